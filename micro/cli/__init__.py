@@ -1,0 +1,66 @@
+"""The command line: parse, call, print; nothing is computed here."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Any
+
+import click
+
+from micro import __version__
+from micro.errors import InputError, UsageError
+
+COMMANDS = {
+    "calibrate": "Find the scale on a stage micrometer picture.",
+    "measure": "Measure one or many fields as one specimen.",
+    "run": "Measure, compare and report a whole study.",
+    "points": "Plan a point count, and compare it with the result.",
+    "coupons": "Compare toughness coupons, longitudinal against transverse.",
+    "phantom": "Make invented micrographs with a known answer.",
+}
+
+
+class LazyGroup(click.Group):
+    """Loads a command's module when it is called, so that --help answers at once."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the commands in the order of the work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        """Return the command of that name, from the module of that name."""
+        if name not in COMMANDS:
+            return None
+        return importlib.import_module(f"micro.cli.{name}").command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without loading them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=LazyGroup)
+@click.version_option(__version__)
+def group() -> None:
+    """Measure etched carbides in micrographs of tool steel."""
+
+
+def main(args: list[str] | None = None) -> Any:
+    """Run the command line; troubles become one line on stderr and exit status 1 or 2."""
+    try:
+        group.main(args=args, prog_name="micro", standalone_mode=False)
+    except click.exceptions.Exit as stop:
+        sys.exit(stop.exit_code)
+    except click.Abort:
+        click.echo("stopped; run the same command again to go on", err=True)
+        sys.exit(130)
+    except click.ClickException as trouble:
+        trouble.show()
+        sys.exit(2)
+    except InputError as trouble:
+        click.echo(str(trouble), err=True)
+        sys.exit(1)
+    except UsageError as trouble:
+        click.echo(str(trouble), err=True)
+        sys.exit(2)

@@ -1,0 +1,91 @@
+"""Every column of every table once: name, unit, dtype and meaning."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table; `unit` is empty for text, counts and ratios."""
+
+    name: str
+    unit: str
+    dtype: str
+    meaning: str
+
+
+PARTICLES = (
+    Column("specimen", "", "str", "specimen the field belongs to"),
+    Column("field", "", "str", "field the carbide was found in"),
+    Column("particle", "", "int64", "number of the carbide in its field; equals its value in labels/FIELD.tif"),
+    Column("carbide_class", "", "str", "carbide class by grey level"),
+    Column("x_um", "µm", "float64", "centroid from the left edge of the picture"),
+    Column("y_um", "µm", "float64", "centroid from the top edge of the picture, downwards"),
+    Column("area_um2", "µm²", "float64", "area by integrated contrast"),
+    Column("ecd_um", "µm", "float64", "equivalent circle diameter, 2·√(area/π)"),
+    Column("feret_max_um", "µm", "float64", "largest Feret diameter"),
+    Column("feret_min_um", "µm", "float64", "smallest Feret diameter"),
+    Column("major_um", "µm", "float64", "full major axis of the ellipse with the same second moments"),
+    Column("minor_um", "µm", "float64", "full minor axis of the ellipse with the same second moments"),
+    Column("aspect_ratio", "", "float64", "major over minor axis, 1 or more"),
+    Column("angle_deg", "°", "float64", "major axis from the rolling direction, counter-clockwise, -90 to 90]"),
+    Column("length_along_um", "µm", "float64", "Feret diameter along the rolling direction"),
+    Column("width_across_um", "µm", "float64", "Feret diameter across the rolling direction"),
+    Column("perimeter_um", "µm", "float64", "length of the outline"),
+    Column("mean_grey", "", "float64", "mean grey level inside the outline, as in the file"),
+    Column("touches_edge", "", "int64", "1 where the carbide is cut by the edge of the analysed frame"),
+    Column("weight", "", "float64", "edge correction (Miles-Lantuejoul); 0 where the edge cuts the carbide"),
+    Column("outline_area_um2", "µm²", "float64", "area inside the half-height outline"),
+    Column("flags", "", "str", "names of the troubles met, separated by a space"),
+)
+
+FIELDS = (
+    Column("specimen", "", "str", "specimen the field belongs to"),
+    Column("field", "", "str", "name of the field"),
+    Column("image", "", "str", "image file"),
+    Column("um_per_px", "µm", "float64", "size of a pixel"),
+    Column("analysed_area_um2", "µm²", "float64", "area of the frame less what was left out"),
+    Column("carbide_class", "", "str", "'all', or one carbide class"),
+    Column("area_fraction", "", "float64", "A_A by integrated contrast, 0 to 1"),
+    Column("area_fraction_low", "", "float64", "lower end of the 95 % interval of this field's segmentation"),
+    Column("area_fraction_high", "", "float64", "upper end of the 95 % interval of this field's segmentation"),
+    Column("particles", "", "int64", "carbides that touch the frame"),
+    Column("number_per_mm2", "1/mm²", "float64", "N_A, edge corrected"),
+    Column("mean_ecd_um", "µm", "float64", "mean equivalent circle diameter, edge corrected"),
+    Column("intercepts_along_per_mm", "1/mm", "float64", "N_L on lines along the rolling direction"),
+    Column("intercepts_across_per_mm", "1/mm", "float64", "N_L on lines across the rolling direction"),
+    Column("anisotropy_index", "", "float64", "AI, N_L across over N_L along (ASTM E1268)"),
+    Column("degree_of_orientation", "", "float64", "Ω12 (ASTM E1268)"),
+    Column("mean_free_path_um", "µm", "float64", "mean free path across the rolling direction"),
+    Column("message", "", "str", "what to know before trusting the row"),
+)
+
+SPECIMENS = (
+    Column("specimen", "", "str", "name of the specimen"),
+    Column("carbide_class", "", "str", "'all', or one carbide class"),
+    Column("quantity", "", "str", "what was measured"),
+    Column("unit", "", "str", "unit of mean, std and interval"),
+    Column("mean", "", "float64", "estimate for the specimen"),
+    Column("std", "", "float64", "standard deviation between fields"),
+    Column("ci95_low", "", "float64", "lower end of the 95 % interval"),
+    Column("ci95_high", "", "float64", "upper end of the 95 % interval"),
+    Column("relative_accuracy_pct", "%", "float64", "%RA, half width of the interval over the mean (ASTM E562)"),
+    Column("fields", "", "int64", "fields that entered"),
+)
+
+
+def names(columns: tuple[Column, ...]) -> list[str]:
+    """Names of the columns, in order."""
+    return [column.name for column in columns]
+
+
+def empty(columns: tuple[Column, ...]) -> pd.DataFrame:
+    """Return a table with all the columns, typed, and no rows."""
+    import pandas as pd
+
+    return pd.DataFrame({column.name: pd.Series(dtype=column.dtype) for column in columns})

@@ -1,0 +1,1 @@
+"""Differences between specimens, toughness coupons, chemistry."""

@@ -1,0 +1,31 @@
+"""Troubles that a user can mend, each said in one line."""
+
+
+class MicroError(Exception):
+    """One line: where the trouble is, what is wrong, what to do.
+
+    Parameters
+    ----------
+    where
+        File, argument or key that is at fault.
+    problem
+        What is wrong with it, with the value received.
+    remedy
+        What the user can do about it.
+    """
+
+    def __init__(self, where: object, problem: str, remedy: str) -> None:
+        self.where, self.problem, self.remedy = str(where), problem, remedy
+        super().__init__(where, problem, remedy)
+
+    def __str__(self) -> str:
+        line = f"{self.where}: {self.problem}; {self.remedy}"
+        return "".join(c if c.isprintable() else repr(c)[1:-1] for c in line)
+
+
+class InputError(MicroError):
+    """One picture or table cannot be used; the others go on (exit status 1)."""
+
+
+class UsageError(MicroError):
+    """The arguments or the study file cannot be used at all (exit status 2)."""

@@ -1,0 +1,1 @@
+"""One row a field and class: totals, intercepts, banding, neighbours."""

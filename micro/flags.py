@@ -1,0 +1,59 @@
+"""Every trouble of a carbide or a field once: bit, name, short text, what to do."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Flag:
+    """One kind of trouble; `bit` is its place in the flag words of segmentation and tables."""
+
+    bit: int
+    name: str
+    text: str
+    advice: str
+
+
+CARBIDE_FLAGS = (
+    Flag(1, "edge", "cut by the edge of the frame", "left out of sizes; the weights make up for it"),
+    Flag(2, "small", "below the resolved diameter", "raise the magnification to measure its shape"),
+    Flag(4, "split", "separated from a neighbour by watershed", "check the cut in the outline picture"),
+    Flag(8, "saturated", "clipped grey levels inside", "lower the exposure"),
+    Flag(16, "areas_differ", "outline area and contrast area disagree", "look for relief, halo or uneven etch"),
+)
+
+FIELD_FLAGS = (
+    Flag(
+        1,
+        "no_second_phase",
+        "no second phase found",
+        "check polarity, etch and focus if carbides are visible",
+    ),
+    Flag(2, "saturated", "more than 1 % of the pixels are saturated", "lower the exposure"),
+    Flag(4, "areas_differ", "outline area and contrast area disagree", "look for relief, halo or uneven etch"),
+    Flag(8, "unresolved", "much of the area lies below the resolved diameter", "raise the magnification"),
+    Flag(16, "soft_focus", "edges are blurred", "refocus"),
+    Flag(
+        32,
+        "excluded",
+        "parts of the picture were left out",
+        "look at the hatched parts of the outline picture",
+    ),
+    Flag(
+        64,
+        "unreliable_levels",
+        "the grey levels do not separate matrix and carbide",
+        "pin the levels or improve the etch",
+    ),
+)
+
+
+def names(word: int, flags: tuple[Flag, ...]) -> list[str]:
+    """Names of the flags set in a flag word."""
+    return [flag.name for flag in flags if word & flag.bit]
+
+
+def bit(name: str, flags: tuple[Flag, ...]) -> int:
+    """Bit of the flag of that name; KeyError where there is none."""
+    return {flag.name: flag.bit for flag in flags}[name]

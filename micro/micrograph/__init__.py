@@ -1,0 +1,5 @@
+"""Micrographs: pixels with their scale, rolling direction and origin."""
+
+from micro.micrograph.micrograph import Micrograph
+
+__all__ = ["Micrograph"]

@@ -1,0 +1,1 @@
+"""One row a carbide: area by integrated contrast, shape, edge correction."""

@@ -1,0 +1,1 @@
+"""Point counting by a person: grid, tally, sheet, agreement."""

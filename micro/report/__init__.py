@@ -1,0 +1,1 @@
+"""The report page, its figures and the record of the run."""

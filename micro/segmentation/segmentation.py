@@ -1,0 +1,112 @@
+"""What the segmentation of one field hands to the measuring rooms."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True)
+class SegmentationSettings:
+    """How a field is segmented; what is None is found from the picture.
+
+    Parameters
+    ----------
+    carbides
+        "bright", "dark" (against the matrix) or "auto".
+    class_names
+        Names of the carbide classes from the darkest grey level to the brightest; empty: one class,
+        "carbide", or as many as the picture shows.
+    class_greys
+        Pinned grey level of each class, as in the file, in the order of `class_names`.
+    matrix_grey
+        Pinned grey level of the matrix, as in the file.
+    threshold_grey
+        Pinned grey level of the outline, as in the file; None: half height between matrix and class.
+    blur_px
+        Pinned standard deviation of the edge spread.
+    min_area_px
+        Carbides with a smaller outline are not counted.
+    """
+
+    carbides: str = "auto"
+    class_names: tuple[str, ...] = ()
+    class_greys: tuple[float, ...] = ()
+    matrix_grey: float | None = None
+    threshold_grey: float | None = None
+    blur_px: float | None = None
+    min_area_px: float = 6.0
+
+
+@dataclass(frozen=True)
+class CarbideClass:
+    """One grey level of carbide.
+
+    `contrast` is its grey level less the matrix level on the flattened picture, signed (negative: darker
+    than the matrix), with the standard uncertainty of that difference.
+    """
+
+    name: str
+    contrast: float
+    contrast_uncertainty: float
+
+
+@dataclass(frozen=True, eq=False)
+class Segmentation:
+    """Carbides of one field, in pixels.
+
+    Parameters
+    ----------
+    labels
+        (rows, columns) int32, number of the carbide inside its half-height outline, 0 elsewhere. Numbers run
+        from 1 to n without gaps.
+    basins
+        (rows, columns) int32, the region whose light belongs to each carbide: its outline grown by the blur,
+        never into another's; 0 elsewhere.
+    contrast
+        (rows, columns) float32, flattened grey level less the local matrix level; 0 where excluded.
+    classes
+        Carbide classes, darkest first; empty where no second phase was found.
+    class_index
+        (n,) intp, the class of carbide i + 1.
+    flags
+        (n,) uint32, bits of `micro.flags` for carbide i + 1.
+    excluded
+        (rows, columns) bool, not analysed: scratches, pits, stains, burnt-in marks.
+    matrix_grey
+        Mean level of the matrix, as in the file.
+    noise
+        Standard deviation of the matrix grey about its local level, of single pixels.
+    noise_area_px
+        Correlation area of that noise: the variance of a sum over m pixels is noise²·m·noise_area_px.
+    matrix_uncertainty
+        Standard uncertainty of the local matrix level, grey levels.
+    blur_px
+        Standard deviation of the edge spread; None where no edge could be measured.
+    field_flags
+        Bits of `micro.flags` that hold for the whole field.
+    messages
+        What a reader must know before trusting the field, in words.
+    """
+
+    labels: NDArray[np.int32]
+    basins: NDArray[np.int32]
+    contrast: NDArray[np.float32]
+    classes: tuple[CarbideClass, ...]
+    class_index: NDArray[np.intp]
+    flags: NDArray[np.uint32]
+    excluded: NDArray[np.bool_]
+    matrix_grey: float
+    noise: float
+    noise_area_px: float
+    matrix_uncertainty: float
+    blur_px: float | None
+    field_flags: int = 0
+    messages: tuple[str, ...] = ()
+
+    @property
+    def count(self) -> int:
+        """Number of carbides."""
+        return len(self.class_index)

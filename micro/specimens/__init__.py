@@ -1,0 +1,1 @@
+"""From fields to specimens: intervals, sizes, unfolding, the largest carbide."""
