@@ -1,0 +1,172 @@
+"""The results folder: its names, who may write in it, tables in and out, nothing half written."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any
+
+from micro.errors import InputError, UsageError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+PARTICLES, FIELDS, SPECIMENS = "particles.csv", "fields.csv", "specimens.csv"
+PROFILES, COMPARISON = "profiles.csv", "comparison.csv"
+LABELS, OUTLINES, PARTS = "labels", "outlines", "parts"
+REPORT, RECORD = "report.html", "run.json"
+OWNER, LOCK = "study.json", ".lock"
+TEMPORARY = ".unfinished-"
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def hash_of_file(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes, in hexadecimal."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+@contextlib.contextmanager
+def whole_file(path: Path) -> Iterator[IO[bytes]]:
+    """Open a file that appears under its name only when it is whole and on the disk."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=TEMPORARY, dir=path.parent)
+    temporary = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            yield stream
+            stream.flush()
+            os.fsync(stream.fileno())
+        umask = os.umask(0)
+        os.umask(umask)
+        temporary.chmod(0o666 & ~umask)
+        temporary.replace(path)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+
+
+def write_json(path: Path, content: Any) -> None:
+    """Write JSON, whole or not at all."""
+    with whole_file(path) as stream:
+        stream.write((json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode())
+
+
+def write_table(path: Path, table: pd.DataFrame) -> None:
+    """Write a CSV file, whole or not at all; text that a spreadsheet would run as a formula gets an apostrophe."""
+    with whole_file(path) as stream:
+        stream.write(table_bytes(table))
+
+
+def table_bytes(table: pd.DataFrame) -> bytes:
+    """CSV of a table: UTF-8, point as decimal sign, nine figures, nothing for unknown."""
+    safe = table.copy(deep=False)
+    for name in safe.columns:
+        if safe[name].dtype.kind not in "fiub":
+            text = safe[name].astype(str)
+            starts = text.str.startswith(FORMULA_STARTS)
+            safe[name] = text.where(~starts, "'" + text)
+    return safe.to_csv(index=False, float_format="%.9g", lineterminator="\n").encode(errors="backslashreplace")
+
+
+def read_table(path: Path, columns: list[str]) -> pd.DataFrame:
+    """Read a CSV file of a results folder.
+
+    Raises
+    ------
+    InputError
+        Where the file is missing, damaged, or lacks one of `columns`.
+    """
+    import pandas as pd
+
+    remedy = "run the study again"
+    try:
+        table = pd.read_csv(path, keep_default_na=False, na_values={name: [""] for name in columns})
+    except FileNotFoundError:
+        raise InputError(path, "is missing", remedy) from None
+    except (OSError, ValueError) as trouble:
+        raise InputError(path, f"cannot be read as a table ({str(trouble).strip()[:80]})", remedy) from None
+    missing = [name for name in columns if name not in table.columns]
+    if missing:
+        raise InputError(path, f"lacks the column {missing[0]}", remedy)
+    for name in table.columns:
+        if table[name].dtype.kind not in "fiub":
+            text = table[name].fillna("").astype(str)
+            table[name] = text.where(~text.str.match(r"'[=+\-@\t\r]"), text.str[1:])
+    return table
+
+
+def read_record(folder: Path) -> dict[str, Any]:
+    """Read run.json of a results folder; InputError where it is missing or damaged."""
+    path = folder / RECORD
+    try:
+        record = json.loads(path.read_text(encoding="utf8"))
+    except FileNotFoundError:
+        raise InputError(path, "is missing", "give the folder of a finished run") from None
+    except (OSError, ValueError) as trouble:
+        raise InputError(path, f"cannot be read ({trouble})", "run the study again") from None
+    if not isinstance(record, dict):
+        raise InputError(path, "is not a record of a run", "run the study again")
+    return record
+
+
+@contextlib.contextmanager
+def claimed(folder: Path, identity: str) -> Iterator[None]:
+    """Hold a results folder for one study while it is written.
+
+    Raises
+    ------
+    UsageError
+        Where the folder holds another study's results, another run is writing in it, or it cannot be written.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        lock = (folder / LOCK).open("a")
+    except OSError as trouble:
+        raise UsageError(folder, f"cannot be written ({trouble.strerror})", "choose another --out") from None
+    with lock:
+        if not _locked(lock):
+            raise UsageError(folder, "another run is writing here", "wait for it, or choose another --out")
+        _check_owner(folder, identity)
+        for name in ("", LABELS, OUTLINES):
+            for left in (folder / name).glob(TEMPORARY + "*"):
+                left.unlink(missing_ok=True)
+        for left in (folder / PARTS).glob(f"*/{TEMPORARY}*"):
+            left.unlink(missing_ok=True)
+        yield
+
+
+def _locked(lock: IO[str]) -> bool:
+    try:
+        if os.name == "nt":
+            import msvcrt
+
+            msvcrt.locking(lock.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
+        else:
+            import fcntl
+
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def _check_owner(folder: Path, identity: str) -> None:
+    owner = folder / OWNER
+    remedy = "choose another --out, or remove that folder"
+    if owner.exists():
+        try:
+            held = json.loads(owner.read_text(encoding="utf8"))["results_of"]
+        except (OSError, ValueError, KeyError, TypeError):
+            raise UsageError(owner, "is damaged", remedy) from None
+        if held != identity:
+            raise UsageError(folder, f"holds the results of another study ({held})", remedy)
+    elif any((folder / name).exists() for name in (PARTICLES, FIELDS, SPECIMENS, RECORD, REPORT, LABELS)):
+        raise UsageError(folder, "holds results that this program cannot tell the origin of", remedy)
+    else:
+        write_json(owner, {"results_of": identity})

@@ -1,0 +1,359 @@
+"""The study file: which specimens, which pictures, how they are measured."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import re
+import tomllib
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, NoReturn
+
+from micro.errors import UsageError
+from micro.segmentation import SegmentationSettings
+
+ROUTES = ("ingot-cast", "powder-made")
+PLANES = ("longitudinal", "transverse", "planar")
+PICTURE_ENDINGS = (".tif", ".tiff", ".png", ".jpg", ".jpeg", ".bmp")
+LONGEST_STEM = 120
+
+
+@dataclass(frozen=True)
+class Field:
+    """One picture of a specimen, and how it is read and segmented."""
+
+    name: str
+    image: Path
+    stem: str
+    settings: SegmentationSettings
+    crop_bottom_px: int | None = None
+    page: int | None = None
+
+
+@dataclass(frozen=True)
+class Specimen:
+    """One bar or coupon, seen on one plane.
+
+    `rolling_deg` is in the picture, counter-clockwise from the horizontal; None: estimated from each field.
+    `composition` is in wt %. A scale given here comes before the tags of the picture.
+    """
+
+    name: str
+    fields: tuple[Field, ...]
+    route: str = ""
+    plane: str = ""
+    rolling_deg: float | None = None
+    calibration: Path | None = None
+    um_per_px: float | None = None
+    binning: int = 1
+    composition: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Study:
+    """All that one run measures. `identity` tells the results of one study from those of another."""
+
+    title: str
+    specimens: tuple[Specimen, ...]
+    identity: str
+    path: Path | None = None
+    coupons: Path | None = None
+    messages: tuple[str, ...] = ()
+
+
+def study_of_images(
+    images: Iterable[Path], specimen: Specimen, settings: SegmentationSettings, **reading: Any
+) -> Study:
+    """Study with one specimen, whose fields are `images` in the order given."""
+    fields, messages = name_fields(specimen.name, list(images), settings, **reading)
+    folders = sorted({str(f.image.parent.resolve()) for f in fields})
+    return Study(
+        title=specimen.name,
+        specimens=(replace(specimen, fields=_unique_stems([(specimen.name, f) for f in fields])),),
+        identity="pictures in " + ", ".join(folders),
+        messages=messages,
+    )
+
+
+def name_fields(
+    specimen: str, images: list[Path], settings: SegmentationSettings, **reading: Any
+) -> tuple[tuple[Field, ...], tuple[str, ...]]:
+    """Fields named by their files, made unique within the specimen, with a line where two share a name."""
+    fields: list[Field] = []
+    messages: list[str] = []
+    taken: set[str] = set()
+    for image in images:
+        name = image.stem
+        number = 2
+        while name in taken:
+            name = f"{image.stem}-{number}"
+            number += 1
+        if name != image.stem:
+            messages.append(f"{image}: another field of {specimen} has this name; it is called {name}")
+        taken.add(name)
+        fields.append(Field(name, image, name, settings, **reading))
+    return tuple(fields), tuple(messages)
+
+
+def _unique_stems(fields: list[tuple[str, Field]]) -> tuple[Field, ...]:
+    """Give each field a file name that is safe and its own, whatever the system's letter case."""
+    count: dict[str, int] = {}
+    for _, f in fields:
+        count[f.name.casefold()] = count.get(f.name.casefold(), 0) + 1
+    named, taken = [], set()
+    for specimen, f in fields:
+        stem = f.name if count[f.name.casefold()] == 1 else f"{specimen}-{f.name}"
+        safe = re.sub(r'[\x00-\x1f\x7f/\\:*?"<>|]', "_", stem).rstrip(". ") or "_"
+        if len(safe.encode()) > LONGEST_STEM or safe.casefold() in taken:
+            digest = hashlib.sha256(f"{specimen}\0{f.name}".encode(errors="surrogateescape")).hexdigest()[:10]
+            safe = safe.encode()[: LONGEST_STEM - 11].decode(errors="ignore") + "-" + digest
+        taken.add(safe.casefold())
+        named.append(replace(f, stem=safe))
+    return tuple(named)
+
+
+def read_study(path: Path, allowed: Iterable[Path] = ()) -> Study:
+    """Read a study file (TOML).
+
+    Parameters
+    ----------
+    path
+        The file. Every path in it is relative to its folder and must stay in it.
+    allowed
+        More folders that the file may point into.
+
+    Raises
+    ------
+    UsageError
+        With the key and its line where a key is unknown, missing or of the wrong kind.
+    """
+    try:
+        text = path.read_bytes().decode()
+        table = tomllib.loads(text)
+    except OSError as trouble:
+        raise UsageError(path, f"cannot be read ({trouble.strerror})", "give the path of a study file") from None
+    except UnicodeDecodeError:
+        raise UsageError(path, "is not UTF-8 text", "save the study file as UTF-8") from None
+    except (tomllib.TOMLDecodeError, RecursionError) as trouble:
+        raise UsageError(path, f"is not valid TOML ({trouble})", "mend that line") from None
+    folders = (path.resolve().parent, *(Path(a).resolve() for a in allowed))
+    return _StudyReader(path, text, folders).study(table)
+
+
+Check = Callable[[Any], bool]
+
+
+def _number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _whole(value: Any) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def _one_of(choices: tuple[str, ...]) -> tuple[str, Check]:
+    return "one of " + ", ".join(choices), lambda v: v in choices
+
+
+NAME = ("text of 1 to 80 printable characters", lambda v: isinstance(v, str) and v.isprintable() and 0 < len(v) <= 80)
+PATH = ("a path within the study's folder", lambda v: isinstance(v, str) and v != "" and "\0" not in v)
+POSITIVE = ("a number above 0", lambda v: _number(v) and v > 0)
+NOT_NEGATIVE = ("a number, 0 or more", lambda v: _number(v) and v >= 0)
+COUNT = ("a whole number, 0 or more", lambda v: _whole(v) and v >= 0)
+TABLE = ("a table", lambda v: isinstance(v, dict))
+TABLES = ("a list of tables ([[...]])", lambda v: isinstance(v, list) and all(isinstance(t, dict) for t in v))
+NUMBER = ("a number", _number)
+
+READING = {
+    "calibration": PATH,
+    "um_per_px": POSITIVE,
+    "binning": ("a whole number, 1 or more", lambda v: _whole(v) and v >= 1),
+    "rolling_deg": ("a number from 0 to 180", lambda v: _number(v) and 0 <= v <= 180),
+    "crop_bottom_px": COUNT,
+    "page": COUNT,
+}
+SEGMENTING = {
+    "carbides": _one_of(("auto", "bright", "dark")),
+    "matrix_grey": NUMBER,
+    "threshold_grey": NUMBER,
+    "blur_px": NOT_NEGATIVE,
+    "min_area_px": NOT_NEGATIVE,
+    "class": TABLES,
+}
+KEYS: dict[str, dict[str, tuple[str, Check]]] = {
+    "study": {"title": NAME, **READING, **SEGMENTING, "specimen": TABLES, "coupons": PATH},
+    "specimen": {
+        "name": NAME,
+        "route": _one_of(ROUTES),
+        "plane": _one_of(PLANES),
+        "images": ("a list of picture paths or patterns", lambda v: bool(v) and _texts(v)),
+        **READING,
+        **SEGMENTING,
+        "composition": TABLE,
+        "field": TABLES,
+    },
+    "class": {"name": NAME, "grey": NUMBER},
+    "field": {"image": PATH, "crop_bottom_px": COUNT, "page": COUNT, **SEGMENTING},
+}
+
+
+def _texts(value: Any) -> bool:
+    return isinstance(value, list) and all(isinstance(v, str) and v and "\0" not in v for v in value)
+
+
+class _StudyReader:
+    """Turns the parsed tables into a Study; knows the text, so that a trouble names its line."""
+
+    def __init__(self, path: Path, text: str, folders: tuple[Path, ...]) -> None:
+        self.path, self.lines, self.folders = path, text.splitlines(), folders
+
+    def study(self, table: dict[str, Any]) -> Study:
+        self.check(table, "study", [])
+        if not table.get("specimen"):
+            raise UsageError(self.path, "holds no specimen", "add a [[specimen]] with name and images")
+        specimens: list[Specimen] = []
+        messages: list[str] = []
+        for number, entry in enumerate(table["specimen"]):
+            specimen, said = self.specimen(table, entry, [("specimen", number)])
+            if specimen.name in [s.name for s in specimens]:
+                self.fail([("specimen", number)], "name", f"{specimen.name!r} is given twice", "give each its own name")
+            specimens.append(specimen)
+            messages += said
+        stems = iter(_unique_stems([(s.name, f) for s in specimens for f in s.fields]))
+        return Study(
+            title=table.get("title", self.path.stem),
+            specimens=tuple(replace(s, fields=tuple(next(stems) for _ in s.fields)) for s in specimens),
+            identity="study file " + self.path.name,
+            path=self.path,
+            coupons=self.inside(table["coupons"], [], "coupons") if "coupons" in table else None,
+            messages=tuple(messages),
+        )
+
+    def specimen(self, study: dict[str, Any], entry: dict[str, Any], where: list) -> tuple[Specimen, tuple[str, ...]]:
+        self.check(entry, "specimen", where)
+        for key in ("name", "images"):
+            if key not in entry:
+                self.fail(where, "", f"key '{key}' is missing", "add it")
+        given = {**{k: v for k, v in study.items() if k in READING or k in SEGMENTING}, **entry}
+        if "um_per_px" in entry and "calibration" not in entry:
+            given.pop("calibration", None)
+        if "calibration" in given and "um_per_px" in given:
+            self.fail(where, "um_per_px", "stands beside 'calibration'", "give one of the two")
+        settings = self.settings(given, where)
+        images, missing = self.images(entry["images"], where)
+        reading = {k: given[k] for k in ("crop_bottom_px", "page") if k in given}
+        fields, messages = name_fields(entry["name"], images, settings, **reading)
+        fields = self.field_exceptions(entry, fields, given, where)
+        composition = entry.get("composition", {})
+        for element, amount in composition.items():
+            if not (_number(amount) and 0 <= amount <= 100):
+                self.fail([*where, ("composition", 0)], element, f"{amount!r} is not a wt %", "give 0 to 100")
+        specimen = Specimen(
+            name=entry["name"],
+            fields=fields,
+            route=entry.get("route", ""),
+            plane=entry.get("plane", ""),
+            rolling_deg=given.get("rolling_deg"),
+            calibration=self.inside(given["calibration"], where, "calibration") if "calibration" in given else None,
+            um_per_px=given.get("um_per_px"),
+            binning=given.get("binning", 1),
+            composition={k: float(v) for k, v in composition.items()},
+        )
+        return specimen, (*missing, *messages)
+
+    def settings(self, given: dict[str, Any], where: list) -> SegmentationSettings:
+        values = {k: given[k] for k in SEGMENTING if k in given and k != "class"}
+        for number, entry in enumerate(given.get("class", [])):
+            self.check(entry, "class", [*where, ("class", number)])
+            if "name" not in entry:
+                self.fail([*where, ("class", number)], "", "key 'name' is missing", "name the carbide class")
+        classes = given.get("class", [])
+        names = tuple(c["name"] for c in classes)
+        if len(set(names)) < len(names) or "all" in names:
+            self.fail(where, "class", "class names must differ and not be 'all'", "rename one")
+        greys = tuple(float(c["grey"]) for c in classes if "grey" in c)
+        if greys and len(greys) < len(classes):
+            self.fail(where, "class", "some classes give a grey and some do not", "give all or none")
+        return SegmentationSettings(class_names=names, class_greys=greys, **values)
+
+    def field_exceptions(
+        self, entry: dict[str, Any], fields: tuple[Field, ...], given: dict[str, Any], where: list
+    ) -> tuple[Field, ...]:
+        changed = list(fields)
+        for number, exception in enumerate(entry.get("field", [])):
+            place = [*where, ("field", number)]
+            self.check(exception, "field", place)
+            image = self.inside(exception.get("image", "."), place, "image")
+            hits = [i for i, f in enumerate(changed) if f.image.resolve() == image]
+            if not hits:
+                self.fail(place, "image", "is not among the specimen's images", "name one of them")
+            settings = self.settings({**given, **exception}, place)
+            reading = {k: exception[k] for k in ("crop_bottom_px", "page") if k in exception}
+            changed[hits[0]] = replace(changed[hits[0]], settings=settings, **reading)
+        return tuple(changed)
+
+    def images(self, patterns: list[str], where: list) -> tuple[list[Path], list[str]]:
+        images: list[Path] = []
+        missing: list[str] = []
+        for pattern in patterns:
+            found = self.matches(pattern, where)
+            if not found:
+                missing.append(f"{self.path}: no picture matches {pattern!r}; correct the pattern or add the pictures")
+            images += [p for p in found if p not in images]
+        if not images:
+            self.fail(where, "images", f"no picture matches {', '.join(patterns)}", "correct the pattern")
+        return images, missing
+
+    def matches(self, pattern: str, where: list) -> list[Path]:
+        self.inside(re.split(r"[*?\[]", pattern)[0] or ".", where, "images")
+        folder = self.path.parent
+        exact = folder / pattern
+        if exact.is_file() or not re.search(r"[*?\[]", pattern):
+            return [exact]
+        try:
+            found = sorted(p for p in folder.glob(pattern) if p.is_file())
+        except (ValueError, NotImplementedError):
+            self.fail(where, "images", f"{pattern!r} is not a usable pattern", "use names, * and ?")
+        found = [p for p in found if p.suffix.lower() in PICTURE_ENDINGS or p.suffix == exact.suffix]
+        for image in found:
+            self.inside(str(image.relative_to(folder)), where, "images")
+        return found
+
+    def inside(self, value: str, where: list, key: str) -> Path:
+        """Absolute path, refused where it leaves the folders that the study may read."""
+        try:
+            path = (self.path.parent / value).resolve()
+        except (OSError, RuntimeError):
+            self.fail(where, key, f"{value!r} is not a usable path", "give a plain path")
+        if not any(path.is_relative_to(folder) for folder in self.folders):
+            self.fail(where, key, f"{value!r} lies outside the study's folder", "move it there, or allow it by --allow")
+        return path
+
+    def check(self, table: dict[str, Any], kind: str, where: list) -> None:
+        for key, value in table.items():
+            if key not in KEYS[kind]:
+                self.fail(where, key, "unknown key", "known here: " + ", ".join(KEYS[kind]))
+            wanted, holds = KEYS[kind][key]
+            if not holds(value):
+                self.fail(where, key, f"must be {wanted}, got {value!r:.60}", "correct it")
+
+    def fail(self, where: list, key: str, problem: str, remedy: str) -> NoReturn:
+        place = f"{self.path} line {self.line_of(where, key)}"
+        raise UsageError(place, f"key '{key}': {problem}" if key else problem, remedy)
+
+    def line_of(self, where: list, key: str) -> int:
+        """Line of `key` in the table at `where`, a list of (table name, number); the table's own line without a key."""
+        dotted, first = "", 0
+        for name, number in where:
+            dotted = f"{dotted}.{name}" if dotted else name
+            header = re.compile(r"\s*\[\[?\s*" + re.escape(dotted) + r"\s*\]\]?")
+            hits = [i for i, line in enumerate(self.lines) if i >= first and header.match(line)]
+            first = hits[min(number, len(hits) - 1)] if hits else first
+        if key:
+            assignment = re.compile(r"""\s*(\[\[?\s*[\w.]*)?["']?""" + re.escape(key) + r"""["']?\s*(=|\.|\])""")
+            for i in range(first, len(self.lines)):
+                if assignment.match(self.lines[i]):
+                    return i + 1
+        return first + 1
