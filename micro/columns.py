@@ -62,6 +62,7 @@ FIELDS = (
     Column("anisotropy_index", "", "float64", "AI, N_L across over N_L along (ASTM E1268)"),
     Column("degree_of_orientation", "", "float64", "Ω12 (ASTM E1268)"),
     Column("mean_free_path_um", "µm", "float64", "mean free path across the rolling direction"),
+    Column("file", "", "str", "name of the field's pictures in labels/ and outlines/"),
     Column("message", "", "str", "what to know before trusting the row"),
 )
 

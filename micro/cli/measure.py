@@ -1,0 +1,66 @@
+"""The command that measures pictures as one specimen."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from micro.cli.options import measure_and_print, out_option, workers_option
+
+
+@click.command(name="measure")
+@click.argument("images", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--um-per-px", type=float, help="Size of a pixel in µm.")
+@click.option("--calibration", type=click.Path(path_type=Path), help="Calibration file from micro calibrate.")
+@click.option("--binning", type=click.IntRange(1, 16), default=1, help="Binning against the calibration picture.")
+@click.option(
+    "--carbides", type=click.Choice(["auto", "bright", "dark"]), default="auto", show_default=True,
+    help="Grey of the carbides against the matrix.",
+)  # fmt: skip
+@click.option(
+    "--rolling-deg", type=click.FloatRange(0, 180), help="Rolling direction, counter-clockwise from the horizontal."
+)
+@click.option("--crop-bottom", type=click.IntRange(0), help="Rows to cut at the bottom; found unless given.")
+@click.option("--page", type=click.IntRange(0), help="Page of a file with several, from 0.")
+@click.option("--specimen", default="specimen", show_default=True, help="Name of the specimen.")
+@out_option
+@workers_option
+def command(
+    images: tuple[Path, ...],
+    um_per_px: float | None,
+    calibration: Path | None,
+    binning: int,
+    carbides: str,
+    rolling_deg: float | None,
+    crop_bottom: int | None,
+    page: int | None,
+    specimen: str,
+    out: Path,
+    workers: int | None,
+) -> None:
+    """Measure IMAGES, all fields of one specimen.
+
+    The scale is given, comes from a calibration file, or stands in the tags of the pictures.
+    """
+    import math
+
+    from micro.errors import UsageError
+    from micro.segmentation import SegmentationSettings
+    from micro.study import Specimen, study_of_images
+
+    if um_per_px is not None and not (math.isfinite(um_per_px) and um_per_px > 0):
+        raise UsageError("--um-per-px", f"{um_per_px:g} is not a size above 0", "give µm per pixel, such as 0.2")
+    if um_per_px is not None and calibration is not None:
+        raise UsageError("--um-per-px", "stands beside --calibration", "give one of the two")
+    one = Specimen(
+        name=specimen,
+        fields=(),
+        rolling_deg=rolling_deg,
+        calibration=calibration,
+        um_per_px=um_per_px,
+        binning=binning,
+    )
+    settings = SegmentationSettings(carbides=carbides)
+    study = study_of_images(images, one, settings, crop_bottom_px=crop_bottom, page=page)
+    measure_and_print(study, out, workers)

@@ -1,0 +1,58 @@
+"""Options and printing that the measuring commands share."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from micro.run import Ending
+    from micro.study import Study
+
+out_option = click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), default=Path("results"), show_default=True,
+    help="Results folder.",
+)  # fmt: skip
+workers_option = click.option(
+    "--workers", type=click.IntRange(1, 1024), default=None, help="Processes; all cores unless given."
+)
+
+
+def available_cores() -> int:
+    """Cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def measure_and_print(study: Study, out: Path, workers: int | None) -> None:
+    """Run a study with a progress bar, print its table, exit with 1 where a field failed."""
+    from micro.run import run_study
+
+    for message in study.messages:
+        click.echo(message, err=True)
+    count = sum(len(specimen.fields) for specimen in study.specimens)
+    with click.progressbar(
+        length=count, label="measuring", file=click.get_text_stream("stderr"), show_pos=True, width=24
+    ) as bar:
+        ending = run_study(study, out, workers or available_cores(), lambda outcome: bar.update(1))
+    print_ending(study, ending, out)
+    if ending.failed:
+        raise click.exceptions.Exit(1)
+
+
+def print_ending(study: Study, ending: Ending, out: Path) -> None:
+    """Print troubles and messages on stderr, the table and where the rest lies on stdout."""
+    from micro.report.terminal import specimen_table
+
+    for outcome in ending.outcomes:
+        if outcome.trouble:
+            click.echo(outcome.trouble, err=True)
+        for message in outcome.messages:
+            click.echo(f"{outcome.image}: {message}", err=True)
+    measured = len(ending.outcomes) - ending.failed
+    click.echo(specimen_table(study, ending.specimens))
+    for sentence in ending.sentences:
+        click.echo(sentence)
+    click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")

@@ -1,0 +1,27 @@
+"""The command that measures, compares and reports a whole study."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from micro.cli.options import measure_and_print, out_option, workers_option
+
+
+@click.command(name="run")
+@click.argument("study", type=click.Path(path_type=Path))
+@out_option
+@workers_option
+@click.option(
+    "--allow", multiple=True, type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="A folder beside the study's own that the study file may point into; may be repeated.",
+)  # fmt: skip
+def command(study: Path, out: Path, workers: int | None, allow: tuple[Path, ...]) -> None:
+    """Measure all specimens of the study file STUDY (TOML), compare them, write a report.
+
+    Run it again after a stop: what is measured already is kept.
+    """
+    from micro.study import read_study
+
+    measure_and_print(read_study(study, allow), out, workers)

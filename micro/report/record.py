@@ -1,0 +1,97 @@
+"""run.json: what was measured, with which program and parameters, from which bytes."""
+
+from __future__ import annotations
+
+import dataclasses
+import platform
+from pathlib import Path
+from typing import Any
+
+from micro import results
+from micro.batch import Outcome, library_versions
+from micro.segmentation import SegmentationSettings
+from micro.study import Field, Specimen, Study
+
+TABLES = (results.PARTICLES, results.FIELDS, results.PROFILES, results.SPECIMENS, results.COMPARISON, results.REPORT)
+
+
+def run_record(study: Study, outcomes: tuple[Outcome, ...], out: Path, date: str, seconds: float) -> dict[str, Any]:
+    """Content of run.json.
+
+    Parameters
+    ----------
+    study, outcomes
+        What was asked, and how each field ended, in the same order.
+    out
+        Results folder; the hashes of its tables are taken from it.
+    date
+        When the run ended, ISO 8601.
+    seconds
+        How long it took.
+    """
+    by_field = {(o.specimen, o.field): o for o in outcomes}
+    return {
+        "program": "micro",
+        "date": date,
+        "seconds": round(seconds, 3),
+        "versions": library_versions(),
+        "platform": {"system": platform.system(), "machine": platform.machine()},
+        "study": {
+            "title": study.title,
+            "file": _shown(study.path),
+            "file_sha256": _hash(study.path),
+            "coupons": _shown(study.coupons),
+            "coupons_sha256": _hash(study.coupons),
+        },
+        "specimens": [_specimen(specimen, by_field) for specimen in study.specimens],
+        "outputs": {name: _hash(out / name) for name in TABLES if (out / name).exists()},
+    }
+
+
+def _specimen(specimen: Specimen, outcomes: dict[tuple[str, str], Outcome]) -> dict[str, Any]:
+    return {
+        "name": specimen.name,
+        "route": specimen.route,
+        "plane": specimen.plane,
+        "rolling_deg": specimen.rolling_deg,
+        "composition_wt_pct": dict(specimen.composition),
+        "calibration": _shown(specimen.calibration),
+        "calibration_sha256": _hash(specimen.calibration),
+        "um_per_px": specimen.um_per_px,
+        "binning": specimen.binning,
+        "fields": [_field(f, outcomes[specimen.name, f.name]) for f in specimen.fields],
+    }
+
+
+def _field(field: Field, outcome: Outcome) -> dict[str, Any]:
+    return {
+        "name": field.name,
+        "image": str(field.image),
+        "image_sha256": outcome.image_sha256 or None,
+        "file": field.stem,
+        "scale": outcome.scale_origin or None,
+        "parameters": parameters(field),
+        "measured": not outcome.trouble,
+        "trouble": outcome.trouble or None,
+        "messages": list(outcome.messages),
+        "seconds": round(outcome.seconds, 3),
+        "outputs": outcome.outputs,
+    }
+
+
+def parameters(field: Field) -> dict[str, dict[str, Any]]:
+    """Every parameter of a field with its origin: the program's default, or pinned by the user."""
+    defaults = dataclasses.asdict(SegmentationSettings()) | {"crop_bottom_px": None, "page": None}
+    given = dataclasses.asdict(field.settings) | {"crop_bottom_px": field.crop_bottom_px, "page": field.page}
+    return {
+        name: {"value": value, "origin": "default" if value == defaults[name] else "pinned"}
+        for name, value in given.items()
+    }
+
+
+def _shown(path: Path | None) -> str | None:
+    return None if path is None else str(path)
+
+
+def _hash(path: Path | None) -> str | None:
+    return results.hash_of_file(path) if path is not None and path.is_file() else None

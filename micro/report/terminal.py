@@ -1,0 +1,65 @@
+"""The short table on the terminal."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from micro.study import Study
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# Quantity, heading, factor from the table's unit to the printed one, decimals.
+SHOWN = (
+    ("area_fraction", "area %", 100.0, 2),
+    ("ecd_d50", "ECD d50 µm", 1.0, 2),
+    ("ecd_d90", "ECD d90 µm", 1.0, 2),
+    ("largest_ecd", "largest µm", 1.0, 1),
+    ("mean_aspect_ratio", "aspect", 1.0, 2),
+    ("elongation_along_rolling", "along/across", 1.0, 2),
+)
+
+
+def with_interval(mean: float, low: float, high: float, decimals: int) -> str:
+    """Write a number with its interval: ± where it is symmetric, both ends where not, '?' where unknown."""
+    if math.isnan(mean):
+        return "unknown"
+    if math.isnan(low) or math.isnan(high):
+        return f"{mean:.{decimals}f} ± ?"
+    up, down = high - mean, mean - low
+    if abs(up - down) <= 0.1 * max(up, down):
+        return f"{mean:.{decimals}f} ± {(up + down) / 2:.{decimals}f}"
+    return f"{mean:.{decimals}f} ({low:.{decimals}f} to {high:.{decimals}f})"
+
+
+def specimen_table(study: Study, specimens: pd.DataFrame) -> str:
+    """Lines of at most 80 columns: each specimen, each quantity with its 95 % interval, per carbide class."""
+    lines = []
+    for specimen in study.specimens:
+        own = specimens[specimens["specimen"] == specimen.name]
+        if own.empty:
+            lines.append(f"{specimen.name}: no field was measured")
+            continue
+        lines.append(f"{specimen.name}, {int(own['fields'].max())} fields, 95 % intervals")
+        for carbide_class in _classes(own):
+            lines += _class_lines(own[own["carbide_class"] == carbide_class], carbide_class)
+    return "\n".join(lines)
+
+
+def _classes(own: pd.DataFrame) -> list[str]:
+    found = list(dict.fromkeys(own["carbide_class"]))
+    return found[:1] if len(found) == 2 else found
+
+
+def _class_lines(rows: pd.DataFrame, carbide_class: str) -> list[str]:
+    by_quantity = rows.drop_duplicates("quantity").set_index("quantity")
+    cells = []
+    for quantity, heading, factor, decimals in SHOWN:
+        if quantity in by_quantity.index:
+            row = by_quantity.loc[quantity]
+            shown = with_interval(row["mean"] * factor, row["ci95_low"] * factor, row["ci95_high"] * factor, decimals)
+            cells.append(f"{heading:<13}{shown}")
+    title = "all carbides" if carbide_class == "all" else carbide_class
+    body = [f"  {left:<38}{right}".rstrip() for left, right in zip(cells[::2], [*cells[1::2], ""], strict=False)]
+    return [f"  {title}", *("  " + line for line in body)]

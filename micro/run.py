@@ -1,0 +1,70 @@
+"""One run from study to report: claim the folder, measure, summarise, compare, record."""
+
+from __future__ import annotations
+
+import datetime
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from micro import batch, results
+from micro.columns import FIELDS, PARTICLES, SPECIMENS, empty, names
+from micro.report.record import run_record
+from micro.study import Study
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True, eq=False)
+class Ending:
+    """What a run leaves: how each field ended, the specimens' table, and the words of the comparison."""
+
+    outcomes: tuple[batch.Outcome, ...]
+    specimens: pd.DataFrame
+    sentences: tuple[str, ...]
+
+    @property
+    def failed(self) -> int:
+        """Number of fields that could not be measured."""
+        return sum(bool(outcome.trouble) for outcome in self.outcomes)
+
+
+def run_study(study: Study, out: Path, workers: int, done: Callable[[batch.Outcome], None]) -> Ending:
+    """Measure a study into a results folder, or finish what an earlier run began.
+
+    Raises
+    ------
+    UsageError
+        Where the folder is another study's, is in use, or cannot be written.
+    """
+    start = time.perf_counter()
+    with results.claimed(out, study.identity):
+        outcomes = batch.measure_fields(study, out, workers, done)
+        batch.gather(outcomes, out)
+        specimens = summarise_specimens(study, outcomes, out)
+        results.write_table(out / results.SPECIMENS, specimens)
+        ending = Ending(outcomes, specimens, ())
+        date = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+        record = run_record(study, outcomes, out, date, time.perf_counter() - start)
+        results.write_json(out / results.RECORD, record)
+    return ending
+
+
+def summarise_specimens(study: Study, outcomes: tuple[batch.Outcome, ...], out: Path) -> pd.DataFrame:
+    """Tidy table of every specimen that has a measured field."""
+    import pandas as pd
+
+    from micro.specimens import summarise
+
+    particles = results.read_table(out / results.PARTICLES, names(PARTICLES))
+    fields = results.read_table(out / results.FIELDS, names(FIELDS))
+    rows = [empty(SPECIMENS)]
+    for specimen in study.specimens:
+        own = fields[fields["specimen"] == specimen.name]
+        if len(own):
+            scale = batch.specimen_scale_uncertainty(outcomes, specimen)
+            rows.append(summarise(particles[particles["specimen"] == specimen.name], own, scale))
+    return pd.concat([table for table in rows if len(table)] or rows, ignore_index=True)
