@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import datetime
+import datetime as dt
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -47,7 +47,7 @@ def run_study(study: Study, out: Path, workers: int, done: Callable[[batch.Outco
         specimens = summarise_specimens(study, outcomes, out)
         results.write_table(out / results.SPECIMENS, specimens)
         ending = Ending(outcomes, specimens, ())
-        date = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+        date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         record = run_record(study, outcomes, out, date, time.perf_counter() - start)
         results.write_json(out / results.RECORD, record)
     return ending
