@@ -1,0 +1,138 @@
+"""The study file is read as written, and every slip in it is named with its key and line."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+
+from micro.errors import UsageError
+from micro.segmentation import SegmentationSettings
+from micro.study import Specimen, read_study, study_of_images
+
+GOOD = """\
+title = "Two bars"
+um_per_px = 0.25
+min_area_px = 9
+
+[[specimen]]
+name = "K"
+route = "ingot-cast"
+plane = "longitudinal"
+rolling_deg = 12.5
+images = ["k/*.tif"]
+[[specimen.class]]
+name = "M7C3"
+[specimen.composition]
+C = 1.5
+
+[[specimen]]
+name = "P"
+images = ["p/one.tif", "p/two.tif"]
+carbides = "bright"
+[[specimen.field]]
+image = "p/two.tif"
+min_area_px = 20
+"""
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    for name in ("k/a.tif", "k/b.tif", "p/one.tif", "p/two.tif"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        tifffile.imwrite(tmp_path / name, np.zeros((40, 50), np.uint8))
+    return tmp_path
+
+
+def written(folder: Path, text: str) -> Path:
+    path = folder / "study.toml"
+    path.write_text(text)
+    return path
+
+
+def test_reads_what_is_written(folder):
+    study = read_study(written(folder, GOOD))
+    first, second = study.specimens
+    assert (study.title, first.name, first.route, first.rolling_deg) == ("Two bars", "K", "ingot-cast", 12.5)
+    assert [f.name for f in first.fields] == ["a", "b"]
+    assert first.um_per_px == 0.25
+    assert first.composition == {"C": 1.5}
+    assert first.fields[0].settings.class_names == ("M7C3",)
+    assert [f.settings.min_area_px for f in second.fields] == [9, 20]
+    assert {f.settings.carbides for f in second.fields} == {"bright"}
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line", "words"),
+    [
+        ("rolling_deg = 12.5", "roling_deg = 12.5", 9, "key 'roling_deg': unknown key"),
+        ("rolling_deg = 12.5", "rolling_deg = 190", 9, "must be a number from 0 to 180"),
+        ("rolling_deg = 12.5", 'rolling_deg = "flat"', 9, "must be a number from 0 to 180"),
+        ("um_per_px = 0.25", "um_per_px = -1", 2, "must be a number above 0"),
+        ('carbides = "bright"', 'carbides = "light"', 19, "must be one of auto, bright, dark"),
+        ("min_area_px = 20", "min_area = 20", 22, "key 'min_area': unknown key"),
+        ("C = 1.5", "C = -1.5", 14, "is not a wt %"),
+        ('name = "P"', 'name = "K"', 17, "is given twice"),
+        ('images = ["k/*.tif"]', 'images = ["k/*.png"]', 10, "no picture matches k/*.png"),
+        ('images = ["k/*.tif"]', 'images = ["../*.tif"]', 10, "lies outside the study's folder"),
+        ('images = ["k/*.tif"]', 'images = ["/etc/*.tif"]', 10, "lies outside the study's folder"),
+        ('image = "p/two.tif"', 'image = "k/a.tif"', 21, "is not among the specimen's images"),
+        ('name = "M7C3"', 'nam = "M7C3"', 12, "key 'nam': unknown key"),
+    ],
+)
+def test_names_the_key_and_its_line(folder, old, new, line, words):
+    path = written(folder, GOOD.replace(old, new))
+    with pytest.raises(UsageError) as trouble:
+        read_study(path)
+    assert words in str(trouble.value)
+    assert f"line {line}:" in str(trouble.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [("", "holds no specimen"), ("= 3", "is not valid TOML"), ('[[specimen]]\nname = "A"', "key 'images' is missing")],
+)
+def test_refuses_what_is_no_study(folder, text, words):
+    with pytest.raises(UsageError, match=words):
+        read_study(written(folder, text))
+
+
+def test_a_missing_file_is_one_line(tmp_path):
+    with pytest.raises(UsageError, match=r"cannot be read \(No such file or directory\)"):
+        read_study(tmp_path / "none.toml")
+
+
+def test_a_link_that_leaves_the_folder_is_refused(folder, tmp_path_factory):
+    outside = tmp_path_factory.mktemp("outside") / "x.tif"
+    outside.write_bytes((folder / "k/a.tif").read_bytes())
+    (folder / "k/link.tif").symlink_to(outside)
+    with pytest.raises(UsageError, match="outside the study's folder"):
+        read_study(written(folder, GOOD))
+    assert len(read_study(folder / "study.toml", [outside.parent]).specimens[0].fields) == 3
+
+
+def test_two_pictures_of_one_name_get_names_of_their_own(tmp_path):
+    """Columns and files tell the fields apart, and a line says so."""
+    images = [tmp_path / "x" / "f.tif", tmp_path / "y" / "f.tif", tmp_path / "f.png"]
+    study = study_of_images(images, Specimen("s", ()), SegmentationSettings())
+    assert [f.name for f in study.specimens[0].fields] == ["f", "f-2", "f-3"]
+    assert len(study.messages) == 2
+    assert "it is called f-2" in study.messages[0]
+
+
+@pytest.mark.parametrize("name", ['quo"te', "new\nline", "<script>", "=1+1", "ü" * 200, "..", "a:b"])
+def test_file_names_are_safe_and_distinct(name, tmp_path):
+    images = [tmp_path / "x" / (name + ".tif"), tmp_path / "y" / (name.upper() + ".tif")]
+    stems = [f.stem for f in study_of_images(images, Specimen("s", ()), SegmentationSettings()).specimens[0].fields]
+    assert len({s.casefold() for s in stems}) == 2
+    for stem in stems:
+        assert Path(stem).name == stem
+        assert len(stem.encode()) <= 140
+        assert stem.isprintable()
+
+
+def test_shared_names_in_two_specimens_do_not_share_files(folder):
+    text = GOOD.replace('images = ["k/*.tif"]', 'images = ["p/one.tif"]')
+    study = read_study(written(folder, text))
+    stems = [f.stem for s in study.specimens for f in s.fields]
+    assert stems == ["K-one", "P-one", "two"]
