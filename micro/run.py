@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from micro import batch, results
 from micro.columns import FIELDS, PARTICLES, SPECIMENS, empty, names
+from micro.report.build import write_report
 from micro.report.record import run_record
 from micro.study import Study
 
@@ -44,23 +45,34 @@ def run_study(study: Study, out: Path, workers: int, done: Callable[[batch.Outco
     with results.claimed(out, study.identity):
         outcomes = batch.measure_fields(study, out, workers, done)
         batch.gather(outcomes, out)
-        specimens = summarise_specimens(study, outcomes, out)
+        tables = read_tables(out)
+        specimens = summarise_specimens(study, outcomes, tables["particles"], tables["fields"])
         results.write_table(out / results.SPECIMENS, specimens)
         ending = Ending(outcomes, specimens, ())
+        write_report(study, outcomes, tables | {"specimens": specimens}, ending.sentences, out)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         record = run_record(study, outcomes, out, date, time.perf_counter() - start)
         results.write_json(out / results.RECORD, record)
     return ending
 
 
-def summarise_specimens(study: Study, outcomes: tuple[batch.Outcome, ...], out: Path) -> pd.DataFrame:
+def read_tables(out: Path) -> dict[str, pd.DataFrame]:
+    """Tables of all measured fields, as gathered in the results folder."""
+    return {
+        "particles": results.read_table(out / results.PARTICLES, names(PARTICLES)),
+        "fields": results.read_table(out / results.FIELDS, names(FIELDS)),
+        "profiles": results.read_table(out / results.PROFILES, batch.PROFILE_COLUMNS),
+    }
+
+
+def summarise_specimens(
+    study: Study, outcomes: tuple[batch.Outcome, ...], particles: pd.DataFrame, fields: pd.DataFrame
+) -> pd.DataFrame:
     """Tidy table of every specimen that has a measured field."""
     import pandas as pd
 
     from micro.specimens import summarise
 
-    particles = results.read_table(out / results.PARTICLES, names(PARTICLES))
-    fields = results.read_table(out / results.FIELDS, names(FIELDS))
     rows = [empty(SPECIMENS)]
     for specimen in study.specimens:
         own = fields[fields["specimen"] == specimen.name]

@@ -57,8 +57,8 @@ def _class_lines(rows: pd.DataFrame, carbide_class: str) -> list[str]:
     cells = []
     for quantity, heading, factor, decimals in SHOWN:
         if quantity in by_quantity.index:
-            row = by_quantity.loc[quantity]
-            shown = with_interval(row["mean"] * factor, row["ci95_low"] * factor, row["ci95_high"] * factor, decimals)
+            mean, low, high = by_quantity.loc[[quantity], ["mean", "ci95_low", "ci95_high"]].to_numpy(float)[0] * factor
+            shown = with_interval(mean, low, high, decimals)
             cells.append(f"{heading:<13}{shown}")
     title = "all carbides" if carbide_class == "all" else carbide_class
     body = [f"  {left:<38}{right}".rstrip() for left, right in zip(cells[::2], [*cells[1::2], ""], strict=False)]

@@ -1,0 +1,100 @@
+"""Gather figures, tables and pictures of a finished run, and write the report."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from micro import results
+from micro.batch import Outcome
+from micro.report.field_pictures import field_pictures
+from micro.report.figures.sizes import draw_sizes
+from micro.report.figures.style import rendered, styled
+from micro.report.page import PageFigure, PageParts, listed_pictures, render_page
+from micro.study import Study
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+FIELDS_SHOWN = 4
+FIGURES = "figures"
+
+
+def write_report(
+    study: Study, outcomes: Sequence[Outcome], tables: dict[str, pd.DataFrame], sentences: Sequence[str], out: Path
+) -> None:
+    """Write report.html and its figures as SVG and PNG files.
+
+    Parameters
+    ----------
+    tables
+        "particles", "fields", "profiles" and "specimens" of the whole study.
+    sentences
+        The summary in words.
+    """
+    parts = PageParts(
+        sentences=sentences,
+        figures=study_figures(tables, out),
+        tables=(),
+        pictures=study_pictures(study, outcomes, tables["fields"], out),
+    )
+    page = render_page(study, outcomes, tables["specimens"], parts)
+    with results.whole_file(out / results.REPORT) as stream:
+        stream.write(page.encode(errors="backslashreplace"))
+
+
+def study_figures(tables: dict[str, pd.DataFrame], out: Path) -> list[PageFigure]:
+    """Figures of the page; each also as a file in the folder figures."""
+    particles = tables["particles"]
+    if particles.empty:
+        return []
+    return [
+        save_figure(
+            out,
+            "size_distribution",
+            2,
+            3.1,
+            lambda axes: draw_sizes(axes, particles),
+            "Size distribution by number (left) and by area (right): the share in carbides smaller than a diameter. "
+            "Bands are 95 % intervals between fields.",
+            "Cumulative size distributions of each specimen by number and by area, with bands for the 95 % intervals.",
+        )
+    ]
+
+
+def save_figure(
+    out: Path,
+    name: str,
+    columns: int,
+    height_in: float,
+    draw: Callable[[list[Axes]], None],
+    caption: str,
+    alternative: str,
+) -> PageFigure:
+    """Draw a figure, write it as SVG and PNG, return it for the page."""
+    with styled(columns, height_in) as (figure, axes):
+        draw(axes)
+        svg = rendered(figure, "svg")
+        for kind, content in (("svg", svg), ("png", rendered(figure, "png"))):
+            with results.whole_file(out / FIGURES / f"{name}.{kind}") as stream:
+                stream.write(content)
+    return PageFigure(name, svg, caption, alternative)
+
+
+def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFrame, out: Path) -> list[dict[str, Any]]:
+    """Pictures of the first fields of every specimen."""
+    failed = {(o.specimen, o.field) for o in outcomes if o.trouble}
+    every = {(r["specimen"], r["field"]): r for r in fields[fields["carbide_class"] == "all"].to_dict("records")}
+    shown = []
+    for number, specimen in enumerate(study.specimens):
+        measured = [f for f in specimen.fields if (specimen.name, f.name) not in failed]
+        pictures = []
+        for field in measured[:FIELDS_SHOWN]:
+            row = every[specimen.name, field.name]
+            made = field_pictures(field, float(row["um_per_px"]), str(row["message"] or ""), out)
+            if made is not None:
+                pictures.append(made)
+        shown.append(listed_pictures(pictures, specimen.name, number, len(measured)))
+    return shown

@@ -1,0 +1,1 @@
+"""Figures of the report, each readable without the text."""

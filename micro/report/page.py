@@ -1,0 +1,162 @@
+"""The report page: one file that holds all it shows."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+from micro.batch import Outcome, library_versions
+from micro.report.record import parameters
+from micro.report.wording import plain_name, printed_factor, printed_unit, with_ends
+from micro.study import Specimen, Study
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from micro.report.field_pictures import FieldPictures
+
+
+@dataclass(frozen=True)
+class PageFigure:
+    """A figure of the page: file name, SVG bytes, caption, and the words for who cannot see it."""
+
+    name: str
+    svg: bytes
+    caption: str
+    alternative: str
+
+    @property
+    def address(self) -> str:
+        """Data address of the SVG."""
+        return "data:image/svg+xml;base64," + base64.b64encode(self.svg).decode()
+
+
+@dataclass(frozen=True)
+class PageTable:
+    """A table of the page with its text; cells are printed as they are."""
+
+    id: str
+    title: str
+    text: Sequence[str] = ()
+    columns: Sequence[str] = ()
+    rows: Sequence[Sequence[str]] = ()
+
+
+@dataclass(frozen=True)
+class PageParts:
+    """All that the page shows beside the numbers of the specimens."""
+
+    sentences: Sequence[str]
+    figures: Sequence[PageFigure]
+    tables: Sequence[PageTable]
+    pictures: Sequence[dict[str, Any]]
+
+
+def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFrame, parts: PageParts) -> str:
+    """HTML of the report."""
+    from jinja2 import Environment
+
+    folder = files("micro.report") / "templates"
+    environment = Environment(autoescape=True, trim_blocks=False)
+    template = environment.from_string((folder / "report.html").read_text(encoding="utf8"))
+    return template.render(
+        title=study.title,
+        style=(folder / "report.css").read_text(encoding="utf8"),
+        lead=lead(study, outcomes),
+        parts=contents(parts),
+        sentences=parts.sentences,
+        troubles=[o.trouble for o in outcomes if o.trouble],
+        notices=notices(outcomes),
+        figures=parts.figures,
+        specimens=[specimen_numbers(s, specimens) for s in study.specimens],
+        tables=parts.tables,
+        pictures=parts.pictures,
+        provenance=provenance(study, outcomes),
+        versions=", ".join(f"{name} {number}" for name, number in library_versions().items()),
+    )
+
+
+def contents(parts: PageParts) -> list[dict[str, str]]:
+    """Parts of the page for its table of contents."""
+    named = [("summary", "In words"), ("figures", "Figures"), ("numbers", "Numbers")]
+    named += [(table.id, table.title) for table in parts.tables]
+    named += [("fields", "Fields"), ("methods", "Methods"), ("cautions", "Cautions")]
+    return [{"id": i, "name": n} for i, n in named if i != "figures" or parts.figures]
+
+
+def lead(study: Study, outcomes: Sequence[Outcome]) -> str:
+    """Say how much was measured, in one line."""
+    measured = sum(not o.trouble for o in outcomes)
+    specimens = len(study.specimens)
+    return f"{specimens} specimen{'s' * (specimens != 1)}, {measured} of {len(outcomes)} fields measured."
+
+
+def notices(outcomes: Sequence[Outcome]) -> list[str]:
+    """Messages of the fields, each once, with the fields it holds for."""
+    heard: dict[str, list[str]] = {}
+    for outcome in outcomes:
+        for message in outcome.messages:
+            heard.setdefault(message, []).append(f"{outcome.specimen} {outcome.field}")
+    return [f"{message}: {_listed(fields)}" for message, fields in heard.items()]
+
+
+def _listed(fields: list[str]) -> str:
+    return ", ".join(fields) if len(fields) <= 6 else ", ".join(fields[:5]) + f" and {len(fields) - 5} more"
+
+
+def specimen_numbers(specimen: Specimen, specimens: pd.DataFrame) -> dict[str, Any]:
+    """Table of one specimen: a row a quantity, a column a carbide class."""
+    own = specimens[specimens["specimen"] == specimen.name]
+    classes = list(dict.fromkeys(own["carbide_class"]))
+    if len(classes) == 2:
+        classes = classes[:1]
+    rows = []
+    for quantity in dict.fromkeys(own["quantity"]):
+        of_quantity = own[own["quantity"] == quantity].set_index("carbide_class")
+        factor = printed_factor(quantity)
+        cells = []
+        for carbide_class in classes:
+            if carbide_class in of_quantity.index:
+                values = of_quantity.loc[[carbide_class], ["mean", "ci95_low", "ci95_high"]].to_numpy(float)[0]
+                cells.append(with_ends(*(values * factor)))
+            else:
+                cells.append("")
+        if any(cell not in ("", "unknown") for cell in cells):
+            unit = printed_unit(quantity, str(of_quantity["unit"].iloc[0]))
+            rows.append({"name": plain_name(quantity), "cells": cells, "unit": "" if unit == "nan" else unit})
+    shown = ["all carbides" if c == "all" else c for c in classes]
+    return {"name": specimen.name, "about": about(specimen, own), "classes": shown, "rows": rows}
+
+
+def about(specimen: Specimen, own: pd.DataFrame) -> str:
+    """Route, plane, rolling direction and fields of a specimen in words."""
+    fields = 0 if own.empty else int(own["fields"].max())
+    words = [specimen.route, f"{specimen.plane} plane" if specimen.plane else ""]
+    if specimen.rolling_deg is not None:
+        words.append(f"rolling direction {specimen.rolling_deg:g}° from the horizontal")
+    words.append(f"{fields} field{'s' * (fields != 1)}" if fields else "no field was measured")
+    return ", ".join(w for w in words if w) + "."
+
+
+def provenance(study: Study, outcomes: Sequence[Outcome]) -> list[list[str]]:
+    """Rows: field, picture, scale, what the user pinned, hash of the picture."""
+    by_field = {(o.specimen, o.field): o for o in outcomes}
+    rows = []
+    for specimen in study.specimens:
+        for field in specimen.fields:
+            outcome = by_field[specimen.name, field.name]
+            pinned = [f"{k} {v['value']}" for k, v in parameters(field).items() if v["origin"] == "pinned"]
+            rows.append([
+                f"{specimen.name} {field.name}", field.image.name, outcome.scale_origin, ", ".join(pinned) or "nothing",
+                outcome.image_sha256[:16],
+            ])  # fmt: skip
+    return rows
+
+
+def listed_pictures(pictures: Sequence[FieldPictures], specimen: str, number: int, fields: int) -> dict[str, Any]:
+    """Pictures of one specimen with the line that says how many of its fields are shown."""
+    note = f"{len(pictures)} of {fields} fields; the outline pictures of all are in the folder outlines."
+    return {"name": specimen, "number": number, "pictures": pictures, "note": note}
