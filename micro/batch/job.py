@@ -1,16 +1,12 @@
-"""A study from pictures to tables: fans out over fields, resumes, writes nothing by halves."""
+"""Measuring one field: from its picture to its files, or from what an earlier run left."""
 
 from __future__ import annotations
 
 import dataclasses
 import hashlib
 import json
-import os
 import platform
 import time
-from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import asdict, dataclass
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
@@ -19,8 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 from micro import results
 from micro.columns import FIELDS, PARTICLES, names
-from micro.errors import InputError, MicroError, UsageError
-from micro.study import Field, Specimen, Study
+from micro.errors import InputError, MicroError
+from micro.study import Field
 
 if TYPE_CHECKING:
     import numpy as np
@@ -31,7 +27,6 @@ if TYPE_CHECKING:
 
 LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "pandas", "scikit-image", "tifffile", "matplotlib")
 PROFILE_COLUMNS = ["specimen", "field", "curve", "carbide_class", "x", "x_unit", "y", "y_unit"]
-PART_FILES = (results.PARTICLES, results.FIELDS, results.PROFILES)
 
 
 @dataclass(frozen=True)
@@ -76,98 +71,6 @@ def library_versions() -> dict[str, str]:
     return found
 
 
-def measure_fields(study: Study, out: Path, workers: int, done: Callable[[Outcome], None]) -> tuple[Outcome, ...]:
-    """Measure every field of a study that is not measured yet.
-
-    Parameters
-    ----------
-    study
-        What to measure.
-    out
-        Results folder, claimed by the caller.
-    workers
-        Processes; the results do not depend on it.
-    done
-        Called with each outcome as it comes, in no fixed order.
-
-    Returns
-    -------
-    Outcomes in the order of the study.
-    """
-    jobs = list(_jobs(study, out))
-    outcomes: dict[int, Outcome] = {}
-    for number, outcome in _fan_out(jobs, min(workers, len(jobs))):
-        outcomes[number] = outcome
-        done(outcome)
-    return tuple(outcomes[number] for number in range(len(jobs)))
-
-
-def _jobs(study: Study, out: Path) -> Iterator[Job]:
-    from micro.scale import Scale
-
-    for specimen in study.specimens:
-        scale: Scale | Calibration | None = None
-        if specimen.calibration is not None:
-            scale = _calibration(specimen.calibration)
-        elif specimen.um_per_px is not None:
-            scale = Scale(specimen.um_per_px, None, "given by the user")
-        for one in specimen.fields:
-            yield Job(specimen.name, one, scale, specimen.binning, specimen.rolling_deg, out)
-
-
-def _calibration(path: Path) -> Calibration:
-    from micro.scale import read_calibration
-
-    try:
-        return read_calibration(path)
-    except InputError as trouble:
-        raise UsageError(trouble.where, trouble.problem, trouble.remedy) from None
-
-
-def _fan_out(jobs: list[Job], workers: int) -> Iterator[tuple[int, Outcome]]:
-    if workers <= 1:
-        _single_thread()
-        for number, job in enumerate(jobs):
-            yield number, measure_one(job)
-        return
-    with _pool(workers) as pool:
-        try:
-            waiting = {pool.submit(measure_one, job): number for number, job in enumerate(jobs)}
-            for future in as_completed(waiting):
-                number = waiting.pop(future)
-                yield number, _outcome(future, jobs[number])
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
-
-
-def _outcome(future: Future[Outcome], job: Job) -> Outcome:
-    try:
-        return future.result()
-    except BrokenProcessPool:
-        line = InputError(job.field.image, "the worker was ended by the system", "run again with fewer --workers")
-        return _failed(job, str(line), 0.0)
-
-
-def _pool(workers: int) -> Executor:
-    import multiprocessing
-
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
-    method = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
-    context = multiprocessing.get_context(method)
-    if method == "forkserver":
-        context.set_forkserver_preload(["micro.batch"])
-    return ProcessPoolExecutor(workers, mp_context=context, initializer=_single_thread)
-
-
-def _single_thread() -> None:
-    """Hold the picture library to one thread, so that workers do not fight over cores."""
-    import cv2
-
-    cv2.setNumThreads(1)
-
-
 def measure_one(job: Job) -> Outcome:
     """Measure one field, or take what an earlier run measured from the same picture with the same parameters."""
     start = time.perf_counter()
@@ -175,18 +78,19 @@ def measure_one(job: Job) -> Outcome:
         parameters = _parameters(job)
         outcome = _reuse(job, parameters) or _measure(job, parameters, start)
     except MicroError as trouble:
-        return _failed(job, str(trouble), time.perf_counter() - start)
+        return failed(job, str(trouble), time.perf_counter() - start)
     except MemoryError:
         line = InputError(job.field.image, "does not fit into memory", "close other programs or use fewer --workers")
-        return _failed(job, str(line), time.perf_counter() - start)
+        return failed(job, str(line), time.perf_counter() - start)
     except OSError as trouble:
         place = trouble.filename or job.out
         line = InputError(place, f"cannot be read or written ({trouble.strerror})", "free the disk, then run again")
-        return _failed(job, str(line), time.perf_counter() - start)
+        return failed(job, str(line), time.perf_counter() - start)
     return outcome
 
 
-def _failed(job: Job, line: str, seconds: float) -> Outcome:
+def failed(job: Job, line: str, seconds: float) -> Outcome:
+    """Outcome of a field that could not be measured; what an older run knew of it is no longer taken."""
     (_part(job) / results.RECORD).unlink(missing_ok=True)
     return Outcome(job.specimen, job.field.name, job.field.stem, str(job.field.image), trouble=line, seconds=seconds)
 
@@ -305,26 +209,3 @@ def _write(
         stream.write(encoded.tobytes())
     written = [*paths.values(), label_path, outline_path]
     return {name: results.hash_of_file(job.out / name) for name in written}
-
-
-def gather(outcomes: tuple[Outcome, ...], out: Path) -> None:
-    """Join the tables of all measured fields, in the order of the study, one part in memory at a time."""
-    measured = [o for o in outcomes if not o.trouble]
-    headers = {
-        results.PARTICLES: names(PARTICLES),
-        results.FIELDS: names(FIELDS),
-        results.PROFILES: PROFILE_COLUMNS,
-    }
-    for name, columns in headers.items():
-        with results.whole_file(out / name) as stream:
-            stream.write((",".join(columns) + "\n").encode())
-            for outcome in measured:
-                part = (out / results.PARTS / outcome.stem / name).read_bytes()
-                stream.write(part.split(b"\n", 1)[1])
-
-
-def specimen_scale_uncertainty(outcomes: tuple[Outcome, ...], specimen: Specimen) -> float | None:
-    """Relative standard uncertainty of the scale of a specimen's fields; None where any origin states none."""
-    stated = [o.scale_relative_uncertainty for o in outcomes if o.specimen == specimen.name and not o.trouble]
-    known = [u for u in stated if u is not None]
-    return max(known) if known and len(known) == len(stated) else None

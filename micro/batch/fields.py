@@ -1,0 +1,88 @@
+"""A study from pictures to tables: every field measured once, the tables joined in the study's order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from micro import results
+from micro.batch.job import PROFILE_COLUMNS, Job, Outcome
+from micro.batch.pool import in_processes
+from micro.columns import FIELDS, PARTICLES, names
+from micro.errors import InputError, UsageError
+from micro.study import Specimen, Study
+
+if TYPE_CHECKING:
+    from micro.scale import Calibration, Scale
+
+
+def measure_fields(study: Study, out: Path, workers: int, done: Callable[[Outcome], None]) -> tuple[Outcome, ...]:
+    """Measure every field of a study that is not measured yet.
+
+    Parameters
+    ----------
+    study
+        What to measure.
+    out
+        Results folder, claimed by the caller.
+    workers
+        Processes; the results do not depend on it.
+    done
+        Called with each outcome as it comes, in no fixed order.
+
+    Returns
+    -------
+    Outcomes in the order of the study.
+    """
+    jobs = list(_jobs(study, out))
+    outcomes: dict[int, Outcome] = {}
+    for number, outcome in in_processes(jobs, min(workers, len(jobs))):
+        outcomes[number] = outcome
+        done(outcome)
+    return tuple(outcomes[number] for number in range(len(jobs)))
+
+
+def _jobs(study: Study, out: Path) -> Iterator[Job]:
+    from micro.scale import Scale
+
+    for specimen in study.specimens:
+        scale: Scale | Calibration | None = None
+        if specimen.calibration is not None:
+            scale = _calibration(specimen.calibration)
+        elif specimen.um_per_px is not None:
+            scale = Scale(specimen.um_per_px, None, "given by the user")
+        for one in specimen.fields:
+            yield Job(specimen.name, one, scale, specimen.binning, specimen.rolling_deg, out)
+
+
+def _calibration(path: Path) -> Calibration:
+    from micro.scale import read_calibration
+
+    try:
+        return read_calibration(path)
+    except InputError as trouble:
+        raise UsageError(trouble.where, trouble.problem, trouble.remedy) from None
+
+
+def gather(outcomes: tuple[Outcome, ...], out: Path) -> None:
+    """Join the tables of all measured fields, in the order of the study, one part in memory at a time."""
+    measured = [o for o in outcomes if not o.trouble]
+    headers = {
+        results.PARTICLES: names(PARTICLES),
+        results.FIELDS: names(FIELDS),
+        results.PROFILES: PROFILE_COLUMNS,
+    }
+    for name, columns in headers.items():
+        with results.whole_file(out / name) as stream:
+            stream.write((",".join(columns) + "\n").encode())
+            for outcome in measured:
+                part = (out / results.PARTS / outcome.stem / name).read_bytes()
+                stream.write(part.split(b"\n", 1)[1])
+
+
+def specimen_scale_uncertainty(outcomes: tuple[Outcome, ...], specimen: Specimen) -> float | None:
+    """Relative standard uncertainty of the scale of a specimen's fields; None where any origin states none."""
+    stated = [o.scale_relative_uncertainty for o in outcomes if o.specimen == specimen.name and not o.trouble]
+    known = [u for u in stated if u is not None]
+    return max(known) if known and len(known) == len(stated) else None
