@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import json
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -139,6 +140,15 @@ def claimed(folder: Path, identity: str) -> Iterator[None]:
         for left in (folder / PARTS).glob(f"*/{TEMPORARY}*"):
             left.unlink(missing_ok=True)
         yield
+
+
+def remove_field(folder: Path, stem: str) -> None:
+    """Remove all files of one field, its record first, so that nothing half removed looks whole."""
+    part = folder / PARTS / stem
+    (part / RECORD).unlink(missing_ok=True)
+    for path in (folder / LABELS / f"{stem}.tif", folder / OUTLINES / f"{stem}.png"):
+        path.unlink(missing_ok=True)
+    shutil.rmtree(part, ignore_errors=True)
 
 
 def _locked(lock: IO[str]) -> bool:

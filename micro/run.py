@@ -33,7 +33,9 @@ class Ending:
         return sum(bool(outcome.trouble) for outcome in self.outcomes)
 
 
-def run_study(study: Study, out: Path, workers: int, done: Callable[[batch.Outcome], None]) -> Ending:
+def run_study(
+    study: Study, out: Path, workers: int, done: Callable[[batch.Outcome], None], scheduler: str | None = None
+) -> Ending:
     """Measure a study into a results folder, or finish what an earlier run began.
 
     Raises
@@ -43,7 +45,7 @@ def run_study(study: Study, out: Path, workers: int, done: Callable[[batch.Outco
     """
     start = time.perf_counter()
     with results.claimed(out, study.identity):
-        outcomes = batch.measure_fields(study, out, workers, done)
+        outcomes = batch.measure_fields(study, out, workers, done, scheduler)
         batch.gather(outcomes, out)
         tables = read_tables(out)
         specimens = summarise_specimens(study, outcomes, tables["particles"], tables["fields"])

@@ -22,10 +22,15 @@ LONGEST_STEM = 120
 
 @dataclass(frozen=True)
 class Field:
-    """One picture of a specimen, and how it is read and segmented."""
+    """One picture of a specimen, and how it is read and segmented.
+
+    `shown` is the picture as the user named it, from the study's folder or on the command line; `stem` names the
+    field's files in the results folder.
+    """
 
     name: str
     image: Path
+    shown: str
     stem: str
     settings: SegmentationSettings
     crop_bottom_px: int | None = None
@@ -78,7 +83,7 @@ def study_of_images(
 
 
 def name_fields(
-    specimen: str, images: list[Path], settings: SegmentationSettings, **reading: Any
+    specimen: str, images: list[Path], settings: SegmentationSettings, folder: Path | None = None, **reading: Any
 ) -> tuple[tuple[Field, ...], tuple[str, ...]]:
     """Fields named by their files, made unique within the specimen, with a line where two share a name."""
     fields: list[Field] = []
@@ -93,7 +98,8 @@ def name_fields(
         if name != image.stem:
             messages.append(f"{image}: another field of {specimen} has this name; it is called {name}")
         taken.add(name)
-        fields.append(Field(name, image, name, settings, **reading))
+        shown = image.relative_to(folder).as_posix() if folder else str(image)
+        fields.append(Field(name, image, shown, name, settings, **reading))
     return tuple(fields), tuple(messages)
 
 
@@ -244,7 +250,7 @@ class _StudyReader:
         settings = self.settings(given, where)
         images, missing = self.images(entry["images"], where)
         reading = {k: given[k] for k in ("crop_bottom_px", "page") if k in given}
-        fields, messages = name_fields(entry["name"], images, settings, **reading)
+        fields, messages = name_fields(entry["name"], images, settings, self.path.parent, **reading)
         fields = self.field_exceptions(entry, fields, given, where)
         composition = entry.get("composition", {})
         for element, amount in composition.items():

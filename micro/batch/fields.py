@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from micro import results
+from micro.batch.cluster import on_cluster
 from micro.batch.job import PROFILE_COLUMNS, Job, Outcome
 from micro.batch.pool import in_processes
 from micro.columns import FIELDS, PARTICLES, names
@@ -17,7 +18,9 @@ if TYPE_CHECKING:
     from micro.scale import Calibration, Scale
 
 
-def measure_fields(study: Study, out: Path, workers: int, done: Callable[[Outcome], None]) -> tuple[Outcome, ...]:
+def measure_fields(
+    study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None
+) -> tuple[Outcome, ...]:
     """Measure every field of a study that is not measured yet.
 
     Parameters
@@ -30,6 +33,8 @@ def measure_fields(study: Study, out: Path, workers: int, done: Callable[[Outcom
         Processes; the results do not depend on it.
     done
         Called with each outcome as it comes, in no fixed order.
+    scheduler
+        Address of a dask scheduler that takes the place of this machine's cores.
 
     Returns
     -------
@@ -37,7 +42,8 @@ def measure_fields(study: Study, out: Path, workers: int, done: Callable[[Outcom
     """
     jobs = list(_jobs(study, out))
     outcomes: dict[int, Outcome] = {}
-    for number, outcome in in_processes(jobs, min(workers, len(jobs))):
+    ended = on_cluster(jobs, scheduler) if scheduler else in_processes(jobs, min(workers, len(jobs)))
+    for number, outcome in ended:
         outcomes[number] = outcome
         done(outcome)
     return tuple(outcomes[number] for number in range(len(jobs)))
@@ -66,8 +72,15 @@ def _calibration(path: Path) -> Calibration:
 
 
 def gather(outcomes: tuple[Outcome, ...], out: Path) -> None:
-    """Join the tables of all measured fields, in the order of the study, one part in memory at a time."""
+    """Join the tables of all measured fields, in the order of the study, one part in memory at a time.
+
+    What is left of fields that are no longer in the study is removed.
+    """
     measured = [o for o in outcomes if not o.trouble]
+    stems = {o.stem for o in outcomes}
+    for part in (out / results.PARTS).glob("*/"):
+        if part.name not in stems:
+            results.remove_field(out, part.name)
     headers = {
         results.PARTICLES: names(PARTICLES),
         results.FIELDS: names(FIELDS),

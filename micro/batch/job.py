@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import hashlib
 import json
@@ -90,9 +91,10 @@ def measure_one(job: Job) -> Outcome:
 
 
 def failed(job: Job, line: str, seconds: float) -> Outcome:
-    """Outcome of a field that could not be measured; what an older run knew of it is no longer taken."""
-    (_part(job) / results.RECORD).unlink(missing_ok=True)
-    return Outcome(job.specimen, job.field.name, job.field.stem, str(job.field.image), trouble=line, seconds=seconds)
+    """Outcome of a field that could not be measured; what an older run left of it is removed."""
+    with contextlib.suppress(OSError):
+        results.remove_field(job.out, job.field.stem)
+    return Outcome(job.specimen, job.field.name, job.field.stem, job.field.shown, trouble=line, seconds=seconds)
 
 
 def _part(job: Job) -> Path:
@@ -104,6 +106,7 @@ def _parameters(job: Job) -> dict[str, Any]:
     return {
         "specimen": job.specimen,
         "field": job.field.name,
+        "image": job.field.shown,
         "segmentation": asdict(job.field.settings),
         "crop_bottom_px": job.field.crop_bottom_px,
         "page": job.field.page,
@@ -157,7 +160,7 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     fields = measure_field(segmentation, particles, micrograph.scale, job.rolling_deg)
     messages = (*micrograph.messages, *segmentation.messages)
     table = _named(fields.table, job)
-    table["image"] = str(one.image)
+    table["image"] = one.shown
     table["file"] = one.stem
     if micrograph.messages:
         heard = "; ".join(micrograph.messages)
@@ -172,7 +175,7 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
         job.specimen,
         one.name,
         one.stem,
-        str(one.image),
+        one.shown,
         image_sha256=micrograph.sha256,
         messages=messages,
         scale_origin=micrograph.scale.origin,

@@ -26,7 +26,7 @@ def available_cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def measure_and_print(study: Study, out: Path, workers: int | None) -> None:
+def measure_and_print(study: Study, out: Path, workers: int | None, scheduler: str | None = None) -> None:
     """Run a study with a progress bar, print its table, exit with 1 where a field failed."""
     from micro.run import run_study
 
@@ -36,7 +36,7 @@ def measure_and_print(study: Study, out: Path, workers: int | None) -> None:
     with click.progressbar(
         length=count, label="measuring", file=click.get_text_stream("stderr"), show_pos=True, width=24
     ) as bar:
-        ending = run_study(study, out, workers or available_cores(), lambda outcome: bar.update(1))
+        ending = run_study(study, out, workers or available_cores(), lambda outcome: bar.update(1), scheduler)
     print_ending(study, ending, out)
     if ending.failed:
         raise click.exceptions.Exit(1)

@@ -66,7 +66,7 @@ def _specimen(specimen: Specimen, outcomes: dict[tuple[str, str], Outcome]) -> d
 def _field(field: Field, outcome: Outcome) -> dict[str, Any]:
     return {
         "name": field.name,
-        "image": str(field.image),
+        "image": field.shown,
         "image_sha256": outcome.image_sha256 or None,
         "file": field.stem,
         "scale": outcome.scale_origin or None,
