@@ -45,17 +45,25 @@ def run_study(
     """
     start = time.perf_counter()
     with results.claimed(out, study.identity):
-        outcomes = batch.measure_fields(study, out, workers, done, scheduler)
-        batch.gather(outcomes, out)
-        tables = read_tables(out)
-        specimens = summarise_specimens(study, outcomes, tables["particles"], tables["fields"])
-        results.write_table(out / results.SPECIMENS, specimens)
-        ending = Ending(outcomes, specimens, ())
-        write_report(study, outcomes, tables | {"specimens": specimens}, ending.sentences, out)
+        outcomes, tables = measure_tables(study, out, workers, done, scheduler)
+        ending = Ending(outcomes, tables["specimens"], ())
+        write_report(study, outcomes, tables, ending.sentences, out)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         record = run_record(study, outcomes, out, date, time.perf_counter() - start)
         results.write_json(out / results.RECORD, record)
     return ending
+
+
+def measure_tables(
+    study: Study, out: Path, workers: int, done: Callable[[batch.Outcome], None], scheduler: str | None = None
+) -> tuple[tuple[batch.Outcome, ...], dict[str, pd.DataFrame]]:
+    """Measure the fields and write particles.csv, fields.csv, profiles.csv and specimens.csv."""
+    outcomes = batch.measure_fields(study, out, workers, done, scheduler)
+    batch.gather(outcomes, out)
+    tables = read_tables(out)
+    tables["specimens"] = summarise_specimens(study, outcomes, tables["particles"], tables["fields"])
+    results.write_table(out / results.SPECIMENS, tables["specimens"])
+    return outcomes, tables
 
 
 def read_tables(out: Path) -> dict[str, pd.DataFrame]:

@@ -78,9 +78,9 @@ def gather(outcomes: tuple[Outcome, ...], out: Path) -> None:
     """
     measured = [o for o in outcomes if not o.trouble]
     stems = {o.stem for o in outcomes}
-    for part in (out / results.PARTS).glob("*/"):
-        if part.name not in stems:
-            results.remove_field(out, part.name)
+    for left in (out / results.PARTS).glob("*/"):
+        if left.name not in stems:
+            results.remove_field(out, left.name)
     headers = {
         results.PARTICLES: names(PARTICLES),
         results.FIELDS: names(FIELDS),

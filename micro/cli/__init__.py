@@ -17,6 +17,7 @@ COMMANDS = {
     "run": "Measure, compare and report a whole study.",
     "points": "Plan a point count, and compare it with the result.",
     "coupons": "Compare toughness coupons, longitudinal against transverse.",
+    "verify": "Measure a finished run again and say whether its results still hold.",
     "phantom": "Make invented micrographs with a known answer.",
 }
 

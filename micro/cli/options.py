@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
+import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -26,6 +27,11 @@ def available_cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
+def fields_bar(count: int) -> Any:
+    """Progress bar over fields, on stderr, with the time left."""
+    return click.progressbar(length=count, label="measuring", file=sys.stderr, show_pos=True, width=24)
+
+
 def measure_and_print(study: Study, out: Path, workers: int | None, scheduler: str | None = None) -> None:
     """Run a study with a progress bar, print its table, exit with 1 where a field failed."""
     from micro.run import run_study
@@ -33,9 +39,7 @@ def measure_and_print(study: Study, out: Path, workers: int | None, scheduler: s
     for message in study.messages:
         click.echo(message, err=True)
     count = sum(len(specimen.fields) for specimen in study.specimens)
-    with click.progressbar(
-        length=count, label="measuring", file=click.get_text_stream("stderr"), show_pos=True, width=24
-    ) as bar:
+    with fields_bar(count) as bar:
         ending = run_study(study, out, workers or available_cores(), lambda outcome: bar.update(1), scheduler)
     print_ending(study, ending, out)
     if ending.failed:

@@ -9,6 +9,7 @@ from typing import Any
 
 from micro import results
 from micro.batch import Outcome, library_versions
+from micro.errors import InputError
 from micro.segmentation import SegmentationSettings
 from micro.study import Field, Specimen, Study
 
@@ -38,6 +39,7 @@ def run_record(study: Study, outcomes: tuple[Outcome, ...], out: Path, date: str
         "platform": {"system": platform.system(), "machine": platform.machine()},
         "study": {
             "title": study.title,
+            "identity": study.identity,
             "file": _shown(study.path),
             "file_sha256": _hash(study.path),
             "coupons": _shown(study.coupons),
@@ -67,6 +69,7 @@ def _field(field: Field, outcome: Outcome) -> dict[str, Any]:
     return {
         "name": field.name,
         "image": field.shown,
+        "path": str(field.image.resolve()),
         "image_sha256": outcome.image_sha256 or None,
         "file": field.stem,
         "scale": outcome.scale_origin or None,
@@ -77,6 +80,53 @@ def _field(field: Field, outcome: Outcome) -> dict[str, Any]:
         "seconds": round(outcome.seconds, 3),
         "outputs": outcome.outputs,
     }
+
+
+def study_from_record(record: dict[str, Any], folder: Path) -> Study:
+    """Return the study that a run.json tells of.
+
+    Raises
+    ------
+    InputError
+        Where the record lacks what is needed to measure again.
+    """
+    try:
+        study = record["study"]
+        return Study(
+            title=study["title"],
+            specimens=tuple(_recorded_specimen(specimen) for specimen in record["specimens"]),
+            identity=study["identity"],
+            path=_path(study["file"]),
+            coupons=_path(study["coupons"]),
+        )
+    except (KeyError, TypeError, AttributeError):
+        raise InputError(folder / results.RECORD, "is not a whole record of a run", "run the study again") from None
+
+
+def _recorded_specimen(specimen: dict[str, Any]) -> Specimen:
+    return Specimen(
+        name=specimen["name"],
+        fields=tuple(_recorded_field(field) for field in specimen["fields"]),
+        route=specimen["route"],
+        plane=specimen["plane"],
+        rolling_deg=specimen["rolling_deg"],
+        calibration=_path(specimen["calibration"]),
+        um_per_px=specimen["um_per_px"],
+        binning=specimen["binning"],
+        composition=specimen["composition_wt_pct"],
+    )
+
+
+def _recorded_field(field: dict[str, Any]) -> Field:
+    values = {name: given["value"] for name, given in field["parameters"].items()}
+    reading = {name: values.pop(name) for name in ("crop_bottom_px", "page")}
+    values = {name: tuple(value) if isinstance(value, list) else value for name, value in values.items()}
+    settings = SegmentationSettings(**values)
+    return Field(field["name"], Path(field["path"]), field["image"], field["file"], settings, **reading)
+
+
+def _path(text: str | None) -> Path | None:
+    return None if text is None else Path(text)
 
 
 def parameters(field: Field) -> dict[str, dict[str, Any]]:
@@ -90,7 +140,7 @@ def parameters(field: Field) -> dict[str, dict[str, Any]]:
 
 
 def _shown(path: Path | None) -> str | None:
-    return None if path is None else str(path)
+    return None if path is None else str(path.resolve())
 
 
 def _hash(path: Path | None) -> str | None:
