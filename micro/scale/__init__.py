@@ -1,5 +1,8 @@
 """Micrometres per pixel: from a stage micrometer, a file's tags, or the user."""
 
+from micro.scale.calibration import Calibration
+from micro.scale.file import read_calibration, write_calibration
+from micro.scale.micrometer import calibrate
 from micro.scale.scale import Scale
 
-__all__ = ["Scale"]
+__all__ = ["Calibration", "Scale", "calibrate", "read_calibration", "write_calibration"]

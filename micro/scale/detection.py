@@ -1,0 +1,136 @@
+"""Finding straight lines of one direction: peaks of the projection that hold strip after strip."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.scale.segments import FloatArray, Lines, Segments, fit_segments
+
+LEAST_PROMINENCE = 0.12  # of the strongest lines: a short division among long ones
+LEAST_CONTRAST = 5.0  # in standard errors
+LONGEST_OFFSET = 1.5  # in half widths
+LEAST_RUN = 5  # strips in a row, one may fail between two that hold
+FWHM = 2.3548
+ROUNDS = 4
+
+
+@dataclass(frozen=True, eq=False)
+class FoundLines:
+    """Lines of one direction with the strips in which each was seen."""
+
+    lines: Lines
+    segments: Segments
+    seen: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.lines.x)
+
+
+def find_lines(grey: NDArray[np.float32], slope: float) -> FoundLines:
+    """Lines near x = x_k + slope·y that run straight through at least five strips.
+
+    Parameters
+    ----------
+    grey
+        (rows, columns) picture in which the lines are steeper than 45°.
+    slope
+        Columns a row downwards, true within half a degree or so.
+    """
+    lines = _peaks(grey, slope)
+    tolerance = 2 * LONGEST_OFFSET
+    for _ in range(ROUNDS):
+        segments = fit_segments(grey, lines)
+        seen = _seen(segments, tolerance * lines.sigma)
+        kept = seen.any(axis=1)
+        lines, segments, seen = _take(lines, segments, seen, kept)
+        if not len(lines.x):
+            break
+        lines = _adjusted(lines, segments, seen, len(grey))
+        tolerance = LONGEST_OFFSET
+    return FoundLines(*_take(lines, segments, seen, np.argsort(lines.x)))
+
+
+def _peaks(grey: NDArray[np.float32], slope: float) -> Lines:
+    from scipy import ndimage, signal
+
+    profile, first_column = _projection(grey, slope)
+    profile = ndimage.gaussian_filter1d(profile, 1.0)
+    centred = profile - np.median(profile)
+    profile = profile * (1.0 if (centred**3).sum() >= 0 else -1.0)
+    peaks, found = signal.find_peaks(profile, prominence=0)
+    if not len(peaks):
+        return Lines(np.empty(0), slope, 1.0, 3.0)
+    strong = found["prominences"] >= LEAST_PROMINENCE * np.percentile(found["prominences"], 95)
+    peaks = peaks[strong]
+    width = float(np.median(signal.peak_widths(profile, peaks)[0]))
+    sigma = max(0.8, width / FWHM)
+    spacing = float(np.median(np.diff(peaks))) if len(peaks) > 1 else np.inf
+    half_window = max(2.5, min(3 * sigma + 1.5, 0.5 * spacing))
+    return Lines(peaks + 0.5 + first_column, slope, sigma, half_window)
+
+
+def _projection(grey: NDArray[np.float32], slope: float) -> tuple[FloatArray, int]:
+    """Mean along the lines, and the column (at the middle row) of its first value."""
+    rows, columns = grey.shape
+    shift = np.rint(slope * (np.arange(rows) + 0.5 - rows / 2)).astype(int)
+    column = np.arange(columns)[None, :] - shift[:, None]
+    first = int(column.min())
+    place = (column - first).ravel()
+    flat = grey - _local_mean(grey)
+    count = np.bincount(place)
+    total = np.bincount(place, weights=flat.ravel())
+    profile = np.where(count >= rows / 8, total / np.maximum(count, 1), 0.0)
+    return profile, first
+
+
+def _local_mean(grey: NDArray[np.float32]) -> NDArray[np.float32]:
+    import cv2
+
+    size = max(grey.shape) // 6 | 1
+    return cv2.blur(grey, (size, size), borderType=cv2.BORDER_REFLECT)
+
+
+def _seen(segments: Segments, tolerance: float) -> NDArray[np.bool_]:
+    """(lines, strips) where a line of the ruling's polarity stands out, near its place, in an unbroken run."""
+    with np.errstate(invalid="ignore"):
+        clear = np.abs(segments.height) > LEAST_CONTRAST * segments.height_error
+        near = np.abs(segments.offset) < tolerance
+    polarity = np.sign(np.nanmedian(segments.height[clear])) if clear.any() else 1.0
+    good = clear & near & (segments.height * polarity > 0)
+    bridged = good.copy()
+    bridged[:, 1:-1] |= good[:, :-2] & good[:, 2:]
+    return good & _in_long_run(bridged)
+
+
+def _in_long_run(good: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Keep only what belongs to the longest run of its row, if that is long enough."""
+    padded = np.pad(good, ((0, 0), (1, 1)))
+    change = np.diff(padded.astype(np.int8), axis=1)
+    start, stop = np.nonzero(change == 1), np.nonzero(change == -1)
+    length = stop[1] - start[1]
+    longest = np.zeros(len(good), int)
+    np.maximum.at(longest, start[0], length)
+    kept = (length == longest[start[0]]) & (length >= LEAST_RUN)
+    result = np.zeros_like(padded, np.int8)
+    np.add.at(result, (start[0][kept], start[1][kept] + 1), 1)
+    np.add.at(result, (stop[0][kept], stop[1][kept] + 1), -1)
+    return result.cumsum(axis=1)[:, 1:-1] > 0
+
+
+def _take(
+    lines: Lines, segments: Segments, seen: NDArray[np.bool_], kept: NDArray
+) -> tuple[Lines, Segments, NDArray[np.bool_]]:
+    of_lines = {key: value[kept] for key, value in vars(segments).items() if key != "y"}
+    return replace(lines, x=lines.x[kept]), Segments(y=segments.y, **of_lines), seen[kept]
+
+
+def _adjusted(lines: Lines, segments: Segments, seen: NDArray[np.bool_], rows: int) -> Lines:
+    """Lines moved to where their segments are: one slope for all, one crossing each."""
+    y = np.where(seen, segments.y - rows / 2, np.nan)
+    centred = y - np.nanmean(y, axis=1, keepdims=True)
+    correction = np.nansum(centred * segments.offset) / np.nansum(centred**2)
+    moved = np.nanmedian(np.where(seen, segments.offset, np.nan) - correction * y, axis=1)
+    return replace(lines, x=lines.x + moved, slope=lines.slope + correction)

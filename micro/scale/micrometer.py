@@ -1,0 +1,78 @@
+"""From a picture of a stage micrometer to its calibration."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.errors import InputError
+from micro.scale.calibration import Calibration
+
+if TYPE_CHECKING:
+    from micro.scale.ruling import Ruling
+
+
+def calibrate(grey: NDArray, pitch_um: float) -> Calibration:
+    """Size of a pixel from a picture of a stage micrometer.
+
+    The spectrum gives the direction across the lines; the projection along them, the lines; each line is fitted
+    by least squares in narrow strips, the uneven light divided out; the lines get whole numbers, so that missing
+    and strange ones do no harm; a straight line through position against number gives the pitch in px, the
+    tilt taken off. The standard uncertainty holds the noise of the pixels and the scatter of the lines about
+    even spacing, and, where the local scale drifts, its root mean square drift. The error of the
+    micrometer's own pitch is not in it: that stands in its certificate.
+
+    Parameters
+    ----------
+    grey
+        (rows, columns) picture, any number type.
+    pitch_um
+        Distance of neighbouring lines, µm.
+
+    Raises
+    ------
+    InputError
+        If the pitch is no length, or the picture has no ruling, too few lines (five are needed), or two rulings.
+    """
+    check_pitch(pitch_um)
+    from micro.scale.ruling import find_ruling
+
+    return calibration_of(find_ruling(np.asarray(grey)), pitch_um, (grey.shape[0], grey.shape[1]))
+
+
+def check_pitch(pitch_um: float) -> None:
+    """Refuse what is not a length.
+
+    Raises
+    ------
+    InputError
+        If the pitch is not a finite number above 0.
+    """
+    if not (math.isfinite(pitch_um) and pitch_um > 0):
+        raise InputError(
+            "pitch", f"{pitch_um:g} µm is not a length above 0", "give the distance of neighbouring lines, such as 10"
+        )
+
+
+def calibration_of(ruling: Ruling, pitch_um: float, shape: tuple[int, int]) -> Calibration:
+    """Calibration from a ruling found on a picture of `shape` (rows, columns)."""
+    fit, distortion = ruling.fit, ruling.fit.distortion
+    um_per_px = pitch_um / fit.pitch_px
+    drift = distortion.rms_pct / 100 if distortion and distortion.significant else 0.0
+    return Calibration(
+        um_per_px=um_per_px,
+        um_per_px_standard_uncertainty=um_per_px * math.hypot(fit.standard_uncertainty_px / fit.pitch_px, drift),
+        pitch_um=float(pitch_um),
+        lines=int(fit.used.sum()),
+        image_width_px=shape[1],
+        image_height_px=shape[0],
+        tilt_deg=ruling.tilt_deg,
+        largest_residual_px=float(np.abs(fit.residual_px[fit.used]).max()),
+        lines_left_out=int((~fit.used).sum()),
+        distortion_pct=distortion.largest_pct if distortion else None,
+        distortion_pct_standard_uncertainty=distortion.standard_uncertainty_pct if distortion else None,
+        distortion_p_value=distortion.p_value if distortion else None,
+    )

@@ -1,0 +1,225 @@
+"""From line positions to the pitch: integer numbering, least squares, its standard uncertainty, distortion."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.scale.detection import FoundLines
+from micro.scale.segments import FloatArray
+
+LEAST_LINES = 5
+LEAST_FOR_DISTORTION = 8
+SIGNIFICANCE = 0.01
+SMALLEST_PITCH = 2.5
+OUTLIER = 5.0  # robust standard deviations
+
+
+@dataclass(frozen=True)
+class Distortion:
+    """How much the local scale parts from the fitted one along the ruling.
+
+    Parameters
+    ----------
+    largest_pct
+        Largest departure of the local scale, of a cubic through the lines, percent.
+    standard_uncertainty_pct
+        Of `largest_pct`.
+    rms_pct
+        Root mean square departure along the ruling.
+    p_value
+        Chance that scatter alone bends a straight ruling as much (F test of the square and cubic terms).
+    """
+
+    largest_pct: float
+    standard_uncertainty_pct: float
+    rms_pct: float
+    p_value: float
+
+    @property
+    def significant(self) -> bool:
+        """Whether scatter alone can hardly explain it."""
+        return self.p_value < SIGNIFICANCE
+
+
+@dataclass(frozen=True, eq=False)
+class PitchFit:
+    """Distance of neighbouring lines, across the lines, in px.
+
+    Parameters
+    ----------
+    pitch_px, standard_uncertainty_px
+        Pitch and its standard uncertainty.
+    number
+        (lines,) place of each line in the ruling, from 0; whole.
+    residual_px
+        (lines,) distance of each line from its place.
+    used
+        (lines,) False for what was left out: dust, scratches, misplaced lines.
+    slope
+        Columns a row downwards, of all lines.
+    distortion
+        None with fewer than eight lines.
+    """
+
+    pitch_px: float
+    standard_uncertainty_px: float
+    number: NDArray[np.intp]
+    residual_px: FloatArray
+    used: NDArray[np.bool_]
+    slope: float
+    distortion: Distortion | None
+
+
+def number_lines(x: FloatArray) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Give each line its whole number in an even ruling.
+
+    Parameters
+    ----------
+    x
+        (lines,) rising positions, px; lines may be missing and strange ones present.
+
+    Returns
+    -------
+    number
+        (lines,) whole numbers, the first line that fits 0.
+    fits
+        (lines,) True where the position lies within a fifth of a pitch of its number's place.
+    """
+    span = np.ptp(x)
+    if span < 4 * SMALLEST_PITCH:
+        return np.zeros(len(x), int), np.zeros(len(x), bool)
+    frequency = np.arange(3 / span, 1 / SMALLEST_PITCH, 0.05 / span)
+    score = np.abs(np.exp(2j * np.pi * frequency[:, None] * (x - x[0])).mean(axis=1))
+    first = int(np.argmax(score > 0.9 * score.max()))
+    last = min(len(score), first + 20)
+    pitch = 1 / frequency[first + int(np.argmax(score[first:last]))]
+    start = x[0] - pitch * np.angle(np.exp(-2j * np.pi * (x - x[0]) / pitch).mean()) / (2 * np.pi)
+    fits = np.ones(len(x), bool)
+    for _ in range(5):
+        number = np.rint((x - start) / pitch).astype(int)
+        off = np.abs(x - start - pitch * number)
+        fits = (off < 0.2 * pitch) & _nearest_of_its_number(number, off)
+        if len(np.unique(number[fits])) < 2:
+            break
+        pitch, start = np.polyfit(number[fits], x[fits], 1)
+    return number - number[fits].min(initial=0), fits
+
+
+def _nearest_of_its_number(number: NDArray[np.intp], off: FloatArray) -> NDArray[np.bool_]:
+    order = np.lexsort((off, number))
+    nearest = np.zeros(len(number), bool)
+    nearest[order] = np.diff(number[order], prepend=number[order[0]] - 1) != 0
+    return nearest
+
+
+def fit_pitch(found: FoundLines) -> PitchFit:
+    """Least squares pitch of the lines found, at least five of them in one even ruling.
+
+    Each line is the mean of its segments along the common slope; its variance is that of the segments, from
+    pixel noise, plus the ruling's own, which Mandel and Paule's equation (chi-square = degrees of freedom)
+    gives. The standard uncertainty carries the factor √(ν/(ν - 2)) of few degrees of freedom ν (JCGM 101:2008,
+    6.4.9.4), so that ± 1.96 times it is a 95 % interval.
+    """
+    number, used = number_lines(found.lines.x)
+    slope, slope_variance, x, y, variance = _line_positions(found, used)
+    for _ in range(3):
+        weight = _weights(number[used], x[used], variance[used])
+        line = _weighted_line(number[used], x[used], weight)
+        residual = x - line[0] - line[1] * number
+        spread = np.median(np.abs(residual[used])) * 1.4826
+        kept = used & (np.abs(residual) <= np.maximum(OUTLIER * spread, 1e-3))
+        if kept.sum() < LEAST_LINES or (kept == used).all():
+            break
+        used = kept
+    n = number[used] - np.average(number[used], weights=weight)
+    leverage = weight * n / (weight * n**2).sum()
+    by_slope = -(leverage @ y[used]) - line[1] * slope / (1 + slope**2)
+    freedom = int(used.sum()) - 2
+    few = freedom / (freedom - 2) if freedom > 2 else np.inf
+    across = 1 / np.hypot(1, slope)
+    uncertainty = across * np.sqrt(few / (weight * n**2).sum() + by_slope**2 * slope_variance)
+    return PitchFit(
+        float(line[1] * across),
+        float(uncertainty),
+        number - number[used].min(),
+        residual * across,
+        used,
+        slope,
+        _distortion(n, x[used]) if used.sum() >= LEAST_FOR_DISTORTION else None,
+    )
+
+
+def _line_positions(
+    found: FoundLines, used: NDArray[np.bool_]
+) -> tuple[float, float, FloatArray, FloatArray, FloatArray]:
+    """Return slope, its variance, and of every line: crossing with the mean row, mean row, variance."""
+    x = np.where(found.seen, found.segments.x, np.nan)
+    y = np.where(found.seen, found.segments.y, np.nan)
+    for _ in range(4):
+        x_mean, y_mean = np.nanmean(x, axis=1, keepdims=True), np.nanmean(y, axis=1, keepdims=True)
+        run = (y - y_mean)[used]
+        slope = np.nansum(run * (x - x_mean)[used]) / np.nansum(run**2)
+        scatter = x - x_mean - slope * (y - y_mean)
+        limit = OUTLIER * 1.4826 * np.nanmedian(np.abs(scatter[used]))
+        wild = np.abs(scatter) > max(limit, 1e-3)
+        few = np.sum(~np.isnan(x) & ~wild, axis=1, keepdims=True) < 2
+        wild &= ~few
+        x, y = np.where(wild, np.nan, x), np.where(wild, np.nan, y)
+    count = np.sum(~np.isnan(x), axis=1)
+    segment_variance = np.nansum(scatter[used] ** 2) / max(1, (count[used] - 1).sum() - 1)
+    x_line, y_line = np.nanmean(x, axis=1), np.nanmean(y, axis=1)
+    y_line = y_line - y_line[used].mean()
+    slope_variance = segment_variance / np.nansum(run**2)
+    return float(slope), float(slope_variance), x_line - slope * y_line, y_line, segment_variance / count
+
+
+def _weights(number: NDArray[np.intp], x: FloatArray, variance: FloatArray) -> FloatArray:
+    """1/(τ² + variance), τ² ≥ 0 such that the weighted residuals have chi-square = degrees of freedom."""
+    from scipy.optimize import brentq
+
+    variance = np.maximum(variance, 1e-12)
+
+    def excess(between: float) -> float:
+        weight = 1 / (between + variance)
+        a, b = _weighted_line(number, x, weight)
+        return float((weight * (x - a - b * number) ** 2).sum() - (len(x) - 2))
+
+    if excess(0.0) <= 0:
+        return 1 / variance
+    top = float(np.ptp(x)) ** 2
+    return 1 / (brentq(excess, 0.0, top, xtol=1e-14) + variance)
+
+
+def _weighted_line(number: NDArray[np.intp], x: FloatArray, weight: FloatArray) -> tuple[float, float]:
+    n = number - np.average(number, weights=weight)
+    slope = (weight * n * x).sum() / (weight * n**2).sum()
+    return float(np.average(x, weights=weight) - slope * np.average(number, weights=weight)), float(slope)
+
+
+def _distortion(number: FloatArray, x: FloatArray) -> Distortion:
+    """Square and cubic Legendre terms of the positions; their slope is the departure of the local scale."""
+    from scipy.stats import f as f_distribution
+
+    t = 2 * (number - number.min()) / np.ptp(number) - 1
+    basis = np.polynomial.legendre.legvander(t, 3)
+    inverse = np.linalg.inv(basis.T @ basis)
+    terms = inverse @ (basis.T @ x)
+    freedom = len(x) - 4
+    variance = ((x - basis @ terms) ** 2).sum() / freedom
+    straight = basis[:, :2] @ np.linalg.lstsq(basis[:, :2], x, rcond=None)[0]
+    gain = ((x - straight) ** 2).sum() - variance * freedom
+    along = np.linspace(-1, 1, 101)
+    change = np.stack([3 * along, 7.5 * along**2 - 1.5], axis=1) / terms[1]
+    departure = change @ terms[2:]
+    worst = int(np.argmax(np.abs(departure)))
+    error = np.sqrt(variance * change[worst] @ inverse[2:, 2:] @ change[worst])
+    p_value = f_distribution.sf(gain / 2 / variance, 2, freedom) if variance > 0 else 1.0
+    return Distortion(
+        float(100 * abs(departure[worst])),
+        float(100 * error),
+        float(100 * np.sqrt(np.mean(departure**2))),
+        float(p_value),
+    )

@@ -1,0 +1,148 @@
+"""The ruling in a picture of a stage micrometer: its direction, lines and pitch in px."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.errors import InputError
+from micro.scale.detection import FoundLines, find_lines
+from micro.scale.direction import ruling_directions
+from micro.scale.light import even_light
+from micro.scale.pitch import LEAST_LINES, PitchFit, fit_pitch, number_lines
+from micro.scale.segments import fit_segments
+
+WHERE = "stage micrometer"
+SMALLEST_SIDE = 40
+LEAST_SHARE_NUMBERED = 0.7
+LEAST_SHARE_ADJACENT = 0.5
+CROSSING_DEG = 5.0
+
+
+@dataclass(frozen=True, eq=False)
+class Ruling:
+    """The ruling found.
+
+    Parameters
+    ----------
+    fit
+        Pitch and numbers of the lines.
+    lines
+        The lines and the strips they were seen in, of the picture or, where `transposed`, of its transpose.
+    transposed
+        True where the lines lie nearer to the horizontal than to the vertical.
+    """
+
+    fit: PitchFit
+    lines: FoundLines
+    transposed: bool
+
+    @property
+    def tilt_deg(self) -> float:
+        """Lines from the nearest axis of the picture, counter-clockwise as seen, within ±45°."""
+        tilt = math.degrees(math.atan(self.fit.slope))
+        return -tilt if self.transposed else tilt
+
+
+def find_ruling(grey: NDArray) -> Ruling:
+    """Find the one even ruling of a picture.
+
+    Parameters
+    ----------
+    grey
+        (rows, columns) picture; lines bright or dark, of several lengths, in any direction.
+
+    Raises
+    ------
+    InputError
+        Without a ruling, with too few lines, uneven spacing, or a second ruling across the first.
+    """
+    picture = _checked(grey)
+    candidates = [_lines_across(picture, angle) for angle in ruling_directions(picture)]
+    even = [(lines, transposed) for lines, transposed in candidates if _is_even(lines)]
+    if not even:
+        raise _no_ruling([lines for lines, _ in candidates])
+    gaps = [_between(_direction(*even[0]), _direction(*other)) for other in even[1:]]
+    if max(gaps, default=0) > CROSSING_DEG:
+        raise InputError(WHERE, f"two rulings cross, {max(gaps):.0f}° apart", "photograph a plain ruling, not a grid")
+    lines, transposed = even[0]
+    level = _levelled(picture.T if transposed else picture, lines)
+    return Ruling(fit_pitch(level), level, transposed)
+
+
+def _checked(grey: NDArray) -> NDArray[np.float32]:
+    if grey.ndim != 2:
+        raise InputError(WHERE, f"has {grey.ndim} dimensions, not rows and columns", "give one grey picture")
+    if min(grey.shape) < SMALLEST_SIDE:
+        size = f"{grey.shape[1]} x {grey.shape[0]} px"
+        raise InputError(WHERE, f"is only {size}", f"give at least {SMALLEST_SIDE} px each way")
+    picture = np.ascontiguousarray(grey, np.float32)
+    if not np.isfinite(picture).all():
+        raise InputError(WHERE, "holds values that are not finite", "export the picture again, without NaN or infinity")
+    if picture.min() == picture.max():
+        raise InputError(WHERE, f"is the same grey, {picture.flat[0]:g}, everywhere", "photograph a ruled micrometer")
+    return picture
+
+
+def _lines_across(picture: NDArray[np.float32], normal_deg: float) -> tuple[FoundLines, bool]:
+    """Lines with that normal, and whether they were looked for in the transposed picture."""
+    normal = math.radians(normal_deg)
+    if 45 < normal_deg < 135:
+        return find_lines(picture.T, 1 / math.tan(normal)), True
+    return find_lines(picture, math.tan(normal)), False
+
+
+def _is_even(found: FoundLines) -> bool:
+    """At least five lines, nearly all of them numbered, most of them next to one another."""
+    if len(found) < LEAST_LINES:
+        return False
+    number, fits = number_lines(found.lines.x)
+    adjacent = np.diff(number[fits]) == 1
+    return bool(
+        fits.sum() >= LEAST_LINES
+        and fits.mean() >= LEAST_SHARE_NUMBERED
+        and adjacent.mean() >= LEAST_SHARE_ADJACENT
+        and _side_by_side(found.seen[fits])
+    )
+
+
+def _side_by_side(seen: NDArray[np.bool_]) -> bool:
+    """Whether most lines run beside their neighbours, not above or below them."""
+    return bool((seen[1:] & seen[:-1]).any(axis=1).mean() >= LEAST_SHARE_NUMBERED)
+
+
+def _direction(found: FoundLines, transposed: bool) -> float:
+    """Normal of the lines, degrees from the horizontal, counter-clockwise as seen."""
+    tilt = math.degrees(math.atan(found.lines.slope))
+    return 90 - tilt if transposed else tilt
+
+
+def _between(one_deg: float, other_deg: float) -> float:
+    gap = abs(one_deg - other_deg) % 180
+    return min(gap, 180 - gap)
+
+
+def _no_ruling(candidates: list[FoundLines]) -> InputError:
+    most = max((len(found) for found in candidates), default=0)
+    if most == 0:
+        return InputError(
+            WHERE, "no ruling found", "photograph the ruled lines in focus, so that they fill the picture"
+        )
+    if most < LEAST_LINES:
+        return InputError(
+            WHERE,
+            f"{most} line{'s' if most > 1 else ''} found, {LEAST_LINES} needed",
+            "move more of the ruling into the picture, or use a finer one",
+        )
+    return InputError(
+        WHERE, f"no ruling found: {most} lines, but not evenly spaced", "photograph one plain ruling, in focus"
+    )
+
+
+def _levelled(picture: NDArray[np.float32], found: FoundLines) -> FoundLines:
+    """Return the same lines fitted once more after the uneven light was divided out."""
+    level = even_light(picture, found)
+    return replace(found, segments=fit_segments(level, found.lines))
