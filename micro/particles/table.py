@@ -1,0 +1,82 @@
+"""One row a carbide."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from micro.columns import PARTICLES, empty, names
+from micro.flags import CARBIDE_FLAGS, bit
+from micro.flags import names as flag_names
+from micro.particles.area import contrast_area
+from micro.particles.border import touches_edge, weights
+from micro.particles.feret import extent
+from micro.particles.moments import ellipse, moments
+from micro.particles.perimeter import crofton_perimeter
+from micro.particles.runs import find_runs
+from micro.scale import Scale
+from micro.segmentation import Segmentation
+
+DIRECTIONS = np.arange(0, 180, 5.0)
+
+
+def measure_particles(
+    segmentation: Segmentation, grey: NDArray[np.float32], scale: Scale, rolling_deg: float | None
+) -> pd.DataFrame:
+    """Measure every carbide of a field.
+
+    Parameters
+    ----------
+    segmentation
+        Carbides of the field, in pixels.
+    grey
+        (rows, columns) grey levels as in the file.
+    scale
+        Size of a pixel.
+    rolling_deg
+        Rolling direction from the horizontal, counter-clockwise as seen; None: the horizontal.
+
+    Returns
+    -------
+    DataFrame
+        Every column of `micro.columns.PARTICLES`, one row a carbide in label order; `specimen` and `field` empty.
+    """
+    if not segmentation.count:
+        return empty(PARTICLES)
+    rolling = 0.0 if rolling_deg is None else rolling_deg
+    runs = find_runs(segmentation.labels, segmentation.count)
+    shape = moments(runs)
+    area = contrast_area(segmentation, shape.area)
+    major, minor, angle = ellipse(shape.xx, shape.yy, shape.xy)
+    feret = extent(runs, DIRECTIONS) + 0.6
+    cut = touches_edge(runs)
+    flags = segmentation.flags | np.where(cut, bit("edge", CARBIDE_FLAGS), 0).astype(np.uint32)
+    k = scale.um_per_px
+    classes = np.array([c.name for c in segmentation.classes], object)
+    words = {word: " ".join(flag_names(int(word), CARBIDE_FLAGS)) for word in np.unique(flags)}
+    columns = {
+        "specimen": "",
+        "field": "",
+        "particle": np.arange(1, segmentation.count + 1),
+        "carbide_class": classes[segmentation.class_index],
+        "x_um": k * shape.x,
+        "y_um": k * shape.y,
+        "area_um2": k**2 * area.area,
+        "ecd_um": k * 2 * np.sqrt(area.area / np.pi),
+        "feret_max_um": k * feret.max(axis=0),
+        "feret_min_um": k * feret.min(axis=0),
+        "major_um": k * major,
+        "minor_um": k * minor,
+        "aspect_ratio": major / minor,
+        "angle_deg": 90 - np.mod(90 - (angle - rolling), 180),
+        "length_along_um": k * (extent(runs, rolling) + 0.6),
+        "width_across_um": k * (extent(runs, rolling + 90) + 0.6),
+        "perimeter_um": k * crofton_perimeter(segmentation.labels, runs),
+        "mean_grey": runs.integrate(grey) / shape.area,
+        "touches_edge": cut.astype(np.int64),
+        "weight": weights(runs, cut),
+        "outline_area_um2": k**2 * shape.area,
+        "flags": [words[word] for word in flags],
+    }
+    return pd.DataFrame(columns)[names(PARTICLES)].astype({c.name: c.dtype for c in PARTICLES})
