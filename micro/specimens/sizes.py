@@ -1,0 +1,66 @@
+"""Size distribution of a specimen, by number or by area, with fields as the unit."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from micro.specimens.sampling import UNKNOWN, Estimate, FloatArray, student_t
+
+
+def cumulative_by_field(
+    size: FloatArray, weight: FloatArray, field: np.ndarray, fields: int
+) -> tuple[FloatArray, FloatArray]:
+    """Sorted sizes (m,) and, for each field, the weight up to and including each of them (fields, m).
+
+    Parameters
+    ----------
+    size, weight
+        (carbides,) size, and weight in the distribution.
+    field
+        (carbides,) intp, the field each carbide lies in, from 0.
+    """
+    order = np.argsort(size, kind="stable")
+    steps = np.zeros((fields, len(size)))
+    steps[field[order], np.arange(len(size))] = weight[order]
+    return size[order], np.cumsum(steps, axis=1)
+
+
+def quantile(size: FloatArray, weight: FloatArray, field: np.ndarray, fields: int, share: float) -> Estimate:
+    """Size below which `share` of the weight lies, with an interval that is the set of sizes not refused.
+
+    The share below a size is a ratio of field sums, with a standard uncertainty between fields; a size is
+    refused where that share differs from `share` by more than Student's t allows (R. S. Woodruff, 1952; from
+    memory). Unlike percentiles of resampled fields it holds with few fields.
+
+    Parameters
+    ----------
+    size, weight, field, fields
+        As in `cumulative_by_field`; carbides of weight 0 do not enter.
+    share
+        0 to 1.
+    """
+    counts = weight > 0
+    if not counts.any():
+        return UNKNOWN
+    sizes, below = cumulative_by_field(size[counts], weight[counts], field[counts], fields)
+    below = below[below[:, -1] > 0]
+    whole = below[:, -1]
+    n = len(whole)
+    ratio = below.sum(axis=0) / whole.sum()
+    value = _at(ratio, sizes, share)
+    if n == 1:
+        return Estimate(value, math.nan, math.nan, math.nan, math.nan, 1)
+    moves = (below - ratio * whole[:, None]) / (whole.sum() - whole)[:, None]
+    uncertainty = np.sqrt((n - 1) / n * np.square(moves - moves.mean(axis=0)).sum(axis=0))
+    t = student_t(n - 1)
+    low = _at(np.maximum.accumulate(ratio + t * uncertainty), sizes, share)
+    high = _at(np.minimum.accumulate((ratio - t * uncertainty)[::-1])[::-1], sizes, share)
+    down, up = max(value - low, 0.0) / t, max(high - value, 0.0) / t
+    return Estimate(value, (down + up) / 2 * math.sqrt(n), down, up, n - 1.0, n)
+
+
+def _at(ratio: FloatArray, sizes: FloatArray, share: float) -> float:
+    """Size at which a rising curve first reaches `share`; the largest size where it never does."""
+    return float(sizes[min(int(np.searchsorted(ratio, share)), len(sizes) - 1)])

@@ -1,0 +1,303 @@
+"""From the carbides and fields of one specimen to its rows of specimens.csv."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from micro import columns
+from micro.specimens.budget import Budget
+from micro.specimens.sampling import Estimate, FloatArray, ratio_of_fields
+from micro.specimens.sizes import quantile
+
+Z95 = 1.959964
+
+
+@dataclass(frozen=True, eq=False)
+class ClassData:
+    """Carbides and fields of one class as arrays; `field` numbers the fields from 0."""
+
+    fields: pd.DataFrame
+    carbides: pd.DataFrame
+    field: np.ndarray
+
+    def column(self, name: str) -> FloatArray:
+        """Return (fields,) a column of the fields; NaN where the table has no such column."""
+        if name not in self.fields:
+            return np.full(len(self.fields), np.nan)
+        return self.fields[name].to_numpy(float)
+
+    def sums(self, values: FloatArray) -> FloatArray:
+        """(fields,) sum over the carbides of each field."""
+        return np.bincount(self.field, values, len(self.fields)).astype(float)
+
+    def carbide(self, name: str) -> FloatArray:
+        """(carbides,) a column of the carbides."""
+        return self.carbides[name].to_numpy(float)
+
+    @property
+    def weight(self) -> FloatArray:
+        """(carbides,) edge correction."""
+        return self.carbide("weight")
+
+    @property
+    def shape_weight(self) -> FloatArray:
+        """(carbides,) edge correction; 0 for carbides too small for their shape to be resolved."""
+        small = self.carbides["flags"].fillna("").astype(str).str.contains(r"\bsmall\b", regex=True)
+        return np.where(small.to_numpy(bool), 0.0, self.weight)
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One quantity of specimens.csv.
+
+    Parameters
+    ----------
+    name, unit
+        As printed.
+    estimate
+        From the arrays of one class to the estimate.
+    scale_power
+        The quantity goes as the size of a pixel to this power.
+    area_power
+        The quantity goes as the measured area of all carbides to this power.
+    highest
+        Largest value the quantity can have.
+    """
+
+    name: str
+    unit: str
+    estimate: Callable[[ClassData], Estimate]
+    scale_power: float = 0.0
+    area_power: float = 0.0
+    lowest: float = 0.0
+    highest: float = math.inf
+
+
+def field_mean(name: str) -> Callable[[ClassData], Estimate]:
+    """Mean of a column over the fields, each weighted by the area analysed."""
+    return field_ratio(lambda data: data.column(name), lambda data: np.ones(len(data.fields)))
+
+
+def field_ratio(
+    numerator: Callable[[ClassData], FloatArray], denominator: Callable[[ClassData], FloatArray]
+) -> Callable[[ClassData], Estimate]:
+    """Ratio of two totals per area or length, each summed over the area analysed."""
+
+    def estimate(data: ClassData) -> Estimate:
+        area = data.column("analysed_area_um2")
+        return ratio_of_fields(numerator(data) * area, denominator(data) * area)
+
+    return estimate
+
+
+def carbide_mean(
+    value: Callable[[ClassData], FloatArray], weight: Callable[[ClassData], FloatArray]
+) -> Callable[[ClassData], Estimate]:
+    """Weighted mean over the carbides, by field sums; carbides without a value do not enter."""
+
+    def estimate(data: ClassData) -> Estimate:
+        v, w = value(data), weight(data)
+        w = np.where(np.isfinite(v), w, 0.0)
+        return ratio_of_fields(data.sums(w * np.nan_to_num(v)), data.sums(w))
+
+    return estimate
+
+
+def carbide_quantile(share: float, *, by_area: bool = False) -> Callable[[ClassData], Estimate]:
+    """Quantile of the equivalent circle diameter by number or by area."""
+
+    def estimate(data: ClassData) -> Estimate:
+        weight = data.weight * data.carbide("area_um2") if by_area else data.weight
+        return quantile(data.carbide("ecd_um"), weight, data.field, len(data.fields), share)
+
+    return estimate
+
+
+def elongation(data: ClassData) -> Estimate:
+    """Sum of the lengths along the rolling direction over the sum of the widths across it."""
+    w = data.shape_weight
+    along, across = data.carbide("length_along_um"), data.carbide("width_across_um")
+    return ratio_of_fields(data.sums(w * along), data.sums(w * across))
+
+
+def largest(data: ClassData) -> Estimate:
+    """Largest diameter seen, cut by the edge or not; its scatter is that of the fields' largest."""
+    if not len(data.carbides):
+        return Estimate(math.nan, math.nan, math.nan, math.nan, math.nan, 0)
+    by_field = pd.Series(data.carbide("ecd_um")).groupby(data.field).max()
+    std = float(by_field.std()) if len(by_field) > 1 else math.nan
+    return Estimate(float(by_field.max()), std, math.nan, math.nan, math.nan, len(by_field))
+
+
+def _along(data: ClassData) -> FloatArray:
+    return data.column("intercepts_along_per_mm")
+
+
+def _across(data: ClassData) -> FloatArray:
+    return data.column("intercepts_across_per_mm")
+
+
+QUANTITIES = (
+    Quantity("area_fraction", "", field_mean("area_fraction"), area_power=1, highest=1),
+    Quantity("number_per_mm2", "1/mm²", field_mean("number_per_mm2"), scale_power=-2),
+    Quantity("mean_ecd", "µm", carbide_mean(lambda d: d.carbide("ecd_um"), lambda d: d.weight), 1, 0.5),
+    Quantity(
+        "area_weighted_ecd",
+        "µm",
+        carbide_mean(lambda d: d.carbide("ecd_um"), lambda d: d.weight * d.carbide("area_um2")),
+        1,
+        0.5,
+    ),
+    Quantity("ecd_d10", "µm", carbide_quantile(0.1), 1, 0.5),
+    Quantity("ecd_d50", "µm", carbide_quantile(0.5), 1, 0.5),
+    Quantity("ecd_d90", "µm", carbide_quantile(0.9), 1, 0.5),
+    Quantity("ecd_d10_by_area", "µm", carbide_quantile(0.1, by_area=True), 1, 0.5),
+    Quantity("ecd_d50_by_area", "µm", carbide_quantile(0.5, by_area=True), 1, 0.5),
+    Quantity("ecd_d90_by_area", "µm", carbide_quantile(0.9, by_area=True), 1, 0.5),
+    Quantity("largest_ecd", "µm", largest, 1, 0.5),
+    Quantity(
+        "mean_aspect_ratio", "", carbide_mean(lambda d: d.carbide("aspect_ratio"), lambda d: d.shape_weight), lowest=1
+    ),
+    Quantity("elongation_along_rolling", "", elongation),
+    Quantity("intercepts_along", "1/mm", field_mean("intercepts_along_per_mm"), -1),
+    Quantity("intercepts_across", "1/mm", field_mean("intercepts_across_per_mm"), -1),
+    Quantity("anisotropy_index", "", field_ratio(_across, _along)),
+    Quantity(
+        "degree_of_orientation",
+        "",
+        field_ratio(lambda d: _across(d) - _along(d), lambda d: _across(d) + (np.pi / 2 - 1) * _along(d)),
+        lowest=-math.inf,
+        highest=1,
+    ),
+    Quantity("mean_free_path", "µm", field_ratio(lambda d: 1000 * (1 - d.column("area_fraction")), _across), 1),
+    Quantity("mean_band_spacing", "µm", field_ratio(lambda d: np.full(len(d.fields), 1000.0), _across), 1),
+)
+
+
+def summarise(particles: pd.DataFrame, fields: pd.DataFrame, scale_relative_uncertainty: float | None) -> pd.DataFrame:
+    """Rows of specimens.csv for the fields of one specimen.
+
+    With one field the scatter is unknown, and so are standard deviation and interval.
+
+    Parameters
+    ----------
+    particles, fields
+        Tables with the columns PARTICLES and FIELDS of `micro.columns`.
+    scale_relative_uncertainty
+        Standard uncertainty of the size of a pixel over its value; None where the scale states none: the
+        intervals then leave it out.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns SPECIMENS; for "all" and each carbide class one row a quantity.
+    """
+    rows = [
+        _row(carbide_class, quantity, budget, fields)
+        for carbide_class, quantity, budget in budgets(particles, fields, scale_relative_uncertainty)
+    ]
+    return pd.DataFrame(rows, columns=columns.names(columns.SPECIMENS)) if rows else columns.empty(columns.SPECIMENS)
+
+
+def uncertainty_budget(
+    particles: pd.DataFrame, fields: pd.DataFrame, scale_relative_uncertainty: float | None
+) -> pd.DataFrame:
+    """Return how much field scatter, segmentation and scale each add to the intervals of `summarise`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        carbide_class, quantity, unit, source, standard_uncertainty, degrees_of_freedom; NaN where a source
+        is unknown and so left out.
+    """
+    head = ("carbide_class", "quantity", "unit", "source", "standard_uncertainty", "degrees_of_freedom")
+    rows = [
+        (carbide_class, quantity.name, quantity.unit, *row)
+        for carbide_class, quantity, budget in budgets(particles, fields, scale_relative_uncertainty)
+        for row in budget.rows()
+    ]
+    return pd.DataFrame(rows, columns=list(head))
+
+
+def budgets(
+    particles: pd.DataFrame, fields: pd.DataFrame, scale_relative_uncertainty: float | None
+) -> Iterator[tuple[str, Quantity, Budget]]:
+    """Every class and quantity with its uncertainty budget."""
+    classes = [name for name in dict.fromkeys(fields["carbide_class"]) if name != "all"]
+    for carbide_class in ["all", *classes] if len(fields) else []:
+        data = class_data(particles, fields, carbide_class)
+        area_relative = _area_uncertainty(data)
+        for quantity in QUANTITIES:
+            estimate = quantity.estimate(data)
+            size = abs(estimate.value)
+            yield (
+                carbide_class,
+                quantity,
+                Budget(
+                    estimate,
+                    segmentation=abs(quantity.area_power) * size * area_relative if quantity.area_power else 0.0,
+                    scale=_scale_part(quantity, size, scale_relative_uncertainty),
+                    lowest=quantity.lowest,
+                    highest=quantity.highest,
+                ),
+            )
+
+
+def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str) -> ClassData:
+    """One class as arrays; where a field shows none of the class, its totals are 0."""
+    every = fields[fields["carbide_class"] == "all"].drop_duplicates("field").set_index("field")
+    if carbide_class == "all":
+        rows, carbides = every, particles
+    else:
+        rows = fields[fields["carbide_class"] == carbide_class].drop_duplicates("field").set_index("field")
+        rows = rows.reindex(every.index)
+        missing = rows["analysed_area_um2"].isna()
+        rows.loc[missing, "analysed_area_um2"] = every.loc[missing, "analysed_area_um2"]
+        for total in ("area_fraction", "number_per_mm2", "intercepts_along_per_mm", "intercepts_across_per_mm"):
+            rows.loc[missing, total] = 0.0
+        carbides = particles[particles["carbide_class"] == carbide_class]
+    field = rows.index.get_indexer(pd.Index(carbides["field"]))
+    return ClassData(rows.reset_index(), carbides[field >= 0], field[field >= 0])
+
+
+def _area_uncertainty(data: ClassData) -> float:
+    """Relative standard uncertainty of carbide area that the fields share, from their segmentation intervals."""
+    half = (data.column("area_fraction_high") - data.column("area_fraction_low")) / 2
+    fraction = data.column("area_fraction")
+    known = np.isfinite(half) & np.isfinite(fraction)
+    total = fraction[known].sum()
+    return float(half[known].sum() / Z95 / total) if total > 0 else math.nan
+
+
+def _scale_part(quantity: Quantity, size: float, scale_relative_uncertainty: float | None) -> float:
+    if quantity.scale_power == 0:
+        return 0.0
+    return (
+        math.nan
+        if scale_relative_uncertainty is None
+        else abs(quantity.scale_power) * size * scale_relative_uncertainty
+    )
+
+
+def _row(carbide_class: str, quantity: Quantity, budget: Budget, fields: pd.DataFrame) -> tuple:
+    low, high = budget.interval
+    value = budget.estimate.value
+    accuracy = 100 * (high - low) / 2 / abs(value) if value else math.nan
+    specimen = str(fields["specimen"].iloc[0])
+    return (
+        specimen,
+        carbide_class,
+        quantity.name,
+        quantity.unit,
+        value,
+        budget.estimate.std,
+        low,
+        high,
+        accuracy,
+        budget.estimate.fields,
+    )
