@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from micro.scale.segments import FloatArray, Lines, Segments, fit_segments
 
 LEAST_PROMINENCE = 0.12  # of the strongest lines: a short division among long ones
-LEAST_CONTRAST = 5.0  # in standard errors
+LEAST_CONTRAST = 2.5  # of a strip, in standard errors
+LEAST_CONTRAST_OF_RUN = 8.0
 LONGEST_OFFSET = 1.5  # in half widths
 LEAST_RUN = 5  # strips in a row, one may fail between two that hold
 FWHM = 2.3548
@@ -102,7 +103,9 @@ def _seen(segments: Segments, tolerance: float) -> NDArray[np.bool_]:
     good = clear & near & (segments.height * polarity > 0)
     bridged = good.copy()
     bridged[:, 1:-1] |= good[:, :-2] & good[:, 2:]
-    return good & _in_long_run(bridged)
+    seen = good & _in_long_run(bridged)
+    height, variance = (np.where(seen, a, 0.0).sum(axis=1) for a in (segments.height, segments.height_error**2))
+    return seen & (np.abs(height) > LEAST_CONTRAST_OF_RUN * np.sqrt(variance))[:, None]
 
 
 def _in_long_run(good: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -19,6 +19,9 @@ WHERE = "stage micrometer"
 SMALLEST_SIDE = 40
 LEAST_SHARE_NUMBERED = 0.7
 LEAST_SHARE_ADJACENT = 0.5
+MOST_WOBBLE = 0.25  # of the half width
+LINE_END_STRIPS = 2
+LEAST_RIVAL = 0.25
 CROSSING_DEG = 5.0
 
 
@@ -65,7 +68,9 @@ def find_ruling(grey: NDArray) -> Ruling:
     even = [(lines, transposed) for lines, transposed in candidates if _is_even(lines)]
     if not even:
         raise _no_ruling([lines for lines, _ in candidates])
-    gaps = [_between(_direction(*even[0]), _direction(*other)) for other in even[1:]]
+    even.sort(key=lambda one: -_ruled_length(one[0]))
+    rivals = [other for other in even[1:] if _ruled_length(other[0]) > LEAST_RIVAL * _ruled_length(even[0][0])]
+    gaps = [_between(_direction(*even[0]), _direction(*rival)) for rival in rivals]
     if max(gaps, default=0) > CROSSING_DEG:
         raise InputError(WHERE, f"two rulings cross, {max(gaps):.0f}° apart", "photograph a plain ruling, not a grid")
     lines, transposed = even[0]
@@ -106,7 +111,16 @@ def _is_even(found: FoundLines) -> bool:
         and fits.mean() >= LEAST_SHARE_NUMBERED
         and adjacent.mean() >= LEAST_SHARE_ADJACENT
         and _side_by_side(found.seen[fits])
+        and _is_straight(found)
     )
+
+
+def _is_straight(found: FoundLines) -> bool:
+    """Whether the strips agree where a line lies: within a quarter of its half width, or as well as noise lets them."""
+    offset = np.where(found.seen, found.segments.offset, np.nan)
+    scatter = 1.4826 * np.nanmedian(np.abs(offset - np.nanmedian(offset, axis=1, keepdims=True)))
+    noise = np.median((found.segments.height_error / np.abs(found.segments.height))[found.seen])
+    return bool(scatter <= found.lines.sigma * max(MOST_WOBBLE, 3 * noise))
 
 
 def _side_by_side(seen: NDArray[np.bool_]) -> bool:
@@ -114,8 +128,13 @@ def _side_by_side(seen: NDArray[np.bool_]) -> bool:
     return bool((seen[1:] & seen[:-1]).any(axis=1).mean() >= LEAST_SHARE_NUMBERED)
 
 
+def _ruled_length(found: FoundLines) -> float:
+    """Lines times their median length, in strips: one long scratch among short stubs does not count."""
+    return len(found) * float(np.median(found.seen.sum(axis=1)))
+
+
 def _direction(found: FoundLines, transposed: bool) -> float:
-    """Normal of the lines, degrees from the horizontal, counter-clockwise as seen."""
+    """Return the normal of the lines, degrees from the horizontal, counter-clockwise as seen."""
     tilt = math.degrees(math.atan(found.lines.slope))
     return 90 - tilt if transposed else tilt
 
@@ -143,6 +162,14 @@ def _no_ruling(candidates: list[FoundLines]) -> InputError:
 
 
 def _levelled(picture: NDArray[np.float32], found: FoundLines) -> FoundLines:
-    """Return the same lines fitted once more after the uneven light was divided out."""
+    """Return the same lines, their ends cut off, fitted once more after the uneven light was divided out."""
     level = even_light(picture, found)
-    return replace(found, segments=fit_segments(level, found.lines))
+    return replace(found, segments=fit_segments(level, found.lines), seen=_without_ends(found.seen))
+
+
+def _without_ends(seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Drop the first and last strips of every line: the end of a tilted line is lopsided."""
+    rank = seen.cumsum(axis=1)
+    count = rank[:, -1:]
+    cut = np.minimum(LINE_END_STRIPS, (count - 2) // 2)
+    return seen & (rank > cut) & (rank <= count - cut)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
-STRIPS = 160
+STRIPS = 256
 SMALLEST_STRIP = 4
 
 
@@ -69,7 +70,7 @@ def fit_segments(grey: NDArray[np.float32], lines: Lines) -> Segments:
     """
     rows = len(grey)
     edges = np.linspace(0, rows, max(1, min(STRIPS, rows // SMALLEST_STRIP)) + 1).round().astype(int)
-    fitted = [_fit_strip(grey, lines, top, bottom) for top, bottom in zip(edges[:-1], edges[1:], strict=True)]
+    fitted = [_fit_strip(grey, lines, top, bottom) for top, bottom in pairwise(edges)]
     background, height, slide, error = np.array(fitted).transpose(1, 2, 0)
     with np.errstate(divide="ignore", invalid="ignore"):
         offset = slide / height
