@@ -80,6 +80,29 @@ SPECIMENS = (
 )
 
 
+COMPARISON = (
+    Column("specimen_a", "", "str", "the specimen compared against"),
+    Column("specimen_b", "", "str", "the specimen compared with it"),
+    Column("carbide_class", "", "str", "'all', or one carbide class"),
+    Column("quantity", "", "str", "what is compared"),
+    Column("unit", "", "str", "unit of the two values, and of a difference"),
+    Column("kind", "", "str", "ratio (b over a), difference (b less a), or not compared"),
+    Column("value_a", "", "float64", "mean over the fields of specimen a"),
+    Column("value_b", "", "float64", "mean over the fields of specimen b"),
+    Column("fields_a", "", "int64", "fields of specimen a that entered"),
+    Column("fields_b", "", "int64", "fields of specimen b that entered"),
+    Column("estimate", "", "float64", "ratio or difference"),
+    Column("ci95_low", "", "float64", "lower end of its 95 % interval"),
+    Column("ci95_high", "", "float64", "upper end of its 95 % interval"),
+    Column("p_value", "", "float64", "of no difference, Welch's test between fields"),
+    Column("p_holm", "", "float64", "the same, adjusted for all tests of the table (Holm)"),
+    Column("p_permutation", "", "float64", "the same as p_value, by exchange of fields"),
+    Column("detectable", "", "float64", "smallest true ratio or difference found with a power of 80 %"),
+    Column("verdict", "", "str", "differs, may differ, alike (within 10 %), cannot tell, not compared"),
+    Column("warning", "", "str", "what to know before trusting the row"),
+)
+
+
 def names(columns: tuple[Column, ...]) -> list[str]:
     """Names of the columns, in order."""
     return [column.name for column in columns]
