@@ -19,11 +19,11 @@ from micro.comparison.quantities import (
     Quantity,
     area_relative_uncertainty,
     class_of,
+    common_diameter,
 )
 from micro.comparison.two_samples import ALPHA, FloatArray, holm, permutation_p, welch
 from micro.specimens.summary import ClassData
 
-SAME_RESOLUTION = 1.25
 SAME_FIELD_AREA = 1.25
 LEAST_SHARE_ABOVE = 0.5
 FEW_FIELDS = 5
@@ -66,12 +66,6 @@ def compare(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
     table["p_holm"] = holm(table["p_value"])
     table["verdict"] = [_verdict(row) for row in table.itertuples(index=False)]
     return table.astype({column.name: column.dtype for column in COMPARISON})
-
-
-def common_diameter(a: MeasuredSpecimen, b: MeasuredSpecimen) -> float:
-    """Diameter above which both specimens are resolved; 0 where they resolve alike."""
-    finer, coarser = sorted((a.resolved_um, b.resolved_um))
-    return coarser if coarser > SAME_RESOLUTION * finer else 0.0
 
 
 def _pair_rows(a: MeasuredSpecimen, b: MeasuredSpecimen) -> Iterator[dict[str, Any]]:

@@ -11,6 +11,7 @@ import pandas as pd
 from micro.specimens.sampling import FloatArray
 from micro.specimens.summary import Z95, ClassData, class_data
 
+SAME_RESOLUTION = 1.25
 COUNTED_OUTLINE_PX = 2.8
 """Diameter of the smallest outline that is counted, 6 px in area."""
 
@@ -190,3 +191,9 @@ def area_relative_uncertainty(data: ClassData) -> float:
     known = np.isfinite(half) & np.isfinite(data.column("area_fraction"))
     total = data.column("area_fraction")[known].sum()
     return float(half[known].sum() / Z95 / total) if total > 0 else 0.0
+
+
+def common_diameter(a: MeasuredSpecimen, b: MeasuredSpecimen) -> float:
+    """Diameter above which both specimens are resolved; 0 where they resolve alike."""
+    finer, coarser = sorted((a.resolved_um, b.resolved_um))
+    return coarser if coarser > SAME_RESOLUTION * finer else 0.0

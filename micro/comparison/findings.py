@@ -1,0 +1,174 @@
+"""The comparison in words: what differs, what is alike, what the data cannot tell."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from micro.comparison.difference import ALIKE, DIFFERS, MAY_DIFFER, REFUSED, UNKNOWN
+from micro.comparison.quantities import BY_NAME
+
+
+@dataclass(frozen=True)
+class PairFindings:
+    """Sentences on one pair of specimens; `notes` hold for all of them."""
+
+    specimen_a: str
+    specimen_b: str
+    summary: str
+    differs: tuple[str, ...]
+    may_differ: tuple[str, ...]
+    alike: tuple[str, ...]
+    cannot_tell: tuple[str, ...]
+    not_compared: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def findings(comparison: pd.DataFrame) -> list[PairFindings]:
+    """Say in words what a table of `compare` holds, pair by pair.
+
+    Parameters
+    ----------
+    comparison
+        Columns COMPARISON of `micro.columns`.
+    """
+    tests = int(comparison["p_value"].notna().sum())
+    pairs = comparison.groupby(["specimen_a", "specimen_b"], sort=False)
+    return [_pair(str(a), str(b), list(rows.itertuples(index=False)), tests) for (a, b), rows in pairs]
+
+
+def sentences(comparison: pd.DataFrame) -> list[str]:
+    """All findings one under the other, each group under a heading line."""
+    lines: list[str] = []
+    for pair in findings(comparison):
+        lines.append(pair.summary)
+        for heading, said in (
+            ("What differs:", pair.differs),
+            ("What may differ:", pair.may_differ),
+            ("What is alike:", pair.alike),
+            ("What the data cannot tell:", pair.cannot_tell),
+            ("What was not compared:", pair.not_compared),
+            ("Note:", pair.notes),
+        ):
+            lines += [heading, *(f"- {sentence}" for sentence in said)] if said else []
+    return lines
+
+
+def number(value: float) -> str:
+    """Write a number to three figures, without an exponent where people do without."""
+    if not math.isfinite(value):
+        return "unknown"
+    if value == 0 or not 1e-4 <= abs(value) < 1e7:
+        return f"{value:.3g}"
+    decimals = 2 - math.floor(math.log10(abs(value)))
+    return f"{round(value, decimals):.{max(decimals, 0)}f}"
+
+
+def _pair(a: str, b: str, rows: list[Any], tests: int) -> PairFindings:
+    common = _common_warnings(rows)
+    said: dict[str, list[str]] = {verdict: [] for verdict in (DIFFERS, MAY_DIFFER, ALIKE, UNKNOWN, REFUSED)}
+    for row in rows:
+        own = [w for w in _warnings(row) if w not in common or row.verdict == REFUSED]
+        said[row.verdict].append(_sentence(row, own, tests))
+    return PairFindings(
+        a,
+        b,
+        _summary(a, b, rows, said),
+        *(tuple(said[verdict]) for verdict in (DIFFERS, MAY_DIFFER, ALIKE, UNKNOWN, REFUSED)),
+        tuple(_capital(warning) + "." for warning in common),
+    )
+
+
+def _warnings(row: Any) -> list[str]:
+    return [warning for warning in row.warning.split("; ") if warning]
+
+
+def _common_warnings(rows: list[Any]) -> list[str]:
+    compared = [row for row in rows if row.verdict != REFUSED]
+    if len(compared) < 2:
+        return []
+    return [w for w in _warnings(compared[0]) if all(w in _warnings(row) for row in compared)]
+
+
+def _summary(a: str, b: str, rows: list[Any], said: dict[str, list[str]]) -> str:
+    compared = len(rows) - len(said[REFUSED])
+    if not compared:
+        return f"{b} against {a}: nothing could be compared."
+    counts = [
+        f"{len(said[verdict])} {words}"
+        for verdict, words in (
+            (DIFFERS, "differ"),
+            (MAY_DIFFER, "may differ"),
+            (ALIKE, "are alike within 10 %"),
+            (UNKNOWN, "cannot be told apart or called alike"),
+        )
+        if said[verdict]
+    ]
+    return f"{b} against {a}: of {compared} quantities compared, {', '.join(counts)}."
+
+
+def _sentence(row: Any, warnings: Iterable[str], tests: int) -> str:
+    subject = _subject(row)
+    if row.verdict == REFUSED:
+        return f"{_capital(subject)}: {row.warning}." if row.quantity != "all" else f"{_capital(row.warning)}."
+    body = {
+        DIFFERS: lambda: f"{_both(row)}; {_effect(row)}",
+        MAY_DIFFER: lambda: (
+            f"{_both(row)}; {_effect(row)}; p = {row.p_value:.2g} on its own, {row.p_holm:.2g} among {tests} tests"
+        ),
+        ALIKE: lambda: f"{_both(row)}; alike within {_margin(row)}: {_effect(row)}",
+        UNKNOWN: lambda: (
+            f"{_both(row)}; no difference shown: {_effect(row)}; such fields would show one of "
+            f"{_detectable(row)} four times in five"
+        ),
+    }[row.verdict]()
+    noted = f" ({'; '.join(warnings)})" if warnings else ""
+    return f"{_capital(subject)}: {body}{noted}."
+
+
+def _subject(row: Any) -> str:
+    words = BY_NAME[row.quantity].words if row.quantity in BY_NAME else row.quantity.replace("_", " ")
+    return words if row.carbide_class == "all" else f"{words} of {row.carbide_class}"
+
+
+def _fraction(row: Any) -> bool:
+    return bool(row.quantity.endswith("fraction"))
+
+
+def _both(row: Any) -> str:
+    factor, unit = (100, " %") if _fraction(row) else (1, f" {row.unit}" if row.unit else "")
+    return (
+        f"{number(factor * row.value_a)}{unit} in {row.specimen_a}, {number(factor * row.value_b)}{unit} "
+        f"in {row.specimen_b}"
+    )
+
+
+def _effect(row: Any) -> str:
+    if row.kind == "ratio":
+        return f"ratio {number(row.estimate)} (95 % interval {number(row.ci95_low)} to {number(row.ci95_high)})"
+    factor, unit = _difference_unit(row)
+    low, high = factor * row.ci95_low, factor * row.ci95_high
+    return f"difference {number(factor * row.estimate)}{unit} (95 % interval {number(low)} to {number(high)})"
+
+
+def _difference_unit(row: Any) -> tuple[float, str]:
+    return (100, " percentage points") if _fraction(row) else (1, f" {row.unit}" if row.unit else "")
+
+
+def _detectable(row: Any) -> str:
+    if row.kind == "ratio":
+        return f"{100 * (row.detectable - 1):.0f} %"
+    factor, unit = _difference_unit(row)
+    return f"{factor * row.detectable:.2g}{unit}"
+
+
+def _margin(row: Any) -> str:
+    return "0.05" if row.quantity == "degree_of_orientation" else "10 %"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
