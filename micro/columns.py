@@ -102,6 +102,57 @@ COMPARISON = (
     Column("warning", "", "str", "what to know before trusting the row"),
 )
 
+COUPONS = (
+    Column("group", "", "str", "specimen, and heat treatment where the coupons are grouped by it"),
+    Column("direction", "", "str", "longitudinal or transverse: the long side of the coupon from rolling"),
+    Column("quantity", "", "str", "toughness or hardness"),
+    Column("unit", "", "str", "unit of mean, std and interval"),
+    Column("coupons", "", "int64", "coupons that entered"),
+    Column("mean", "", "float64", "mean over the coupons"),
+    Column("std", "", "float64", "standard deviation between coupons"),
+    Column("ci95_low", "", "float64", "lower end of the 95 % interval of the mean"),
+    Column("ci95_high", "", "float64", "upper end of the 95 % interval of the mean"),
+)
+
+TRANSVERSE_RATIOS = (
+    Column("group", "", "str", "specimen, and heat treatment where the coupons are grouped by it"),
+    Column("coupons_longitudinal", "", "int64", "coupons along the rolling direction"),
+    Column("coupons_transverse", "", "int64", "coupons across the rolling direction"),
+    Column("ratio", "", "float64", "transverse over longitudinal toughness, of geometric means"),
+    Column("ci95_low", "", "float64", "lower end of its 95 % interval (Welch on logarithms)"),
+    Column("ci95_high", "", "float64", "upper end of its 95 % interval (Welch on logarithms)"),
+    Column("p_value", "", "float64", "of no gap"),
+    Column("fieller_low", "", "float64", "lower end of the 95 % interval of the ratio of plain means (Fieller)"),
+    Column("fieller_high", "", "float64", "upper end of the 95 % interval of the ratio of plain means (Fieller)"),
+    Column("hardness_difference", "", "float64", "mean hardness transverse less longitudinal"),
+    Column("hardness_ci95_low", "", "float64", "lower end of its 95 % interval"),
+    Column("hardness_ci95_high", "", "float64", "upper end of its 95 % interval"),
+    Column("detectable_gap_pct", "%", "float64", "smallest gap such coupons show with a power of 80 %"),
+    Column("gap_pct", "%", "float64", "gap asked about"),
+    Column("more_longitudinal", "", "float64", "more coupons needed to show that gap with a power of 80 %"),
+    Column("more_transverse", "", "float64", "more coupons needed to show that gap with a power of 80 %"),
+    Column("verdict", "", "str", "transverse lower, transverse higher, within scatter, cannot tell"),
+    Column("warning", "", "str", "what to know before trusting the row"),
+)
+
+GROUP_RATIOS = (
+    Column("group_a", "", "str", "the group compared against"),
+    Column("group_b", "", "str", "the group compared with it"),
+    Column("direction", "", "str", "longitudinal, transverse, or the ratio of the two"),
+    Column("coupons_a", "", "int64", "coupons of group a"),
+    Column("coupons_b", "", "int64", "coupons of group b"),
+    Column("ratio", "", "float64", "toughness of b over a, of geometric means"),
+    Column("ci95_low", "", "float64", "lower end of its 95 % interval (Welch on logarithms)"),
+    Column("ci95_high", "", "float64", "upper end of its 95 % interval (Welch on logarithms)"),
+    Column("p_value", "", "float64", "of no difference"),
+    Column("p_holm", "", "float64", "the same, adjusted for all tests of the table (Holm)"),
+    Column("hardness_difference", "", "float64", "mean hardness of b less a"),
+    Column("hardness_ci95_low", "", "float64", "lower end of its 95 % interval"),
+    Column("hardness_ci95_high", "", "float64", "upper end of its 95 % interval"),
+    Column("verdict", "", "str", "differs, may differ, cannot tell"),
+    Column("warning", "", "str", "what to know before trusting the row"),
+)
+
 
 def names(columns: tuple[Column, ...]) -> list[str]:
     """Names of the columns, in order."""

@@ -78,8 +78,12 @@ def _pair(a: str, b: str, rows: list[Any], tests: int) -> PairFindings:
         a,
         b,
         _summary(a, b, rows, said),
-        *(tuple(said[verdict]) for verdict in (DIFFERS, MAY_DIFFER, ALIKE, UNKNOWN, REFUSED)),
-        tuple(_capital(warning) + "." for warning in common),
+        differs=tuple(said[DIFFERS]),
+        may_differ=tuple(said[MAY_DIFFER]),
+        alike=tuple(said[ALIKE]),
+        cannot_tell=tuple(said[UNKNOWN]),
+        not_compared=tuple(said[REFUSED]),
+        notes=tuple(_capital(warning) + "." for warning in common),
     )
 
 

@@ -1,0 +1,71 @@
+"""The command for toughness coupons."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from micro.comparison.coupons import CouponAnalysis
+
+
+@click.command(name="coupons")
+@click.argument("file", metavar="FILE.csv", type=click.Path(path_type=Path))
+@click.option(
+    "--gap-pct", default=10.0, show_default=True, type=click.FloatRange(0, 100, min_open=True, max_open=True),
+    help="Gap between the directions that further coupons should be able to show, in %.",
+)  # fmt: skip
+@click.option("--by", multiple=True, metavar="COLUMN", help="Group by this heat-treatment column too; may be repeated.")
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Write tables and figure to this folder.")
+def command(file: Path, gap_pct: float, by: tuple[str, ...], out: Path | None) -> None:
+    """Compare the toughness coupons in FILE.csv, longitudinal against transverse.
+
+    Columns: specimen, coupon, direction, toughness_J or toughness_ft_lbf, hardness_HRC (or HRA, HV, HB); every other
+    column is a heat-treatment factor.
+    """
+    from micro.comparison.coupon_file import read_coupons
+    from micro.comparison.coupon_findings import CAUTIONS, coupon_sentences
+    from micro.comparison.coupons import analyse_coupons
+    from micro.errors import UsageError
+
+    coupons = read_coupons(file)
+    for factor in by:
+        if factor not in coupons.factors:
+            known = ", ".join(coupons.factors) or "none"
+            raise UsageError("--by", f"{factor!r} is not a heat-treatment column of {file}", f"columns there: {known}")
+    for problem in coupons.problems:
+        click.echo(problem, err=True)
+    analysis = analyse_coupons(coupons, gap_pct, by)
+    for sentence in (*coupon_sentences(analysis), *CAUTIONS):
+        click.echo(sentence)
+    if out is not None:
+        write(analysis, out)
+    if coupons.problems:
+        raise click.exceptions.Exit(1)
+
+
+def write(analysis: CouponAnalysis, out: Path) -> None:
+    """Write the tables as CSV, and the figure as SVG and PNG."""
+    from micro import results
+    from micro.errors import UsageError
+    from micro.report.coupon_figure import draw_coupons
+    from micro.report.figures.style import rendered, styled
+
+    tables = {
+        "coupons": analysis.summary,
+        "transverse_ratios": analysis.ratios,
+        "group_ratios": analysis.groups,
+        "coupons_used": analysis.coupons,
+    }
+    try:
+        for name, table in tables.items():
+            results.write_table(out / f"{name}.csv", table)
+        with styled(1, 3.6) as (figure, axes):
+            draw_coupons(axes, analysis)
+            for kind in ("svg", "png"):
+                with results.whole_file(out / f"coupons.{kind}") as stream:
+                    stream.write(rendered(figure, kind))
+    except OSError as trouble:
+        raise UsageError(out, f"cannot be written ({trouble.strerror})", "choose another --out") from None
