@@ -153,6 +153,20 @@ GROUP_RATIOS = (
     Column("warning", "", "str", "what to know before trusting the row"),
 )
 
+CHEMISTRY = (
+    Column("specimen", "", "str", "specimen whose composition was given"),
+    Column("carbide_class", "", "str", "MC, M7C3, M6C, or 'all' together"),
+    Column("ceiling", "", "float64", "largest volume fraction by mass balance, pure carbides, 0 to 1"),
+    Column("ceiling_low", "", "float64", "the same with densities at the end that gives least"),
+    Column("ceiling_high", "", "float64", "the same with densities and foreign metal at the end that gives most"),
+    Column("beside_mc", "", "float64", "largest volume fraction once MC has taken its carbon"),
+    Column("limited_by", "", "str", "what runs out first: carbon, or the metals of the class"),
+    Column("measured", "", "float64", "area fraction measured"),
+    Column("measured_low", "", "float64", "lower end of its 95 % interval"),
+    Column("measured_high", "", "float64", "upper end of its 95 % interval"),
+    Column("message", "", "str", "where the measurement lies above the ceiling, and other cautions"),
+)
+
 
 def names(columns: tuple[Column, ...]) -> list[str]:
     """Names of the columns, in order."""

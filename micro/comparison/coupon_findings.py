@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import Any
+
+import pandas as pd
 
 from micro.comparison.coupons import BOTH, HIGHER, LOWER, WITHIN, CouponAnalysis
 from micro.comparison.findings import number
@@ -16,18 +19,22 @@ CAUTIONS = (
 
 def coupon_sentences(analysis: CouponAnalysis) -> list[str]:
     """Say what the coupons show, what they do not, and how many more would."""
-    lines = [_mean_sentence(row) for row in analysis.summary.itertuples(index=False)]
-    for row in analysis.ratios.itertuples(index=False):
+    lines = [_mean_sentence(row) for row in _rows(analysis.summary)]
+    for row in _rows(analysis.ratios):
         lines.append(_gap_sentence(row))
         lines += _further(row)
         lines += _hardness(row, f"{row.group}, transverse less longitudinal", analysis.hardness_scale)
         lines += [f"{row.group}: {warning}." for warning in row.warning.split("; ") if warning]
-    for row in analysis.groups.itertuples(index=False):
+    for row in _rows(analysis.groups):
         lines.append(_group_sentence(row))
         lines += _hardness(row, f"{row.group_b} less {row.group_a}, {row.direction}", analysis.hardness_scale)
         lines += [f"{row.group_b} against {row.group_a}: {warning}." for warning in row.warning.split("; ") if warning]
     lines += _outlier_sentences(analysis)
     return lines
+
+
+def _rows(table: pd.DataFrame) -> Iterator[Any]:
+    return table.itertuples(index=False)
 
 
 def _mean_sentence(row: Any) -> str:
@@ -94,8 +101,8 @@ def _group_sentence(row: Any) -> str:
 def _outlier_sentences(analysis: CouponAnalysis) -> list[str]:
     flagged = analysis.coupons[analysis.coupons["outlier"] != ""]
     return [
-        f"{row.group}, {row.direction}: coupon {row.coupon or f'of line {row.line}'} ({number(row.toughness_J)} J) lies "
-        f"{row.outlier} (generalised extreme studentised deviate test on logarithms, 5 %); it is kept, look at its "
-        "fracture surface and record."
-        for row in flagged.itertuples(index=False)
+        f"{row.group}, {row.direction}: coupon {row.coupon or f'of line {row.line}'} ({number(row.toughness_J)} J) "
+        f"lies {row.outlier} (generalised extreme studentised deviate test on logarithms, 5 %); it is kept, look at "
+        "its fracture surface and record."
+        for row in _rows(flagged)
     ]

@@ -61,7 +61,7 @@ def analyse_coupons(coupons: Coupons, gap_pct: float = GAP_PCT, by: Sequence[str
         Heat-treatment factors that, with the specimen, make a group; without them all coupons of a specimen are one.
     """
     table = _grouped(coupons, by)
-    groups = dict(tuple(table.groupby("group", sort=False)))
+    groups = {str(name): own for name, own in table.groupby("group", sort=False)}
     pooled = [factor for factor in coupons.factors if factor not in by]
     ratios = [_ratio_row(name, own, gap_pct, _factor_warnings(own, pooled)) for name, own in groups.items()]
     return CouponAnalysis(

@@ -21,7 +21,7 @@ class Deviate:
 
 
 def extreme_deviates(values: ArrayLike, most: int) -> list[Deviate]:
-    """Steps of the generalised extreme studentised deviate test (B. Rosner 1983); with one step, Grubbs' test.
+    """Test a sample by generalised extreme studentised deviates (B. Rosner 1983); one step is Grubbs' test.
 
     Parameters
     ----------
@@ -38,7 +38,7 @@ def extreme_deviates(values: ArrayLike, most: int) -> list[Deviate]:
 
     values = np.asarray(values, float)
     left = np.arange(len(values))
-    steps = []
+    steps: list[Deviate] = []
     while len(left) >= 3 and len(steps) < most:
         sample = values[left]
         spread = sample.std(ddof=1)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -21,22 +21,23 @@ def draw_coupons(axes: list[Axes], analysis: CouponAnalysis) -> None:
     """Toughness by group (one place each) and direction; outliers are ringed, none is left out."""
     axis = axes[0]
     groups = list(dict.fromkeys(analysis.coupons["group"]))
-    for (group, direction), own in analysis.coupons.groupby(["group", "direction"], sort=False):
+    by_direction: Any = analysis.coupons.groupby(["group", "direction"], sort=False)
+    for (group, direction), own in by_direction:
         place = groups.index(group) + OFFSETS[direction]
         toughness = own["toughness_J"].to_numpy(float)
         spots = place - 0.04 - DOTS_ABREAST * np.linspace(0, 1, len(own)) * (len(own) > 1)
-        look = {"marker": MARKERS[direction], "color": colour(0 if direction == LONGITUDINAL else 1)}
-        axis.scatter(spots, toughness, s=16, alpha=0.8, linewidths=0, **look)
+        look: dict[str, Any] = {"marker": MARKERS[direction], "color": colour(0 if direction == LONGITUDINAL else 1)}
+        axis.scatter(spots, toughness, s=16, zorder=3, linewidths=0, **look)
         odd = (own["outlier"] != "").to_numpy()
         axis.scatter(spots[odd], toughness[odd], s=80, facecolors="none", edgecolors="#a0322f")
-    for row in analysis.summary[analysis.summary["quantity"] == "toughness"].itertuples(index=False):
-        number = 0 if row.direction == LONGITUDINAL else 1
+    means: Any = analysis.summary[analysis.summary["quantity"] == "toughness"]
+    for row in means.itertuples(index=False):
         place = groups.index(row.group) + OFFSETS[row.direction] + 0.04
         ends = np.nan_to_num([[row.mean - row.ci95_low], [row.ci95_high - row.mean]])
+        marker, tint = MARKERS[row.direction], colour(list(OFFSETS).index(row.direction))
         axis.errorbar(
-            place, row.mean, ends, color=colour(number), marker=MARKERS[row.direction], markersize=7, markerfacecolor="white",
-            capsize=3,
-        )  # fmt: skip
+            place, row.mean, ends, color=tint, marker=marker, markersize=7, markerfacecolor="white", capsize=3
+        )
     for number, direction in enumerate(OFFSETS):
         axis.scatter([], [], s=16, color=colour(number), marker=MARKERS[direction], label=direction)
     axis.set_xticks(range(len(groups)), groups)
