@@ -21,10 +21,12 @@ MATRIX_DENSITY = (7.7, 7.775, 7.85)
 """Tool-steel matrix, g/cm³: least, middle, most (handbook value, from memory)."""
 
 ELEMENTS = frozenset(
-    ("Fe", "C", "Si", "Mn", "P", "S", "Cr", "Mo", "W", "V", "Nb", "Ni", "Co", "Cu", "Al", "Ti", "Ta", "Zr", "B", "N", "O", "H", "Sn", "As",
-     "Sb", "Pb", "Ca", "Mg", "Ce", "La", "Y", "Hf", "Se", "Te", "Bi", "Zn")
+    ("Fe", "C", "Si", "Mn", "P", "S", "Cr", "Mo", "W", "V", "Nb", "Ni", "Co", "Cu", "Al", "Ti", "Ta", "Zr",
+     "B", "N", "O", "H", "Sn", "As", "Sb", "Pb", "Ca", "Mg", "Ce", "La", "Y", "Hf", "Se", "Te", "Bi", "Zn")
 )  # fmt: skip
-UNBALANCED = {"Ti": "MC", "Ta": "MC", "Zr": "MC", "N": "MC (as carbonitride)"}
+UNBALANCED = ("Ti", "Ta", "Zr", "N")
+"""They form MC, or carbonitride, and are left out of the balance."""
+
 TRACE_PCT = 0.1
 LEAST_IRON_PCT = 50.0
 NATURE = (

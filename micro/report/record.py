@@ -73,6 +73,7 @@ def _field(field: Field, outcome: Outcome) -> dict[str, Any]:
         "image_sha256": outcome.image_sha256 or None,
         "file": field.stem,
         "scale": outcome.scale_origin or None,
+        "scale_relative_uncertainty": outcome.scale_relative_uncertainty,
         "parameters": parameters(field),
         "measured": not outcome.trouble,
         "trouble": outcome.trouble or None,

@@ -1,0 +1,107 @@
+"""Specimens of finished runs, read back from their results folders."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from micro import results
+from micro.columns import FIELDS, PARTICLES, Column, names
+from micro.comparison.quantities import MeasuredSpecimen
+from micro.errors import InputError
+
+RUN_AGAIN = "run the study again"
+POSITIVE = ("um_per_px", "analysed_area_um2")
+
+
+def read_folders(folders: Sequence[Path]) -> tuple[list[MeasuredSpecimen], list[str]]:
+    """Read the specimens of all folders, and one line for each trouble.
+
+    A folder with a trouble gives no specimens. Where two folders hold a specimen of one name, the name gets its
+    folder's.
+    """
+    found: list[tuple[Path, MeasuredSpecimen]] = []
+    problems: list[str] = []
+    for folder in dict.fromkeys(Path(f) for f in folders):
+        try:
+            specimens, said = read_folder(folder)
+        except InputError as trouble:
+            said, specimens = [str(trouble)], []
+        problems += said
+        found += [(folder, specimen) for specimen in specimens]
+    count = pd.Series([specimen.name for _, specimen in found], dtype=str).value_counts()
+    return [s if count[s.name] == 1 else replace(s, name=f"{s.name} ({folder})") for folder, s in found], problems
+
+
+def read_folder(folder: Path) -> tuple[list[MeasuredSpecimen], list[str]]:
+    """Read the specimens of one folder; none of them, with the troubles, where a table does not hold up.
+
+    Raises
+    ------
+    InputError
+        Where a file is missing or cannot be read.
+    """
+    record = results.read_record(folder)
+    fields, problems = _table(folder / results.FIELDS, FIELDS)
+    particles, more = _table(folder / results.PARTICLES, PARTICLES)
+    problems += more
+    if problems:
+        return [], problems
+    strangers = sorted(set(particles["specimen"]) - set(fields["specimen"]))
+    if strangers:
+        raise InputError(folder / results.PARTICLES, f"names a specimen without fields, {strangers[0]!r}", RUN_AGAIN)
+    if fields.empty:
+        raise InputError(folder / results.FIELDS, "holds no fields", RUN_AGAIN)
+    told = _recorded(folder, record)
+    return [
+        MeasuredSpecimen(
+            str(name),
+            own,
+            particles[particles["specimen"] == name],
+            str(told.get(name, {}).get("plane") or ""),
+            _scale_uncertainty(told.get(name, {})),
+        )
+        for name, own in fields.groupby("specimen", sort=False)
+    ], []
+
+
+def _table(path: Path, columns: tuple[Column, ...]) -> tuple[pd.DataFrame, list[str]]:
+    """Read a table with its types as in `columns`, and one line for each column that does not hold up."""
+    table = results.read_table(path, names(columns))
+    problems = []
+    for column in columns:
+        if column.dtype == "str":
+            table[column.name] = table[column.name].fillna("").astype(str)
+            continue
+        given = table[column.name]
+        values = pd.to_numeric(given, errors="coerce")
+        bad = values.isna() & given.notna() | np.isinf(values)
+        if column.name in POSITIVE:
+            bad |= ~(values > 0)
+        if bad.any():
+            row = int(np.argmax(bad.to_numpy()))
+            told = f"{column.name} is {str(given.iloc[row])[:30]!r}, not a usable number"
+            problems.append(str(InputError(f"{path} line {row + 2}", told, RUN_AGAIN)))
+        table[column.name] = values.astype(float)
+    return table, problems
+
+
+def _recorded(folder: Path, record: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    """What the record says of each specimen, by name."""
+    specimens = record.get("specimens")
+    if not isinstance(specimens, list) or not all(isinstance(s, dict) and "name" in s for s in specimens):
+        raise InputError(folder / results.RECORD, "does not list its specimens", RUN_AGAIN)
+    return {str(s["name"]): s for s in specimens}
+
+
+def _scale_uncertainty(specimen: dict[str, Any]) -> float | None:
+    """Return the largest of the fields' relative scale uncertainties; None where a field states none."""
+    fields = specimen.get("fields")
+    stated = [f.get("scale_relative_uncertainty") for f in fields if isinstance(f, dict)] if fields else []
+    known = [float(u) for u in stated if isinstance(u, int | float) and u >= 0]
+    return max(known) if known and len(known) == len(stated) else None
