@@ -1,6 +1,8 @@
 """Run the command line as a module."""
 
+import sys
+
 from micro.cli import main
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

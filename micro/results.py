@@ -12,6 +12,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
+from micro.columns import FIELDS as FIELD_COLUMNS
+from micro.columns import PARTICLES as PARTICLE_COLUMNS
+from micro.columns import SPECIMENS as SPECIMEN_COLUMNS
 from micro.errors import InputError, UsageError
 
 if TYPE_CHECKING:
@@ -86,8 +89,10 @@ def read_table(path: Path, columns: list[str]) -> pd.DataFrame:
     import pandas as pd
 
     remedy = "run the study again"
+    # A specimen called 007 stays one; a column without any text stays text.
+    as_text = {c.name: "str" for c in (*PARTICLE_COLUMNS, *FIELD_COLUMNS, *SPECIMEN_COLUMNS) if c.dtype == "str"}
     try:
-        table = pd.read_csv(path, keep_default_na=False, na_values={name: [""] for name in columns})
+        table = pd.read_csv(path, keep_default_na=False, na_values={name: [""] for name in columns}, dtype=as_text)
     except FileNotFoundError:
         raise InputError(path, "is missing", remedy) from None
     except (OSError, ValueError) as trouble:

@@ -103,12 +103,12 @@ def _summary(a: str, b: str, rows: list[Any], said: dict[str, list[str]]) -> str
     if not compared:
         return f"{b} against {a}: nothing could be compared."
     counts = [
-        f"{len(said[verdict])} {words}"
-        for verdict, words in (
-            (DIFFERS, "differ"),
-            (MAY_DIFFER, "may differ"),
-            (ALIKE, "are alike within 10 %"),
-            (UNKNOWN, "cannot be told apart or called alike"),
+        f"{len(said[verdict])} {words if len(said[verdict]) != 1 else word}"
+        for verdict, word, words in (
+            (DIFFERS, "differs", "differ"),
+            (MAY_DIFFER, "may differ", "may differ"),
+            (ALIKE, "is alike within 10 %", "are alike within 10 %"),
+            (UNKNOWN, "is left open", "are left open"),
         )
         if said[verdict]
     ]

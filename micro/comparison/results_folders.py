@@ -58,16 +58,13 @@ def read_folder(folder: Path) -> tuple[list[MeasuredSpecimen], list[str]]:
     if fields.empty:
         raise InputError(folder / results.FIELDS, "holds no fields", RUN_AGAIN)
     told = _recorded(folder, record)
-    return [
-        MeasuredSpecimen(
-            str(name),
-            own,
-            particles[particles["specimen"] == name],
-            str(told.get(name, {}).get("plane") or ""),
-            _scale_uncertainty(told.get(name, {})),
-        )
-        for name, own in fields.groupby("specimen", sort=False)
-    ], []
+    specimens = []
+    for key, own in fields.groupby("specimen", sort=False):
+        name = str(key)
+        plane = str(told.get(name, {}).get("plane") or "")
+        carbides = particles[particles["specimen"] == name]
+        specimens.append(MeasuredSpecimen(name, own, carbides, plane, _scale_uncertainty(told.get(name, {}))))
+    return specimens, []
 
 
 def _table(path: Path, columns: tuple[Column, ...]) -> tuple[pd.DataFrame, list[str]]:
@@ -76,7 +73,6 @@ def _table(path: Path, columns: tuple[Column, ...]) -> tuple[pd.DataFrame, list[
     problems = []
     for column in columns:
         if column.dtype == "str":
-            table[column.name] = table[column.name].fillna("").astype(str)
             continue
         given = table[column.name]
         values = pd.to_numeric(given, errors="coerce")
@@ -92,7 +88,7 @@ def _table(path: Path, columns: tuple[Column, ...]) -> tuple[pd.DataFrame, list[
 
 
 def _recorded(folder: Path, record: dict[str, Any]) -> dict[str, dict[str, Any]]:
-    """What the record says of each specimen, by name."""
+    """Return what the record says of each specimen, by name."""
     specimens = record.get("specimens")
     if not isinstance(specimens, list) or not all(isinstance(s, dict) and "name" in s for s in specimens):
         raise InputError(folder / results.RECORD, "does not list its specimens", RUN_AGAIN)
