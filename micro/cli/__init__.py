@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib
 import sys
-from typing import Any
+from typing import NoReturn
 
 import click
 
@@ -48,12 +48,10 @@ def group() -> None:
     """Measure etched carbides in micrographs of tool steel."""
 
 
-def main(args: list[str] | None = None) -> Any:
+def main(args: list[str] | None = None) -> NoReturn:
     """Run the command line; troubles become one line on stderr and exit status 1 or 2."""
     try:
-        group.main(args=args, prog_name="micro", standalone_mode=False)
-    except click.exceptions.Exit as stop:
-        sys.exit(stop.exit_code)
+        sys.exit(group.main(args=args, prog_name="micro", standalone_mode=False) or 0)
     except click.Abort:
         click.echo("stopped; run the same command again to go on", err=True)
         sys.exit(130)
