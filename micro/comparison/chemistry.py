@@ -221,5 +221,5 @@ def _message(row: dict, uncounted: Sequence[str]) -> str:
             + ("; check etch, focus, class names and composition" if sure else ", its interval does not")
         )
     if uncounted and row["carbide_class"] in ("MC", "all"):
-        messages.append(f"{' and '.join(uncounted)} form carbide too and are not in the balance")
+        messages.append(f"carbide of {' and '.join(uncounted)} is not in the balance")
     return "; ".join(messages)

@@ -1,0 +1,279 @@
+"""Specimens pair by pair: fields are the unit, and what is not comparable is refused."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
+from statsmodels.stats.power import TTestIndPower
+
+from micro import columns
+from micro.comparison import compare
+
+
+def quantities(comparison):
+    return comparison.set_index("quantity")
+
+
+@pytest.fixture
+def pair(specimen):
+    rng = np.random.default_rng(1)
+    carbides = {"a_field": 60}
+    return specimen("A", rng, carbides=carbides), specimen("B", rng, carbides=carbides, area_fraction=0.2)
+
+
+def test_fractions_are_compared_as_differences_by_welch(pair):
+    row = quantities(compare(pair)).loc["area_fraction"]
+    a, b = (s.fields["area_fraction"] for s in pair)
+    assert row["kind"] == "difference"
+    assert row["estimate"] == pytest.approx(b.mean() - a.mean())
+    reference = stats.ttest_ind(b, a, equal_var=False)
+    assert row["p_value"] == pytest.approx(reference.pvalue)
+    assert (row["ci95_low"], row["ci95_high"]) == pytest.approx(tuple(reference.confidence_interval(0.95)))
+    assert row["verdict"] == "differs"
+
+
+def test_sizes_and_counts_are_compared_as_ratios_by_welch_on_logarithms(pair):
+    row = quantities(compare(pair)).loc["number_per_mm2"]
+    a, b = (np.log(s.fields["number_per_mm2"]) for s in pair)
+    reference = stats.ttest_ind(b, a, equal_var=False)
+    assert row["kind"] == "ratio"
+    assert row["p_value"] == pytest.approx(reference.pvalue)
+    ends = np.exp(reference.confidence_interval(0.95))
+    assert (row["ci95_low"], row["ci95_high"]) == pytest.approx(tuple(ends))
+
+
+def test_quantities_of_carbides_have_one_value_a_field(pair):
+    """The area-weighted diameter of each field, from its carbides by pandas."""
+    row = quantities(compare(pair)).loc["area_weighted_ecd"]
+
+    def by_field(p):
+        return (p["ecd_um"] * p["area_um2"]).groupby(p["field"]).sum() / p["area_um2"].groupby(p["field"]).sum()
+
+    a, b = (by_field(s.particles) for s in pair)
+    assert row["fields_a"] == 8
+    assert row["value_b"] == pytest.approx(b.mean())
+    assert row["p_value"] == pytest.approx(stats.ttest_ind(np.log(b), np.log(a), equal_var=False).pvalue)
+
+
+def test_holm_covers_the_whole_table(specimen):
+    rng = np.random.default_rng(2)
+    comparison = compare([specimen(name, rng) for name in "ABC"])
+    tested = comparison["p_value"].notna()
+    assert set(comparison["specimen_a"] + comparison["specimen_b"]) == {"AB", "AC", "BC"}
+    reference = multipletests(comparison["p_value"][tested], method="holm")[1]
+    assert comparison["p_holm"][tested].to_numpy() == pytest.approx(reference)
+    assert list(comparison) == columns.names(columns.COMPARISON)
+
+
+def test_swapping_the_specimens_turns_the_answer_round(pair):
+    there, back = quantities(compare(pair)), quantities(compare(pair[::-1]))
+    assert back["p_value"].to_numpy() == pytest.approx(there["p_value"].to_numpy(), rel=1e-9)
+    ratio = there["kind"] == "ratio"
+    assert (back["estimate"] * there["estimate"])[ratio].to_numpy() == pytest.approx(1.0)
+    assert (back["estimate"] + there["estimate"])[~ratio].to_numpy() == pytest.approx(0.0, abs=1e-12)
+
+
+def test_different_planes_are_refused_in_one_row(specimen):
+    rng = np.random.default_rng(3)
+    (row,) = compare([specimen("A", rng), specimen("B", rng, plane="transverse")]).to_dict("records")
+    assert row["verdict"] == "not compared"
+    assert math.isnan(row["estimate"])
+    assert row["warning"] == (
+        "A was seen on the longitudinal plane, B on the transverse; prepare the same plane of both"
+    )
+
+
+def test_an_unstated_plane_is_compared_with_a_warning(specimen):
+    rng = np.random.default_rng(3)
+    comparison = compare([specimen("A", rng), specimen("B", rng, plane="")])
+    tested = comparison[comparison["p_value"].notna()]
+    assert len(tested) == 8
+    assert tested["warning"].str.contains("plane not stated").all()
+
+
+def test_coarser_resolution_leaves_only_carbides_above_it(specimen):
+    """With 0.5 µm pixels carbides under 1.4 µm (2.8 px) are unresolved; both sides are cut there."""
+    rng = np.random.default_rng(4)
+    fine, coarse = (specimen(n, rng, um_per_px=k, carbides={}) for n, k in (("A", 0.1), ("B", 0.5)))
+    comparison = quantities(compare([fine, coarse]))
+    assert comparison["warning"].str.contains("only carbides of 1.4 µm and more").all()
+    assert "intercepts_along" not in comparison.index
+    above = fine.particles[fine.particles["ecd_um"] >= 1.4]
+    by_hand = above.groupby("field").size().mean() / fine.fields["analysed_area_um2"].iloc[0] * 1e6
+    assert comparison.loc["number_per_mm2", "value_a"] == pytest.approx(by_hand)
+    assert comparison.loc["mean_ecd", "verdict"] in ("alike", "cannot tell")
+
+
+def test_carbides_flagged_small_set_the_resolution(specimen):
+    rng = np.random.default_rng(4)
+    one = specimen("A", rng, carbides={})
+    one.particles.loc[one.particles["ecd_um"] < 1.0, "flags"] = "edge small"
+    assert one.resolved_um == one.particles.loc[one.particles["ecd_um"] < 1.0, "ecd_um"].max()
+
+
+def test_magnifications_too_far_apart_are_refused(specimen):
+    rng = np.random.default_rng(4)
+    fine, coarse = (specimen(n, rng, um_per_px=k, carbides={}) for n, k in (("A", 0.1), ("B", 2.0)))
+    (row,) = compare([fine, coarse]).to_dict("records")
+    assert row["verdict"] == "not compared"
+    assert row["warning"].startswith("the coarser of the two resolves 5.6 µm, and only")
+    assert row["warning"].endswith("photograph both at one magnification")
+
+
+def test_an_own_scale_widens_sizes_by_its_uncertainty_and_counts_by_twice_that(specimen):
+    rng = np.random.default_rng(5)
+    a = specimen("A", rng, scale=0.05)
+    b = specimen("B", rng, scale=0.05)
+    b.fields["um_per_px"] = 0.11
+    own = quantities(compare([a, b]))
+    same = quantities(compare([dataclasses.replace(s, fields=s.fields.assign(um_per_px=0.1)) for s in (a, b)]))
+
+    def half(table, name):
+        return math.log(table.loc[name, "ci95_high"] / table.loc[name, "ci95_low"]) / 2
+
+    assert half(own, "anisotropy_index") == pytest.approx(half(same, "anisotropy_index"))
+    assert (
+        half(own, "number_per_mm2")
+        > 1.96 * 2 * 0.05 * math.sqrt(2)
+        > half(own, "mean_ecd")
+        > 1.96 * 0.05 * math.sqrt(2)
+    )
+    assert half(same, "mean_ecd") < half(own, "mean_ecd")
+
+
+def test_an_unknown_scale_uncertainty_is_said(specimen):
+    rng = np.random.default_rng(5)
+    a, b = specimen("A", rng, scale=None), specimen("B", rng, um_per_px=0.11)
+    comparison = quantities(compare([a, b]))
+    told = "uncertainty of the scale unknown for A, left out"
+    assert told in comparison.loc["mean_free_path", "warning"]
+    assert told not in comparison.loc["area_fraction", "warning"]
+
+
+def test_segmentation_uncertainty_of_the_fields_enters(specimen):
+    rng = np.random.default_rng(6)
+    a, b = specimen("A", rng, scatter=1e-4), specimen("B", rng, scatter=1e-4)
+    for one in (a, b):
+        one.fields["area_fraction_low"] = one.fields["area_fraction"] - 0.01
+        one.fields["area_fraction_high"] = one.fields["area_fraction"] + 0.01
+    row = quantities(compare([a, b])).loc["area_fraction"]
+    assert (row["ci95_high"] - row["ci95_low"]) / 2 == pytest.approx(0.01 * math.sqrt(2), rel=0.01)
+
+
+def test_one_field_is_not_compared(specimen):
+    rng = np.random.default_rng(7)
+    comparison = compare([specimen("A", rng, fields=1), specimen("B", rng)])
+    assert (comparison["verdict"] == "not compared").all()
+    assert comparison["warning"].str.contains("fewer than two fields with a value: scatter unknown").all()
+    assert comparison["estimate"].isna().all()
+
+
+def test_few_fields_are_said_and_the_permutation_check_is_out_of_reach(specimen):
+    rng = np.random.default_rng(7)
+    comparison = quantities(compare([specimen("A", rng, fields=3), specimen("B", rng, fields=3)]))
+    warning = comparison.loc["area_fraction", "warning"]
+    assert warning == "only 3 fields on one side; too few fields for the permutation check"
+
+
+def test_a_count_of_zero_is_compared_as_a_difference(specimen):
+    rng = np.random.default_rng(8)
+    a, b = specimen("A", rng), specimen("B", rng)
+    a.fields.loc[0, "number_per_mm2"] = 0.0
+    row = quantities(compare([a, b])).loc["number_per_mm2"]
+    assert row["kind"] == "difference"
+    assert "0 in some fields: compared as a difference" in row["warning"]
+
+
+def test_a_class_that_one_specimen_lacks_counts_as_none_there(specimen):
+    rng = np.random.default_rng(9)
+    a, b = specimen("A", rng), specimen("B", rng)
+
+    def with_classes(one, *names):
+        rows = [one.fields, *(one.fields.assign(carbide_class=n) for n in names)]
+        return dataclasses.replace(one, fields=pd.concat(rows, ignore_index=True))
+
+    comparison = compare([with_classes(a, "MC"), with_classes(b, "MC", "M7C3")])
+    row = comparison.set_index(["carbide_class", "quantity"]).loc[("M7C3", "area_fraction")]
+    assert row["value_a"] == 0
+    assert row["verdict"] == "differs"
+    assert set(comparison["carbide_class"]) == {"all", "MC", "M7C3"}
+
+
+def test_precise_equal_specimens_are_alike(specimen):
+    rng = np.random.default_rng(10)
+    comparison = quantities(compare([specimen(n, rng, fields=12, scatter=0.01) for n in "AB"]))
+    assert comparison.loc["number_per_mm2", "verdict"] == "alike"
+    assert comparison.loc["area_fraction", "verdict"] == "alike"
+
+
+def test_fields_without_scatter_are_not_judged(specimen):
+    rng = np.random.default_rng(11)
+    row = quantities(compare([specimen(n, rng, scatter=0.0) for n in "AB"])).loc["mean_ecd"]
+    assert row["verdict"] == "not compared"
+    assert "no scatter between fields to judge by" in row["warning"]
+
+
+def test_one_specimen_gives_an_empty_table(specimen):
+    comparison = compare([specimen("A", np.random.default_rng(0))])
+    assert comparison.empty
+    assert list(comparison) == columns.names(columns.COMPARISON)
+
+
+def false_alarms(specimen, studies, **drawn):
+    rng = np.random.default_rng(12)
+    tables = [compare([specimen("A", rng, **drawn), specimen("B", rng, **drawn)]) for _ in range(studies)]
+    quantity = pd.concat(tables).dropna(subset="p_value").groupby("quantity")
+    single = quantity["p_value"].apply(lambda p: (p < 0.05).mean())
+    permuted = quantity["p_permutation"].apply(lambda p: (p < 0.05).mean())
+    family = np.mean([(t["verdict"] == "differs").any() for t in tables])
+    return single, permuted, family
+
+
+def test_equal_specimens_seldom_raise_an_alarm(specimen):
+    """A small version of the study below: eight quantities, 60 studies each, so 480 tests at 5 %."""
+    single, permuted, family = false_alarms(specimen, 60)
+    assert 0.02 < single.mean() < 0.08
+    assert 0.02 < permuted.mean() < 0.08
+    assert family < 0.15
+
+
+@pytest.mark.study
+@pytest.mark.parametrize("drawn", [{"fields": 8}, {"fields": 5, "scatter": 0.3}], ids=["8 fields", "5 rough fields"])
+def test_false_alarms_at_the_5_percent_level_are_3_to_7_percent(specimen, drawn):
+    """500 studies of equal specimens: each quantity by Welch and by exchange of fields; Holm holds the family."""
+    single, permuted, family = false_alarms(specimen, 500, **drawn)
+    print(single, permuted, family)
+    assert single.between(0.03, 0.07).all()
+    assert permuted.between(0.025, 0.075).all()
+    assert family < 0.07
+
+
+def share_found(specimen, studies):
+    rng = np.random.default_rng(13)
+    hits = 0
+    for _ in range(studies):
+        a, b = specimen("A", rng), specimen("B", rng, area_fraction=0.12)
+        hits += quantities(compare([a, b])).loc["area_fraction", "p_value"] < 0.05
+    return hits / studies
+
+
+def computed_power():
+    """Two normal samples of 8 with standard deviations 0.010 and 0.012, means 0.10 and 0.12."""
+    return TTestIndPower().power(0.02 / math.sqrt((0.010**2 + 0.012**2) / 2), 8, 0.05)
+
+
+def test_a_20_percent_difference_is_found_about_as_often_as_computed(specimen):
+    assert share_found(specimen, 60) == pytest.approx(computed_power(), abs=0.13)
+
+
+@pytest.mark.study
+def test_a_20_percent_difference_is_found_with_the_power_computed(specimen):
+    """8 fields, 10 % field scatter: statsmodels' power for two samples, within 3 standard errors of 500 studies."""
+    wanted = computed_power()
+    found = share_found(specimen, 500)
+    print(f"found {found:.3f}, computed {wanted:.3f}")
+    assert found == pytest.approx(wanted, abs=3 * math.sqrt(wanted * (1 - wanted) / 500) + 0.005)
