@@ -173,13 +173,11 @@ def _factor_name(cell: str) -> str:
 
 
 def _hardness_scale(path: Path, cell: str) -> str:
-    scale = re.sub(r"[^A-Za-z0-9]+", "_", cell).strip("_").split("_")[-1].upper()
-    scale = "HV" if re.fullmatch(r"HV\d*", scale) else scale
-    if scale not in HARDNESS_RANGES:
-        raise InputError(
-            path, f"the column {cell!r} names no known hardness scale", "use hardness_HRC, _HRA, _HV or _HB"
-        )
-    return scale
+    named = re.search(r"(HRC|HRA|HV|HB)W?[\W_\d]*$", cell.upper())
+    if named is None:
+        problem = f"the column {cell!r} names no known hardness scale"
+        raise InputError(path, problem, "use hardness_HRC, _HRA, _HV or _HB")
+    return named[1]
 
 
 def _listed(header: list[str]) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -64,15 +63,15 @@ def number(value: float) -> str:
         return "unknown"
     if value == 0 or not 1e-4 <= abs(value) < 1e7:
         return f"{value:.3g}"
-    decimals = 2 - math.floor(math.log10(abs(value)))
-    return f"{round(value, decimals):.{max(decimals, 0)}f}"
+    value = float(f"{value:.3g}")
+    return f"{value:.{max(2 - math.floor(math.log10(abs(value))), 0)}f}"
 
 
 def _pair(a: str, b: str, rows: list[Any], tests: int) -> PairFindings:
     common = _common_warnings(rows)
     said: dict[str, list[str]] = {verdict: [] for verdict in (DIFFERS, MAY_DIFFER, ALIKE, UNKNOWN, REFUSED)}
     for row in rows:
-        own = [w for w in _warnings(row) if w not in common or row.verdict == REFUSED]
+        own = [w for w in _warnings(row) if w not in common]
         said[row.verdict].append(_sentence(row, own, tests))
     return PairFindings(
         a,
@@ -115,10 +114,10 @@ def _summary(a: str, b: str, rows: list[Any], said: dict[str, list[str]]) -> str
     return f"{b} against {a}: of {compared} quantities compared, {', '.join(counts)}."
 
 
-def _sentence(row: Any, warnings: Iterable[str], tests: int) -> str:
+def _sentence(row: Any, warnings: list[str], tests: int) -> str:
     subject = _subject(row)
     if row.verdict == REFUSED:
-        return f"{_capital(subject)}: {row.warning}." if row.quantity != "all" else f"{_capital(row.warning)}."
+        return _capital("; ".join(warnings) if row.quantity == "all" else f"{subject}: {'; '.join(warnings)}") + "."
     body = {
         DIFFERS: lambda: f"{_both(row)}; {_effect(row)}",
         MAY_DIFFER: lambda: (

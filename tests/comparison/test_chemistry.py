@@ -111,15 +111,9 @@ def test_impossible_compositions_are_refused(composition, told):
 
 
 def measured(carbide_class, mean, low, high):
-    cells = dict(zip(columns.names(columns.SPECIMENS), [None] * 10, strict=True))
-    row = {
-        "specimen": "bar",
-        "carbide_class": carbide_class,
-        "quantity": "area_fraction",
-        "mean": mean,
-        "ci95_low": low,
-        "ci95_high": high,
-    }
+    cells = dict.fromkeys(columns.names(columns.SPECIMENS))
+    row = {"specimen": "bar", "carbide_class": carbide_class, "quantity": "area_fraction"}
+    row |= {"mean": mean, "ci95_low": low, "ci95_high": high}
     return pd.DataFrame([cells | row])
 
 
