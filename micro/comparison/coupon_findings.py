@@ -67,7 +67,7 @@ def _further(row: Any) -> list[str]:
         return []
     told = (
         f"{row.group}: such coupons show a gap of {row.detectable_gap_pct:.0f} % or more with a power of 80 %; "
-        f"for a gap of {row.gap_pct:g} % "
+        f"for a gap of {row.gap_pct:g} %, "
     )
     if math.isnan(row.more_longitudinal):
         return [f"{told}no number of coupons that anyone would break suffices."]
