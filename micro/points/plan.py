@@ -1,0 +1,86 @@
+"""How many points and fields a count needs (ASTM E562, ISO 9042)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+FEWEST_FIELDS = 5
+USUAL_FIELDS = 30
+USUAL_FIELDS_ACCURACY_PCT = 10.0
+POINTS_UNKNOWN = 100
+SECONDS_A_POINT = 1.0
+
+
+def suggested_points(expected_fraction: float | None) -> int:
+    """Points of the grid for an expected fraction (ASTM E562, from memory); the finest where nothing is expected.
+
+    Below 2 %, where the standard suggests none, the finest grid is taken too.
+    """
+    if expected_fraction is None or expected_fraction < 0.05:
+        return POINTS_UNKNOWN
+    if expected_fraction < 0.10:
+        return 49
+    return 25 if expected_fraction <= 0.20 else 16
+
+
+def fields_needed(expected_fraction: float, points: int, relative_accuracy_pct: float) -> int:
+    """Fields for a wanted %RA when points hit independently of each other.
+
+    n = (200/%RA)²·(1 − V_V)/V_V/P_T (ASTM E562, from memory), rounded up; 5 at least, as in the standard's table.
+
+    Parameters
+    ----------
+    expected_fraction
+        V_V, above 0 and below 1.
+    points
+        P_T, points of the grid.
+    relative_accuracy_pct
+        %RA, half width of the 95 % interval over the fraction.
+    """
+    scatter = (1 - expected_fraction) / expected_fraction / points
+    return max(FEWEST_FIELDS, math.ceil((200 / relative_accuracy_pct) ** 2 * scatter - 1e-9))
+
+
+def suggested_fields(expected_fraction: float | None, points: int, relative_accuracy_pct: float) -> int:
+    """Fields to count: as needed, and not below the usual 30 where ±10 %RA or better is wanted (common practice)."""
+    needed = FEWEST_FIELDS if expected_fraction is None else fields_needed(
+        expected_fraction, points, relative_accuracy_pct
+    )  # fmt: skip
+    return max(needed, USUAL_FIELDS) if relative_accuracy_pct <= USUAL_FIELDS_ACCURACY_PCT else needed
+
+
+def expected_accuracy_pct(expected_fraction: float, points: int, fields: int) -> float:
+    """%RA that a count will reach when points hit independently: the formula of `fields_needed` turned round."""
+    return 200 * math.sqrt((1 - expected_fraction) / expected_fraction / points / fields)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What will be counted on one specimen, and what that can tell."""
+
+    specimen: str
+    points: int
+    fields: int
+    available: int
+    wanted_fields: int
+    wanted_accuracy_pct: float
+    expected_fraction: float | None
+
+    @property
+    def lines(self) -> list[str]:
+        """The plan in plain words, lines of at most 80 columns where the names are short."""
+        total = self.fields * self.points
+        minutes = max(1, round(total * SECONDS_A_POINT / 60))
+        said = [
+            f"{self.specimen}: {self.fields} of {self.available} fields, {self.points} points each: "
+            f"{total} points, about {minutes} min"
+        ]
+        if self.expected_fraction is None:
+            said.append("  no fraction is expected, so the accuracy is open; --expected-pct plans it")
+            return said
+        accuracy = expected_accuracy_pct(self.expected_fraction, self.points, self.fields)
+        said.append(f"  at {100 * self.expected_fraction:g} % this gives about ±{accuracy:.0f} %RA at best")
+        if self.fields < self.wanted_fields:
+            said.append(f"  ±{self.wanted_accuracy_pct:g} %RA needs about {self.wanted_fields} fields")
+        return said
