@@ -46,6 +46,17 @@ class Shapes:
         """(n,) radius of a circle about the centre that holds the outline."""
         return self.semi_major * (1 + np.abs(self.roughness).sum(axis=1))
 
+    @property
+    def extent(self) -> tuple[FloatArray, FloatArray]:
+        """(n,) half width and (n,) half height of an upright box about the centre that holds the outline."""
+        turn = np.radians(self.angle_deg)
+        swell = 1 + np.abs(self.roughness).sum(axis=1)
+        along, across = self.semi_major * swell, self.semi_minor * swell
+        return (
+            np.hypot(along * np.cos(turn), across * np.sin(turn)),
+            np.hypot(along * np.sin(turn), across * np.cos(turn)),
+        )
+
     def take(self, index: NDArray) -> Shapes:
         """Return the outlines at `index` (integers or booleans)."""
         return Shapes(**{key: value[index] for key, value in vars(self).items()})
@@ -137,27 +148,44 @@ def _pixels_inside(outlines: Shapes, i: int, x: float, y: float, grow: float) ->
     rows = np.arange(int(y - reach), int(y + reach) + 1)[:, None]
     cols = np.arange(int(x - reach), int(x + reach) + 1)[None, :]
     one = outlines.take(np.array([i]))
-    radius, angle = polar(cols + 0.5 - x, rows + 0.5 - y, one.angle_deg[0])
-    inside = radius <= boundary(one, np.zeros(radius.size, np.intp), angle.ravel()).reshape(radius.shape) + grow
-    r, c = np.nonzero(inside)
+    dx, dy = np.broadcast_arrays(cols + 0.5 - x, rows + 0.5 - y)
+    hit = inside(one, np.zeros(dx.shape, np.intp), dx, dy, grow)
+    r, c = np.nonzero(hit)
     return rows[r, 0], cols[0, c]
 
 
-def polar(dx: NDArray, dy: NDArray, angle_deg: NDArray | float) -> tuple[FloatArray, FloatArray]:
-    """Radius and angle (radians, counter-clockwise as seen) of points in the frame of an outline's major axis."""
-    turn = np.radians(angle_deg)
-    along = dx * np.cos(turn) - dy * np.sin(turn)
-    across = -dx * np.sin(turn) - dy * np.cos(turn)
-    return np.hypot(along, across), np.arctan2(across, along)
+def inside(
+    outlines: Shapes, index: NDArray[np.intp], dx: FloatArray, dy: FloatArray, grow: float = 0.0
+) -> NDArray[np.bool_]:
+    """Whether points (m, …) at `dx`, `dy` from the centres of outlines `index` (m or 1, …) lie within the outline.
+
+    `grow` moves the outline outwards along its radii.
+    """
+    turn = np.radians(outlines.angle_deg)
+    cos, sin = np.cos(turn)[index], np.sin(turn)[index]
+    along, across = dx * cos - dy * sin, -dx * sin - dy * cos
+    out = np.hypot(along / outlines.semi_major[index], across / outlines.semi_minor[index])
+    if not grow and not outlines.roughness.any():
+        return out <= 1
+    radius = np.maximum(np.hypot(along, across), 1e-12)
+    return out * (1 - grow / np.maximum(radius, grow)) <= _wave(outlines, index, along / radius, across / radius)
 
 
-def boundary(outlines: Shapes, index: NDArray[np.intp], angle: FloatArray) -> FloatArray:
-    """Distance of the outline from its centre for outlines `index` (m,) at `angle` (m,) from their major axes."""
-    a, b = outlines.semi_major[index], outlines.semi_minor[index]
-    ellipse = a * b / np.hypot(b * np.cos(angle), a * np.sin(angle))
-    if not outlines.roughness.any():
-        return ellipse
-    wave = np.ones_like(angle)
-    for k, amplitude, phase in zip(HARMONICS, outlines.roughness.T, outlines.phase.T, strict=True):
-        wave += amplitude[index] * np.cos(k * angle + phase[index])
-    return ellipse * wave
+def _wave(outlines: Shapes, index: NDArray[np.intp], cos: FloatArray, sin: FloatArray) -> FloatArray:
+    """1 + Σ roughness_k·cos(k·t + phase_k) from cos t and sin t (m,), by the addition theorem."""
+    real, imaginary = (outlines.roughness * f(outlines.phase) for f in (np.cos, np.sin))
+    wave = np.ones_like(cos)
+    cos_k, sin_k = cos, sin
+    for k in range(len(HARMONICS)):
+        cos_k, sin_k = cos_k * cos - sin_k * sin, sin_k * cos + cos_k * sin
+        wave += real[index, k] * cos_k - imaginary[index, k] * sin_k
+    return wave
+
+
+def polygon(outlines: Shapes, i: int, vertices: int = 360) -> FloatArray:
+    """(vertices, 2) x, y of points along outline `i`."""
+    t = np.linspace(0, 2 * np.pi, vertices, endpoint=False)
+    a, b, turn = outlines.semi_major[i], outlines.semi_minor[i], np.radians(outlines.angle_deg[i])
+    wave = _wave(outlines, np.full(vertices, i), np.cos(t), np.sin(t))
+    radius = a * b / np.hypot(b * np.cos(t), a * np.sin(t)) * wave
+    return np.stack([outlines.x[i] + radius * np.cos(t + turn), outlines.y[i] - radius * np.sin(t + turn)], axis=1)
