@@ -1,6 +1,8 @@
 """Invented micrographs with a known answer."""
 
-from micro.phantom.picture import Coverage, Optics, cover, photograph
-from micro.phantom.shapes import Shapes, place_at_random, shapes
+from micro.phantom.coverage import Coverage, cover
+from micro.phantom.picture import Optics, photograph
+from micro.phantom.placing import place_at_random
+from micro.phantom.shapes import Shapes, shapes
 
 __all__ = ["Coverage", "Optics", "Shapes", "cover", "photograph", "place_at_random", "shapes"]

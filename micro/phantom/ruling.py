@@ -7,8 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.phantom.picture import Coverage, Optics, cover, photograph
-from micro.phantom.shapes import place_at_random, shapes
+from micro.phantom.coverage import Coverage, cover
+from micro.phantom.picture import Optics, photograph
+from micro.phantom.placing import place_at_random
+from micro.phantom.shapes import shapes
 
 FloatArray = NDArray[np.float64]
 LINE, DUST = 0, 1

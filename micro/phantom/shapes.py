@@ -1,4 +1,4 @@
-"""Outlines of invented carbides and where they lie."""
+"""Outlines of invented carbides."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ HARMONICS = np.arange(2, 6)
 
 @dataclass(frozen=True, eq=False)
 class Shapes:
-    """n outlines r(t) = ellipse(t)·(1 + Σ roughness_k·cos(k·t + phase_k)), k = 2 … 5, in pixels.
+    """n outlines r(t) = ellipse(t)·(1 + Σ roughness_k·cos(k·t + phase_k)), k = 2 … 5, cut by facets, in pixels.
 
     Parameters
     ----------
@@ -27,6 +27,9 @@ class Shapes:
         (n,) class of each outline.
     roughness, phase
         (n, 4) amplitude and phase of the harmonics.
+    facet_angle, facet_distance
+        (n, f) straight cuts: direction (radians) and distance from the centre, both where the ellipse is
+        drawn as the unit circle.
     """
 
     x: FloatArray
@@ -37,6 +40,8 @@ class Shapes:
     class_index: NDArray[np.intp]
     roughness: FloatArray
     phase: FloatArray
+    facet_angle: FloatArray
+    facet_distance: FloatArray
 
     def __len__(self) -> int:
         return len(self.x)
@@ -74,8 +79,9 @@ def shapes(
     angle_deg: FloatArray | float = 0.0,
     class_index: NDArray[np.intp] | int = 0,
     roughness: float = 0.0,
+    facets: int = 0,
 ) -> Shapes:
-    """Outlines of given equivalent circle diameter (px) at the origin.
+    """Outlines at the origin whose ellipses have the given equivalent circle diameter (px).
 
     Parameters
     ----------
@@ -85,6 +91,8 @@ def shapes(
         (n,) or one value for all.
     roughness
         Standard deviation of the first harmonic's amplitude; the next ones fall off as 1/k.
+    facets
+        Number of straight cuts that take corners off the ellipse; they leave a smaller area.
     """
     ecd = np.asarray(ecd, float)
     n = len(ecd)
@@ -99,59 +107,9 @@ def shapes(
         class_index=np.broadcast_to(np.asarray(class_index, np.intp), n).copy(),
         roughness=np.clip(amplitude, -0.3, 0.3),
         phase=rng.uniform(0, 2 * np.pi, (n, len(HARMONICS))),
+        facet_angle=2 * np.pi / max(facets, 1) * (np.arange(facets) + rng.uniform(-0.4, 0.4, (n, facets))),
+        facet_distance=rng.uniform(0.7, 0.95, (n, facets)),
     )
-
-
-def place_at_random(
-    outlines: Shapes,
-    shape: tuple[int, int],
-    rng: np.random.Generator,
-    *,
-    gap_px: float = 2.0,
-    banding: float = 0.0,
-    band_spacing_px: float = 100.0,
-    rolling_deg: float = 0.0,
-    tries: int = 200,
-) -> Shapes:
-    """Place outlines one after the other, the largest first, never closer than `gap_px`.
-
-    Centres fall on the frame and a margin around it, so that the frame cuts carbides as a real field does.
-    With `banding` m the density varies as 1 + m·cos(2π·u/band_spacing_px + phase), u across the rolling
-    direction. What finds no room in `tries` is dropped: take the truth from the picture, not from the list.
-    """
-    order = np.argsort(-outlines.semi_major)
-    outlines = outlines.take(order)
-    margin = int(np.ceil(outlines.reach.max(initial=0.0) + gap_px)) + 1
-    occupied = np.zeros((shape[0] + 4 * margin, shape[1] + 4 * margin), bool)
-    phase = rng.uniform(0, 2 * np.pi)
-    across = np.array([np.sin(np.radians(rolling_deg)), np.cos(np.radians(rolling_deg))])
-    kept, xs, ys = [], [], []
-    for i in range(len(outlines)):
-        for _ in range(tries):
-            x = rng.uniform(-margin, shape[1] + margin)
-            y = rng.uniform(-margin, shape[0] + margin)
-            wave = 1 + banding * np.cos(2 * np.pi * (across @ (x, y)) / band_spacing_px + phase)
-            if rng.uniform(0, 1 + banding) > wave:
-                continue
-            rows, cols = _pixels_inside(outlines, i, x + 2 * margin, y + 2 * margin, gap_px / 2)
-            if not occupied[rows, cols].any():
-                occupied[rows, cols] = True
-                kept.append(i)
-                xs.append(x)
-                ys.append(y)
-                break
-    return outlines.take(np.array(kept, np.intp)).moved(np.array(xs), np.array(ys))
-
-
-def _pixels_inside(outlines: Shapes, i: int, x: float, y: float, grow: float) -> tuple[NDArray, NDArray]:
-    reach = outlines.reach[i] + grow
-    rows = np.arange(int(y - reach), int(y + reach) + 1)[:, None]
-    cols = np.arange(int(x - reach), int(x + reach) + 1)[None, :]
-    one = outlines.take(np.array([i]))
-    dx, dy = np.broadcast_arrays(cols + 0.5 - x, rows + 0.5 - y)
-    hit = inside(one, np.zeros(dx.shape, np.intp), dx, dy, grow)
-    r, c = np.nonzero(hit)
-    return rows[r, 0], cols[0, c]
 
 
 def inside(
@@ -164,16 +122,19 @@ def inside(
     turn = np.radians(outlines.angle_deg)
     cos, sin = np.cos(turn)[index], np.sin(turn)[index]
     along, across = dx * cos - dy * sin, -dx * sin - dy * cos
-    out = np.hypot(along / outlines.semi_major[index], across / outlines.semi_minor[index])
-    if not grow and not outlines.roughness.any():
-        return out <= 1
-    radius = np.maximum(np.hypot(along, across), 1e-12)
-    return out * (1 - grow / np.maximum(radius, grow)) <= _wave(outlines, index, along / radius, across / radius)
+    radius = np.maximum(np.hypot(along, across), 1e-12) if grow or outlines.roughness.any() else np.ones(1)
+    inward = 1 - grow / np.maximum(radius, grow) if grow else 1.0
+    u, v = inward * along / outlines.semi_major[index], inward * across / outlines.semi_minor[index]
+    wave = _wave(outlines, index, along / radius, across / radius) if outlines.roughness.any() else 1.0
+    hit = u * u + v * v <= wave * wave
+    for angle, distance in zip(outlines.facet_angle.T, outlines.facet_distance.T, strict=True):
+        hit &= u * np.cos(angle)[index] + v * np.sin(angle)[index] <= distance[index]
+    return hit
 
 
 def _wave(outlines: Shapes, index: NDArray[np.intp], cos: FloatArray, sin: FloatArray) -> FloatArray:
-    """1 + Σ roughness_k·cos(k·t + phase_k) from cos t and sin t (m,), by the addition theorem."""
-    real, imaginary = (outlines.roughness * f(outlines.phase) for f in (np.cos, np.sin))
+    """1 + Σ roughness_k·cos(k·t + phase_k) from cos t and sin t, by the addition theorem."""
+    real, imaginary = outlines.roughness * np.cos(outlines.phase), outlines.roughness * np.sin(outlines.phase)
     wave = np.ones_like(cos)
     cos_k, sin_k = cos, sin
     for k in range(len(HARMONICS)):
@@ -182,10 +143,19 @@ def _wave(outlines: Shapes, index: NDArray[np.intp], cos: FloatArray, sin: Float
     return wave
 
 
-def polygon(outlines: Shapes, i: int, vertices: int = 360) -> FloatArray:
-    """(vertices, 2) x, y of points along outline `i`."""
-    t = np.linspace(0, 2 * np.pi, vertices, endpoint=False)
-    a, b, turn = outlines.semi_major[i], outlines.semi_minor[i], np.radians(outlines.angle_deg[i])
-    wave = _wave(outlines, np.full(vertices, i), np.cos(t), np.sin(t))
-    radius = a * b / np.hypot(b * np.cos(t), a * np.sin(t)) * wave
-    return np.stack([outlines.x[i] + radius * np.cos(t + turn), outlines.y[i] - radius * np.sin(t + turn)], axis=1)
+def polygons(outlines: Shapes, vertices: int = 360) -> FloatArray:
+    """(n, vertices, 2) x, y of points along the outlines, counter-clockwise as seen."""
+    n = len(outlines)
+    a, b = outlines.semi_major[:, None], outlines.semi_minor[:, None]
+    t = np.linspace(0, 2 * np.pi, vertices, endpoint=False)  # equal steps on the ellipse drawn as a circle
+    flat = np.arctan2(b * np.sin(t), a * np.cos(t))
+    radius = _wave(outlines, np.arange(n)[:, None], np.cos(flat), np.sin(flat))
+    for angle, distance in zip(outlines.facet_angle.T, outlines.facet_distance.T, strict=True):
+        toward = np.cos(t - angle[:, None])
+        reach = np.divide(distance[:, None], toward, out=np.full((n, vertices), np.inf), where=toward > 1e-6)
+        radius = np.minimum(radius, reach)
+    along, across = a * radius * np.cos(t), b * radius * np.sin(t)
+    turn = np.radians(outlines.angle_deg)[:, None]
+    x = outlines.x[:, None] + along * np.cos(turn) - across * np.sin(turn)
+    y = outlines.y[:, None] - along * np.sin(turn) - across * np.cos(turn)
+    return np.stack([x, y], axis=2)
