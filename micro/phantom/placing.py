@@ -23,8 +23,9 @@ def place(
     *,
     gap_px: float = 2.0,
     tries: int = 200,
+    settled: Shapes | None = None,
 ) -> Shapes:
-    """Place outlines one after the other, the largest first, never closer than `gap_px`.
+    """Place outlines one after the other, the largest first, never closer than `gap_px` to each other or to `settled`.
 
     Centres fall on the frame and a margin around it, so that the frame cuts carbides as a real field does.
     What finds no room in `tries` is dropped: take the truth from the coverage, not from the list.
@@ -32,13 +33,16 @@ def place(
     outlines = outlines.take(np.argsort(-outlines.semi_major, kind="stable"))
     margin = int(np.ceil(outlines.reach.max(initial=0.0) + gap_px)) + 3
     occupied = np.zeros((shape[0] + 4 * margin, shape[1] + 4 * margin), bool)
+    if settled is not None:
+        for i in range(len(settled)):
+            _occupy(settled, i, occupied, 2 * margin)
     draw = _drawer(shape, margin, density, rng)
     kept, xs, ys = [], [], []
     for i in range(len(outlines)):
         (rows, cols), (near_rows, near_cols) = _footprint(outlines, i, gap_px)
         for _ in range(0, tries, BATCH):
             x, y = draw(BATCH)
-            r, c = y.astype(int) + 2 * margin, x.astype(int) + 2 * margin
+            r, c = (y + 2 * margin).astype(int), (x + 2 * margin).astype(int)
             j = next((j for j in range(BATCH) if not occupied[near_rows + r[j], near_cols + c[j]].any()), None)
             if j is not None:
                 occupied[rows + r[j], cols + c[j]] = True
@@ -149,3 +153,11 @@ def _footprint(outlines: Shapes, i: int, gap_px: float) -> tuple[tuple[NDArray, 
     disc = disc[:, reach - int(gap_px) - 2 : reach + int(gap_px) + 3].astype(np.uint8)
     (r, c), (near_r, near_c) = np.nonzero(touched), np.nonzero(cv2.dilate(hit, disc))
     return (r - reach, c - reach), (near_r - reach, near_c - reach)
+
+
+def _occupy(outlines: Shapes, i: int, occupied: NDArray[np.bool_], margin: int) -> None:
+    """Mark the pixels of a placed outline, where they lie on the canvas with its margin."""
+    (rows, cols), _ = _footprint(outlines, i, 0.0)
+    rows, cols = rows + int(np.floor(outlines.y[i])) + margin, cols + int(np.floor(outlines.x[i])) + margin
+    on = (rows >= 0) & (rows < occupied.shape[0]) & (cols >= 0) & (cols < occupied.shape[1])
+    occupied[rows[on], cols[on]] = True

@@ -81,35 +81,50 @@ def shapes(
     roughness: float = 0.0,
     facets: int = 0,
 ) -> Shapes:
-    """Outlines at the origin whose ellipses have the given equivalent circle diameter (px).
+    """Outlines at the origin of given equivalent circle diameter (px), that of their area.
 
     Parameters
     ----------
     ecd
-        (n,) diameters of circles of the same area as the smooth ellipse.
+        (n,) diameters of circles of the same area.
     aspect, angle_deg, class_index
         (n,) or one value for all.
     roughness
-        Standard deviation of the first harmonic's amplitude; the next ones fall off as 1/k.
+        Spread of the first harmonic's amplitude, cut off at 1.5 times and at 0.2; the next ones fall off as 1/k.
     facets
-        Number of straight cuts that take corners off the ellipse; they leave a smaller area.
+        Number of straight cuts that take corners off the ellipse.
     """
     ecd = np.asarray(ecd, float)
     n = len(ecd)
     aspect = np.broadcast_to(np.asarray(aspect, float), n)
-    amplitude = roughness * rng.standard_normal((n, len(HARMONICS))) * 2 / HARMONICS
-    return Shapes(
+    amplitude = roughness * np.clip(rng.standard_normal((n, len(HARMONICS))), -1.5, 1.5) * 2 / HARMONICS
+    raw = Shapes(
         x=np.zeros(n),
         y=np.zeros(n),
         semi_major=ecd / 2 * np.sqrt(aspect),
         semi_minor=ecd / 2 / np.sqrt(aspect),
         angle_deg=np.broadcast_to(np.asarray(angle_deg, float), n).copy(),
         class_index=np.broadcast_to(np.asarray(class_index, np.intp), n).copy(),
-        roughness=np.clip(amplitude, -0.3, 0.3),
+        roughness=np.clip(amplitude, -0.2, 0.2),
         phase=rng.uniform(0, 2 * np.pi, (n, len(HARMONICS))),
         facet_angle=2 * np.pi / max(facets, 1) * (np.arange(facets) + rng.uniform(-0.4, 0.4, (n, facets))),
-        facet_distance=rng.uniform(0.7, 0.95, (n, facets)),
+        facet_distance=rng.uniform(0.6, 1.05, (n, facets)),
     )
+    if not (roughness or facets):
+        return raw
+    x, y = np.moveaxis(polygons(raw, 120), 2, 0)
+    area = np.abs((x * np.roll(y, -1, axis=1) - np.roll(x, -1, axis=1) * y).sum(axis=1)) / 2
+    factor = ecd / (2 * np.sqrt(area / np.pi))
+    return replace(raw, semi_major=raw.semi_major * factor, semi_minor=raw.semi_minor * factor)
+
+
+def joined(first: Shapes, second: Shapes) -> Shapes:
+    """Outlines of both; `second` follows `first`."""
+    both = {key: [a, vars(second)[key]] for key, a in vars(first).items()}
+    facets = max(a.shape[1] for a in both["facet_angle"])
+    for key, none in (("facet_angle", 0.0), ("facet_distance", np.inf)):
+        both[key] = [np.pad(a, ((0, 0), (0, facets - a.shape[1])), constant_values=none) for a in both[key]]
+    return Shapes(**{key: np.concatenate(pair) for key, pair in both.items()})
 
 
 def inside(

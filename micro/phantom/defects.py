@@ -1,0 +1,183 @@
+"""What a micrograph shows besides matrix and carbide.
+
+Damage and dirt change the surface (grey levels before the lens); marks, clipping and compression change the picture.
+Every function returns a new array (rows, columns) float32.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.phantom.coverage import Coverage, cover
+from micro.phantom.shapes import FloatArray, Shapes, shapes
+
+Grey = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Damage:
+    """How much of each kind of damage a field shows, on average.
+
+    Parameters
+    ----------
+    scratches, pits, dust, stains
+        Mean number in a field.
+    torn_out
+        Share of the carbides that fell out and left a hole.
+    relief
+        Brightness of the lit edge of a raised carbide and darkness of the other, grey levels.
+    """
+
+    scratches: float = 0.0
+    pits: float = 0.0
+    dust: float = 0.0
+    stains: float = 0.0
+    torn_out: float = 0.0
+    relief: float = 0.0
+
+
+def damaged(surface: Grey, coverage: Coverage, damage: Damage, rng: np.random.Generator) -> Grey:
+    """Surface with every kind of damage; numbers are Poisson."""
+    if damage.relief:
+        surface = relief(surface, coverage, damage.relief, rng.uniform(0, 360))
+    if damage.torn_out:
+        surface = torn_out(surface, coverage, rng.uniform(size=len(coverage.area_px)) < damage.torn_out)
+    kinds = ((stains, damage.stains), (pits, damage.pits), (scratches, damage.scratches), (dust, damage.dust))
+    for kind, mean in kinds:
+        if mean:
+            surface = kind(surface, int(rng.poisson(mean)), rng)
+    return surface
+
+
+def scratches(
+    surface: Grey, count: int, rng: np.random.Generator, *, contrast: float = -30.0, width_px: float = 1.2
+) -> Grey:
+    """Long thin straight lines, brighter or darker by `contrast` grey levels, about `width_px` wide."""
+    rows, columns = surface.shape
+    length = rng.uniform(0.2, 1.5, count) * max(surface.shape)
+    width = width_px * rng.uniform(0.6, 1.4, count)
+    lines = _scattered(
+        shapes(np.sqrt(length * width), rng, aspect=length / width, angle_deg=rng.uniform(0, 180, count)),
+        surface.shape,
+        rng,
+    )
+    share = cover(lines, (rows, columns)).by_class[0]
+    return surface + np.float32(contrast) * share
+
+
+def pits(surface: Grey, count: int, rng: np.random.Generator, *, level: float = 25.0, diameter_px: float = 5.0) -> Grey:
+    """Small round dark holes left by polishing."""
+    holes = shapes(
+        diameter_px * rng.lognormal(-0.08, 0.4, count), rng, aspect=rng.uniform(1, 1.4, count), roughness=0.1
+    )
+    return _painted(surface, _scattered(holes, surface.shape, rng), level)
+
+
+def dust(
+    surface: Grey, count: int, rng: np.random.Generator, *, level: float = 30.0, diameter_px: float = 20.0
+) -> Grey:
+    """Ragged dark grains that lie above the surface and are out of focus."""
+    from scipy import ndimage
+
+    grains = shapes(
+        diameter_px * rng.lognormal(-0.08, 0.4, count), rng, aspect=rng.uniform(1, 2.5, count),
+        angle_deg=rng.uniform(0, 180, count), roughness=0.3,
+    )  # fmt: skip
+    share = cover(_scattered(grains, surface.shape, rng), surface.shape).by_class[0]
+    share = ndimage.gaussian_filter(share, diameter_px / 8)
+    return surface * (1 - share) + np.float32(level) * share
+
+
+def stains(
+    surface: Grey, count: int, rng: np.random.Generator, *, contrast: float = -35.0, diameter_px: float = 90.0
+) -> Grey:
+    """Soft patches with a deeper rim, as drying drops leave them."""
+    from scipy import ndimage
+
+    drops = shapes(
+        diameter_px * rng.lognormal(-0.08, 0.4, count), rng, aspect=rng.uniform(1, 1.6, count), roughness=0.1
+    )
+    share = cover(_scattered(drops, surface.shape, rng), surface.shape).by_class[0]
+    soft = ndimage.gaussian_filter(share, diameter_px / 30)
+    rim = ndimage.gaussian_gradient_magnitude(share, diameter_px / 30)
+    rim = rim / max(float(rim.max(initial=0.0)), 1e-6)
+    return (surface + contrast * (0.4 * soft + 0.6 * rim)).astype(np.float32)
+
+
+def torn_out(surface: Grey, coverage: Coverage, torn: NDArray[np.bool_], *, level: float = 20.0) -> Grey:
+    """Surface where the carbides `torn` (n,) have left dark holes."""
+    hole = np.concatenate([[False], torn])[coverage.labels]
+    return np.where(hole, np.float32(level), surface)
+
+
+def relief(surface: Grey, coverage: Coverage, height: float, light_deg: float, *, width_px: float = 1.5) -> Grey:
+    """Surface with raised carbides in slanting light: the edge towards the light brighter, the far one darker."""
+    from scipy import ndimage
+
+    raised = ndimage.gaussian_filter(coverage.by_class.sum(axis=0), width_px)
+    down, right = np.gradient(raised)
+    toward = right * np.cos(np.radians(light_deg)) - down * np.sin(np.radians(light_deg))
+    peak = 1 / (np.sqrt(2 * np.pi) * width_px)
+    return surface - np.float32(height / peak) * toward
+
+
+def halo(surface: Grey, coverage: Coverage, contrast: float, *, width_px: float = 4.0) -> Grey:
+    """Matrix that etches brighter or darker by up to `contrast` grey levels near carbides."""
+    from scipy import ndimage
+
+    share = coverage.by_class.sum(axis=0)
+    near = np.clip(2 * ndimage.gaussian_filter(share, width_px), 0, 1) * (1 - share)
+    return surface + np.float32(contrast) * near
+
+
+def with_scale_bar(picture: Grey, um_per_px: float, length_um: float, grey: float = 255.0) -> Grey:
+    """Picture with a bar of that length and its text burnt in at the lower right."""
+    import cv2
+
+    canvas = picture.copy()
+    rows, columns = picture.shape
+    length = round(length_um / um_per_px)
+    x, y = columns - 20 - length, rows - 24
+    canvas[y : y + 6, x : x + length] = grey
+    text = f"{length_um:g} um"
+    cv2.putText(canvas, text, (x, y - 8), cv2.FONT_HERSHEY_SIMPLEX, 0.6, float(grey), 2, cv2.LINE_AA)
+    return canvas
+
+
+def with_data_bar(picture: Grey, text: str, *, height_px: int = 60, grey_max: float = 255.0) -> Grey:
+    """Picture with a black strip of text below it, (rows + height_px, columns)."""
+    import cv2
+
+    bar = np.zeros((height_px, picture.shape[1]), np.float32)
+    size = height_px / 60
+    place = (round(15 * size), round(38 * size))
+    cv2.putText(bar, text, place, cv2.FONT_HERSHEY_SIMPLEX, 0.7 * size, float(grey_max), 2, cv2.LINE_AA)
+    bar[0] = grey_max
+    return np.vstack([picture, bar])
+
+
+def saturated(picture: Grey, share: float, grey_max: float = 255.0) -> Grey:
+    """Picture exposed so long that `share` of its pixels clip."""
+    level = float(np.quantile(picture, 1 - share))
+    return np.clip(np.rint(picture * (grey_max / level)), 0, grey_max).astype(np.float32)
+
+
+def jpeg(picture: Grey, quality: int) -> Grey:
+    """Picture of 8 bit after a JPEG round trip."""
+    import cv2
+
+    _, data = cv2.imencode(".jpg", picture.astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, quality])
+    return np.asarray(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE), np.float32)
+
+
+def _scattered(marks: Shapes, shape: tuple[int, ...], rng: np.random.Generator) -> Shapes:
+    x: FloatArray = rng.uniform(0, shape[1], len(marks))
+    return marks.moved(x, rng.uniform(0, shape[0], len(marks)))
+
+
+def _painted(surface: Grey, marks: Shapes, level: float) -> Grey:
+    share = cover(marks, (surface.shape[0], surface.shape[1])).by_class[0]
+    return surface * (1 - share) + np.float32(level) * share
