@@ -1,0 +1,318 @@
+"""Banding: does the area fraction across the rolling direction vary more than chance makes it vary."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.fields.spectrum import Regularity, regularity
+
+FloatArray = NDArray[np.float64]
+
+SIGNIFICANCE = 0.025
+FEWEST = 30
+PLACEMENTS = 499
+# Bands may lean by this part of a cycle over the length of the field.
+LEAN = 0.5
+BIN_PX = 2.0
+CELL_PX = 8
+CHUNK = 2_000_000
+
+
+@dataclass(frozen=True, eq=False)
+class Banding:
+    """Banding of one field, px; NaN where it cannot be told.
+
+    Parameters
+    ----------
+    spacing
+        Spacing of the strongest bands; NaN where the field is not banded.
+    p_value
+        How often the same carbides placed at random show bands as strong at any spacing searched.
+    contrast
+        Standard deviation of the area fraction across the rolling direction over its mean, at the spacings
+        searched.
+    contrast_at_random
+        The same for the same carbides placed at random.
+    lane
+        Mean width of the lanes poor in carbides, where the smoothed area fraction stays below its mean;
+        NaN where the field is not banded.
+    position, fraction, smoothed, random_low, random_high
+        Profile across the rolling direction: position, area fraction, the same smoothed to the spacings
+        searched, and the band in which 95 % of the smoothed profile lies for carbides placed at random.
+    """
+
+    spacing: float
+    p_value: float
+    contrast: float
+    contrast_at_random: float
+    lane: float
+    position: FloatArray
+    fraction: FloatArray
+    smoothed: FloatArray
+    random_low: FloatArray
+    random_high: FloatArray
+
+    @property
+    def verdict(self) -> str:
+        """'banded', 'not banded', or '' where it cannot be told."""
+        if not np.isfinite(self.p_value):
+            return ""
+        return "banded" if self.p_value <= SIGNIFICANCE else "not banded"
+
+
+def banding(
+    carbide: NDArray[np.bool_],
+    excluded: NDArray[np.bool_],
+    points: tuple[FloatArray, FloatArray, FloatArray],
+    rolling_deg: float,
+    seed: int = 0,
+) -> Banding:
+    """Test one field for bands along the rolling direction.
+
+    The carbides, each weighted by its diameter, make a pattern whose power is taken at every spacing from
+    1.5 times the mean distance of carbides to half the extent of the field. Power is judged against the same
+    carbides placed at random, made as regular as the pattern is in all other directions: carbides cannot
+    overlap, which leaves less power at long spacings than independent points have.
+
+    Parameters
+    ----------
+    carbide, excluded
+        (rows, columns) True inside carbide; True where not analysed.
+    points
+        x, y and area of the carbides, (n,) each, px and px²; of cut ones the part inside the frame.
+    rolling_deg
+        Rolling direction from the horizontal, counter-clockwise as seen.
+    seed
+        Of the random placements.
+    """
+    x, y, area = (np.asarray(values, float) for values in points)
+    frame = Frame.of(excluded, rolling_deg)
+    curve = profile(carbide, excluded, rolling_deg)
+    waves = Waves.of(frame, len(area), area)
+    if len(area) < FEWEST or not len(waves.frequency):
+        return _unknown(curve)
+    ecd = 2 * np.sqrt(area / np.pi)
+    regular = regularity(x, y, ecd, excluded.shape, frame.across, float(waves.frequency[-1]))
+    power = waves.power(*frame.turn(x, y), ecd)[0] / regular.at(waves.frequency)
+    at_random = strongest_at_random(waves, frame, ecd, np.random.default_rng(seed))
+    p_value = (1 + np.count_nonzero(at_random >= power.max())) / (1 + len(at_random))
+    return _measures(curve, waves, (frame.turn(x, y), area), regular, (p_value, 1 / waves.peak(power)))
+
+
+@dataclass(frozen=True, eq=False)
+class Frame:
+    """The analysed area seen across (u) and along (v) the rolling direction, px.
+
+    Parameters
+    ----------
+    rolling_deg
+        Rolling direction from the horizontal.
+    rows, columns
+        Size of the picture.
+    u, v, share
+        (cells,) middles of cells and the share of the analysed area that each holds.
+    """
+
+    rolling_deg: float
+    rows: int
+    columns: int
+    u: FloatArray
+    v: FloatArray
+    share: FloatArray
+
+    @classmethod
+    def of(cls, excluded: NDArray[np.bool_], rolling_deg: float) -> Frame:
+        """Cut the analysed area into cells."""
+        rows, columns = excluded.shape
+        edge_y, edge_x = np.arange(0, rows, CELL_PX), np.arange(0, columns, CELL_PX)
+        open_px = np.add.reduceat(np.add.reduceat(~excluded, edge_y, axis=0, dtype=float), edge_x, axis=1)
+        mid_y = (edge_y + np.minimum(edge_y + CELL_PX, rows)) / 2
+        mid_x = (edge_x + np.minimum(edge_x + CELL_PX, columns)) / 2
+        y, x = (grid.ravel() for grid in np.meshgrid(mid_y, mid_x, indexing="ij"))
+        share = open_px.ravel() / max(open_px.sum(), 1.0)
+        return cls(rolling_deg, rows, columns, *turned(x, y, rolling_deg), share)
+
+    @property
+    def across(self) -> tuple[float, float]:
+        """Unit vector (x, y) across the rolling direction."""
+        turn = np.radians(self.rolling_deg)
+        return float(np.sin(turn)), float(np.cos(turn))
+
+    def turn(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Positions across and along the rolling direction."""
+        return turned(x, y, self.rolling_deg)
+
+    def random_points(self, shape: tuple[int, int], rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+        """Positions across and along of points spread evenly over the analysed area."""
+        cell = rng.choice(len(self.share), size=shape, p=self.share)
+        dx, dy = rng.uniform(-CELL_PX / 2, CELL_PX / 2, (2, *shape))
+        du, dv = self.turn(dx, dy)
+        return self.u[cell] + du, self.v[cell] + dv
+
+
+def turned(x: FloatArray, y: FloatArray, rolling_deg: float) -> tuple[FloatArray, FloatArray]:
+    """Across and along coordinate of picture positions."""
+    sin, cos = np.sin(np.radians(rolling_deg)), np.cos(np.radians(rolling_deg))
+    return x * sin + y * cos, x * cos - y * sin
+
+
+@dataclass(frozen=True, eq=False)
+class Waves:
+    """The waves across the rolling direction that are searched.
+
+    Parameters
+    ----------
+    frequency
+        (waves,) rising, cycles per px; empty where the field is too small to hold two bands.
+    extent
+        Effective extent of the field across, px.
+    first, bins, keep
+        Position of the first bin, number of bins of `BIN_PX`, and which Fourier terms the frequencies are.
+    period
+        Length along over which a leaning wave turns once.
+    window
+        (3, waves) transform of the analysed area: upright, and leaning either way.
+    """
+
+    frequency: FloatArray
+    extent: float
+    first: float
+    bins: int
+    keep: slice
+    period: float
+    window: NDArray[np.complex128]
+
+    @classmethod
+    def of(cls, frame: Frame, count: int, area: FloatArray) -> Waves:
+        """Choose spacings from 1.5 mean distances (3 mean diameters at least) to half the extent of the field."""
+        first, last = frame.u.min() - CELL_PX, frame.u.max() + CELL_PX
+        bins = int((last - first) / BIN_PX) + 1
+        per_bin = np.bincount(((frame.u - first) / CELL_PX).astype(int), frame.share)
+        extent = CELL_PX / np.sum(per_bin**2) if frame.share.any() else 0.0
+        ecd = 2 * np.sqrt(area.mean() / np.pi) if count else np.inf
+        shortest = max(1.5 * np.sqrt(frame.rows * frame.columns / max(count, 1)), 3 * ecd, 8 * BIN_PX)
+        terms = 4 * bins
+        step = 1 / (terms * BIN_PX)
+        low, high = (int(np.ceil(2 / max(extent, 1.0) / step)), int(1 / shortest / step))
+        keep = slice(low, max(high + 1, low))
+        period = np.ptp(frame.v) / LEAN if len(frame.v) else 1.0
+        bare = cls(step * np.arange(keep.start, keep.stop), extent, first, bins, keep, period, np.zeros(1, complex))
+        window = bare.transform(frame.u[None], frame.v[None], frame.share)[0]
+        return cls(bare.frequency, extent, first, bins, keep, period, window)
+
+    def transform(self, u: FloatArray, v: FloatArray, weight: FloatArray) -> NDArray[np.complex128]:
+        """(draws, 3, waves) transform of weighted points at u, v (draws, n): upright, leaning either way."""
+        draws = len(u)
+        place = ((u - self.first) / BIN_PX).astype(np.intp) + self.bins * np.arange(draws)[:, None]
+        turn = 2 * np.pi * v / self.period
+        series = [
+            np.fft.rfft(
+                np.bincount(place.ravel(), (weight * part).ravel(), draws * self.bins).reshape(draws, self.bins),
+                4 * self.bins,
+            )[:, self.keep]
+            for part in (np.ones_like(turn), np.cos(turn), np.sin(turn))
+        ]
+        upright, even, odd = series
+        return np.stack([upright, even - 1j * odd, even + 1j * odd], axis=1)
+
+    def power(self, u: FloatArray, v: FloatArray, weight: FloatArray) -> FloatArray:
+        """(draws, 3, waves) power over its mean for points placed independently."""
+        wave = self.transform(np.atleast_2d(u), np.atleast_2d(v), weight) - weight.sum() * self.window
+        return np.abs(wave) ** 2 / (np.sum(weight**2) * (1 - np.abs(self.window) ** 2))
+
+    def peak(self, power: FloatArray) -> float:
+        """Frequency of the highest of `power` (3, waves)."""
+        lean, place = np.unravel_index(int(np.argmax(power)), power.shape)
+        return float(np.hypot(self.frequency[place], (lean > 0) / self.period))
+
+
+def strongest_at_random(waves: Waves, frame: Frame, weight: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """(placements,) power of the strongest wave when the carbides are placed at random."""
+    at_once = max(1, CHUNK // len(weight))
+    strongest = []
+    for start in range(0, PLACEMENTS, at_once):
+        u, v = frame.random_points((min(at_once, PLACEMENTS - start), len(weight)), rng)
+        strongest.append(waves.power(u, v, weight).max(axis=(1, 2)))
+    return np.concatenate(strongest)
+
+
+@dataclass(frozen=True, eq=False)
+class Profile:
+    """Carbide and analysed area in bins across the rolling direction, px²."""
+
+    position: FloatArray
+    carbide: FloatArray
+    analysed: FloatArray
+
+
+def profile(carbide: NDArray[np.bool_], excluded: NDArray[np.bool_], rolling_deg: float) -> Profile:
+    """Sum carbide and analysed area along the rolling direction, every pixel once."""
+    rows, columns = carbide.shape
+    y, x = np.arange(rows)[:, None] + 0.5, np.arange(columns)[None, :] + 0.5
+    u = turned(x, y, rolling_deg)[0] / BIN_PX
+    first = np.floor(u.min())
+    place = (u - first).astype(np.int32)[~excluded]
+    count = int(place.max(initial=0)) + 1
+    position = (first + 0.5 + np.arange(count)) * BIN_PX
+    carbide_px = np.bincount(place[carbide[~excluded]], minlength=count).astype(float)
+    return Profile(position, carbide_px, np.bincount(place, minlength=count).astype(float))
+
+
+def _unknown(curve: Profile) -> Banding:
+    with np.errstate(invalid="ignore"):
+        fraction = curve.carbide / curve.analysed
+    nothing = np.full(len(fraction), np.nan)
+    return Banding(*(np.nan,) * 5, curve.position, fraction, nothing, nothing, nothing)
+
+
+def _measures(
+    curve: Profile,
+    waves: Waves,
+    carbides: tuple[tuple[FloatArray, FloatArray], FloatArray],
+    regular: Regularity,
+    found: tuple[float, float],
+) -> Banding:
+    from scipy import ndimage
+
+    (u, v), area = carbides
+    p_value, spacing = found
+    ratio = regular.at(waves.frequency)
+    share = np.sum(area**2) / area.sum() ** 2 * (1 - np.abs(waves.window[0]) ** 2)
+    width = 2 * waves.extent * (waves.frequency[1] - waves.frequency[0]) if len(waves.frequency) > 1 else 0.0
+    contrast = np.sqrt(width * np.sum(waves.power(u, v, area)[0, 0] * share))
+    at_random = np.sqrt(width * np.sum(ratio * share))
+    sigma = 1 / waves.frequency[-1] / 5 / BIN_PX
+    analysed = ndimage.gaussian_filter1d(curve.analysed, sigma, mode="constant")
+    smoothed = ndimage.gaussian_filter1d(curve.carbide, sigma, mode="constant") / analysed
+    mean = curve.carbide.sum() / curve.analysed.sum()
+    narrow = ndimage.gaussian_filter1d(curve.analysed, sigma / np.sqrt(2), mode="constant") / (
+        2 * sigma * np.sqrt(np.pi)
+    )
+    spread = 1.96 * np.sqrt(np.sum(area**2) / curve.analysed.sum() * ratio.mean() * narrow) / analysed
+    banded = p_value <= SIGNIFICANCE
+    with np.errstate(invalid="ignore"):
+        fraction = curve.carbide / curve.analysed
+    return Banding(
+        spacing if banded else np.nan,
+        p_value,
+        contrast,
+        at_random,
+        lane_width(smoothed < mean) * BIN_PX if banded else np.nan,
+        curve.position,
+        fraction,
+        smoothed,
+        np.maximum(mean - spread, 0),
+        mean + spread,
+    )
+
+
+def lane_width(poor: NDArray[np.bool_]) -> float:
+    """Mean length of the runs of True that the ends do not cut; NaN where there is none."""
+    steps = np.diff(poor.astype(np.int8))
+    starts, stops = np.flatnonzero(steps == 1), np.flatnonzero(steps == -1)
+    stops = stops[stops > starts[0]] if len(starts) else stops[:0]
+    lengths = stops - starts[: len(stops)]
+    return float(lengths.mean()) if len(lengths) else np.nan
