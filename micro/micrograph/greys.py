@@ -1,0 +1,94 @@
+"""From decoded samples to one grey level a pixel, as in the file."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.micrograph.pixels import Pixels, UnusableError
+
+LUMINANCE = (0.299, 0.587, 0.114)  # ITU-R BT.601
+FULL_SCALES = (1.0, 255.0, 4095.0, 65535.0)
+
+
+def to_grey(pixels: Pixels) -> tuple[NDArray[np.float32], float, list[str]]:
+    """Return (rows, columns) float32 grey levels, their full scale, and what was noticed.
+
+    Equal channels are one grey picture; true colours become luminance (ITU-R BT.601). A picture in which 0
+    is white is turned, so that bright stays bright. The orientation tag is obeyed.
+
+    Raises
+    ------
+    UnusableError
+        NaN or infinite values, negative grey levels, integers beyond 16 bits.
+    """
+    messages = list(pixels.messages)
+    values = _finite(pixels.values)
+    grey_max = _full_scale(values, pixels.grey_max, messages)
+    grey = values if values.ndim == 2 else _one_channel(values, grey_max, messages)
+    grey = grey.astype(np.float32, copy=False)
+    if pixels.inverted:
+        grey = np.float32(grey_max) - grey
+        messages.append("0 means white in this file; the grey levels were turned")
+    if pixels.orientation != 1:
+        grey = _upright(grey, pixels.orientation)
+        messages.append(f"turned as the camera's orientation tag says ({pixels.orientation})")
+    return np.ascontiguousarray(grey), grey_max, messages
+
+
+def _finite(values: NDArray) -> NDArray:
+    if values.dtype.kind == "f":
+        bad = values.size - np.count_nonzero(np.isfinite(values))
+        if bad:
+            raise UnusableError(
+                f"has {bad} values that are not finite (NaN or infinite)", "repair or mask it before saving"
+            )
+        if values.size and max(-float(values.min()), float(values.max())) > 1e30:
+            raise UnusableError(f"has values up to {values.max():.3g}", "save it as 8 or 16 bit greyscale")
+    if values.dtype.kind in "if" and values.size and values.min() < 0:
+        raise UnusableError(f"has negative grey levels (down to {values.min():.6g})", "add an offset when saving")
+    return values
+
+
+def _full_scale(values: NDArray, stated: float | None, messages: list[str]) -> float:
+    top = float(values.max())
+    if stated is not None and top <= stated:
+        return stated
+    if values.dtype.kind == "f":
+        return next((scale for scale in FULL_SCALES if top <= scale), top)
+    if values.dtype.itemsize == 1:
+        return 255.0 if values.dtype.kind == "u" else 127.0
+    if top > 65535:
+        raise UnusableError(f"has grey levels up to {top:.0f}", "save it as 8 or 16 bit greyscale")
+    if top <= 4095:
+        messages.append("no grey level above 4095: taken as 12 bits in 16")
+        return 4095.0
+    return 65535.0
+
+
+def _one_channel(values: NDArray, grey_max: float, messages: list[str]) -> NDArray:
+    samples = values.shape[2]
+    if samples in (2, 4):
+        if np.any(values[..., -1] != values[..., -1].max()):
+            messages.append("the transparency was left out")
+        values = values[..., :-1]
+    if values.shape[2] == 1:
+        return values[..., 0]
+    red, green, blue = (values[..., i] for i in range(3))
+    if np.array_equal(red, green) and np.array_equal(green, blue):
+        return red
+    messages.append("the colours were turned into luminance (ITU-R BT.601)")
+    grey = red * np.float32(LUMINANCE[0])
+    grey += green * np.float32(LUMINANCE[1])
+    grey += blue * np.float32(LUMINANCE[2])
+    return grey
+
+
+def _upright(grey: NDArray, orientation: int) -> NDArray:
+    if orientation in (5, 6, 7, 8):
+        grey = grey.T
+    if orientation in (2, 3, 6, 7):
+        grey = grey[:, ::-1]
+    if orientation in (3, 4, 7, 8):
+        grey = grey[::-1]
+    return grey

@@ -1,0 +1,186 @@
+"""TIFF: which page, its header, its pixels."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+from collections.abc import Iterator
+from typing import IO, Any
+
+import numpy as np
+
+from micro.micrograph.pixels import Header, Pixels, UnusableError
+
+PAGES_COUNTED = 1000
+BY_OPENCV = {"LZW", "JPEG"}
+GREY_OR_COLOUR = {"MINISBLACK", "MINISWHITE", "RGB", "PALETTE", "YCBCR"}
+
+
+def probe(file: IO[bytes], page: int | None = None) -> Header:
+    """Read the header only; `page` counts from 1, None takes the page that shows the field."""
+    with _opened(file) as tiff:
+        index, pages = _choose(tiff, page)
+        return _header(tiff, index, pages)
+
+
+def decode(file: IO[bytes], page: int | None = None) -> Pixels:
+    """Read the pixels of a page whose header was found sane."""
+    with _opened(file) as tiff:
+        index, pages = _choose(tiff, page)
+        header = _header(tiff, index, pages)
+        chosen = tiff.pages[index]
+        _check_segments(chosen, tiff.filehandle.size)
+        values = _values(chosen, file, index)
+        messages = (f"page {index + 1} of {pages} was taken",) if pages > 1 else ()
+        if chosen.photometric.name == "PALETTE":
+            values = _through_palette(chosen, values)
+        return Pixels(
+            values,
+            grey_max=_stated_full_scale(chosen, header),
+            inverted=chosen.photometric.name == "MINISWHITE",
+            orientation=_orientation(chosen),
+            messages=messages,
+        )
+
+
+@contextlib.contextmanager
+def _opened(file: IO[bytes]) -> Iterator[Any]:
+    import tifffile
+
+    def silent(record: logging.LogRecord) -> bool:
+        return False
+
+    logger = logging.getLogger("tifffile")
+    logger.addFilter(silent)
+    try:
+        file.seek(0)
+        with tifffile.TiffFile(file) as tiff:
+            yield tiff
+    finally:
+        logger.removeFilter(silent)
+
+
+def _choose(tiff: Any, page: int | None) -> tuple[int, int]:
+    """Return the index of the page to read and the number of pages."""
+    kinds = _kinds(tiff)
+    if page is not None:
+        if not 1 <= page <= len(kinds):
+            raise UnusableError(f"has {len(kinds)} page(s), page {page} was asked for", "give a page that exists")
+        return page - 1, len(kinds)
+    alike = kinds.count(kinds[0])
+    if alike > 2 or (alike > 1 and _declared_stack(tiff)):
+        many = f"more than {PAGES_COUNTED - 1}" if len(kinds) == PAGES_COUNTED else str(len(kinds))
+        raise UnusableError(
+            f"is a stack of {many} pages, and nothing says which one is in focus", "save one plane as a file"
+        )
+    return 0, len(kinds)
+
+
+def _kinds(tiff: Any) -> list[tuple]:
+    """Shape, dtype and meaning of every page."""
+    kinds: list[tuple] = []
+    seen = set()
+    for index in range(PAGES_COUNTED):
+        try:
+            page = tiff.pages[index]
+        except IndexError:
+            break
+        if page.offset in seen:
+            raise UnusableError("is damaged: its pages refer to one another in a circle", "save or copy it again")
+        seen.add(page.offset)
+        kinds.append((page.shape, str(page.dtype), int(page.photometric), int(page.subfiletype)))
+    return kinds
+
+
+def _declared_stack(tiff: Any) -> bool:
+    description = tiff.pages[0].description
+    return "slices=" in description or ("SizeZ=" in description and 'SizeZ="1"' not in description)
+
+
+def _header(tiff: Any, index: int, pages: int) -> Header:
+    page = tiff.pages[index]
+    photometric = getattr(page.photometric, "name", str(page.photometric))
+    if page.imagedepth != 1:
+        raise UnusableError(f"is a volume of {page.imagedepth} planes", "save one plane as a file")
+    if photometric == "SEPARATED":
+        raise UnusableError("is a picture for printing (CMYK)", "save it as greyscale or RGB")
+    if photometric not in GREY_OR_COLOUR:
+        raise UnusableError(f"has pixels of the kind {photometric}", "save it as 8 or 16 bit greyscale")
+    if page.bitspersample == 1:
+        raise UnusableError("holds only black and white (1 bit a pixel)", "save the grey picture, before any threshold")
+    if page.dtype is None or page.dtype.kind not in "uif":
+        raise UnusableError(
+            f"has {page.bitspersample} bits of sample format {page.sampleformat}", "save it as 8 or 16 bit greyscale"
+        )
+    if photometric in {"RGB", "YCBCR"} and page.samplesperpixel < 3:
+        raise UnusableError(
+            f"is marked as colour but has {page.samplesperpixel} sample(s) a pixel", "save or copy it again"
+        )
+    if page.samplesperpixel > 4:
+        raise UnusableError(f"has {page.samplesperpixel} samples a pixel", "save one of them as greyscale")
+    shape = (page.imagelength, page.imagewidth)
+    compression = getattr(page.compression, "name", str(page.compression))
+    return Header("TIFF", shape, page.dtype, page.samplesperpixel, pages, compression, index + 1)
+
+
+def _check_segments(page: Any, size: int) -> None:
+    """Every strip or tile must lie inside the file: what is missing would otherwise be read as black."""
+    wanted = int(np.prod(page.chunked))
+    offsets, counts = page.dataoffsets, page.databytecounts
+    if len(offsets) < wanted or len(counts) < wanted:
+        raise UnusableError(
+            f"is damaged: {wanted} strips are needed, {len(offsets)} are there", "save or copy it again"
+        )
+    ends = [start + count for start, count in zip(offsets[:wanted], counts[:wanted], strict=True)]
+    if max(ends) > size:
+        raise UnusableError(f"is cut short: {size} bytes of at least {max(ends)} are there", "save or copy it again")
+    if min(offsets[:wanted]) <= 0 or min(counts[:wanted]) <= 0:
+        raise UnusableError("is damaged: it has empty strips", "save or copy it again")
+
+
+def _values(page: Any, file: IO[bytes], index: int) -> np.ndarray:
+    if getattr(page.compression, "name", "") in BY_OPENCV and not _has_codecs():
+        return _by_opencv(file, index)
+    values = page.asarray(maxworkers=1)
+    if page.samplesperpixel > 1 and page.planarconfig == 2:
+        values = np.moveaxis(values, 0, -1)
+    return values
+
+
+def _has_codecs() -> bool:
+    import importlib.util
+
+    return importlib.util.find_spec("imagecodecs") is not None
+
+
+def _by_opencv(file: IO[bytes], index: int) -> np.ndarray:
+    import cv2
+
+    file.seek(0)
+    buffer = np.frombuffer(file.read(), np.uint8)
+    found, pictures = cv2.imdecodemulti(buffer, cv2.IMREAD_UNCHANGED, range=(index, index + 1))
+    if not found or len(pictures) != 1:
+        raise ValueError("not decoded")
+    values = pictures[0]
+    return values if values.ndim == 2 else values[..., [2, 1, 0, 3][: values.shape[2]]]
+
+
+def _through_palette(page: Any, values: np.ndarray) -> np.ndarray:
+    if values.max() >= page.colormap.shape[1]:
+        raise UnusableError("is damaged: it has colours that its palette lacks", "save it as greyscale")
+    return np.moveaxis(page.colormap >> 8, 0, -1).astype(np.uint8)[values]
+
+
+def _stated_full_scale(page: Any, header: Header) -> float | None:
+    if header.dtype.kind == "f" or page.photometric.name == "PALETTE":
+        return None
+    stated = page.tags.valueof(281)
+    stated = stated[0] if isinstance(stated, tuple) and stated else stated
+    if isinstance(stated, int) and stated in {2**bits - 1 for bits in range(8, 17)}:
+        return float(stated)
+    return None if page.bitspersample in {8, 16, 32, 64} else 2.0**page.bitspersample - 1
+
+
+def _orientation(page: Any) -> int:
+    value = page.tags.valueof(274)
+    return value if value in range(1, 9) else 1
