@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import hashlib
+import io
 import json
 import platform
 import time
@@ -204,8 +205,10 @@ def _write(
     for name, table in tables.items():
         results.write_table(job.out / paths[name], table)
     label_path = f"{results.LABELS}/{stem}.tif"
+    encoded_labels = io.BytesIO()
+    tifffile.imwrite(encoded_labels, labels, compression="zlib", metadata=None, software=False)
     with results.whole_file(job.out / label_path) as stream:
-        tifffile.imwrite(stream, labels, compression="zlib", predictor=False, metadata=None, software=False)
+        stream.write(encoded_labels.getvalue())
     outline_path = f"{results.OUTLINES}/{stem}.png"
     _, encoded = cv2.imencode(".png", picture[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 3])
     with results.whole_file(job.out / outline_path) as stream:

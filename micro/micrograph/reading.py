@@ -19,7 +19,7 @@ from micro.micrograph.databar import find_data_bar
 from micro.micrograph.greys import to_grey
 from micro.micrograph.micrograph import Micrograph
 from micro.micrograph.pixels import Header, Pixels, UnusableError
-from micro.scale import Scale
+from micro.scale import Scale, scale_from_tags
 
 if TYPE_CHECKING:
     from micro.scale import Calibration
@@ -216,7 +216,5 @@ def _check_content(grey: NDArray[np.float32]) -> None:
 def _scale(path: Path, scale: Scale | Calibration | None, shape: tuple[int, ...], binning: int) -> Scale | None:
     """Scale of the picture; a calibration is compared with the size before the data bar was cut."""
     if scale is None:
-        from micro import scale as room
-
-        return room.scale_from_tags(path) if hasattr(room, "scale_from_tags") else None
+        return scale_from_tags(path)
     return scale if isinstance(scale, Scale) else scale.scale_for(shape[1], shape[0], binning)

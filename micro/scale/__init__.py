@@ -4,5 +4,6 @@ from micro.scale.calibration import Calibration
 from micro.scale.file import read_calibration, write_calibration
 from micro.scale.micrometer import calibrate
 from micro.scale.scale import Scale
+from micro.scale.tags import scale_from_tags
 
-__all__ = ["Calibration", "Scale", "calibrate", "read_calibration", "write_calibration"]
+__all__ = ["Calibration", "Scale", "calibrate", "read_calibration", "scale_from_tags", "write_calibration"]

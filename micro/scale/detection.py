@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.scale.segments import FloatArray, Lines, Segments, fit_segments
+from micro.scale.segments import SMALLEST_WINDOW, FloatArray, Lines, Segments, fit_segments
 
 LEAST_PROMINENCE = 0.12  # of the strongest lines: a short division among long ones
 LEAST_CONTRAST = 2.5  # of a strip, in standard errors
@@ -15,6 +15,8 @@ LEAST_CONTRAST_OF_RUN = 8.0
 LONGEST_OFFSET = 1.5  # in half widths
 LEAST_RUN = 5  # strips in a row, one may fail between two that hold
 FWHM = 2.3548
+SMALLEST_SIGMA = 0.6
+WIDTHS = (0.5, 0.7, 1.0, 1.3)
 ROUNDS = 4
 
 
@@ -40,16 +42,22 @@ def find_lines(grey: NDArray[np.float32], slope: float) -> FoundLines:
     slope
         Columns a row downwards, true within half a degree or so.
     """
-    lines = _peaks(grey, slope)
+    return follow(grey, _peaks(grey, slope))
+
+
+def follow(grey: NDArray[np.float32], lines: Lines, least_run: int = LEAST_RUN) -> FoundLines:
+    """Move lines to where the picture has them; drop those that do not hold through `least_run` strips."""
     tolerance = 2 * LONGEST_OFFSET
     for _ in range(ROUNDS):
         segments = fit_segments(grey, lines)
-        seen = _seen(segments, tolerance * lines.sigma)
+        seen = _seen(segments, tolerance * lines.sigma, least_run)
         kept = seen.any(axis=1)
         lines, segments, seen = _take(lines, segments, seen, kept)
         if not len(lines.x):
             break
         lines = _adjusted(lines, segments, seen, len(grey))
+        if len(lines.x) > 1 and tolerance > LONGEST_OFFSET:
+            lines = _of_best_width(grey, lines, seen)
         tolerance = LONGEST_OFFSET
     return FoundLines(*_take(lines, segments, seen, np.argsort(lines.x)))
 
@@ -63,13 +71,13 @@ def _peaks(grey: NDArray[np.float32], slope: float) -> Lines:
     profile = profile * (1.0 if (centred**3).sum() >= 0 else -1.0)
     peaks, found = signal.find_peaks(profile, prominence=0)
     if not len(peaks):
-        return Lines(np.empty(0), slope, 1.0, 3.0)
+        return Lines(np.empty(0), slope, 1.0, SMALLEST_WINDOW)
     strong = found["prominences"] >= LEAST_PROMINENCE * np.percentile(found["prominences"], 95)
     peaks = peaks[strong]
     width = float(np.median(signal.peak_widths(profile, peaks)[0]))
-    sigma = max(0.8, width / FWHM)
+    sigma = max(SMALLEST_SIGMA, width / FWHM)
     spacing = float(np.median(np.diff(peaks))) if len(peaks) > 1 else np.inf
-    half_window = max(2.5, min(3 * sigma + 1.5, 0.5 * spacing))
+    half_window = max(SMALLEST_WINDOW, min(3 * sigma + 1.5, 0.5 * spacing))
     return Lines(peaks + 0.5 + first_column, slope, sigma, half_window)
 
 
@@ -94,7 +102,7 @@ def _local_mean(grey: NDArray[np.float32]) -> NDArray[np.float32]:
     return cv2.blur(grey, (size, size), borderType=cv2.BORDER_REFLECT)
 
 
-def _seen(segments: Segments, tolerance: float) -> NDArray[np.bool_]:
+def _seen(segments: Segments, tolerance: float, least_run: int) -> NDArray[np.bool_]:
     """(lines, strips) where a line of the ruling's polarity stands out, near its place, in an unbroken run."""
     with np.errstate(invalid="ignore"):
         clear = np.abs(segments.height) > LEAST_CONTRAST * segments.height_error
@@ -103,12 +111,12 @@ def _seen(segments: Segments, tolerance: float) -> NDArray[np.bool_]:
     good = clear & near & (segments.height * polarity > 0)
     bridged = good.copy()
     bridged[:, 1:-1] |= good[:, :-2] & good[:, 2:]
-    seen = good & _in_long_run(bridged)
+    seen = good & _in_long_run(bridged, least_run)
     height, variance = (np.where(seen, a, 0.0).sum(axis=1) for a in (segments.height, segments.height_error**2))
     return seen & (np.abs(height) > LEAST_CONTRAST_OF_RUN * np.sqrt(variance))[:, None]
 
 
-def _in_long_run(good: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _in_long_run(good: NDArray[np.bool_], least_run: int) -> NDArray[np.bool_]:
     """Keep only what belongs to the longest run of its row, if that is long enough."""
     padded = np.pad(good, ((0, 0), (1, 1)))
     change = np.diff(padded.astype(np.int8), axis=1)
@@ -116,7 +124,7 @@ def _in_long_run(good: NDArray[np.bool_]) -> NDArray[np.bool_]:
     length = stop[1] - start[1]
     longest = np.zeros(len(good), int)
     np.maximum.at(longest, start[0], length)
-    kept = (length == longest[start[0]]) & (length >= LEAST_RUN)
+    kept = (length == longest[start[0]]) & (length >= least_run)
     result = np.zeros_like(padded, np.int8)
     np.add.at(result, (start[0][kept], start[1][kept] + 1), 1)
     np.add.at(result, (stop[0][kept], stop[1][kept] + 1), -1)
@@ -128,6 +136,20 @@ def _take(
 ) -> tuple[Lines, Segments, NDArray[np.bool_]]:
     of_lines = {key: value[kept] for key, value in vars(segments).items() if key != "y"}
     return replace(lines, x=lines.x[kept]), Segments(y=segments.y, **of_lines), seen[kept]
+
+
+def _of_best_width(grey: NDArray[np.float32], lines: Lines, seen: NDArray[np.bool_]) -> Lines:
+    """Return the lines with the width at which they stand out most."""
+    tried = []
+    for factor in WIDTHS:
+        sigma = max(SMALLEST_SIGMA, factor * lines.sigma)
+        half_window = min(lines.half_window, max(SMALLEST_WINDOW, 3 * sigma + 1.5))
+        other = replace(lines, sigma=sigma, half_window=half_window)
+        segments = fit_segments(grey, other)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            clearness = np.nanmedian((np.abs(segments.height) / segments.height_error)[seen])
+        tried.append((float(clearness), sigma, other))
+    return max(tried, key=lambda one: one[:2])[2]
 
 
 def _adjusted(lines: Lines, segments: Segments, seen: NDArray[np.bool_], rows: int) -> Lines:

@@ -14,6 +14,7 @@ LEAST_LINES = 5
 LEAST_FOR_DISTORTION = 8
 SIGNIFICANCE = 0.01
 SMALLEST_PITCH = 2.5
+ROUNDS = 4
 OUTLIER = 5.0  # robust standard deviations
 
 
@@ -125,15 +126,17 @@ def fit_pitch(found: FoundLines) -> PitchFit:
     """
     number, used = number_lines(found.lines.x)
     slope, slope_variance, x, y, variance = _line_positions(found, used)
-    for _ in range(3):
+    for _ in range(ROUNDS):
         weight = _weights(number[used], x[used], variance[used])
         line = _weighted_line(number[used], x[used], weight)
         residual = x - line[0] - line[1] * number
-        spread = np.median(np.abs(residual[used])) * 1.4826
-        kept = used & (np.abs(residual) <= np.maximum(OUTLIER * spread, 1e-3))
+        kept = used & (np.abs(residual) <= OUTLIER * max(1.4826 * float(np.median(np.abs(residual[used]))), 1e-3))
         if kept.sum() < LEAST_LINES or (kept == used).all():
             break
         used = kept
+    weight = _weights(number[used], x[used], variance[used])
+    line = _weighted_line(number[used], x[used], weight)
+    residual = x - line[0] - line[1] * number
     n = number[used] - np.average(number[used], weights=weight)
     leverage = weight * n / (weight * n**2).sum()
     by_slope = -(leverage @ y[used]) - line[1] * slope / (1 + slope**2)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from micro.errors import InputError
 from micro.scale.detection import FoundLines, find_lines
 from micro.scale.direction import ruling_directions
+from micro.scale.divisions import completed, finer_ruling
 from micro.scale.light import even_light
 from micro.scale.pitch import LEAST_LINES, PitchFit, fit_pitch, number_lines
 from micro.scale.segments import fit_segments
@@ -74,7 +75,8 @@ def find_ruling(grey: NDArray) -> Ruling:
     if max(gaps, default=0) > CROSSING_DEG:
         raise InputError(WHERE, f"two rulings cross, {max(gaps):.0f}° apart", "photograph a plain ruling, not a grid")
     lines, transposed = even[0]
-    level = _levelled(picture.T if transposed else picture, lines)
+    upright = picture.T if transposed else picture
+    level = _levelled(upright, _finest(upright, lines))
     return Ruling(fit_pitch(level), level, transposed)
 
 
@@ -95,9 +97,13 @@ def _checked(grey: NDArray) -> NDArray[np.float32]:
 def _lines_across(picture: NDArray[np.float32], normal_deg: float) -> tuple[FoundLines, bool]:
     """Lines with that normal, and whether they were looked for in the transposed picture."""
     normal = math.radians(normal_deg)
-    if 45 < normal_deg < 135:
-        return find_lines(picture.T, 1 / math.tan(normal)), True
-    return find_lines(picture, math.tan(normal)), False
+    transposed = 45 < normal_deg < 135
+    upright, slope = (picture.T, 1 / math.tan(normal)) if transposed else (picture, math.tan(normal))
+    found = find_lines(upright, slope)
+    if len(found) >= LEAST_LINES and not _is_even(found) and _is_straight(found):
+        whole = completed(upright, found)
+        found = whole if _is_even(whole) else found
+    return found, transposed
 
 
 def _is_even(found: FoundLines) -> bool:
@@ -159,6 +165,20 @@ def _no_ruling(candidates: list[FoundLines]) -> InputError:
     return InputError(
         WHERE, f"no ruling found: {most} lines, but not evenly spaced", "photograph one plain ruling, in focus"
     )
+
+
+def _finest(picture: NDArray[np.float32], found: FoundLines) -> FoundLines:
+    finer = finer_ruling(picture, found)
+    if finer is None:
+        return found
+    lines, expected = finer
+    if not _is_even(lines) or len(lines) < LEAST_SHARE_NUMBERED * expected:
+        raise InputError(
+            WHERE,
+            f"{len(found)} lines found, and fainter or shorter ones between them that cannot be counted",
+            "photograph the ruling sharper, or turned so that the lines lie along the picture's edges",
+        )
+    return lines
 
 
 def _levelled(picture: NDArray[np.float32], found: FoundLines) -> FoundLines:

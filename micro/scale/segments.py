@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 STRIPS = 256
 SMALLEST_STRIP = 4
+SMALLEST_WINDOW = 2.5
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,0 +1,63 @@
+"""The command that finds the scale on a picture of a stage micrometer."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from micro.scale import Calibration
+
+
+@click.command(name="calibrate")
+@click.argument("image", type=click.Path(path_type=Path))
+@click.option("--pitch-um", type=float, required=True, help="Distance of neighbouring lines of the ruling in µm.")
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="Calibration file (TOML) to write.")
+@click.option("--page", type=click.IntRange(1), help="Page of a TIFF with several, from 1.")
+def command(image: Path, pitch_um: float, out: Path | None, page: int | None) -> None:
+    """Find the size of a pixel on IMAGE, a photograph of a stage micrometer.
+
+    Photograph it with the objective and the camera settings of the micrographs.
+    """
+    import datetime as dt
+    from dataclasses import replace
+
+    from micro.errors import InputError
+    from micro.micrograph import read
+    from micro.scale import calibrate, write_calibration
+
+    micrograph = read(image, crop_bottom_px=0, page=page)
+    try:
+        found = calibrate(micrograph.grey, pitch_um)
+    except InputError as trouble:
+        raise InputError(image, trouble.problem, trouble.remedy) from None
+    today = dt.datetime.now(dt.UTC).date().isoformat()
+    found = replace(found, image=image.name, image_sha256=micrograph.sha256, date=today)
+    click.echo(described(found))
+    if out is not None:
+        write_calibration(out, found)
+        click.echo(f"written: {out}")
+
+
+def described(found: Calibration) -> str:
+    """Say what was found, a line each."""
+    low, high = found.interval95_um_per_px
+    lines = [
+        f"scale             {found.um_per_px:.6g} µm/px, standard uncertainty"
+        f" {found.um_per_px_standard_uncertainty:.2g} (95 % interval {low:.6g} to {high:.6g})",
+        f"lines             {found.lines} at {found.pitch_um:g} µm, {found.lines_left_out} left out",
+        f"tilt              {found.tilt_deg:.2f}°",
+        f"largest residual  {found.largest_residual_px:.3f} px",
+    ]
+    return "\n".join([*lines, f"distortion        {distortion(found)}"])
+
+
+def distortion(found: Calibration) -> str:
+    """Say whether the magnification drifts across the picture."""
+    if found.distortion_pct is None or found.distortion_p_value is None:
+        return "unknown: fewer than eight lines"
+    if found.distortion_p_value < 0.01:
+        return f"the magnification drifts by up to {found.distortion_pct:.2g} % across the picture; it is in the interval"
+    return f"none beyond scatter (largest drift {found.distortion_pct:.2g} %)"

@@ -1,0 +1,73 @@
+"""The scale that a TIFF file states itself: OME-XML PhysicalSizeX, or the resolution tags."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+from micro.scale.scale import Scale
+
+UM_PER_UNIT = {"pm": 1e-6, "nm": 1e-3, "µm": 1.0, "um": 1.0, "mm": 1e3, "cm": 1e4, "m": 1e6, "Å": 1e-4, "in": 25400.0}
+UM_PER_RESOLUTION_UNIT = {2: 25400.0, 3: 10000.0}
+# Written by programs that know no scale: screen and print resolutions, per inch.
+DEFAULTS_PER_INCH = (1.0, 72.0, 96.0, 100.0, 150.0, 300.0, 600.0)
+# An optical or electron micrograph lies well within.
+PLAUSIBLE_UM_PER_PX = (1e-5, 50.0)
+
+
+def scale_from_tags(path: str | Path) -> Scale | None:
+    """Scale by OME-XML (PhysicalSizeX) or by the TIFF tags XResolution and ResolutionUnit.
+
+    Returns
+    -------
+    None where the file is no TIFF, states no scale, states resolutions that stand for nothing (1, 72, 96, ... per
+    inch, no unit), pixels that are not square, or a size that no micrograph has.
+
+    Notes
+    -----
+    TIFF 6.0 specification, section 8 (resolution); OME data model (PhysicalSizeX, PhysicalSizeXUnit, default µm).
+    """
+    import tifffile
+
+    try:
+        with tifffile.TiffFile(path) as file:
+            stated = file.ome_metadata
+            found = _from_ome(stated) if stated else None
+            return found or _from_resolution(file.pages.first.tags)
+    except Exception:  # a damaged header states nothing; reading the picture says what is wrong with it
+        return None
+
+
+def _from_ome(text: str) -> Scale | None:
+    from xml.etree import ElementTree
+
+    if "<!ENTITY" in text:
+        return None
+    for element in ElementTree.fromstring(text).iter():
+        if element.tag.endswith("}Pixels") or element.tag == "Pixels":
+            sizes = [_length(element.attrib, axis) for axis in "XY"]
+            return _checked(*sizes, "OME-XML PhysicalSizeX")
+    return None
+
+
+def _length(attributes: dict[str, str], axis: str) -> float:
+    unit = UM_PER_UNIT.get(attributes.get(f"PhysicalSize{axis}Unit", "µm"), math.nan)
+    return float(attributes.get(f"PhysicalSize{axis}", "nan")) * unit
+
+
+def _from_resolution(tags: Any) -> Scale | None:
+    unit = UM_PER_RESOLUTION_UNIT.get(int(getattr(tags.get("ResolutionUnit"), "value", 1)))
+    if unit is None or "XResolution" not in tags or "YResolution" not in tags:
+        return None
+    per_unit = [tags[name].value[0] / tags[name].value[1] for name in ("XResolution", "YResolution")]
+    per_inch = per_unit[0] * 25400.0 / unit
+    if any(math.isclose(per_inch, default, rel_tol=1e-3) for default in DEFAULTS_PER_INCH) or per_unit[0] == 1:
+        return None
+    return _checked(unit / per_unit[0], unit / per_unit[1], "TIFF resolution tags")
+
+
+def _checked(x_um: float, y_um: float, origin: str) -> Scale | None:
+    low, high = PLAUSIBLE_UM_PER_PX
+    square = math.isclose(x_um, y_um, rel_tol=1e-3)
+    return Scale(x_um, None, origin) if square and low < x_um < high else None
