@@ -59,5 +59,7 @@ def distortion(found: Calibration) -> str:
     if found.distortion_pct is None or found.distortion_p_value is None:
         return "unknown: fewer than eight lines"
     if found.distortion_p_value < 0.01:
-        return f"the magnification drifts by up to {found.distortion_pct:.2g} % across the picture; it is in the interval"
+        return (
+            f"the magnification drifts by up to {found.distortion_pct:.2g} % across the picture; the interval holds it"
+        )
     return f"none beyond scatter (largest drift {found.distortion_pct:.2g} %)"

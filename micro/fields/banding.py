@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -153,7 +153,7 @@ class Frame:
         return self.u[cell] + du, self.v[cell] + dv
 
 
-def turned(x: FloatArray, y: FloatArray, rolling_deg: float) -> tuple[FloatArray, FloatArray]:
+def turned(x: NDArray, y: NDArray, rolling_deg: float) -> tuple[NDArray, NDArray]:
     """Across and along coordinate of picture positions."""
     sin, cos = np.sin(np.radians(rolling_deg)), np.cos(np.radians(rolling_deg))
     return x * sin + y * cos, x * cos - y * sin
@@ -199,9 +199,10 @@ class Waves:
         low, high = (int(np.ceil(2 / max(extent, 1.0) / step)), int(1 / shortest / step))
         keep = slice(low, max(high + 1, low))
         period = np.ptp(frame.v) / LEAN if len(frame.v) else 1.0
-        bare = cls(step * np.arange(keep.start, keep.stop), extent, first, bins, keep, period, np.zeros(1, complex))
+        frequency = np.arange(keep.start, keep.stop, dtype=np.float64) * step
+        bare = cls(frequency, extent, first, bins, keep, period, np.zeros(1, complex))
         window = bare.transform(frame.u[None], frame.v[None], frame.share)[0]
-        return cls(bare.frequency, extent, first, bins, keep, period, window)
+        return replace(bare, window=window)
 
     def transform(self, u: FloatArray, v: FloatArray, weight: FloatArray) -> NDArray[np.complex128]:
         """(draws, 3, waves) transform of weighted points at u, v (draws, n): upright, leaning either way."""

@@ -48,7 +48,7 @@ def orientation(angle_deg: ArrayLike, length: ArrayLike, weight: ArrayLike, bins
     angle, w = angle[known], w[known]
     width = 180 / bins
     place = np.floor((angle + 90) / width + 0.5).astype(int) % bins
-    middle = -90 + width * np.arange(bins)
+    middle = np.asarray(-90 + width * np.arange(bins), np.float64)
     if not w.sum():
         return Rose(middle, np.full(bins, np.nan), np.nan)
     order = float(w @ np.cos(2 * np.radians(angle)) / w.sum())

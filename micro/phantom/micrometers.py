@@ -1,4 +1,4 @@
-"""The invented micrometer pictures under calibration/: `python -m micro.phantom.micrometers FOLDER` draws them again."""
+"""The invented pictures under calibration/: `python -m micro.phantom.micrometers FOLDER` draws them again."""
 
 from __future__ import annotations
 

@@ -17,7 +17,7 @@ from micro.pictures.outlines import display_range, to_display
 from micro.points.grid import Grid, draw_fields, place_grid
 from micro.points.plan import Plan, suggested_fields, suggested_points
 
-OVERVIEW_PX = 1024
+OVERVIEW_PX = 1280
 DETAIL_PX = 96
 OVERVIEW_QUALITY = 82
 DETAIL_QUALITY = 90

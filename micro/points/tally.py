@@ -211,9 +211,9 @@ def _from_points(path: Path, table: pd.DataFrame) -> Tally:
     counted = table.groupby(KEY, sort=False)["point"].transform("size")
     short = table[counted < table["grid_points"]].drop_duplicates(KEY)
     messages = tuple(
-        f"{path}: field {row['field']!r} of {row['specimen']} was counted to {counted[line]} of "
+        f"{path}: field {row['field']!r} of {row['specimen']} was counted to {number} of "
         f"{row['grid_points']} points by {row['counter']}; it is left out"
-        for line, row in short.iterrows()
+        for number, row in zip(counted[short.index], short.to_dict("records"), strict=True)
     )  # fmt: skip
     whole = table[counted == table["grid_points"]]
     points = whole[[*KEY, "point", "x_px", "y_px", "verdict", "carbide_class"]]

@@ -51,7 +51,7 @@ def follow(grey: NDArray[np.float32], lines: Lines, least_run: int = LEAST_RUN) 
     for _ in range(ROUNDS):
         segments = fit_segments(grey, lines)
         seen = _seen(segments, tolerance * lines.sigma, least_run)
-        kept = seen.any(axis=1)
+        kept = np.asarray(seen.any(axis=1))
         lines, segments, seen = _take(lines, segments, seen, kept)
         if not len(lines.x):
             break
@@ -78,7 +78,7 @@ def _peaks(grey: NDArray[np.float32], slope: float) -> Lines:
     sigma = max(SMALLEST_SIGMA, width / FWHM)
     spacing = float(np.median(np.diff(peaks))) if len(peaks) > 1 else np.inf
     half_window = max(SMALLEST_WINDOW, min(3 * sigma + 1.5, 0.5 * spacing))
-    return Lines(peaks + 0.5 + first_column, slope, sigma, half_window)
+    return Lines(np.asarray(peaks + 0.5 + first_column, np.float64), slope, sigma, half_window)
 
 
 def _projection(grey: NDArray[np.float32], slope: float) -> tuple[FloatArray, int]:

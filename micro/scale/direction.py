@@ -38,7 +38,7 @@ def ruling_directions(grey: NDArray[np.float32]) -> FloatArray:
     before, top, after = energy[peaks - 1], energy[peaks], energy[(peaks + 1) % len(energy)]
     bend = before - 2 * top + after
     shift = np.divide(before - after, 2 * bend, out=np.zeros(len(peaks)), where=bend < 0)
-    return (peaks + shift) * STEP_DEG % 180
+    return np.asarray((peaks + shift) * STEP_DEG % 180, np.float64)
 
 
 def _power_spectrum(grey: NDArray[np.float32]) -> NDArray[np.float32]:

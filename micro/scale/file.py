@@ -95,7 +95,7 @@ def _value(path: Path, table: dict[str, Any], key: str, kind: str, default: Any)
     wanted = (int, float) if kind == "float" else {"int": int, "str": str}[kind]
     if isinstance(value, bool) or not isinstance(value, wanted):
         raise InputError(path, f"key {key} is {value!r}, not {KINDS[kind]}", AGAIN)
-    if kind == "float":
+    if isinstance(value, int) and kind == "float":
         value = float(value)
     if key in ABOVE_ZERO and not (math.isfinite(value) and value > 0):
         raise InputError(path, f"key {key} is {value:g}, not above 0", AGAIN)

@@ -40,14 +40,14 @@ def scale_from_tags(path: str | Path) -> Scale | None:
 
 
 def _from_ome(text: str) -> Scale | None:
-    from xml.etree import ElementTree
+    from xml.etree import ElementTree as ET
 
     if "<!ENTITY" in text:
         return None
-    for element in ElementTree.fromstring(text).iter():
+    for element in ET.fromstring(text).iter():
         if element.tag.endswith("}Pixels") or element.tag == "Pixels":
-            sizes = [_length(element.attrib, axis) for axis in "XY"]
-            return _checked(*sizes, "OME-XML PhysicalSizeX")
+            x_um, y_um = (_length(element.attrib, axis) for axis in "XY")
+            return _checked(x_um, y_um, "OME-XML PhysicalSizeX")
     return None
 
 

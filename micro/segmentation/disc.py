@@ -1,41 +1,93 @@
-"""What blur makes of a disc: the model behind levels, outlines and checks."""
+"""What blur makes of small carbides: the model behind levels, outlines and checks.
+
+A Gaussian of standard deviation σ blurs a uniform disc or ellipse of area A. `x` is A/(2·π·σ²), which is R²/2σ²
+for a disc of radius R.
+"""
 
 from __future__ import annotations
+
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+FloatArray = NDArray[np.float64]
 
-def peak(area_over_blur: NDArray[np.float64] | float) -> NDArray[np.float64]:
-    """Height at the centre of a disc of unit contrast after a Gaussian blur.
+ROOTS = np.linspace(0.25, 9.0, 176)  # √(2x): radius over blur
+ASPECTS = np.array([1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 7.0, 10.0])
+POINT_IMAGE = 1 / np.log(2)  # light over height and half-height area of a point, for a disc's is 1
 
-    Parameters
-    ----------
-    area_over_blur
-        Area over 2·π·σ². The height is 1 − exp(−R²/2σ²).
+
+def peak(x: FloatArray | float, aspect: FloatArray | float = 1.0) -> FloatArray:
+    """Height at the centre of a blurred ellipse of unit contrast; 1 − exp(−x) for a disc.
+
+    The normal distribution's share inside an ellipse about its mean, in polar coordinates.
     """
-    return -np.expm1(-np.asarray(area_over_blur, float))
+    turn = (np.arange(24) + 0.5) / 24 * np.pi / 2
+    x, aspect = np.broadcast_arrays(np.asarray(x, float)[..., None], np.asarray(aspect, float)[..., None])
+    return -np.expm1(-x / (np.cos(turn) ** 2 / aspect + np.sin(turn) ** 2 * aspect)).mean(axis=-1)
 
 
-def edge(area_over_blur: NDArray[np.float64] | float) -> NDArray[np.float64]:
-    """Height at the true edge of a blurred disc, (1 − exp(−x)·I0(x))/2 with x = R²/σ²; 1/2 for large ones.
+def edge(x: FloatArray | float) -> FloatArray:
+    """Height at the true edge of a blurred disc of unit contrast, (1 − exp(−2x)·I0(2x))/2; near 1/2 for large ones.
 
     The share of a circular normal distribution, centred on the edge, that falls on the disc.
     """
     from scipy.special import i0e
 
-    return (1 - i0e(2 * np.asarray(area_over_blur, float))) / 2
+    return (1 - i0e(2 * np.asarray(x, float))) / 2
 
 
-def contrast_from_peak(light: NDArray, height: NDArray, blur_area: float) -> NDArray[np.float64]:
-    """Contrast of unblurred discs from their integrated contrast and their height at the centre.
+@lru_cache
+def _half_height_excess() -> FloatArray:
+    """Light over height at the centre and area above half of it, for discs of √(2x) = ROOTS."""
+    from scipy.stats import ncx2
 
-    Solves height = c·(1 − exp(−light/(c·blur_area))) for c, `blur_area` = 2·π·σ². NaN where the light is less
-    than a point image of that height would have.
+    excess = np.empty(len(ROOTS))
+    for i, radius in enumerate(ROOTS):
+        away = np.linspace(0, radius + 3, 400)
+        profile = np.asarray(ncx2.cdf(radius**2, 2, away**2))
+        half = np.interp(-profile[0] / 2, -profile, away)
+        excess[i] = radius**2 / (profile[0] * half**2)
+    return excess
+
+
+def size_from_excess(excess: FloatArray) -> FloatArray:
+    """X from light/(height·area above half height); NaN where not below a point's 1/ln 2, inf at 1 and less."""
+    table = _half_height_excess()
+    far = ROOTS[-1] ** 2 / 2 * (table[-1] - 1) / np.maximum(excess - 1, 1e-9)
+    near = np.interp(-excess, -table, ROOTS) ** 2 / 2
+    return np.where(excess >= table[0], np.nan, np.where(excess < table[-1], far, near))
+
+
+@lru_cache
+def _peak_table() -> tuple[FloatArray, FloatArray]:
+    x = ROOTS**2 / 2
+    return x, peak(x[:, None], ASPECTS[None, :])
+
+
+def contrast_from_peak(
+    light: FloatArray, height: FloatArray, blur_area: float, aspect: FloatArray | float = 1.0
+) -> FloatArray:
+    """Contrast c of unblurred ellipses from integrated contrast and height at the centre.
+
+    Solves height = c·peak(light/(c·blur_area), aspect), `blur_area` = 2·π·σ². NaN where the light is less than that
+    of a point image of that height.
     """
-    x = np.concatenate([np.geomspace(0.05, 40, 400)])
-    ratio = x / peak(x)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        wanted = np.asarray(light, float) / (blur_area * np.asarray(height, float))
-        found = np.where(wanted > ratio[0], np.interp(wanted, ratio, x, right=np.inf), np.nan)
-        return np.where(np.isinf(found), height, light / (blur_area * found))
+    x, table = _peak_table()
+    wanted = np.asarray(light, float) / (blur_area * np.asarray(height, float))
+    aspect = np.clip(np.broadcast_to(aspect, wanted.shape), ASPECTS[0], ASPECTS[-1])
+    column = np.interp(aspect, ASPECTS, np.arange(len(ASPECTS)))
+    low = np.minimum(column.astype(int), len(ASPECTS) - 2)
+    found = []
+    for step in (0, 1):
+        one = np.full(wanted.shape, np.nan)
+        for k in np.unique(low + step):
+            here = low + step == k
+            ratio = x / table[:, k]
+            one[here] = np.interp(wanted[here], ratio, x, left=np.nan)
+            beyond = here & (wanted > ratio[-1])
+            one[beyond] = wanted[beyond]
+        found.append(one)
+    size = found[0] + (column - low) * (found[1] - found[0])
+    return np.asarray(light, float) / (blur_area * size)

@@ -100,7 +100,7 @@ def find_levels(grey: NDArray[np.float32], settings: SegmentationSettings, grey_
 
 
 def _spread(smooth: NDArray[np.float32]) -> float:
-    """Standard deviation of the matrix from the narrower side of its peak at 0."""
+    """Return the standard deviation of the matrix from the narrower side of its peak at 0."""
     sample = smooth[::3, ::3]
     below, above = -sample[sample < 0], sample[sample > 0]
     return float(1.4826 * min(np.median(below), np.median(above)))

@@ -36,7 +36,8 @@ def outline(
     """
     labels = np.zeros(contrast.shape, np.int32)
     basins = np.zeros(contrast.shape, np.int32)
-    kinds, cuts = [], []
+    kinds: list[int] = []
+    cuts: list[bool] = []
     for kind, carbide in enumerate(levels.classes):
         sign = np.float32(np.sign(carbide.contrast))
         own, region, cut = _of_class(sign * contrast, sign * smooth, abs(carbide.contrast), levels, settings)

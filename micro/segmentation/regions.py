@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 
 def connected(mask: NDArray[np.uint8]) -> tuple[int, NDArray[np.int32]]:
-    """Number of regions (eight neighbours) and (rows, columns) int32 labels of a 0/1 mask."""
+    """Return the number of regions (eight neighbours) and (rows, columns) int32 labels of a 0/1 mask."""
     count, labels = cv2.connectedComponents(mask, connectivity=8, ltype=cv2.CV_32S)
     return count - 1, labels
 
@@ -44,7 +44,7 @@ class Pixels:
 
     def sum(self, picture: NDArray) -> NDArray[np.float64]:
         """(n,) sum of `picture` over each region."""
-        return np.bincount(self.region, picture.ravel()[self.at], self.count)
+        return np.bincount(self.region, picture.ravel()[self.at], self.count).astype(float, copy=False)
 
     def size(self) -> NDArray[np.float64]:
         """(n,) pixels of each region."""

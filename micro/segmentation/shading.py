@@ -45,7 +45,7 @@ class Blocks:
 
 
 def _legendre(share: NDArray[np.float64], terms: int) -> NDArray[np.float64]:
-    return np.polynomial.legendre.legvander(2 * share - 1, terms - 1)
+    return np.asarray(np.polynomial.legendre.legvander(2 * share - 1, terms - 1), np.float64)
 
 
 def block_size(shape: tuple[int, int]) -> int:

@@ -12,7 +12,7 @@ NECK = 0.62
 def split(
     mask: NDArray[np.uint8], smooth: NDArray[np.float32], neck: float = NECK
 ) -> tuple[int, NDArray[np.int32], NDArray[np.bool_]]:
-    """Number the carbides of a mask, cutting at necks.
+    """Give numbers to the carbides of a mask, cutting at necks.
 
     Height is the distance to the outline times the smoothed contrast. For a convex carbide both are
     log-concave, so their product has one summit whatever the aspect ratio and the blur; a second summit means a neck.
