@@ -1,0 +1,195 @@
+"""The command that makes invented micrographs with a known answer."""
+
+from __future__ import annotations
+
+import math
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn
+
+import click
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from micro.phantom.scenes import Scene
+
+KINDS = {"tiff8": 8, "tiff16": 16, "png": 8}
+AREA_PCT, ECD_UM, ASPECT, BANDING, SIZE = 10.0, 2.5, 1.5, 0.0, (1024, 768)
+
+
+@click.command(name="phantom")
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), default=Path("phantom"), show_default=True,
+    help="Folder for the pictures; new or empty.",
+)  # fmt: skip
+@click.option("--fields", type=click.IntRange(1, 10_000), default=6, show_default=True, help="How many.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Same seed, same pictures.")
+@click.option("--um-per-px", type=float, help="Size of a pixel in µm.  [default: 0.2, or as the FIELD says]")
+@click.option("--rolling-deg", type=click.FloatRange(0, 180), default=0.0, show_default=True, help="Rolling direction.")
+@click.option("--area-pct", type=click.FloatRange(0, 40), help=f"Area fraction wanted.  [default: {AREA_PCT:g}]")
+@click.option("--ecd-um", type=float, help=f"Mean equivalent circle diameter.  [default: {ECD_UM}]")
+@click.option("--aspect", type=click.FloatRange(1, 20), help=f"Median aspect ratio.  [default: {ASPECT}]")
+@click.option("--banding", type=click.FloatRange(0, 2), help="Strength of the bands.  [default: 0]")
+@click.option("--size", type=click.IntRange(64, 20_000), nargs=2, help="Columns and rows.  [default: 1024 768]")
+@click.option("--kind", type=click.Choice(list(KINDS)), default="tiff8", show_default=True, help="PNG holds no scale.")
+@click.option("--damage", is_flag=True, help="Add scratches, pits, dust and stains.")
+@click.option("--like", type=click.Path(path_type=Path), help="FIELD: draw and measure twins of this micrograph.")
+def command(
+    out: Path,
+    fields: int,
+    seed: int,
+    um_per_px: float | None,
+    rolling_deg: float,
+    area_pct: float | None,
+    ecd_um: float | None,
+    aspect: float | None,
+    banding: float | None,
+    size: tuple[int, int] | None,
+    kind: str,
+    damage: bool,
+    like: Path | None,
+) -> None:
+    """Make invented micrographs with their true answer beside them.
+
+    With --like, measure a real field, draw twins with its parameters, measure them the same way, and print how far the
+    numbers lie from the twins' truth: the error to expect at that magnification.
+    """
+    _check(out, um_per_px, ecd_um)
+    if like is not None:
+        for name, value in (
+            ("area-pct", area_pct),
+            ("ecd-um", ecd_um),
+            ("aspect", aspect),
+            ("banding", banding),
+            ("size", size),
+        ):
+            if value is not None:
+                _refuse(f"--{name}", "stands beside --like, which takes it from the field", "leave one out")
+        _draw_twins(like, out, fields, seed, um_per_px, rolling_deg, kind)
+        return
+    um_per_px = um_per_px or 0.2
+    scene = _scene(
+        (ecd_um or ECD_UM) / um_per_px,
+        AREA_PCT if area_pct is None else area_pct,
+        aspect or ASPECT,
+        banding or BANDING,
+        rolling_deg,
+        KINDS[kind],
+        damage,
+    )
+    columns, rows = size or SIZE
+    table = _draw(scene, (rows, columns), out, fields, seed, um_per_px, kind)
+    mean = table.loc[table["carbide_class"] == "all", "area_fraction"].mean()
+    click.echo(
+        f"{fields} fields with {100 * mean:.4g} % carbide on average; the truth is in {out / 'truth_fields.csv'}"
+    )
+
+
+def _check(out: Path, um_per_px: float | None, ecd_um: float | None) -> None:
+    for name, value in (("--um-per-px", um_per_px), ("--ecd-um", ecd_um)):
+        if value is not None and not (math.isfinite(value) and value > 0):
+            _refuse(name, f"{value:g} is not a size above 0", "give a size in µm, such as 0.2")
+    if out.exists() and any(out.iterdir()):
+        _refuse("--out", f"{out} is not empty", "choose another folder")
+
+
+def _refuse(where: str, problem: str, remedy: str) -> NoReturn:
+    from micro.errors import UsageError
+
+    raise UsageError(where, problem, remedy)
+
+
+def _scene(
+    ecd_px: float, area_pct: float, aspect: float, banding: float, rolling_deg: float, bits: int, damage: bool
+) -> Scene:
+    """Scene of one bright class, as told on the command line."""
+    from micro.phantom.defects import Damage
+    from micro.phantom.picture import Optics
+    from micro.phantom.scenes import Population, Scene
+
+    level = 1.0 if bits == 8 else 257.0
+    misalignment = 15.0 if aspect > 1 else None
+    return Scene(
+        populations=(
+            Population(area_pct / 100, ecd_px, aspect=aspect, misalignment_deg=misalignment, banding=banding),
+        ),
+        rolling_deg=rolling_deg,
+        optics=Optics(
+            100 * level, (200 * level,), blur_px=1.0, noise=4.0 * level, shading=0.15, texture=5.0 * level,
+            grey_max=255.0 * level,
+        ),
+        damage=Damage(scratches=1.0, pits=3.0, dust=0.2, stains=0.1) if damage else Damage(),
+    )  # fmt: skip
+
+
+def _draw(
+    scene: Scene, shape: tuple[int, int], out: Path, fields: int, seed: int, um_per_px: float, kind: str
+) -> pd.DataFrame:
+    """Write the pictures with truth_fields.csv and truth_particles.csv; return the former."""
+    import numpy as np
+    import pandas as pd
+
+    from micro.phantom.scenes import make_field
+    from micro.phantom.truth import field_rows, particle_rows
+
+    out.mkdir(parents=True, exist_ok=True)
+    rows, particles = [], []
+    with click.progressbar(range(1, fields + 1), label="drawing", file=sys.stderr) as numbers:
+        for number in numbers:
+            grey, truth = make_field(scene, shape, np.random.default_rng([seed, number]))
+            name = f"field-{number:0{len(str(fields))}d}"
+            _write(out / name, grey, um_per_px, kind)
+            own = field_rows(truth, scene.class_names, um_per_px)
+            rows += [{"field": name, "um_per_px": um_per_px, **row} for row in own]
+            particles.append(particle_rows(truth, um_per_px).assign(field=name))
+    table = pd.DataFrame(rows)
+    table.to_csv(out / "truth_fields.csv", index=False, float_format="%.9g")
+    pd.concat(particles).to_csv(out / "truth_particles.csv", index=False, float_format="%.9g")
+    return table
+
+
+def _write(path: Path, grey: NDArray[np.float32], um_per_px: float, kind: str) -> None:
+    if kind == "png":
+        import cv2
+
+        cv2.imwrite(f"{path}.png", grey.astype("uint8"))
+        return
+    from micro.phantom.files import write_tiff
+
+    write_tiff(path.with_suffix(".tif"), grey, um_per_px, KINDS[kind])
+
+
+def _draw_twins(
+    like: Path, out: Path, twins: int, seed: int, um_per_px: float | None, rolling_deg: float, kind: str
+) -> None:
+    """Draw twins of a field, measure them, print and write the error to expect."""
+    from micro.errors import InputError
+    from micro.micrograph import read
+    from micro.phantom.twins import measure_twins, measured_like, scene_like, twin_bias
+    from micro.scale import Scale
+    from micro.segmentation import SegmentationSettings
+
+    given = None if um_per_px is None else Scale(um_per_px, None, "given by the user")
+    micrograph = read(like, scale=given, rolling_deg=rolling_deg)
+    if micrograph.scale is None:
+        raise InputError(like, "has no scale", "give --um-per-px")
+    settings, scale = SegmentationSettings(), micrograph.scale
+    segmentation, particles = measured_like(micrograph.grey, settings, scale, rolling_deg, micrograph.grey_max)
+    if not segmentation.classes:
+        raise InputError(like, "no second phase found", "twins need a field with carbides")
+    scene = scene_like(micrograph, segmentation, particles, scale)
+    rows, columns = micrograph.grey.shape
+    _draw(scene, (rows, columns), out, twins, seed, scale.um_per_px, kind)
+    measured = measure_twins(scene, (rows, columns), twins, settings, scale, seed)
+    measured.to_csv(out / "twins.csv", index=False, float_format="%.9g")
+    click.echo(f"Error to expect of a field like {like.name}, from {twins} twins with known answers:")
+    for row in twin_bias(measured).to_dict("records"):
+        ends = (
+            "" if math.isnan(row["bias_low"]) else f" ({100 * row['bias_low']:+.1f} to {100 * row['bias_high']:+.1f})"
+        )
+        spread = "unknown with one twin" if math.isnan(row["spread"]) else f"{100 * row['spread']:.1f} %"
+        name = row["quantity"].replace("_", " ")
+        click.echo(f"  {row['carbide_class']:<8} {name:<18} bias {100 * row['bias']:+.1f} %{ends}, spread {spread}")
