@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 PARTICLES, FIELDS, SPECIMENS = "particles.csv", "fields.csv", "specimens.csv"
-PROFILES, COMPARISON = "profiles.csv", "comparison.csv"
+PROFILES, COMPARISON, CHEMISTRY = "profiles.csv", "comparison.csv", "chemistry.csv"
 LABELS, OUTLINES, PARTS = "labels", "outlines", "parts"
 REPORT, RECORD = "report.html", "run.json"
 OWNER, LOCK = "study.json", ".lock"

@@ -10,9 +10,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from micro import batch, results
+from micro.answer import answer_study, write_answer
 from micro.columns import FIELDS, PARTICLES, SPECIMENS, empty, names
 from micro.report.build import write_report
 from micro.report.record import run_record
+from micro.report.summary import answer_sentences
 from micro.study import Study
 
 if TYPE_CHECKING:
@@ -21,11 +23,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, eq=False)
 class Ending:
-    """What a run leaves: how each field ended, the specimens' table, and the words of the comparison."""
+    """What a run leaves: how each field ended, the specimens' table, the answer in words, what could not be used."""
 
     outcomes: tuple[batch.Outcome, ...]
     specimens: pd.DataFrame
     sentences: tuple[str, ...]
+    troubles: tuple[str, ...]
 
     @property
     def failed(self) -> int:
@@ -46,12 +49,13 @@ def run_study(
     start = time.perf_counter()
     with results.claimed(out, study.identity):
         outcomes, tables = measure_tables(study, out, workers, done, scheduler)
-        ending = Ending(outcomes, tables["specimens"], ())
-        write_report(study, outcomes, tables, ending.sentences, out)
+        answer = answer_study(study, outcomes, tables)
+        write_answer(answer, out)
+        write_report(study, outcomes, tables, answer, out)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         record = run_record(study, outcomes, out, date, time.perf_counter() - start)
         results.write_json(out / results.RECORD, record)
-    return ending
+    return Ending(outcomes, tables["specimens"], tuple(answer_sentences(answer)), answer.troubles)
 
 
 def measure_tables(

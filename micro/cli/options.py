@@ -55,6 +55,8 @@ def print_ending(study: Study, ending: Ending, out: Path) -> None:
             click.echo(outcome.trouble, err=True)
         for message in outcome.messages:
             click.echo(f"{outcome.image}: {message}", err=True)
+    for trouble in ending.troubles:
+        click.echo(trouble, err=True)
     measured = len(ending.outcomes) - ending.failed
     click.echo(specimen_table(study, ending.specimens))
     for sentence in ending.sentences:

@@ -7,11 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from micro import results
+from micro.answer import Answer
 from micro.batch import Outcome
 from micro.report.field_pictures import field_pictures
 from micro.report.figures.sizes import draw_sizes
 from micro.report.figures.style import rendered, styled
 from micro.report.page import PageFigure, PageParts, listed_pictures, render_page
+from micro.report.sections import answer_sections
+from micro.report.summary import summary_sentences
 from micro.study import Study
 
 if TYPE_CHECKING:
@@ -23,7 +26,7 @@ FIGURES = "figures"
 
 
 def write_report(
-    study: Study, outcomes: Sequence[Outcome], tables: dict[str, pd.DataFrame], sentences: Sequence[str], out: Path
+    study: Study, outcomes: Sequence[Outcome], tables: dict[str, pd.DataFrame], answer: Answer, out: Path
 ) -> None:
     """Write report.html and its figures as SVG and PNG files.
 
@@ -31,14 +34,13 @@ def write_report(
     ----------
     tables
         "particles", "fields", "profiles" and "specimens" of the whole study.
-    sentences
-        The summary in words.
     """
     parts = PageParts(
-        sentences=sentences,
+        sentences=summary_sentences(study, tables["specimens"], answer),
         figures=study_figures(tables, out),
-        tables=(),
+        sections=answer_sections(answer, lambda *figure: save_figure(out, *figure)),
         pictures=study_pictures(study, outcomes, tables["fields"], out),
+        troubles=answer.troubles,
     )
     page = render_page(study, outcomes, tables["specimens"], parts)
     with results.whole_file(out / results.REPORT) as stream:

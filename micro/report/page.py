@@ -36,23 +36,34 @@ class PageFigure:
 
 @dataclass(frozen=True)
 class PageTable:
-    """A table of the page with its text; cells are printed as they are."""
+    """A table of the page; cells are printed as they are, the first of a row names it."""
+
+    title: str
+    columns: Sequence[str]
+    rows: Sequence[Sequence[str]]
+
+
+@dataclass(frozen=True)
+class PageSection:
+    """A part of the page: text, then lists under their headings, then figures and tables."""
 
     id: str
     title: str
     text: Sequence[str] = ()
-    columns: Sequence[str] = ()
-    rows: Sequence[Sequence[str]] = ()
+    lists: Sequence[tuple[str, Sequence[str]]] = ()
+    figures: Sequence[PageFigure] = ()
+    tables: Sequence[PageTable] = ()
 
 
 @dataclass(frozen=True)
 class PageParts:
-    """All that the page shows beside the numbers of the specimens."""
+    """All that the page shows beside the numbers of the specimens; `troubles` are those of no single field."""
 
     sentences: Sequence[str]
     figures: Sequence[PageFigure]
-    tables: Sequence[PageTable]
+    sections: Sequence[PageSection]
     pictures: Sequence[dict[str, Any]]
+    troubles: Sequence[str] = ()
 
 
 def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFrame, parts: PageParts) -> str:
@@ -68,11 +79,11 @@ def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFra
         lead=lead(study, outcomes),
         parts=contents(parts),
         sentences=parts.sentences,
-        troubles=[o.trouble for o in outcomes if o.trouble],
+        troubles=[*(o.trouble for o in outcomes if o.trouble), *parts.troubles],
         notices=notices(outcomes),
         figures=parts.figures,
         specimens=[specimen_numbers(s, specimens) for s in study.specimens],
-        tables=parts.tables,
+        sections=parts.sections,
         pictures=parts.pictures,
         provenance=provenance(study, outcomes),
         versions=", ".join(f"{name} {number}" for name, number in library_versions().items()),
@@ -82,7 +93,7 @@ def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFra
 def contents(parts: PageParts) -> list[dict[str, str]]:
     """Parts of the page for its table of contents."""
     named = [("summary", "In words"), ("figures", "Figures"), ("numbers", "Numbers")]
-    named += [(table.id, table.title) for table in parts.tables]
+    named += [(section.id, section.title) for section in parts.sections]
     named += [("fields", "Fields"), ("methods", "Methods"), ("cautions", "Cautions")]
     return [{"id": i, "name": n} for i, n in named if i != "figures" or parts.figures]
 

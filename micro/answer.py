@@ -1,0 +1,134 @@
+"""What a measured study answers: specimens compared, coupons, structure against toughness, chemistry."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from micro import batch, results
+from micro.columns import CHEMISTRY, COMPARISON, empty
+from micro.errors import MicroError
+from micro.study import Study
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from micro.comparison import CouponAnalysis, MeasuredSpecimen
+
+COUPONS, RATIOS, GROUP_RATIOS = "coupons.csv", "transverse_ratios.csv", "group_ratios.csv"
+STRUCTURE = "structure.csv"
+
+
+@dataclass(frozen=True, eq=False)
+class Answer:
+    """What the tables of a study say together.
+
+    Parameters
+    ----------
+    specimens
+        What was compared, in the order of the study.
+    comparison, chemistry
+        Columns COMPARISON and CHEMISTRY of `micro.columns`; no rows where there is nothing to compare or check.
+    coupons, structure
+        Toughness coupons, and the transverse ratios over the structure; None where the study names no coupons.
+    troubles
+        One line for each thing that could not be used.
+    """
+
+    specimens: tuple[MeasuredSpecimen, ...]
+    comparison: pd.DataFrame
+    chemistry: pd.DataFrame
+    coupons: CouponAnalysis | None
+    structure: pd.DataFrame | None
+    troubles: tuple[str, ...]
+
+
+def answer_study(study: Study, outcomes: tuple[batch.Outcome, ...], tables: dict[str, pd.DataFrame]) -> Answer:
+    """Compare what was measured, and set it against coupons and chemistry.
+
+    Parameters
+    ----------
+    tables
+        "particles", "fields" and "specimens" of the whole study.
+    """
+    from micro.comparison import compare, structure_against_toughness
+
+    specimens = measured_specimens(study, outcomes, tables)
+    troubles: list[str] = []
+    coupons = _coupons(study, troubles)
+    chemistry = _chemistry(study, tables["specimens"], troubles)
+    return Answer(
+        specimens=specimens,
+        comparison=compare(specimens) if len(specimens) > 1 else empty(COMPARISON),
+        chemistry=chemistry,
+        coupons=coupons,
+        structure=None if coupons is None else structure_against_toughness(tables["specimens"], coupons.ratios),
+        troubles=tuple(troubles),
+    )
+
+
+def measured_specimens(
+    study: Study, outcomes: tuple[batch.Outcome, ...], tables: dict[str, pd.DataFrame]
+) -> tuple[MeasuredSpecimen, ...]:
+    """Specimens that have a measured field, with their rows of the tables."""
+    from micro.comparison import MeasuredSpecimen
+
+    fields, particles = tables["fields"], tables["particles"]
+    found = []
+    for specimen in study.specimens:
+        own = fields[fields["specimen"] == specimen.name]
+        if len(own):
+            carbides = particles[particles["specimen"] == specimen.name]
+            scale = batch.specimen_scale_uncertainty(outcomes, specimen)
+            found.append(MeasuredSpecimen(specimen.name, own, carbides, specimen.plane, scale))
+    return tuple(found)
+
+
+def _coupons(study: Study, troubles: list[str]) -> CouponAnalysis | None:
+    from micro.comparison import analyse_coupons, read_coupons
+
+    if study.coupons is None:
+        return None
+    try:
+        coupons = read_coupons(study.coupons)
+    except MicroError as trouble:
+        troubles.append(str(trouble))
+        return None
+    troubles += list(coupons.problems)
+    return analyse_coupons(coupons)
+
+
+def _chemistry(study: Study, specimens: pd.DataFrame, troubles: list[str]) -> pd.DataFrame:
+    """Mass balance of every specimen whose composition is given."""
+    import pandas as pd
+
+    from micro.comparison import chemistry_check
+
+    tables = [empty(CHEMISTRY)]
+    for specimen in study.specimens:
+        measured = (specimens["specimen"] == specimen.name).any()
+        if specimen.composition and measured:
+            try:
+                tables.append(chemistry_check(specimen.name, specimen.composition, specimens))
+            except MicroError as trouble:
+                troubles.append(str(trouble))
+    return pd.concat([t for t in tables if len(t)] or tables, ignore_index=True)
+
+
+def write_answer(answer: Answer, out: Path) -> None:
+    """Write the tables of an answer as CSV; one that is empty now but stood there before is removed."""
+    coupons = answer.coupons
+    tables = {
+        results.COMPARISON: answer.comparison,
+        results.CHEMISTRY: answer.chemistry,
+        COUPONS: None if coupons is None else coupons.summary,
+        RATIOS: None if coupons is None else coupons.ratios,
+        GROUP_RATIOS: None if coupons is None else coupons.groups,
+        STRUCTURE: answer.structure,
+    }
+    for name, table in tables.items():
+        if table is None or table.empty:
+            (out / name).unlink(missing_ok=True)
+        else:
+            results.write_table(out / name, table)

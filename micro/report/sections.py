@@ -1,0 +1,178 @@
+"""The parts of the report that answer the study: comparison, coupons, structure, chemistry, uncertainty."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+from micro.answer import Answer
+from micro.report.page import PageFigure, PageSection, PageTable
+from micro.report.wording import plain_name, with_ends
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Save = Callable[..., PageFigure]
+BUDGETED = (
+    "area_fraction",
+    "number_per_mm2",
+    "mean_ecd",
+    "ecd_d50",
+    "ecd_d90",
+    "mean_aspect_ratio",
+    "anisotropy_index",
+)
+
+
+def answer_sections(answer: Answer, save: Save) -> list[PageSection]:
+    """Parts for whatever the study holds; `save` draws and writes a figure (`build.save_figure`)."""
+    parts = [
+        comparison_section(answer.comparison),
+        coupon_section(answer, save),
+        structure_section(answer, save),
+        chemistry_section(answer.chemistry, save),
+        budget_section(answer),
+    ]
+    return [part for part in parts if part is not None]
+
+
+def comparison_section(comparison: pd.DataFrame) -> PageSection | None:
+    """Pair by pair in words, then every quantity as a table."""
+    from micro.comparison import findings
+
+    if comparison.empty:
+        return None
+    lists: list[tuple[str, Sequence[str]]] = []
+    for pair in findings(comparison):
+        name = f"{pair.specimen_b} against {pair.specimen_a}"
+        for heading, said in (
+            ("what differs", pair.differs),
+            ("what may differ", pair.may_differ),
+            ("what is alike", pair.alike),
+            ("what the data cannot tell", pair.cannot_tell),
+            ("what was not compared", pair.not_compared),
+            ("to know", pair.notes),
+        ):
+            if said:
+                lists.append((f"{name}: {heading}", said))
+    text = (
+        "Fields are the unit. Ratios and differences with 95 % intervals by Welch's method; p values of all tests "
+        "together are adjusted by Holm's. Every row stands in comparison.csv.",
+    )
+    return PageSection("comparison", "Comparison of the specimens", text, lists)
+
+
+def coupon_section(answer: Answer, save: Save) -> PageSection | None:
+    """Toughness along and across rolling: every coupon, means, ratios."""
+    from micro.comparison import coupon_sentences
+    from micro.comparison.coupon_findings import CAUTIONS
+    from micro.report.coupon_figure import draw_coupons
+
+    analysis = answer.coupons
+    if analysis is None or analysis.coupons.empty:
+        return None
+    figure = save(
+        "coupons", 1, 3.4, lambda axes: draw_coupons(axes, analysis),
+        "Toughness of every coupon (filled), and the mean of its group with its 95 % interval (open). Outliers are "
+        "ringed; none is left out.",
+        "Toughness of all coupons by specimen and direction, with the means and their 95 % intervals.",
+    )  # fmt: skip
+    table = PageTable(
+        "Transverse over longitudinal toughness",
+        ("group", "ratio", "smallest gap shown with a power of 80 %", "verdict", "to know"),
+        [
+            (
+                str(r["group"]), _ends(r, "ratio", "ci95_low", "ci95_high"), f"{r['detectable_gap_pct']:.0f} %",
+                str(r["verdict"]), _text(r["warning"]),
+            )
+            for r in analysis.ratios.to_dict("records")
+        ],
+    )  # fmt: skip
+    lists = [("In words", coupon_sentences(analysis))]
+    return PageSection("coupons", "Toughness coupons", CAUTIONS, lists, [figure], [table])
+
+
+def structure_section(answer: Answer, save: Save) -> PageSection | None:
+    """Set the transverse ratio against banding and the largest carbide."""
+    from micro.comparison import structure_sentences
+    from micro.report.figures.structure import draw_structure
+
+    points = answer.structure
+    if points is None or points.empty:
+        return None
+    figure = save(
+        "structure", points["quantity"].nunique(), 3.0, lambda axes: draw_structure(axes, points),
+        "Transverse over longitudinal toughness of each specimen against its structure; bars are 95 % intervals.",
+        "Transverse toughness ratio of each specimen over anisotropy index, band contrast and largest carbide.",
+    )  # fmt: skip
+    return PageSection("structure", "Structure against toughness", structure_sentences(points), figures=[figure])
+
+
+def chemistry_section(chemistry: pd.DataFrame, save: Save) -> PageSection | None:
+    """Set the measured fraction beside what the composition can hold."""
+    from micro.comparison.chemistry import NATURE
+    from micro.report.figures.chemistry import draw_chemistry
+
+    if chemistry.empty:
+        return None
+    figure = save(
+        "chemistry", 1, 3.0, lambda axes: draw_chemistry(axes, chemistry),
+        "Carbide measured (dots, with 95 % intervals) under what the composition can hold at most (bars, with the band "
+        "that the densities leave open).",
+        "Measured carbide fraction of each specimen beside the ceiling by mass balance.",
+    )  # fmt: skip
+    rows = [
+        (
+            f"{r['specimen']}, {'all carbides' if r['carbide_class'] == 'all' else r['carbide_class']}",
+            _percent(r, "ceiling", "ceiling_low", "ceiling_high"),
+            str(r["limited_by"]),
+            _percent(r, "measured", "measured_low", "measured_high") if math.isfinite(r["measured"]) else "",
+            _text(r["message"]),
+        )
+        for r in chemistry.to_dict("records")
+    ]
+    columns = ("specimen, class", "ceiling, %", "limited by", "measured, %", "to know")
+    return PageSection("chemistry", "Chemistry check", (NATURE,), (), [figure], [PageTable("", columns, rows)])
+
+
+def budget_section(answer: Answer) -> PageSection | None:
+    """Say what makes the main numbers uncertain."""
+    rows = [row for specimen in answer.specimens for row in _budget_rows(specimen)]
+    if not rows:
+        return None
+    text = (
+        "Relative standard uncertainties, in % of the value: the scatter between fields over the root of their number, "
+        "the segmentation (levels, noise, blur), which all fields share, and the scale. Unknown ones are left out "
+        "of the interval.",
+    )
+    columns = ("specimen, quantity", "field scatter", "segmentation", "scale", "together")
+    return PageSection("uncertainty", "What makes the numbers uncertain", text, tables=[PageTable("", columns, rows)])
+
+
+def _budget_rows(specimen: Any) -> Iterator[tuple[str, ...]]:
+    from micro.specimens.summary import budgets
+
+    known = budgets(specimen.particles, specimen.fields, specimen.scale_relative_uncertainty)
+    for carbide_class, quantity, budget in known:
+        size = abs(budget.estimate.value)
+        if carbide_class == "all" and quantity.name in BUDGETED and size > 0:
+            parts = {source: u for source, u, _ in budget.rows()}
+            shown = (parts[s] for s in ("field scatter", "segmentation", "scale", "combined"))
+            yield (f"{specimen.name}, {plain_name(quantity.name)}", *(_share(u / size) for u in shown))
+
+
+def _share(relative: float) -> str:
+    return f"{100 * relative:.2g}" if math.isfinite(relative) else "unknown"
+
+
+def _ends(row: dict[Any, Any], *names: str, factor: float = 1.0) -> str:
+    return with_ends(*(factor * float(row[name]) for name in names))
+
+
+def _percent(row: dict[Any, Any], *names: str) -> str:
+    return _ends(row, *names, factor=100.0)
+
+
+def _text(value: Any) -> str:
+    return value if isinstance(value, str) else ""
