@@ -1,0 +1,124 @@
+"""Results are whole, the same whoever measured them, and outlive a stop."""
+
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from micro import results
+from micro.run import run_study
+from micro.study import read_study
+
+DATED = {"run.json", "report.html", ".lock"}
+
+
+def run(folder, out, workers=1):
+    return run_study(read_study(folder / "study.toml"), out, workers, lambda outcome: None)
+
+
+def contents(out):
+    """Bytes of every file, but for those that hold the date or the duration of the run."""
+    files = [p for p in sorted(out.rglob("*")) if p.is_file() and p.name not in DATED]
+    kept = {p.relative_to(out).as_posix(): p.read_bytes() for p in files}
+    return {name: bare(text) if name.startswith("parts/") and name.endswith(".json") else text
+            for name, text in kept.items()}  # fmt: skip
+
+
+def bare(text):
+    record = json.loads(text)
+    record["outcome"]["seconds"] = 0
+    return json.dumps(record)
+
+
+def test_one_and_two_workers_leave_the_same_bytes(study_folder, tmp_path):
+    """The tables, labels and pictures do not depend on how many processes measured."""
+    run(study_folder, tmp_path / "one", 1)
+    run(study_folder, tmp_path / "two", 2)
+    assert contents(tmp_path / "one") == contents(tmp_path / "two")
+
+
+def test_a_second_run_measures_nothing_again(study_folder, tmp_path):
+    """The same command on a finished folder takes every field from it."""
+    run(study_folder, tmp_path)
+    before = contents(tmp_path)
+    again = run(study_folder, tmp_path)
+    assert all(outcome.reused for outcome in again.outcomes)
+    assert contents(tmp_path) == before
+
+
+def test_only_what_changed_is_measured_again(study_folder, tmp_path):
+    """A damaged label picture and a lost table are found by their hashes, not by their times."""
+    run(study_folder, tmp_path)
+    before = contents(tmp_path)
+    (tmp_path / "labels" / "a1.tif").write_bytes(b"damaged")
+    (tmp_path / "parts" / "b2" / "particles.csv").unlink()
+    again = run(study_folder, tmp_path)
+    assert [o.field for o in again.outcomes if not o.reused] == ["a1", "b2"]
+    assert contents(tmp_path) == before
+
+
+def test_a_folder_in_use_is_refused(study_folder, tmp_path):
+    """Two runs never write into one folder at once."""
+    study = read_study(study_folder / "study.toml")
+    with (
+        results.claimed(tmp_path, study.identity),
+        pytest.raises(results.UsageError, match="another run is writing here"),
+    ):
+        run(study_folder, tmp_path)
+
+
+def test_a_full_disk_loses_the_field_and_nothing_else(study_folder, tmp_path, monkeypatch):
+    """Where one field cannot be written, one line says so, and the others are whole; the next run mends it."""
+    write = results.write_table
+
+    def full(path, table):
+        if "a2" in path.parts:
+            raise OSError(28, "No space left on device", str(path))
+        write(path, table)
+
+    monkeypatch.setattr(results, "write_table", full)
+    ending = run(study_folder, tmp_path)
+    (trouble,) = [o.trouble for o in ending.outcomes if o.trouble]
+    assert "No space left on device" in trouble
+    assert "free the disk" in trouble
+    assert not (tmp_path / "parts" / "a2").exists()
+    monkeypatch.undo()
+    run(study_folder, tmp_path / "whole")
+    again = run(study_folder, tmp_path)
+    assert [o.field for o in again.outcomes if not o.reused] == ["a2"]
+    for name in ("particles.csv", "fields.csv", "specimens.csv", "comparison.csv"):
+        assert (tmp_path / name).read_bytes() == (tmp_path / "whole" / name).read_bytes()
+
+
+@pytest.mark.study
+def test_fifty_kills_end_in_the_same_bytes(study_folder, tmp_path):
+    """Killed at 50 random moments and run again each time, the folder ends as if nothing had happened."""
+    run(study_folder, tmp_path / "calm", 1)
+    command = [sys.executable, "-m", "micro", "run", "study.toml", "--out", str(tmp_path / "killed"), "--workers", "2"]
+    environment = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+    start = time.perf_counter()
+    subprocess.run(command, cwd=study_folder, check=True, capture_output=True, env=environment)
+    whole = time.perf_counter() - start
+    rng = random.Random(50)
+    landed = 0
+    for kill in range(50):
+        if kill % 5 == 0:
+            subprocess.run(["rm", "-rf", str(tmp_path / "killed")], check=True)
+        process = subprocess.Popen(
+            command, cwd=study_folder, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment,
+            start_new_session=True,
+        )  # fmt: skip
+        time.sleep(rng.uniform(0.2, whole))
+        landed += process.poll() is None
+        os.killpg(process.pid, signal.SIGKILL)
+        process.wait()
+    subprocess.run(command, cwd=study_folder, check=True, capture_output=True, env=environment)
+    calm, killed = contents(tmp_path / "calm"), contents(tmp_path / "killed")
+    print(f"50 kills, {landed} of them before the end; {len(killed)} files compared")
+    assert landed >= 25
+    assert killed == calm
