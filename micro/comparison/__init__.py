@@ -6,9 +6,9 @@ from micro.comparison.coupon_findings import coupon_sentences
 from micro.comparison.coupons import CouponAnalysis, analyse_coupons
 from micro.comparison.difference import compare
 from micro.comparison.findings import findings, sentences
-from micro.comparison.picture_pair import FieldFrame, same_scale_crops, typical_field
 from micro.comparison.quantities import MeasuredSpecimen
 from micro.comparison.results_folders import read_folders
+from micro.comparison.same_scale import FieldFrame, same_scale_crops, typical_field
 from micro.comparison.size_distribution import size_distributions
 from micro.comparison.structure import rank_correlation, structure_against_toughness, structure_sentences
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from micro import results
 from micro.answer import Answer
 from micro.batch import Outcome
-from micro.report.field_pictures import field_pictures
+from micro.report.field_pictures import field_pictures, same_scale_pictures
 from micro.report.figures.sizes import draw_sizes
 from micro.report.figures.style import rendered, styled
 from micro.report.page import PageFigure, PageParts, listed_pictures, render_page
@@ -38,7 +38,9 @@ def write_report(
     parts = PageParts(
         sentences=summary_sentences(study, tables["specimens"], answer),
         figures=study_figures(tables, out),
-        sections=answer_sections(answer, lambda *figure: save_figure(out, *figure)),
+        sections=answer_sections(
+            answer, same_scale_pictures(study, tables["fields"]), lambda *figure: save_figure(out, *figure)
+        ),
         pictures=study_pictures(study, outcomes, tables["fields"], out),
         troubles=answer.troubles,
     )

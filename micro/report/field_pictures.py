@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,11 @@ from micro.errors import InputError
 from micro.micrograph import read
 from micro.pictures.outlines import display_range, to_display
 from micro.pictures.scale_bar import draw_scale_bar
-from micro.study import Field
+from micro.report.page import PagePicture
+from micro.study import Field, Study
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 WIDEST_PX = 1100
 QUALITY = 82
@@ -48,6 +52,38 @@ def field_pictures(field: Field, um_per_px: float, message: str, out: Path) -> F
     if micrograph.data_bar.size:
         bare = np.vstack([bare, to_display(micrograph.data_bar, low, high)])
     return FieldPictures(field.name, data_address(bare), data_address(outlined[..., ::-1]), message)
+
+
+def same_scale_pictures(study: Study, fields: pd.DataFrame) -> list[PagePicture]:
+    """Typical field of every specimen, cropped so that all show the same µm per cm; none for a single specimen."""
+    from micro.comparison import FieldFrame, same_scale_crops, typical_field
+
+    typical = []
+    for specimen in study.specimens:
+        own = fields[fields["specimen"] == specimen.name]
+        field = next((f for f in specimen.fields if len(own) and f.name == typical_field(own)), None)
+        grey = None if field is None else _shown(field)
+        if field is not None and grey is not None:
+            um_per_px = float(own.loc[own["field"] == field.name, "um_per_px"].iloc[0])
+            typical.append((specimen.name, field.name, grey, um_per_px))
+    if len(typical) < 2:
+        return []
+    frames = [FieldFrame(grey.shape[1], grey.shape[0], um_per_px) for _, _, grey, um_per_px in typical]
+    pictures = []
+    for (specimen_name, field_name, grey, um_per_px), crop in zip(typical, same_scale_crops(frames), strict=True):
+        part = np.ascontiguousarray(grey[crop.top : crop.bottom, crop.left : crop.right])
+        draw_scale_bar(part, um_per_px)
+        words = f"{specimen_name}, field {field_name}, {crop.width_um:.0f} µm wide"
+        pictures.append(PagePicture(data_address(part), words, f"Micrograph of {words}"))
+    return pictures
+
+
+def _shown(field: Field) -> NDArray[np.uint8] | None:
+    try:
+        micrograph = read(field.image, page=field.page, crop_bottom_px=field.crop_bottom_px)
+    except InputError:
+        return None
+    return to_display(micrograph.grey, *display_range(micrograph.grey))
 
 
 def data_address(picture: NDArray[Any]) -> str:

@@ -35,6 +35,15 @@ class PageFigure:
 
 
 @dataclass(frozen=True)
+class PagePicture:
+    """A micrograph of the page as a data address; pictures of one row show the same µm per cm."""
+
+    address: str
+    caption: str
+    alternative: str
+
+
+@dataclass(frozen=True)
 class PageTable:
     """A table of the page; cells are printed as they are, the first of a row names it."""
 
@@ -45,11 +54,12 @@ class PageTable:
 
 @dataclass(frozen=True)
 class PageSection:
-    """A part of the page: text, then lists under their headings, then figures and tables."""
+    """A part of the page: text, a row of pictures, lists under their headings, figures and tables."""
 
     id: str
     title: str
     text: Sequence[str] = ()
+    pictures: Sequence[PagePicture] = ()
     lists: Sequence[tuple[str, Sequence[str]]] = ()
     figures: Sequence[PageFigure] = ()
     tables: Sequence[PageTable] = ()

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from micro.answer import Answer
-from micro.report.page import PageFigure, PageSection, PageTable
+from micro.report.page import PageFigure, PagePicture, PageSection, PageTable
 from micro.report.wording import plain_name, with_ends
 
 if TYPE_CHECKING:
@@ -25,10 +25,18 @@ BUDGETED = (
 )
 
 
-def answer_sections(answer: Answer, save: Save) -> list[PageSection]:
-    """Parts for whatever the study holds; `save` draws and writes a figure (`build.save_figure`)."""
+def answer_sections(answer: Answer, pictures: Sequence[PagePicture], save: Save) -> list[PageSection]:
+    """Parts for whatever the study holds.
+
+    Parameters
+    ----------
+    pictures
+        Typical fields at one scale.
+    save
+        Draws and writes a figure (`build.save_figure`).
+    """
     parts = [
-        comparison_section(answer.comparison),
+        comparison_section(answer.comparison, pictures),
         coupon_section(answer, save),
         structure_section(answer, save),
         chemistry_section(answer.chemistry, save),
@@ -37,8 +45,8 @@ def answer_sections(answer: Answer, save: Save) -> list[PageSection]:
     return [part for part in parts if part is not None]
 
 
-def comparison_section(comparison: pd.DataFrame) -> PageSection | None:
-    """Pair by pair in words, then every quantity as a table."""
+def comparison_section(comparison: pd.DataFrame, pictures: Sequence[PagePicture]) -> PageSection | None:
+    """Typical fields at one scale, then pair by pair in words."""
     from micro.comparison import findings
 
     if comparison.empty:
@@ -60,7 +68,7 @@ def comparison_section(comparison: pd.DataFrame) -> PageSection | None:
         "Fields are the unit. Ratios and differences with 95 % intervals by Welch's method; p values of all tests "
         "together are adjusted by Holm's. Every row stands in comparison.csv.",
     )
-    return PageSection("comparison", "Comparison of the specimens", text, lists)
+    return PageSection("comparison", "Comparison of the specimens", text, pictures, lists)
 
 
 def coupon_section(answer: Answer, save: Save) -> PageSection | None:
@@ -90,7 +98,7 @@ def coupon_section(answer: Answer, save: Save) -> PageSection | None:
         ],
     )  # fmt: skip
     lists = [("In words", coupon_sentences(analysis))]
-    return PageSection("coupons", "Toughness coupons", CAUTIONS, lists, [figure], [table])
+    return PageSection("coupons", "Toughness coupons", CAUTIONS, (), lists, [figure], [table])
 
 
 def structure_section(answer: Answer, save: Save) -> PageSection | None:
@@ -133,7 +141,9 @@ def chemistry_section(chemistry: pd.DataFrame, save: Save) -> PageSection | None
         for r in chemistry.to_dict("records")
     ]
     columns = ("specimen, class", "ceiling, %", "limited by", "measured, %", "to know")
-    return PageSection("chemistry", "Chemistry check", (NATURE,), (), [figure], [PageTable("", columns, rows)])
+    return PageSection(
+        "chemistry", "Chemistry check", (NATURE,), figures=[figure], tables=[PageTable("", columns, rows)]
+    )
 
 
 def budget_section(answer: Answer) -> PageSection | None:

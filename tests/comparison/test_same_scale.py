@@ -1,4 +1,4 @@
-"""Two fields at one scale."""
+"""Fields at one scale."""
 
 import numpy as np
 import pandas as pd
@@ -13,7 +13,7 @@ frames = st.builds(FieldFrame, st.integers(64, 4096), st.integers(64, 4096), st.
 
 @given(frames, frames)
 def test_both_crops_show_the_same_size_to_half_a_pixel_and_lie_inside(a, b):
-    crops = same_scale_crops(a, b)
+    crops = same_scale_crops([a, b])
     for frame, crop in zip((a, b), crops, strict=True):
         assert 0 <= crop.left < crop.right <= frame.width_px
         assert 0 <= crop.top < crop.bottom <= frame.height_px
@@ -25,7 +25,7 @@ def test_both_crops_show_the_same_size_to_half_a_pixel_and_lie_inside(a, b):
 
 
 def test_the_crops_are_as_large_as_both_allow():
-    small, large = same_scale_crops(FieldFrame(800, 600, 0.1), FieldFrame(2000, 2000, 0.2))
+    small, large = same_scale_crops([FieldFrame(800, 600, 0.1), FieldFrame(2000, 2000, 0.2)])
     assert (small.left, small.top, small.right, small.bottom) == (0, 0, 800, 600)
     assert (large.left, large.top, large.right, large.bottom) == (800, 850, 1200, 1150)
     assert (large.width_um, large.height_um) == pytest.approx((80.0, 60.0))

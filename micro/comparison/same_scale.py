@@ -1,7 +1,8 @@
-"""Two structures at one scale: the same piece of steel, in µm, from a field of each."""
+"""Structures at one scale: the same piece of steel, in µm, from a field of each."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,20 +30,20 @@ class FieldFrame:
     um_per_px: float
 
 
-def same_scale_crops(a: FieldFrame, b: FieldFrame, aspect: float = 4 / 3) -> tuple[Crop, Crop]:
-    """Crop two fields to the same size in µm, from the middle, as large as both allow.
+def same_scale_crops(frames: Sequence[FieldFrame], aspect: float = 4 / 3) -> list[Crop]:
+    """Crop fields to one size in µm, from the middle, as large as all allow.
 
-    Drawn at the same width on the page, both show the same µm per cm, to half a pixel.
+    Drawn at the same width on the page, all show the same µm per cm, to half a pixel.
 
     Parameters
     ----------
-    a, b
+    frames
         The pictures.
     aspect
         Width over height of the crops.
     """
-    width = min(f.um_per_px * min(f.width_px, f.height_px * aspect) for f in (a, b))
-    return _middle(a, width, width / aspect), _middle(b, width, width / aspect)
+    width = min(f.um_per_px * min(f.width_px, f.height_px * aspect) for f in frames)
+    return [_middle(frame, width, width / aspect) for frame in frames]
 
 
 def _middle(frame: FieldFrame, width_um: float, height_um: float) -> Crop:
