@@ -19,17 +19,32 @@ CAUTIONS = (
 
 def coupon_sentences(analysis: CouponAnalysis) -> list[str]:
     """Say what the coupons show, what they do not, and how many more would."""
-    lines = [_mean_sentence(row) for row in _rows(analysis.summary)]
+    return [
+        *(_mean_sentence(row) for row in _rows(analysis.summary)),
+        *gap_sentences(analysis),
+        *group_sentences(analysis),
+        *outlier_sentences(analysis),
+    ]
+
+
+def gap_sentences(analysis: CouponAnalysis) -> list[str]:
+    """Say how the directions compare within each group, and how many more coupons would show."""
+    lines = []
     for row in _rows(analysis.ratios):
         lines.append(_gap_sentence(row))
         lines += _further(row)
         lines += _hardness(row, f"{row.group}, transverse less longitudinal", analysis.hardness_scale)
         lines += [f"{row.group}: {warning}." for warning in row.warning.split("; ") if warning]
+    return lines
+
+
+def group_sentences(analysis: CouponAnalysis) -> list[str]:
+    """Say how the groups compare."""
+    lines = []
     for row in _rows(analysis.groups):
         lines.append(_group_sentence(row))
         lines += _hardness(row, f"{row.group_b} less {row.group_a}, {row.direction}", analysis.hardness_scale)
         lines += [f"{row.group_b} against {row.group_a}: {warning}." for warning in row.warning.split("; ") if warning]
-    lines += _outlier_sentences(analysis)
     return lines
 
 
@@ -98,7 +113,8 @@ def _group_sentence(row: Any) -> str:
     )
 
 
-def _outlier_sentences(analysis: CouponAnalysis) -> list[str]:
+def outlier_sentences(analysis: CouponAnalysis) -> list[str]:
+    """Name the coupons that lie far from their group."""
     flagged = analysis.coupons[analysis.coupons["outlier"] != ""]
     return [
         f"{row.group}, {row.direction}: coupon {row.coupon or f'of line {row.line}'} ({number(row.toughness_J)} J) "

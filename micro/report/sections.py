@@ -73,8 +73,7 @@ def comparison_section(comparison: pd.DataFrame, pictures: Sequence[PagePicture]
 
 def coupon_section(answer: Answer, save: Save) -> PageSection | None:
     """Toughness along and across rolling: every coupon, means, ratios."""
-    from micro.comparison import coupon_sentences
-    from micro.comparison.coupon_findings import CAUTIONS
+    from micro.comparison.coupon_findings import CAUTIONS, gap_sentences, group_sentences, outlier_sentences
     from micro.report.coupon_figure import draw_coupons
 
     analysis = answer.coupons
@@ -87,17 +86,22 @@ def coupon_section(answer: Answer, save: Save) -> PageSection | None:
         "Toughness of all coupons by specimen and direction, with the means and their 95 % intervals.",
     )  # fmt: skip
     table = PageTable(
-        "Transverse over longitudinal toughness",
-        ("group", "ratio", "smallest gap shown with a power of 80 %", "verdict", "to know"),
+        "Means of the groups",
+        ("group, direction", "quantity", "mean", "s", "coupons"),
         [
             (
-                str(r["group"]), _ends(r, "ratio", "ci95_low", "ci95_high"), f"{r['detectable_gap_pct']:.0f} %",
-                str(r["verdict"]), _text(r["warning"]),
+                f"{r['group']}, {r['direction']}", f"{r['quantity']}, {r['unit']}",
+                _ends(r, "mean", "ci95_low", "ci95_high"), f"{r['std']:.2g}" if math.isfinite(r["std"]) else "unknown",
+                str(r["coupons"]),
             )
-            for r in analysis.ratios.to_dict("records")
+            for r in analysis.summary.to_dict("records")
         ],
     )  # fmt: skip
-    lists = [("In words", coupon_sentences(analysis))]
+    lists = [
+        ("Transverse against longitudinal", [*gap_sentences(analysis), *outlier_sentences(analysis)]),
+        ("Group against group", group_sentences(analysis)),
+    ]
+    lists = [(heading, said) for heading, said in lists if said]
     return PageSection("coupons", "Toughness coupons", CAUTIONS, (), lists, [figure], [table])
 
 
