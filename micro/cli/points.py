@@ -1,0 +1,108 @@
+"""The commands that plan a point count, and compare it with the result."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from micro.points.sheet import Picture
+
+accuracy_option = click.option(
+    "--accuracy-pct", type=click.FloatRange(0.1, 100), default=10.0, show_default=True,
+    help="Wanted %RA, half width of the 95 % interval over the fraction.",
+)  # fmt: skip
+
+
+@click.group(name="points")
+def command() -> None:
+    """Plan a point count, and compare it with the result."""
+
+
+@command.command(name="sheet")
+@click.argument("files", metavar="STUDY|IMAGES...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--expected-pct", type=click.FloatRange(0, 100, min_open=True, max_open=True), help="Expected fraction.")
+@accuracy_option
+@click.option("--points", type=click.IntRange(1, 2500), help="Points of a grid; planned unless given.")
+@click.option("--fields", type=click.IntRange(1), help="Fields of a specimen; planned unless given.")
+@click.option("--specimen", default="specimen", show_default=True, help="Name of the specimen, for pictures.")
+@click.option(
+    "--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the draw: another seed, another grid."
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), default=Path("count"), show_default=True,
+    help="Folder for the sheet.",
+)  # fmt: skip
+def sheet_command(
+    files: tuple[Path, ...],
+    expected_pct: float | None,
+    accuracy_pct: float,
+    points: int | None,
+    fields: int | None,
+    specimen: str,
+    seed: int,
+    out: Path,
+) -> None:
+    """Plan the count of a study file (TOML) or of pictures, and write the sheet to count on.
+
+    sheet.html is for the browser; form.csv and the folder print are for paper. None of them knows the automatic result.
+    """
+    from micro.errors import UsageError
+    from micro.points.files import write_sheet
+    from micro.points.sheet import SheetSettings, make_sheet
+
+    pictures, classes = _pictures(files, specimen)
+    expected = None if expected_pct is None else expected_pct / 100
+    sheet = make_sheet(pictures, SheetSettings(expected, accuracy_pct, points, fields, classes, seed))
+    try:
+        write_sheet(sheet, out)
+    except OSError as trouble:
+        raise UsageError(out, f"cannot be written ({trouble.strerror})", "choose another --out") from None
+    for unread in sheet.troubles:
+        click.echo(str(unread), err=True)
+    for plan in sheet.plans:
+        for line in plan.lines:
+            click.echo(line)
+    click.echo(f"open {out / 'sheet.html'}; on paper: {out / 'print'} and {out / 'form.csv'}")
+    if sheet.troubles:
+        raise click.exceptions.Exit(1)
+
+
+def _pictures(files: tuple[Path, ...], specimen: str) -> tuple[list[Picture], tuple[str, ...]]:
+    """Pictures of the files, and the carbide classes to tell apart."""
+    from micro.errors import UsageError
+    from micro.points.sheet import Picture
+    from micro.segmentation import SegmentationSettings
+    from micro.study import Specimen, read_study, study_of_images
+
+    studies = [path for path in files if path.suffix.lower() == ".toml"]
+    if studies and len(files) > 1:
+        raise UsageError(studies[0], "stands beside other files", "give one study file, or pictures")
+    if studies:
+        study = read_study(studies[0])
+    else:
+        study = study_of_images(files, Specimen(specimen, ()), SegmentationSettings())
+    for message in study.messages:
+        click.echo(message, err=True)
+    every = [(one, f) for one in study.specimens for f in one.fields]
+    classes = tuple(dict.fromkeys(name for _, f in every for name in f.settings.class_names))
+    return [Picture(one.name, f.name, f.image, f.page, f.crop_bottom_px) for one, f in every], classes
+
+
+@command.command(name="compare")
+@click.argument("tallies", metavar="TALLY...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("folder", metavar="RESULTS", type=click.Path(path_type=Path))
+@accuracy_option
+def compare_command(tallies: tuple[Path, ...], folder: Path, accuracy_pct: float) -> None:
+    """Set one or more counts of one sheet against the results folder RESULTS, field by field."""
+    from micro.points.agreement import compare
+    from micro.points.tally import read_tallies
+    from micro.points.wording import sentences
+
+    agreement = compare(read_tallies(tallies), folder, accuracy_pct)
+    for message in agreement.messages:
+        click.echo(message, err=True)
+    for sentence in sentences(agreement):
+        click.echo(sentence)
