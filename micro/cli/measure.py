@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from micro.cli.options import measure_and_print, out_option, workers_option
+
+if TYPE_CHECKING:
+    from micro.segmentation import SegmentationSettings
 
 
 @click.command(name="measure")
@@ -24,6 +28,10 @@ from micro.cli.options import measure_and_print, out_option, workers_option
 @click.option("--crop-bottom", type=click.IntRange(0), help="Rows to cut at the bottom; found unless given.")
 @click.option("--page", type=click.IntRange(0), help="Page of a file with several, from 0.")
 @click.option("--specimen", default="specimen", show_default=True, help="Name of the specimen.")
+@click.option(
+    "--try", "sheet", type=click.Path(path_type=Path, dir_okay=False),
+    help="Only draw the first picture at several settings on one sheet (PNG), to choose by eye what to pin.",
+)  # fmt: skip
 @out_option
 @workers_option
 def command(
@@ -36,6 +44,7 @@ def command(
     crop_bottom: int | None,
     page: int | None,
     specimen: str,
+    sheet: Path | None,
     out: Path,
     workers: int | None,
 ) -> None:
@@ -62,5 +71,28 @@ def command(
         binning=binning,
     )
     settings = SegmentationSettings(carbides=carbides)
+    if sheet is not None:
+        draw_sheet(images[0], sheet, settings, crop_bottom, page)
+        return
     study = study_of_images(images, one, settings, crop_bottom_px=crop_bottom, page=page)
     measure_and_print(study, out, workers)
+
+
+def draw_sheet(
+    image: Path, sheet: Path, settings: SegmentationSettings, crop_bottom: int | None, page: int | None
+) -> None:
+    """Write the contact sheet of one picture."""
+    import cv2
+
+    from micro import results
+    from micro.errors import UsageError
+    from micro.micrograph import read
+    from micro.pictures.contact_sheet import contact_sheet
+
+    drawn = contact_sheet(read(image, crop_bottom_px=crop_bottom, page=page), settings)
+    try:
+        with results.whole_file(sheet) as stream:
+            stream.write(cv2.imencode(".png", drawn[..., ::-1])[1].tobytes())
+    except OSError as trouble:
+        raise UsageError("--try", f"{sheet} cannot be written ({trouble.strerror})", "choose another place") from None
+    click.echo(f"written: {sheet}; pin what looks right in the study file")

@@ -1,0 +1,97 @@
+"""One field at several settings, side by side, for choosing by eye what to pin."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.micrograph import Micrograph
+from micro.pictures.outlines import draw_outlines
+from micro.segmentation import Segmentation, SegmentationSettings, segment
+
+if TYPE_CHECKING:
+    from micro.scale import Scale
+
+COLUMNS = 3
+PANEL_PX = (420, 315)
+STRIP_PX = 46
+GAP_PX = 8
+SHARES_OF_CONTRAST = (0.35, 0.65)
+SMALLEST_PX = (3.0, 24.0)
+PAPER = 255
+
+
+def contact_sheet(micrograph: Micrograph, settings: SegmentationSettings) -> NDArray[np.uint8]:
+    """RGB sheet (rows, columns, 3): the middle of a field, bare and with the outlines that several settings give.
+
+    Under each panel stand the setting, and the area fraction and count over the whole field.
+
+    Parameters
+    ----------
+    micrograph
+        With its scale; pixels are taken as micrometres where it has none.
+    settings
+        What the first panel uses; the others change one thing each.
+    """
+    bare = segment(micrograph.grey, settings, micrograph.grey_max)
+    panels = [_panel(micrograph, None, "bare micrograph", "")]
+    panels += [_panel(micrograph, bare, "as found", _result(micrograph, bare))]
+    for words, changed in variants(settings, bare):
+        found = segment(micrograph.grey, changed, micrograph.grey_max)
+        panels.append(_panel(micrograph, found, words, _result(micrograph, found)))
+    return _tiled(panels)
+
+
+def variants(settings: SegmentationSettings, found: Segmentation) -> Iterator[tuple[str, SegmentationSettings]]:
+    """Yield settings to try, each with its words: the outline's level, then the smallest carbide."""
+    if len(found.classes) == 1:
+        for share in SHARES_OF_CONTRAST:
+            grey = found.matrix_grey + share * found.classes[0].contrast
+            yield f"outline at grey {grey:.0f}", replace(settings, threshold_grey=grey)
+    for smallest in SMALLEST_PX:
+        yield f"carbides from {smallest:.0f} px2", replace(settings, min_area_px=smallest)
+
+
+def _result(micrograph: Micrograph, found: Segmentation) -> str:
+    from micro.particles import measure_particles
+    from micro.scale import Scale
+
+    scale: Scale = micrograph.scale or Scale(1.0, None, "none")
+    particles = measure_particles(found, micrograph.grey, scale, micrograph.rolling_deg)
+    analysed = np.count_nonzero(~found.excluded) * scale.um_per_px**2
+    return f"{100 * particles['area_um2'].sum() / max(analysed, 1e-12):.2f} % area, {len(particles)} carbides"
+
+
+def _panel(micrograph: Micrograph, found: Segmentation | None, words: str, result: str) -> NDArray[np.uint8]:
+    import cv2
+
+    rows, columns = micrograph.grey.shape
+    width, height = min(PANEL_PX[0], columns), min(PANEL_PX[1], rows)
+    left, top = (columns - width) // 2, (rows - height) // 2
+    drawn = _bare(micrograph) if found is None else draw_outlines(micrograph, found)
+    panel = np.full((PANEL_PX[1] + STRIP_PX, PANEL_PX[0], 3), PAPER, np.uint8)
+    panel[:height, :width] = drawn[top : top + height, left : left + width]
+    for line, text in enumerate((words, result)):
+        place = (2, PANEL_PX[1] + 18 + 20 * line)
+        cv2.putText(panel, text, place, cv2.FONT_HERSHEY_SIMPLEX, 0.5, (20, 20, 20), 1, cv2.LINE_AA)
+    return panel
+
+
+def _bare(micrograph: Micrograph) -> NDArray[np.uint8]:
+    from micro.pictures.outlines import display_range, to_display
+
+    return to_display(micrograph.grey, *display_range(micrograph.grey))
+
+
+def _tiled(panels: list[NDArray[np.uint8]]) -> NDArray[np.uint8]:
+    rows = -(-len(panels) // COLUMNS)
+    high, wide = panels[0].shape[0] + GAP_PX, panels[0].shape[1] + GAP_PX
+    sheet = np.full((rows * high + GAP_PX, COLUMNS * wide + GAP_PX, 3), PAPER, np.uint8)
+    for number, panel in enumerate(panels):
+        top, left = number // COLUMNS * high + GAP_PX, number % COLUMNS * wide + GAP_PX
+        sheet[top : top + panel.shape[0], left : left + panel.shape[1]] = panel
+    return sheet
