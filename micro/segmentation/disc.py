@@ -91,3 +91,32 @@ def contrast_from_peak(
         found.append(one)
     size = found[0] + (column - low) * (found[1] - found[0])
     return np.asarray(light, float) / (blur_area * size)
+
+
+@lru_cache
+def _half_and_band(clear_height: float) -> tuple[FloatArray, FloatArray]:
+    """Area above half of the height at the centre, and between half and `clear_height`, in σ², for radii ROOTS."""
+    from scipy.stats import ncx2
+
+    half, band = np.empty(len(ROOTS)), np.empty(len(ROOTS))
+    for i, radius in enumerate(ROOTS):
+        away = np.linspace(0, radius + 3, 400)
+        profile = np.asarray(ncx2.cdf(radius**2, 2, away**2))
+        at_half, at_clear = np.interp([-profile[0] / 2, -clear_height * profile[0]], -profile, away)
+        half[i], band[i] = np.pi * at_half**2, np.pi * (at_half**2 - at_clear**2)
+    return half, band
+
+
+def radius_from_half(half: FloatArray, spread: float) -> FloatArray:
+    """Radius over `spread` of blurred discs from their area above half height, px²; never below that of a point."""
+    table = _half_and_band(0.75)[0]
+    area = np.asarray(half, float) / spread**2
+    return np.where(area > table[-1], np.sqrt(area / np.pi), np.interp(area, table, ROOTS))
+
+
+def band_area(half: FloatArray, spread: float, clear_height: float = 0.75) -> FloatArray:
+    """Area between half and `clear_height` of the height of blurred discs from their area above half height, px²."""
+    area, band = _half_and_band(clear_height)
+    size = np.asarray(half, float) / spread**2
+    straight = band[-1] * np.sqrt(size / area[-1])
+    return spread**2 * np.where(size > area[-1], straight, np.interp(size, area, band))

@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro import flags
-from micro.segmentation.levels import find_levels, flatten, smoothed
+from micro.segmentation.levels import find_levels
+from micro.segmentation.matrix import find_matrix, flatten, smoothed
 from micro.segmentation.outline import Outlines, outline
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 
@@ -29,9 +30,11 @@ def segment(
     """
     settings = settings or SegmentationSettings()
     grey = np.ascontiguousarray(grey, np.float32)
-    levels = find_levels(grey, settings, grey_max)
-    contrast = flatten(grey, levels.matrix, levels.matrix_grey)
-    found = outline(contrast, smoothed(contrast), levels, settings)
+    matrix = find_matrix(grey, settings.matrix_grey)
+    contrast = flatten(grey, matrix.surface)
+    smooth = smoothed(contrast)
+    levels = find_levels(contrast, smooth, matrix, settings)
+    found = outline(contrast, smooth, levels, settings)
     word, messages = _field_troubles(grey, grey_max, len(found.class_index))
     return Segmentation(
         labels=found.labels,
@@ -41,10 +44,10 @@ def segment(
         class_index=found.class_index,
         flags=_carbide_flags(found, grey >= grey_max, levels.blur_px),
         excluded=np.zeros(grey.shape, bool),
-        matrix_grey=levels.matrix_grey,
-        noise=levels.noise,
-        noise_area_px=levels.noise_area_px,
-        matrix_uncertainty=levels.matrix_uncertainty,
+        matrix_grey=matrix.grey,
+        noise=matrix.noise,
+        noise_area_px=matrix.noise_area_px,
+        matrix_uncertainty=matrix.uncertainty,
         blur_px=levels.blur_px,
         field_flags=word,
         messages=messages,

@@ -4,14 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.segmentation import disc
-from micro.segmentation.levels import REACH, SIGNIFICANT, SMOOTHING_PX, Levels
+from micro.segmentation.candidates import FAINTEST, SIGNIFICANT, heights
+from micro.segmentation.levels import FIRST_BLUR, Levels
+from micro.segmentation.matrix import SMOOTHING_PX
 from micro.segmentation.regions import Pixels, grow
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.segmentation.split import split
+
+REACH = 2.2
+LOWEST_HEIGHT = 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,39 +42,57 @@ def outline(
     """
     labels = np.zeros(contrast.shape, np.int32)
     basins = np.zeros(contrast.shape, np.int32)
-    kinds: list[int] = []
-    cuts: list[bool] = []
-    for kind, carbide in enumerate(levels.classes):
-        sign = np.float32(np.sign(carbide.contrast))
-        own, region, cut = _of_class(sign * contrast, sign * smooth, abs(carbide.contrast), levels, settings)
-        free = labels == 0
-        first = len(kinds)
-        labels[free & (own > 0)] = own[free & (own > 0)] + first
-        free = basins == 0
-        basins[free & (region > 0)] = region[free & (region > 0)] + first
-        kinds += [kind] * len(cut)
-        cuts += list(cut)
-    return Outlines(labels, basins, np.array(kinds, np.intp), np.array(cuts, bool))
+    kinds: list[NDArray[np.intp]] = [np.empty(0, np.intp)]
+    cuts: list[NDArray[np.bool_]] = [np.empty(0, bool)]
+    signs = np.array([np.sign(c.contrast) for c in levels.classes])
+    for sign in np.unique(signs):
+        of_sign = np.flatnonzero(signs == sign)
+        heights = np.array([abs(levels.classes[k].contrast) for k in of_sign])
+        turn = np.float32(sign)
+        own, region, kind, cut = _of_polarity(turn * contrast, turn * smooth, heights, levels, settings)
+        first = sum(len(k) for k in kinds)
+        for whole, part in ((labels, own), (basins, region)):
+            free = (whole == 0) & (part > 0)
+            whole[free] = part[free] + first
+        kinds.append(of_sign[kind])
+        cuts.append(cut)
+    return Outlines(labels, basins, np.concatenate(kinds), np.concatenate(cuts))
 
 
-def _of_class(
+def _of_polarity(
     contrast: NDArray[np.float32],
     smooth: NDArray[np.float32],
-    level: float,
+    class_contrast: NDArray[np.float64],
     levels: Levels,
     settings: SegmentationSettings,
-) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.bool_]]:
-    blur = levels.blur_px or 1.0
-    lowest = max(SIGNIFICANT * levels.smooth_noise, 0.3 * level)
+) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.intp], NDArray[np.bool_]]:
+    spread = float(np.hypot(levels.blur_px or FIRST_BLUR, SMOOTHING_PX))
+    noise = levels.matrix.smooth_noise
+    lowest = max(FAINTEST * noise, LOWEST_HEIGHT * float(class_contrast.min()))
     count, cores, cut = split((smooth > lowest).astype(np.uint8), smooth)
-    basins = grow(cores, REACH * blur + 0.5)
+    inside = Pixels.of(cores, count)
+    depth = cv2.distanceTransform((cores > 0).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
+    height, _ = heights(contrast, smooth, inside, depth.ravel()[inside.at] > 2.5 * spread)
+    significant = inside.largest(smooth) > SIGNIFICANT * noise
+    basins = grow(cores, REACH * spread)
     pixels = Pixels.of(basins, count)
-    area = np.maximum(pixels.sum(contrast) / level, 0.1)
-    height = disc.edge(area / (2 * np.pi * (blur**2 + SMOOTHING_PX**2))) * level
-    inside = smooth.ravel()[pixels.at] > np.maximum(height, lowest)[pixels.region]
-    size = np.bincount(pixels.region, inside, count)
-    keep = size >= settings.min_area_px
+    light = pixels.sum(contrast)
+    kind = _class_of(light, height, class_contrast, 2 * np.pi * spread**2)
+    level = class_contrast[kind]
+    edge = disc.edge(np.maximum(light / level, 0.1) / (2 * np.pi * spread**2)) * level
+    within = smooth.ravel()[pixels.at] > np.maximum(edge, lowest)[pixels.region]
+    keep = significant & (np.bincount(pixels.region, within, count) >= settings.min_area_px)
     number = np.where(keep, np.cumsum(keep), 0).astype(np.int32)
     labels = np.zeros_like(basins)
-    labels.ravel()[pixels.at[inside]] = number[pixels.region[inside]]
-    return labels, np.concatenate([[0], number]).astype(np.int32)[basins], cut[keep]
+    labels.ravel()[pixels.at[within]] = number[pixels.region[within]]
+    return labels, np.concatenate([[0], number]).astype(np.int32)[basins], kind[keep], cut[keep]
+
+
+def _class_of(
+    light: NDArray[np.float64], height: NDArray[np.float64], class_contrast: NDArray[np.float64], blur_area: float
+) -> NDArray[np.intp]:
+    """(n,) class whose blurred disc of that light comes closest to the height found."""
+    if len(class_contrast) == 1:
+        return np.zeros(len(light), np.intp)
+    size = np.maximum(light[:, None], 0) / (class_contrast * blur_area)
+    return np.abs(class_contrast * disc.peak(size) - height[:, None]).argmin(axis=1)
