@@ -1,0 +1,117 @@
+"""A study on a cluster: a real scheduler and two real workers, one of which is killed in mid-run."""
+
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+
+import cv2
+import numpy as np
+import pytest
+
+from micro.phantom import Optics, Population, Scene, make_field
+
+pytest.importorskip("distributed", reason="needs the cluster extra")
+
+FIELDS = 16
+TEXT = """
+title = "A study for a cluster"
+um_per_px = 0.2
+carbides = "bright"
+
+[[specimen]]
+name = "A"
+plane = "longitudinal"
+rolling_deg = 0
+images = ["*.png"]
+"""
+
+
+@pytest.fixture
+def study(tmp_path):
+    scene = Scene((Population(0.1, 8.0),), optics=Optics(100, (200,), noise=4.0))
+    for number in range(FIELDS):
+        grey, _ = make_field(scene, (256, 320), np.random.default_rng(number))
+        cv2.imwrite(str(tmp_path / f"f{number:02d}.png"), grey.astype(np.uint8))
+    (tmp_path / "study.toml").write_text(TEXT)
+    return tmp_path
+
+
+def start(*arguments, log):
+    environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
+    with log.open("w") as stream:
+        return subprocess.Popen(
+            [sys.executable, *arguments], stdout=stream, stderr=stream, env=environment, start_new_session=True
+        )
+
+
+def wait_for(log, pattern, seconds=30):
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        found = re.search(pattern, log.read_text())
+        if found:
+            return found
+        time.sleep(0.05)
+    raise AssertionError(f"{pattern!r} does not come up in: {log.read_text()[-500:]}")
+
+
+@pytest.fixture
+def cluster(tmp_path):
+    """Address of a scheduler, and its two workers as processes."""
+    logs = tmp_path / "logs"
+    logs.mkdir()
+    ports = ["--host", "127.0.0.1", "--port", "0", "--no-dashboard"]
+    scheduler = start("-m", "distributed.cli.dask_scheduler", *ports, log=logs / "scheduler")
+    processes = [scheduler]
+    try:
+        address = wait_for(logs / "scheduler", r"Scheduler at:\s+(tcp://\S+)").group(1)
+        options = ["--nthreads", "1", "--no-dashboard", "--no-nanny", "--local-directory", str(tmp_path / "dask")]
+        for number in range(2):
+            log = logs / f"worker{number}"
+            processes.append(start("-m", "distributed.cli.dask_worker", address, *options, log=log))
+        for number in range(2):
+            wait_for(logs / f"worker{number}", r"Registered to:")
+        yield address, processes[1:]
+    finally:
+        for process in processes:
+            if process.poll() is None:
+                os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+
+
+def run(study, out, *more):
+    command = [sys.executable, "-m", "micro", "run", "study.toml", "--out", str(out), *more]
+    return subprocess.Popen(command, cwd=study, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+
+@pytest.mark.study
+def test_a_killed_worker_costs_no_field_and_no_byte(study, cluster, tmp_path):
+    """The other worker takes over; the tables are those of a run on this machine's own cores."""
+    address, workers = cluster
+    process = run(study, tmp_path / "far", "--scheduler", address)
+    labels = tmp_path / "far" / "labels"
+    end = time.monotonic() + 60
+    while time.monotonic() < end and len(list(labels.glob("*.tif"))) < 3:
+        time.sleep(0.02)
+    before = len(list(labels.glob("*.tif")))
+    os.killpg(workers[0].pid, signal.SIGKILL)
+    _, said = process.communicate(timeout=120)
+    print(f"one of two workers killed after {before} of {FIELDS} fields")
+    assert process.returncode == 0, said
+    assert before < FIELDS
+    near = run(study, tmp_path / "near", "--workers", "1")
+    near.communicate(timeout=120)
+    for name in ("particles.csv", "fields.csv", "profiles.csv", "specimens.csv"):
+        assert (tmp_path / "far" / name).read_bytes() == (tmp_path / "near" / name).read_bytes()
+
+
+def test_a_scheduler_that_does_not_answer_is_said(study, tmp_path, monkeypatch):
+    """No scheduler at that address: one line and status 2, nothing measured."""
+    from micro.batch import cluster as room
+    from micro.errors import UsageError
+
+    monkeypatch.setattr(room, "SECONDS_TO_ANSWER", 1)
+    with pytest.raises(UsageError, match="does not answer"):
+        room._client("tcp://127.0.0.1:9")
