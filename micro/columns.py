@@ -167,6 +167,24 @@ CHEMISTRY = (
     Column("message", "", "str", "where the measurement lies above the ceiling, and other cautions"),
 )
 
+POINTS = (
+    Column("specimen", "", "str", "specimen the field belongs to"),
+    Column("field", "", "str", "name of the field"),
+    Column("carbide_class", "", "str", "'all', or one carbide class"),
+    Column("grid_points", "", "int64", "points of the field's grid"),
+    Column("counters", "", "int64", "people who counted the field"),
+    Column("inside", "", "int64", "points inside a carbide, all counters together"),
+    Column("boundary", "", "int64", "points on a boundary, all counters together"),
+    Column("point_fraction", "", "float64", "P_P, a point on a boundary as one half, mean of the counters"),
+    Column("area_fraction", "", "float64", "A_A as measured, 0 to 1"),
+    Column("own_point_fraction", "", "float64", "P_P of the program's own count: the same points on its outlines"),
+    Column("own_expected_fraction", "", "float64", "the same with points everywhere: no counting noise"),
+    Column("points_above", "", "float64", "points at which the counters saw more carbide than the program outlined"),
+    Column("points_below", "", "float64", "points at which the counters saw less carbide than the program outlined"),
+    Column("difference", "", "float64", "point_fraction less area_fraction"),
+    Column("judged_difference", "", "float64", "the same without counting noise: both less their own count"),
+)
+
 
 def names(columns: tuple[Column, ...]) -> list[str]:
     """Names of the columns, in order."""
