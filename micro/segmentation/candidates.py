@@ -29,8 +29,8 @@ class Candidates:
         (n,) contrast of the interior: mean of what lies deep inside; at the centroid where nothing does.
     deep
         (n,) pixels deep inside, 0 for spots too small.
-    light
-        (n,) integrated contrast.
+    light, zone
+        (n,) integrated contrast, and pixels it was summed over.
     half, band
         (n,) pixels above half of the height, and between half and CLEAR_HEIGHT of it.
     perimeter_ratio
@@ -44,6 +44,7 @@ class Candidates:
     height: FloatArray
     deep: FloatArray
     light: FloatArray
+    zone: FloatArray
     half: FloatArray
     band: FloatArray
     perimeter_ratio: FloatArray
@@ -131,6 +132,7 @@ def _measured(
         height=height,
         deep=deep,
         light=zone.sum(contrast),
+        zone=zone.size(),
         half=half.astype(float),
         band=np.bincount(zone.region, above & (share < CLEAR_HEIGHT), zone.count).astype(float),
         perimeter_ratio=_perimeter(half_labels, inside) / np.sqrt(4 * np.pi * np.maximum(half, 1)),

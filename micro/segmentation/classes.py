@@ -18,6 +18,7 @@ GREY_SCATTER = 0.02
 TELLS = 0.15
 FEWEST = 5
 VALLEY = 0.5
+LEAST_EXCESS, MOST_EXCESS = 0.75, 1.75
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,7 +37,10 @@ def interiors(candidates: Candidates, blur: float, smooth_noise: float) -> Inter
     # The mean of m pixels deep inside is less noisy than one smoothed pixel, which averages over 4·π pixels.
     noise = smooth_noise / np.sqrt(1 + candidates.deep / (4 * np.pi)) / np.maximum(candidates.height, 1e-6)
     relative = np.sqrt((noise / share) ** 2 + (SHAPE_ERROR * (1 - share) / share) ** 2 + GREY_SCATTER**2)
-    return Interiors(contrast, np.where(np.isfinite(contrast), relative, np.inf))
+    # Light over height and half-height area: 1 for large discs, 1/ln 2 for a point. What has far more is no spot.
+    excess = candidates.light / np.maximum(candidates.height * candidates.half, 1e-6)
+    spot = np.isfinite(contrast) & (excess > LEAST_EXCESS) & (excess < MOST_EXCESS)
+    return Interiors(contrast, np.where(spot, relative, np.inf))
 
 
 def class_levels(spots: Interiors, wanted: int | None = None) -> list[tuple[float, float]]:

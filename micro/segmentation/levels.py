@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from micro.segmentation.blur import edge_spread
 from micro.segmentation.candidates import SIGNIFICANT, Candidates, find_candidates
 from micro.segmentation.classes import class_levels, interiors
+from micro.segmentation.fit import fit_levels
 from micro.segmentation.matrix import Matrix
 from micro.segmentation.segmentation import CarbideClass, SegmentationSettings
 
@@ -55,10 +56,17 @@ def find_levels(
         spots, own_blur = _spots(sign * contrast, sign * smooth, matrix.smooth_noise, settings.blur_px)
         if not len(spots):
             continue
-        blur = blur or own_blur
         wanted = len(settings.class_names) or None
-        found = class_levels(interiors(spots, own_blur or FIRST_BLUR, matrix.smooth_noise), wanted)
-        classes += [CarbideClass("", sign * level, uncertainty) for level, uncertainty in found]
+        start = class_levels(interiors(spots, own_blur or FIRST_BLUR, matrix.smooth_noise), wanted)
+        if not start:
+            continue
+        pinned = settings.blur_px is not None
+        fit = fit_levels(spots, np.array([c for c, _ in start]), own_blur or FIRST_BLUR, matrix, pinned)
+        blur = blur or fit.blur
+        classes += [
+            CarbideClass("", sign * level, uncertainty)
+            for level, uncertainty in zip(fit.contrast.tolist(), fit.contrast_uncertainty.tolist(), strict=True)
+        ]
     return Levels(matrix, blur, _named(classes, settings, matrix.grey))
 
 

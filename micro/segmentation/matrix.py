@@ -69,7 +69,7 @@ def find_matrix(grey: NDArray[np.float32], pinned_grey: float | None = None) -> 
     on_matrix = bare.astype(bool)
     noise = float(contrast[on_matrix].std())
     area = _noise_area(contrast, on_matrix, noise)
-    uncertainty = noise * float(np.sqrt(area / max(1, np.count_nonzero(on_matrix))))
+    uncertainty = noise * float(np.sqrt(area / max(1.0, float(on_matrix.sum()))))
     return Matrix(surface, surface.mean(), uncertainty, noise, float(smoothed(contrast)[on_matrix].std()), area)
 
 

@@ -1,0 +1,114 @@
+"""Class levels and blur together, from how the height of a spot grows with its light."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.segmentation import disc
+from micro.segmentation.blur import NARROWEST, WIDEST
+from micro.segmentation.candidates import Candidates
+from micro.segmentation.matrix import SMOOTHING_PX, Matrix
+
+FloatArray = NDArray[np.float64]
+GREY_SCATTER = 0.02
+SHAPE_ERROR = 0.15
+TAIL = 2.0
+EDGE_ERROR, SMALL_EDGE_ERROR = 0.05, 0.6
+ENOUGH = 2000
+ROUNDS = 25
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """Levels (classes,) and blur with their standard uncertainties."""
+
+    contrast: FloatArray
+    contrast_uncertainty: FloatArray
+    blur: float
+    blur_uncertainty: float
+
+
+def fit_levels(spots: Candidates, start: FloatArray, blur: float, matrix: Matrix, pinned_blur: bool = False) -> Fit:
+    """Least squares of spot heights on height = c·peak(light/(c·2·π·(blur² + smoothing²))).
+
+    Large spots show c, small ones c over the blur's square. Each spot belongs to the class that fits it best; far ones
+    lose their weight (Cauchy). The width of the edges, `blur`, enters as one more observation, the weaker the
+    smaller the spots are.
+
+    Parameters
+    ----------
+    spots
+        Of one polarity.
+    start
+        (classes,) contrast to start from.
+    blur
+        From the edges, or pinned.
+    """
+    spots = spots.take(spots.light > 0)
+    if len(spots) > ENOUGH:
+        spots = spots.take(np.linspace(0, len(spots) - 1, ENOUGH).astype(np.intp))
+    spread = float(np.hypot(blur, SMOOTHING_PX))
+    prior = spread
+    free = len(start) + (not pinned_blur)
+    values = np.append(np.log(start), np.log(spread))
+    bounds = np.log(np.hypot([NARROWEST, WIDEST], SMOOTHING_PX))
+    scale = 1.0
+    for _ in range(ROUNDS):
+        share, kind, sd, residual = _residuals(spots, values, matrix)
+        slope = np.zeros((len(spots) + 1, len(values)))
+        slope[np.arange(len(spots)), kind] = 1 - share.slope
+        slope[:-1, -1] = -2 * share.slope
+        slope[:-1] *= (share.height / sd)[:, None]
+        weight = 1 / (1 + (residual / TAIL) ** 2)
+        small = float(np.average(1 - share.share, weights=spots.band + 1e-9))
+        slope[-1, -1] = 1 / (EDGE_ERROR + SMALL_EDGE_ERROR * small)
+        target = np.append(residual, (np.log(prior) - values[-1]) * slope[-1, -1])
+        weight = np.append(weight, 1.0)
+        design = slope[:, :free] * np.sqrt(weight)[:, None]
+        step, *_ = np.linalg.lstsq(design, target * np.sqrt(weight), rcond=None)
+        values[:free] += np.clip(step, -0.2, 0.2)
+        values[-1] = np.clip(values[-1], *bounds)
+        if np.abs(step).max() < 1e-4:
+            break
+    scale = max(1.0, float((weight * target**2).sum() / max(weight.sum() - free, 1)))
+    covariance = np.linalg.pinv(design.T @ design) * scale
+    sd_values = np.append(np.sqrt(np.diag(covariance)), np.zeros(len(values) - free))
+    spread = float(np.exp(values[-1]))
+    found = float(np.sqrt(max(spread**2 - SMOOTHING_PX**2, NARROWEST**2)))
+    contrast = np.exp(values[:-1])
+    return Fit(contrast, contrast * sd_values[:-1], found, float(spread**2 * sd_values[-1] / found))
+
+
+@dataclass(frozen=True, eq=False)
+class _Share:
+    """Predicted height, its share of the level, and d ln height/d ln light."""
+
+    height: FloatArray
+    share: FloatArray
+    slope: FloatArray
+
+
+def _residuals(
+    spots: Candidates, values: FloatArray, matrix: Matrix
+) -> tuple[_Share, NDArray[np.intp], FloatArray, FloatArray]:
+    contrast, spread = np.exp(values[:-1]), np.exp(values[-1])
+    size = spots.light[:, None] / (contrast * 2 * np.pi * spread**2)
+    share = disc.peak(size, spots.aspect[:, None])
+    step = 1.02
+    slope = np.log(disc.peak(size * step, spots.aspect[:, None]) / share) / np.log(step)
+    height = contrast * share
+    noise = matrix.smooth_noise / np.sqrt(1 + spots.deep / (4 * np.pi))
+    light_noise = matrix.noise * np.sqrt(matrix.noise_area_px * spots.zone) / spots.light
+    sd = np.sqrt(
+        noise[:, None] ** 2
+        + (GREY_SCATTER * height) ** 2
+        + (SHAPE_ERROR * (contrast - height)) ** 2
+        + (height * slope * light_noise[:, None]) ** 2
+    )
+    residual = (spots.height[:, None] - height) / sd
+    kind = np.abs(residual).argmin(axis=1)
+    own = (np.arange(len(kind)), kind)
+    return _Share(height[own], share[own], slope[own]), kind, sd[own], residual[own]
