@@ -17,6 +17,8 @@ FAINTEST = 3.0
 NEIGHBOURHOOD_PX = 9
 OWN_HEIGHT = 0.45
 CLEAR_HEIGHT = 0.75
+DEEP = 2.5
+DIP, DIP_NOISE = 0.06, 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,8 +76,7 @@ def find_candidates(
         Standard deviation of the edge spread, as far as it is known.
     """
     spread = float(np.hypot(blur, SMOOTHING_PX))
-    around = cv2.dilate(smooth, np.ones((NEIGHBOURHOOD_PX, NEIGHBOURHOOD_PX), np.uint8))
-    mask = (smooth > np.maximum(OWN_HEIGHT * around, FAINTEST * smooth_noise)).astype(np.uint8)
+    mask = (smooth > np.maximum(OWN_HEIGHT * surroundings(smooth), FAINTEST * smooth_noise)).astype(np.uint8)
     count, labels = connected(mask)
     pixels = Pixels.of(labels, count)
     stands_out = pixels.largest(smooth) > SIGNIFICANT * smooth_noise
@@ -83,9 +84,17 @@ def find_candidates(
     labels, count = number[labels], int(stands_out.sum())
     pixels = Pixels.of(labels, count)
     depth = cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_5).ravel()[pixels.at]
-    height, deep = heights(contrast, smooth, pixels, depth > 2.5 * spread)
-    zone = Pixels.of(grow(labels, 2.5 * spread), count)
-    return _measured(contrast, smooth, zone, height, deep)
+    height, deep = heights(contrast, smooth, pixels, depth > DEEP * spread)
+    zone = Pixels.of(grow(labels, DEEP * spread), count)
+    # A pair grown into one is lower between its two summits than on them: it shows neither level nor blur.
+    summit = pixels.largest(smooth)
+    single = (deep > 0) | (height > (1 - DIP) * summit - DIP_NOISE * smooth_noise)
+    return _measured(contrast, smooth, zone, height, deep).take(single)
+
+
+def surroundings(smooth: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Largest value of each pixel's neighbourhood."""
+    return cv2.dilate(smooth, np.ones((NEIGHBOURHOOD_PX, NEIGHBOURHOOD_PX), np.uint8))
 
 
 def heights(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.segmentation import disc
-from micro.segmentation.candidates import FAINTEST, SIGNIFICANT, heights
+from micro.segmentation.candidates import DEEP, FAINTEST, OWN_HEIGHT, SIGNIFICANT, heights, surroundings
 from micro.segmentation.levels import FIRST_BLUR, Levels
 from micro.segmentation.matrix import SMOOTHING_PX
 from micro.segmentation.regions import Pixels, grow
@@ -68,11 +68,13 @@ def _of_polarity(
 ) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.intp], NDArray[np.bool_]]:
     spread = float(np.hypot(levels.blur_px or FIRST_BLUR, SMOOTHING_PX))
     noise = levels.matrix.smooth_noise
-    lowest = max(FAINTEST * noise, LOWEST_HEIGHT * float(class_contrast.min()))
-    count, cores, cut = split((smooth > lowest).astype(np.uint8), smooth)
+    lowest = FAINTEST * noise
+    # Small carbides stay below the height that parts large neighbours: they are seen at half of their own.
+    apart = np.minimum(OWN_HEIGHT * surroundings(smooth), np.float32(LOWEST_HEIGHT * class_contrast.min()))
+    count, cores, cut = split((smooth > np.maximum(apart, np.float32(lowest))).astype(np.uint8), smooth)
     inside = Pixels.of(cores, count)
     depth = cv2.distanceTransform((cores > 0).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
-    height, _ = heights(contrast, smooth, inside, depth.ravel()[inside.at] > 2.5 * spread)
+    height, _ = heights(contrast, smooth, inside, depth.ravel()[inside.at] > DEEP * spread)
     significant = inside.largest(smooth) > SIGNIFICANT * noise
     basins = grow(cores, REACH * spread)
     pixels = Pixels.of(basins, count)

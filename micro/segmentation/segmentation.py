@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,3 +110,8 @@ class Segmentation:
     def count(self) -> int:
         """Number of carbides."""
         return len(self.class_index)
+
+    def cropped(self, part: tuple[slice, slice]) -> Segmentation:
+        """Return rows and columns of it; numbers of carbides stay as they are, so that some may have no pixel."""
+        pictures = {name: getattr(self, name)[part] for name in ("labels", "basins", "contrast", "excluded")}
+        return replace(self, **pictures)
