@@ -15,9 +15,18 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from micro.comparison import CouponAnalysis, MeasuredSpecimen
+    from micro.points.agreement import Agreement
 
 COUPONS, RATIOS, GROUP_RATIOS = "coupons.csv", "transverse_ratios.csv", "group_ratios.csv"
 STRUCTURE = "structure.csv"
+
+
+@dataclass(frozen=True, eq=False)
+class Count:
+    """Count by people beside the result, None where nobody counted; a line where the tallies cannot be used."""
+
+    agreement: Agreement | None
+    troubles: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,6 +41,8 @@ class Answer:
         Columns COMPARISON and CHEMISTRY of `micro.columns`; no rows where there is nothing to compare or check.
     coupons, structure
         Toughness coupons, and the transverse ratios over the structure; None where the study names no coupons.
+    count
+        Count by people; None where nobody counted.
     troubles
         One line for each thing that could not be used.
     """
@@ -41,21 +52,29 @@ class Answer:
     chemistry: pd.DataFrame
     coupons: CouponAnalysis | None
     structure: pd.DataFrame | None
+    count: Agreement | None
     troubles: tuple[str, ...]
 
 
-def answer_study(study: Study, outcomes: tuple[batch.Outcome, ...], tables: dict[str, pd.DataFrame]) -> Answer:
+def answer_study(
+    study: Study,
+    outcomes: tuple[batch.Outcome, ...],
+    tables: dict[str, pd.DataFrame],
+    count: Count,
+) -> Answer:
     """Compare what was measured, and set it against coupons and chemistry.
 
     Parameters
     ----------
     tables
         "particles", "fields" and "specimens" of the whole study.
+    count
+        From `read_count`.
     """
     from micro.comparison import compare, structure_against_toughness
 
     specimens = measured_specimens(study, outcomes, tables)
-    troubles: list[str] = []
+    troubles = list(count.troubles)
     coupons = _coupons(study, troubles)
     chemistry = _chemistry(study, tables["specimens"], troubles)
     return Answer(
@@ -64,8 +83,19 @@ def answer_study(study: Study, outcomes: tuple[batch.Outcome, ...], tables: dict
         chemistry=chemistry,
         coupons=coupons,
         structure=None if coupons is None else structure_against_toughness(tables["specimens"], coupons.ratios),
+        count=count.agreement,
         troubles=tuple(troubles),
     )
+
+
+def read_count(out: Path, outcomes: tuple[batch.Outcome, ...]) -> Count:
+    """Set the tallies that the results folder keeps against the tables and labels in it."""
+    from micro.points.kept import kept_agreement
+
+    try:
+        return Count(kept_agreement(out, {(o.specimen, o.field): o.image_sha256 for o in outcomes}))
+    except MicroError as trouble:
+        return Count(None, (str(trouble),))
 
 
 def measured_specimens(
@@ -126,6 +156,7 @@ def write_answer(answer: Answer, out: Path) -> None:
         RATIOS: None if coupons is None else coupons.ratios,
         GROUP_RATIOS: None if coupons is None else coupons.groups,
         STRUCTURE: answer.structure,
+        results.POINTS: None if answer.count is None else answer.count.fields,
     }
     for name, table in tables.items():
         if table is None or table.empty:

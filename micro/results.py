@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 PARTICLES, FIELDS, SPECIMENS = "particles.csv", "fields.csv", "specimens.csv"
 PROFILES, COMPARISON, CHEMISTRY = "profiles.csv", "comparison.csv", "chemistry.csv"
+POINTS, TALLIES = "points.csv", "tallies"
 LABELS, OUTLINES, PARTS = "labels", "outlines", "parts"
 REPORT, RECORD = "report.html", "run.json"
 OWNER, LOCK = "study.json", ".lock"

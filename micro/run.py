@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import datetime as dt
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from micro import batch, results
-from micro.answer import answer_study, write_answer
+from micro.answer import Answer, Count, answer_study, read_count, write_answer
 from micro.columns import FIELDS, PARTICLES, SPECIMENS, empty, names
+from micro.points.agreement import Agreement, compare
+from micro.points.kept import keep_tallies, with_count
+from micro.points.measured import pictures_of
+from micro.points.tally import read_tallies
 from micro.report.build import write_report
-from micro.report.record import run_record
+from micro.report.record import outcomes_from_record, output_hashes, run_record, study_from_record
 from micro.report.summary import answer_sentences
 from micro.study import Study
 
@@ -48,26 +52,64 @@ def run_study(
     """
     start = time.perf_counter()
     with results.claimed(out, study.identity):
-        outcomes, tables = measure_tables(study, out, workers, done, scheduler)
-        answer = answer_study(study, outcomes, tables)
-        write_answer(answer, out)
-        write_report(study, outcomes, tables, answer, out)
+        outcomes = measure_fields(study, out, workers, done, scheduler)
+        tables, answer = conclude(study, outcomes, out)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         record = run_record(study, outcomes, out, date, time.perf_counter() - start)
         results.write_json(out / results.RECORD, record)
     return Ending(outcomes, tables["specimens"], tuple(answer_sentences(answer)), answer.troubles)
 
 
-def measure_tables(
+def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: float) -> Agreement:
+    """Set tallies against a finished run, and keep them and what they say in its folder.
+
+    specimens.csv, the other tables of the whole study and the report are written again with the count in them.
+
+    Raises
+    ------
+    InputError
+        Where the tallies or the folder cannot be used; nothing is written then.
+    UsageError
+        Where another run is writing in the folder.
+    """
+    record = results.read_record(folder)
+    paths = tuple(tallies)
+    agreement = compare(read_tallies(paths), folder, pictures_of(record, folder), wanted_accuracy_pct)
+    study, outcomes = study_from_record(record, folder), outcomes_from_record(record, folder)
+    with results.claimed(folder, study.identity):
+        keep_tallies(paths, folder, wanted_accuracy_pct)
+        conclude(study, outcomes, folder)
+        results.write_json(folder / results.RECORD, record | {"outputs": output_hashes(folder)})
+    return agreement
+
+
+def conclude(study: Study, outcomes: tuple[batch.Outcome, ...], out: Path) -> tuple[dict[str, pd.DataFrame], Answer]:
+    """Write all that follows from the measured fields and the kept tallies: tables of the study, answer, report."""
+    tables, count = summary_tables(study, outcomes, out)
+    answer = answer_study(study, outcomes, tables, count)
+    write_answer(answer, out)
+    write_report(study, outcomes, tables, answer, out)
+    return tables, answer
+
+
+def measure_fields(
     study: Study, out: Path, workers: int, done: Callable[[batch.Outcome], None], scheduler: str | None = None
-) -> tuple[tuple[batch.Outcome, ...], dict[str, pd.DataFrame]]:
-    """Measure the fields and write particles.csv, fields.csv, profiles.csv and specimens.csv."""
+) -> tuple[batch.Outcome, ...]:
+    """Measure the fields and write particles.csv, fields.csv and profiles.csv."""
     outcomes = batch.measure_fields(study, out, workers, done, scheduler)
     batch.gather(outcomes, out)
-    tables = read_tables(out)
-    tables["specimens"] = summarise_specimens(study, outcomes, tables["particles"], tables["fields"])
+    return outcomes
+
+
+def summary_tables(
+    study: Study, outcomes: tuple[batch.Outcome, ...], out: Path
+) -> tuple[dict[str, pd.DataFrame], Count]:
+    """Summarise the measured fields, with the count by people, into specimens.csv."""
+    tables, count = read_tables(out), read_count(out, outcomes)
+    summarised = summarise_specimens(study, outcomes, tables["particles"], tables["fields"])
+    tables["specimens"] = with_count(summarised, count.agreement)
     results.write_table(out / results.SPECIMENS, tables["specimens"])
-    return outcomes, tables
+    return tables, count
 
 
 def read_tables(out: Path) -> dict[str, pd.DataFrame]:

@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from micro import batch, results
+from micro.points.kept import copy_tallies
 from micro.report.record import study_from_record
-from micro.run import measure_tables
+from micro.run import measure_fields, summary_tables
 
 
 @dataclass(frozen=True)
@@ -40,7 +41,9 @@ def verify(folder: Path, workers: int, done: Callable[[batch.Outcome], None]) ->
     study = study_from_record(record, folder)
     differences = [*changed_outputs(record, folder), *changed_inputs(record)]
     with tempfile.TemporaryDirectory() as scratch:
-        measure_tables(study, Path(scratch), workers, done)
+        copy_tallies(folder, Path(scratch))
+        outcomes = measure_fields(study, Path(scratch), workers, done)
+        summary_tables(study, outcomes, Path(scratch))
         for name in (results.PARTICLES, results.FIELDS, results.PROFILES, results.SPECIMENS):
             if results.hash_of_file(Path(scratch) / name) != record["outputs"].get(name):
                 differences.append(f"{name}: measured again, it differs from the record; compare the two files")

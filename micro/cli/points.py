@@ -96,13 +96,20 @@ def _pictures(files: tuple[Path, ...], specimen: str) -> tuple[list[Picture], tu
 @click.argument("folder", metavar="RESULTS", type=click.Path(path_type=Path))
 @accuracy_option
 def compare_command(tallies: tuple[Path, ...], folder: Path, accuracy_pct: float) -> None:
-    """Set one or more counts of one sheet against the results folder RESULTS, field by field."""
-    from micro.points.agreement import compare
-    from micro.points.tally import read_tallies
-    from micro.points.wording import sentences
+    """Set one or more counts of one sheet against the results folder RESULTS, field by field.
 
-    agreement = compare(read_tallies(tallies), folder, accuracy_pct)
+    The count is kept in the folder: it enters points.csv, specimens.csv and report.html, now and after later runs.
+    """
+    from micro.errors import UsageError
+    from micro.points.wording import sentences
+    from micro.run import count_again
+
+    try:
+        agreement = count_again(folder, tallies, accuracy_pct)
+    except OSError as trouble:
+        raise UsageError(folder, f"cannot be written ({trouble.strerror})", "free the disk, or its rights") from None
     for message in agreement.messages:
         click.echo(message, err=True)
     for sentence in sentences(agreement):
         click.echo(sentence)
+    click.echo(f"open {folder / 'report.html'}; every field is in {folder / 'points.csv'}")

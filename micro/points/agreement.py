@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -48,7 +49,7 @@ class Agreement:
     messages: tuple[str, ...]
 
 
-def compare(tally: Tally, results: Path, wanted_accuracy_pct: float = 10.0) -> Agreement:
+def compare(tally: Tally, results: Path, pictures: Mapping[Key, str], wanted_accuracy_pct: float = 10.0) -> Agreement:
     """Set a count against a results folder, field by field.
 
     Parameters
@@ -57,6 +58,8 @@ def compare(tally: Tally, results: Path, wanted_accuracy_pct: float = 10.0) -> A
         From `read_tallies`.
     results
         Folder of a finished run on the same pictures.
+    pictures
+        SHA-256 of the picture of every field of the run, from `pictures_of`.
     wanted_accuracy_pct
         Wanted %RA.
 
@@ -65,7 +68,7 @@ def compare(tally: Tally, results: Path, wanted_accuracy_pct: float = 10.0) -> A
     InputError
         Where the folder is not the result of a run, or the tally was counted on other pictures.
     """
-    measured, unmeasured = _counted_fields(tally, results)
+    measured, unmeasured = _counted_fields(tally, results, pictures)
     fields, judged, messages = tabulate(tally, measured)
     if fields.empty:
         raise InputError(tally.source, "shares no measured field with the result", f"measure them first ({results})")
@@ -81,9 +84,11 @@ def compare(tally: Tally, results: Path, wanted_accuracy_pct: float = 10.0) -> A
     )
 
 
-def _counted_fields(tally: Tally, results: Path) -> tuple[dict[Key, MeasuredField], list[str]]:
+def _counted_fields(
+    tally: Tally, results: Path, pictures: Mapping[Key, str]
+) -> tuple[dict[Key, MeasuredField], list[str]]:
     """Measured fields of the tally in the order of the run, each with the same picture; others are named."""
-    held = read_measured(results)
+    held = read_measured(results, pictures)
     for (specimen, field), picture in tally.pictures.items():
         measured = held.get((specimen, field))
         if measured is None:

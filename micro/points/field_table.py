@@ -15,6 +15,7 @@ from micro.points.own_count import expected_score, judge_points
 from micro.points.tally import SCORE, Tally
 
 JUDGED = ["specimen", "field", "point", "x_px", "y_px", "score", "own_score"]
+NOTHING_JUDGED = pd.DataFrame({name: pd.Series(dtype="str" if name in JUDGED[:2] else "float64") for name in JUDGED})
 MOST_LEFT_OUT = 0.01
 
 
@@ -55,11 +56,12 @@ def tabulate(tally: Tally, measured: Mapping[Key, MeasuredField]) -> tuple[pd.Da
             share = f"{100 * field.left_out(labels):.0f} %"
             messages.append(f"field {key[1]!r} of {key[0]}: {share} was counted, yet left out of the measurement")
     for (specimen, carbide_class), without in unmeasured.items():
-        fields = f"field{'s' * (len(without) > 1)} {', '.join(without)}"
+        more = f" and {len(without) - 5} more" if len(without) > 6 else ""
+        fields = f"field{'s' * (len(without) > 1)} {', '.join(without[: 5 if more else 6])}{more}"
         messages.append(f"{specimen}: no {carbide_class} was measured in {fields}; that class is not compared there")
     table = pd.DataFrame(rows, columns=names(POINTS)) if rows else empty(POINTS)
     filled = [block for block in judged if len(block)]
-    return table, pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=JUDGED), messages
+    return table, pd.concat(filled, ignore_index=True) if filled else NOTHING_JUDGED.copy(), messages
 
 
 def _scored(points: pd.DataFrame, carbide_class: str, is_carbide: NDArray[np.bool_], source: str) -> pd.DataFrame:
@@ -103,7 +105,7 @@ def _row(
         "own_point_fraction": own,
         "own_expected_fraction": expected,
         "points_above": float(apart[apart > 0].sum()),
-        "points_below": float(-apart[apart < 0].sum()),
+        "points_below": float(np.abs(apart[apart < 0]).sum()),
         "difference": share - area,
         "judged_difference": (share - own) - (area - expected),
     }

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -71,41 +73,51 @@ class MeasuredField:
         return max(0.0, share) if math.isfinite(share) else 0.0
 
 
-def read_measured(folder: Path) -> dict[Key, MeasuredField]:
-    """Every field of a finished run by specimen and field.
+def pictures_of(record: dict[str, Any], folder: Path) -> dict[Key, str]:
+    """SHA-256 of the picture of every field of a run, in its order; empty where the picture could not be read.
+
+    Parameters
+    ----------
+    record
+        Content of run.json in `folder`.
 
     Raises
     ------
     InputError
-        Where the folder does not hold a whole run.
+        Where the record is not whole.
     """
-    record = results.read_record(folder)
+    try:
+        return {(s["name"], f["name"]): f["image_sha256"] or "" for s in record["specimens"] for f in s["fields"]}
+    except (KeyError, TypeError):
+        raise InputError(folder / results.RECORD, "is not a whole record of a run", REMEDY) from None
+
+
+def read_measured(folder: Path, pictures: Mapping[Key, str]) -> dict[Key, MeasuredField]:
+    """Every field of a results folder by specimen and field, in the order of `pictures` (from `pictures_of`).
+
+    Raises
+    ------
+    InputError
+        Where fields.csv or particles.csv cannot be used.
+    """
     fields = results.read_table(folder / results.FIELDS, names(FIELDS))
     particles = results.read_table(folder / results.PARTICLES, names(PARTICLES))
     particles = particles[["specimen", "field", "particle", "carbide_class"]]
     rows = dict(list(fields.groupby(["specimen", "field"], sort=False)))
     carbides = dict(list(particles.groupby(["specimen", "field"], sort=False)))
-    try:
-        return {
-            (specimen["name"], f["name"]): _field(
-                folder, f, rows.get((specimen["name"], f["name"])), carbides.get((specimen["name"], f["name"]))
-            )
-            for specimen in record["specimens"]
-            for f in specimen["fields"]
-        }
-    except (KeyError, TypeError, AttributeError):
-        raise InputError(folder / results.RECORD, "is not a whole record of a run", REMEDY) from None
+    return {key: _field(folder, sha256, rows.get(key), carbides.get(key)) for key, sha256 in pictures.items()}
 
 
-def _field(folder: Path, record: dict, rows: pd.DataFrame | None, carbides: pd.DataFrame | None) -> MeasuredField:
+def _field(folder: Path, sha256: str, rows: pd.DataFrame | None, carbides: pd.DataFrame | None) -> MeasuredField:
     class_names = np.array([""], object)
     if carbides is not None:
         class_names = np.full(int(carbides["particle"].max()) + 1, "", object)
         class_names[carbides["particle"].to_numpy(int)] = carbides["carbide_class"].to_numpy(object)
     fractions: dict[str, float] = {}
-    analysed_px = math.nan
+    analysed_px, file = math.nan, ""
     if rows is not None:
         fractions = dict(zip(rows["carbide_class"], rows["area_fraction"].astype(float), strict=True))
         analysed_px = float(rows["analysed_area_um2"].iloc[0] / rows["um_per_px"].iloc[0] ** 2)
-    path = folder / results.LABELS / f"{record['file']}.tif"
-    return MeasuredField(record["image_sha256"] or "", path, fractions, analysed_px, class_names)
+        file = str(rows["file"].iloc[0])
+    path = folder / results.LABELS / f"{file}.tif"
+    return MeasuredField(sha256, path, fractions, analysed_px, class_names)

@@ -12,7 +12,8 @@ from micro.batch import Outcome
 from micro.report.field_pictures import field_pictures, same_scale_pictures
 from micro.report.figures.sizes import draw_sizes
 from micro.report.figures.style import rendered, styled
-from micro.report.page import PageFigure, PageParts, listed_pictures, render_page
+from micro.report.page import PageFigure, PageParts, PageSection, listed_pictures, render_page
+from micro.report.point_count import point_section
 from micro.report.sections import answer_sections
 from micro.report.summary import summary_sentences
 from micro.study import Study
@@ -38,15 +39,23 @@ def write_report(
     parts = PageParts(
         sentences=summary_sentences(study, tables["specimens"], answer),
         figures=study_figures(tables, out),
-        sections=answer_sections(
-            answer, same_scale_pictures(study, tables["fields"]), lambda *figure: save_figure(out, *figure)
-        ),
+        sections=study_sections(study, tables, answer, out),
         pictures=study_pictures(study, outcomes, tables["fields"], out),
         troubles=answer.troubles,
     )
     page = render_page(study, outcomes, tables["specimens"], parts)
     with results.whole_file(out / results.REPORT) as stream:
         stream.write(page.encode(errors="backslashreplace"))
+
+
+def study_sections(study: Study, tables: dict[str, pd.DataFrame], answer: Answer, out: Path) -> list[PageSection]:
+    """Parts of the page that answer the study, then the count by people where there is one."""
+
+    def save(*figure: Any) -> PageFigure:
+        return save_figure(out, *figure)
+
+    sections = answer_sections(answer, same_scale_pictures(study, tables["fields"]), save)
+    return sections if answer.count is None else [*sections, point_section(answer.count, out, save)]
 
 
 def study_figures(tables: dict[str, pd.DataFrame], out: Path) -> list[PageFigure]:

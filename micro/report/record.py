@@ -13,7 +13,10 @@ from micro.errors import InputError
 from micro.segmentation import SegmentationSettings
 from micro.study import Field, Specimen, Study
 
-TABLES = (results.PARTICLES, results.FIELDS, results.PROFILES, results.SPECIMENS, results.COMPARISON, results.REPORT)
+TABLES = (
+    results.PARTICLES, results.FIELDS, results.PROFILES, results.SPECIMENS, results.COMPARISON, results.POINTS,
+    results.REPORT,
+)  # fmt: skip
 
 
 def run_record(study: Study, outcomes: tuple[Outcome, ...], out: Path, date: str, seconds: float) -> dict[str, Any]:
@@ -46,8 +49,13 @@ def run_record(study: Study, outcomes: tuple[Outcome, ...], out: Path, date: str
             "coupons_sha256": _hash(study.coupons),
         },
         "specimens": [_specimen(specimen, by_field) for specimen in study.specimens],
-        "outputs": {name: _hash(out / name) for name in TABLES if (out / name).exists()},
+        "outputs": output_hashes(out),
     }
+
+
+def output_hashes(out: Path) -> dict[str, str | None]:
+    """SHA-256 of the tables of a whole study, and of its report, as they stand in the results folder."""
+    return {name: _hash(out / name) for name in TABLES if (out / name).exists()}
 
 
 def _specimen(specimen: Specimen, outcomes: dict[tuple[str, str], Outcome]) -> dict[str, Any]:
@@ -102,6 +110,36 @@ def study_from_record(record: dict[str, Any], folder: Path) -> Study:
         )
     except (KeyError, TypeError, AttributeError):
         raise InputError(folder / results.RECORD, "is not a whole record of a run", "run the study again") from None
+
+
+def outcomes_from_record(record: dict[str, Any], folder: Path) -> tuple[Outcome, ...]:
+    """Return how each field of a run ended, from its run.json.
+
+    Raises
+    ------
+    InputError
+        Where the record is not whole.
+    """
+    try:
+        return tuple(_outcome(s["name"], f) for s in record["specimens"] for f in s["fields"])
+    except (KeyError, TypeError, AttributeError):
+        raise InputError(folder / results.RECORD, "is not a whole record of a run", "run the study again") from None
+
+
+def _outcome(specimen: str, field: dict[str, Any]) -> Outcome:
+    return Outcome(
+        specimen=specimen,
+        field=field["name"],
+        stem=field["file"],
+        image=field["image"],
+        image_sha256=field["image_sha256"] or "",
+        trouble=field["trouble"] or "",
+        messages=tuple(field["messages"]),
+        scale_origin=field["scale"] or "",
+        scale_relative_uncertainty=field["scale_relative_uncertainty"],
+        seconds=field["seconds"],
+        outputs=field["outputs"],
+    )
 
 
 def _recorded_specimen(specimen: dict[str, Any]) -> Specimen:

@@ -1,0 +1,108 @@
+"""The count by people in the report: verdict, figure, and the points that differ most."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro import results
+from micro.points.agreement import Agreement
+from micro.points.field_table import most_apart
+from micro.points.wording import heading, sentences
+from micro.report.figures.point_count import draw_point_count
+from micro.report.page import PageFigure, PagePicture, PageSection, PageTable
+from micro.report.wording import with_ends
+
+MOST_PICTURES = 12
+CROP_PX, MAGNIFIED = 64, 4
+ARM_PX, OPEN_PX = 40, 10
+SCORES = {0.0: "out", 0.5: "boundary", 1.0: "in"}
+CAPTION = (
+    "Every field: counted over measured (left), and their difference over their mean (right) with the mean difference, "
+    "its 95 % interval (band) and the limits of agreement of single fields (dashed). Counting noise is in both."
+)
+ALTERNATIVE = "Counted against measured fraction of every field, and the differences with their limits of agreement."
+
+
+def point_section(agreement: Agreement, out: Path, save: Callable[..., PageFigure]) -> PageSection:
+    """Part of the report about the count; `save` draws and writes a figure (`build.save_figure`)."""
+    columns = ["specimen, class", "counted, %", "measured, %", "freed of counting noise, percentage points", "verdict"]
+    rows = [
+        (
+            heading(b), with_ends(100 * b.counted.mean, 100 * b.counted.low, 100 * b.counted.high),
+            f"{100 * b.measured:.2f}",
+            with_ends(100 * b.judged.value, 100 * b.judged.low, 100 * b.judged.high), b.verdict,
+        )
+        for b in agreement.bias
+    ]  # fmt: skip
+    figure = save(
+        "point_count", 2, 3.2, lambda axes: draw_point_count(axes, agreement.fields, agreement.bias), CAPTION,
+        ALTERNATIVE,
+    )  # fmt: skip
+    return PageSection(
+        id="point-count",
+        title="Point count by people",
+        text=(
+            "The same fields, counted on a grid without knowing the result (ASTM E562, ISO 9042). Points on a boundary "
+            "count one half. The verdict rests on the difference freed of counting noise: the program's outlines were "
+            "counted on the same points, and what that count is off is taken off both. Every field stands in "
+            "points.csv.",
+        ),
+        pictures=apart_pictures(agreement, out),
+        lists=[("In words", [line.strip() for line in sentences(agreement)])],
+        figures=[figure],
+        tables=[PageTable("Counted and measured", columns, rows)],
+    )
+
+
+def apart_pictures(agreement: Agreement, out: Path) -> list[PagePicture]:
+    """Pictures of the points at which counters and program differ most, also written to figures/points."""
+    import cv2
+
+    from micro.report.field_pictures import data_address
+
+    fields = results.read_table(out / results.FIELDS, ["specimen", "field", "file"])
+    files = fields.drop_duplicates(["specimen", "field"]).set_index(["specimen", "field"])["file"]
+    folder = out / "figures" / "points"
+    for left in folder.glob("[0-9][0-9].png"):
+        left.unlink()
+    pictures: list[PagePicture] = []
+    for row in most_apart(agreement.judged, MOST_PICTURES).to_dict("records"):
+        outlined = cv2.imread(str(out / results.OUTLINES / f"{files[row['specimen'], row['field']]}.png"))
+        if outlined is None:
+            continue
+        shown = marked_crop(outlined, float(row["x_px"]), float(row["y_px"]))
+        with results.whole_file(folder / f"{len(pictures) + 1:02d}.png") as stream:
+            stream.write(cv2.imencode(".png", shown)[1].tobytes())
+        words = point_in_words(row)
+        pictures.append(PagePicture(data_address(shown[..., ::-1]), words, f"Outlines about the point: {words}"))
+    return pictures
+
+
+def point_in_words(row: dict[Any, Any]) -> str:
+    """Name a point, and say what counters and program made of it."""
+    counted = SCORES.get(row["score"], f"{row['score']:.2g} on average")
+    place = f"{row['specimen']} {row['field']}, point {row['point']:.0f}"
+    return f"{place}: counted {counted}, outlined {SCORES[row['own_score']]}"
+
+
+def marked_crop(picture: NDArray[np.uint8], x_px: float, y_px: float) -> NDArray[np.uint8]:
+    """Magnified surroundings of a point, (CROP_PX·MAGNIFIED,) squared in colour, with an open cross about it."""
+    import cv2
+
+    half = CROP_PX // 2
+    padded = np.pad(picture, ((half, half), (half, half), (0, 0)))
+    left, top = int(x_px), int(y_px)
+    crop = padded[top : top + CROP_PX, left : left + CROP_PX]
+    size = (CROP_PX * MAGNIFIED, CROP_PX * MAGNIFIED)
+    shown = cv2.resize(crop, size, interpolation=cv2.INTER_NEAREST)
+    x, y = (round(MAGNIFIED * (half + value - int(value))) for value in (x_px, y_px))
+    for colour, thickness in (((0, 0, 0), 4), ((160, 246, 255), 2)):
+        for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+            ends = [(x + dx * reach, y + dy * reach) for reach in (OPEN_PX, ARM_PX)]
+            cv2.line(shown, ends[0], ends[1], colour, thickness, cv2.LINE_AA)
+    return shown
