@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import hashlib
 import json
 import os
@@ -27,11 +28,20 @@ LABELS, OUTLINES, PARTS = "labels", "outlines", "parts"
 REPORT, RECORD = "report.html", "run.json"
 OWNER, LOCK = "study.json", ".lock"
 TEMPORARY = ".unfinished-"
+LARGE_BYTES = 50_000_000
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def hash_of_file(path: Path) -> str:
     """Return the SHA-256 of a file's bytes, in hexadecimal."""
+    known = path.stat()
+    # The parts of a mosaic ask one after the other for the hash of one large file.
+    hashed = _hash_once if known.st_size > LARGE_BYTES else _hash_once.__wrapped__
+    return hashed(path, known.st_size, known.st_mtime_ns)
+
+
+@functools.lru_cache(maxsize=16)
+def _hash_once(path: Path, size: int, changed_ns: int) -> str:
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 

@@ -11,13 +11,15 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, NoReturn
 
-from micro.errors import UsageError
+from micro.errors import InputError, UsageError
+from micro.micrograph.mosaic import SubField
 from micro.segmentation import SegmentationSettings
 
 ROUTES = ("ingot-cast", "powder-made")
 PLANES = ("longitudinal", "transverse", "planar")
 PICTURE_ENDINGS = (".tif", ".tiff", ".png", ".jpg", ".jpeg", ".bmp")
 LONGEST_STEM = 120
+SMALLEST_MOSAIC_BYTES = 2_000_000
 
 
 @dataclass(frozen=True)
@@ -25,7 +27,7 @@ class Field:
     """One picture of a specimen, and how it is read and segmented.
 
     `shown` is the picture as the user named it, from the study's folder or on the command line; `stem` names the
-    field's files in the results folder.
+    field's files in the results folder; `sub_field` is the part of a mosaic that it is.
     """
 
     name: str
@@ -35,6 +37,7 @@ class Field:
     settings: SegmentationSettings
     crop_bottom_px: int | None = None
     page: int | None = None
+    sub_field: SubField | None = None
 
 
 @dataclass(frozen=True)
@@ -73,6 +76,7 @@ def study_of_images(
 ) -> Study:
     """Study with one specimen, whose fields are `images` in the order given."""
     fields, messages = name_fields(specimen.name, list(images), settings, **reading)
+    fields = cut_mosaics(fields)
     folders = sorted({str(f.image.parent.resolve()) for f in fields})
     return Study(
         title=specimen.name,
@@ -101,6 +105,30 @@ def name_fields(
         shown = image.relative_to(folder).as_posix() if folder else str(image)
         fields.append(Field(name, image, shown, name, settings, **reading))
     return tuple(fields), tuple(messages)
+
+
+def cut_mosaics(fields: Iterable[Field]) -> tuple[Field, ...]:
+    """Put the sub-fields of a mosaic, named by row and column, in the place of each picture too large for a field."""
+    return tuple(part for field in fields for part in _parts(field))
+
+
+def _parts(field: Field) -> list[Field]:
+    from micro.micrograph import mosaic, probe
+
+    try:
+        # Headers of thousands of pictures take time; a mosaic is large on the disk too.
+        if field.image.stat().st_size < SMALLEST_MOSAIC_BYTES:
+            return [field]
+        header = probe(field.image, page=field.page)
+    except (OSError, InputError):
+        return [field]  # reading it says what is wrong
+    if header.format != "TIFF" or header.pixels <= mosaic.LARGEST_FIELD_PX:
+        return [field]
+    return [
+        replace(field, name=f"{field.name}-r{row}c{column}", stem=f"{field.stem}-r{row}c{column}", sub_field=part)
+        for row, parts in enumerate(mosaic.sub_fields(*header.shape), 1)
+        for column, part in enumerate(parts, 1)
+    ]
 
 
 def _unique_stems(fields: list[tuple[str, Field]]) -> tuple[Field, ...]:
@@ -251,7 +279,7 @@ class _StudyReader:
         images, missing = self.images(entry["images"], where)
         reading = {k: given[k] for k in ("crop_bottom_px", "page") if k in given}
         fields, messages = name_fields(entry["name"], images, settings, self.path.parent, **reading)
-        fields = self.field_exceptions(entry, fields, given, where)
+        fields = cut_mosaics(self.field_exceptions(entry, fields, given, where))
         composition = entry.get("composition", {})
         for element, amount in composition.items():
             if not (_number(amount) and 0 <= amount <= 100):

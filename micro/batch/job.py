@@ -110,6 +110,7 @@ def _parameters(job: Job) -> dict[str, Any]:
         "image": job.field.shown,
         "segmentation": asdict(job.field.settings),
         "crop_bottom_px": job.field.crop_bottom_px,
+        "sub_field": None if job.field.sub_field is None else asdict(job.field.sub_field),
         "page": job.field.page,
         "scale": None if job.scale is None else asdict(job.scale),
         "binning": job.binning,
@@ -153,12 +154,17 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
         page=one.page,
         crop_bottom_px=one.crop_bottom_px,
         name=one.name,
+        sub_field=one.sub_field,
     )
-    if micrograph.scale is None:
+    scale = micrograph.scale
+    if scale is None:
         raise InputError(one.image, "has no scale", "give --um-per-px or --calibration, or name one in the study file")
     segmentation = segment(micrograph.grey, one.settings, micrograph.grey_max)
-    particles = measure_particles(segmentation, micrograph.grey, micrograph.scale, job.rolling_deg)
-    fields = measure_field(segmentation, particles, micrograph.scale, job.rolling_deg)
+    particles = measure_particles(segmentation, micrograph.grey, scale, job.rolling_deg, one.sub_field)
+    if one.sub_field is not None:
+        core = one.sub_field.core_in_frame
+        segmentation, micrograph = segmentation.cropped(core), micrograph.cropped(core)
+    fields = measure_field(segmentation, particles, scale, job.rolling_deg)
     messages = (*micrograph.messages, *segmentation.messages)
     table = _named(fields.table, job)
     table["image"] = one.shown
@@ -179,8 +185,8 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
         one.shown,
         image_sha256=micrograph.sha256,
         messages=messages,
-        scale_origin=micrograph.scale.origin,
-        scale_relative_uncertainty=micrograph.scale.relative_uncertainty,
+        scale_origin=scale.origin,
+        scale_relative_uncertainty=scale.relative_uncertainty,
         seconds=time.perf_counter() - start,
     )
     kept = {k: v for k, v in asdict(outcome).items() if k not in ("reused", "outputs")}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -44,3 +44,7 @@ class Micrograph:
     sha256: str = ""
     data_bar: NDArray[np.float32] = field(default_factory=lambda: np.empty((0, 0), np.float32))
     messages: tuple[str, ...] = ()
+
+    def cropped(self, part: tuple[slice, slice]) -> Micrograph:
+        """Return rows and columns of it, everything else as it is."""
+        return replace(self, grey=self.grey[part])

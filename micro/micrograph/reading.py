@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -18,7 +17,9 @@ from micro.micrograph import formats, raster, tiff
 from micro.micrograph.databar import find_data_bar
 from micro.micrograph.greys import to_grey
 from micro.micrograph.micrograph import Micrograph
+from micro.micrograph.mosaic import LARGEST_FIELD_PX, SubField
 from micro.micrograph.pixels import Header, Pixels, UnusableError
+from micro.results import hash_of_file
 from micro.scale import Scale, scale_from_tags
 
 if TYPE_CHECKING:
@@ -41,6 +42,7 @@ def read(
     page: int | None = None,
     crop_bottom_px: int | None = None,
     name: str | None = None,
+    sub_field: SubField | None = None,
 ) -> Micrograph:
     """Read a TIFF, PNG, JPEG or BMP picture; its content decides, not its ending.
 
@@ -60,6 +62,8 @@ def read(
         Rows of data bar to cut at the bottom; None: a data bar is looked for, 0: nothing is cut.
     name
         Name of the field; None: the file name without its ending.
+    sub_field
+        Only this part of a mosaic (TIFF), with its margin; no data bar is looked for.
 
     Raises
     ------
@@ -69,14 +73,13 @@ def read(
     path = Path(path)
     with _reported(path), _open(path) as file:
         header, size = _probe(file, page), path.stat().st_size
-        _check_size(header, size)
-        file.seek(0)
-        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
-        pixels = _decode(file, header, page)
+        _check_size(header, size, sub_field)
+        sha256 = hash_of_file(path)
+        pixels = _decode(file, header, page, sub_field)
         grey, grey_max, messages = to_grey(pixels)
         del pixels
-        whole = grey.shape
-        grey, data_bar = _cut(grey, grey_max, crop_bottom_px, messages)
+        whole = header.shape if sub_field else grey.shape
+        grey, data_bar = _cut(grey, grey_max, 0 if sub_field else crop_bottom_px, messages)
         _check_content(grey)
         mislabelled = formats.mislabelled(path, header.format)
         return Micrograph(
@@ -165,12 +168,12 @@ def _probe(file: BufferedReader, page: int | None) -> Header:
         return tiff.probe(file, page) if found == "TIFF" else raster.probe(file, found)
 
 
-def _decode(file: BufferedReader, header: Header, page: int | None) -> Pixels:
+def _decode(file: BufferedReader, header: Header, page: int | None, sub_field: SubField | None) -> Pixels:
     with _damage_named():
-        return tiff.decode(file, page) if header.format == "TIFF" else raster.decode(file, header.format)
+        return tiff.decode(file, page, sub_field) if header.format == "TIFF" else raster.decode(file, header.format)
 
 
-def _check_size(header: Header, file_bytes: int) -> None:
+def _check_size(header: Header, file_bytes: int, sub_field: SubField | None) -> None:
     rows, columns = header.shape
     if min(rows, columns) < SMALLEST_SIDE_PX:
         raise UnusableError(
@@ -178,7 +181,12 @@ def _check_size(header: Header, file_bytes: int) -> None:
         )
     if header.pixels > MOST_PIXELS:
         raise UnusableError(f"is too large ({columns} × {rows} px)", f"give a picture of at most {MOST_PIXELS} px")
-    if header.bytes_decoded > max(BOMB_BYTES, BOMB_RATIO * file_bytes):
+    if sub_field is not None:
+        if header.format != "TIFF" or header.shape != (sub_field.mosaic_rows, sub_field.mosaic_columns):
+            raise UnusableError(f"is no TIFF mosaic of the size it had ({columns} × {rows} px)", "run the study again")
+    elif header.pixels > LARGEST_FIELD_PX and header.format != "TIFF":
+        raise UnusableError(f"is too large for one field ({columns} × {rows} px)", "save it as a tiled TIFF")
+    elif header.bytes_decoded > max(BOMB_BYTES, BOMB_RATIO * file_bytes):
         raise UnusableError(
             f"claims {columns} × {rows} px in a file of {file_bytes} bytes, more than a micrograph can be packed", COPY
         )

@@ -9,6 +9,7 @@ from typing import IO, Any
 
 import numpy as np
 
+from micro.micrograph.mosaic import SubField
 from micro.micrograph.pixels import Header, Pixels, UnusableError
 
 PAGES_COUNTED = 1000
@@ -23,14 +24,14 @@ def probe(file: IO[bytes], page: int | None = None) -> Header:
         return _header(tiff, index, pages)
 
 
-def decode(file: IO[bytes], page: int | None = None) -> Pixels:
-    """Read the pixels of a page whose header was found sane."""
+def decode(file: IO[bytes], page: int | None = None, sub_field: SubField | None = None) -> Pixels:
+    """Read the pixels of a page whose header was found sane, or those about one sub-field of it."""
     with _opened(file) as tiff:
         index, pages = _choose(tiff, page)
         header = _header(tiff, index, pages)
         chosen = tiff.pages[index]
         _check_segments(chosen, tiff.filehandle.size)
-        values = _values(chosen, file, index)
+        values = _values(chosen, file, index) if sub_field is None else _part(chosen, sub_field)
         messages = (f"page {index + 1} of {pages} was taken",) if pages > 1 else ()
         if chosen.photometric.name == "PALETTE":
             values = _through_palette(chosen, values)
@@ -145,6 +146,27 @@ def _values(page: Any, file: IO[bytes], index: int) -> np.ndarray:
     if page.samplesperpixel > 1 and page.planarconfig == 2:
         values = np.moveaxis(values, 0, -1)
     return values
+
+
+def _part(page: Any, sub_field: SubField) -> np.ndarray:
+    """Decode only the strips or tiles that the frame of a sub-field touches."""
+    if page.samplesperpixel > 1 and page.planarconfig == 2:
+        raise UnusableError("is a mosaic with its colours in separate planes", "save it as greyscale")
+    top, left, bottom, right = sub_field.frame
+    high, wide = (page.tilelength, page.tilewidth) if page.is_tiled else (page.rowsperstrip, page.imagewidth)
+    across = -(-page.imagewidth // wide)
+    values = np.empty((bottom - top, right - left, page.samplesperpixel), page.dtype)
+    handle = page.parent.filehandle
+    for row in range(top // high, (bottom - 1) // high + 1):
+        for column in range(left // wide, (right - 1) // wide + 1):
+            index = row * across + column
+            handle.seek(page.dataoffsets[index])
+            segment = page.decode(handle.read(page.databytecounts[index]), index)[0]
+            y0, x0 = row * high, column * wide
+            y1, x1 = min(y0 + high, bottom), min(x0 + wide, right)
+            target = values[max(y0, top) - top : y1 - top, max(x0, left) - left : x1 - left]
+            target[...] = segment[0, max(top - y0, 0) : y1 - y0, max(left - x0, 0) : x1 - x0]
+    return values[..., 0] if page.samplesperpixel == 1 else values
 
 
 def _has_codecs() -> bool:

@@ -17,13 +17,15 @@ def touches_edge(runs: Runs) -> NDArray[np.bool_]:
     return np.bincount(runs.label, at_edge, runs.count) > 0
 
 
-def weights(runs: Runs, cut: NDArray[np.bool_]) -> FloatArray:
+def weights(runs: Runs, cut: NDArray[np.bool_], frame: tuple[int, int] | None = None) -> FloatArray:
     """(n,) W·H/((W-w)·(H-h)) for a carbide of bounding box w × h in a frame W × H; 0 where it is cut.
+
+    `frame` is (rows, columns) of the whole picture where the runs are of a part of it.
 
     The inverse of the chance that a carbide of that box, placed at random, lies wholly inside
     (Miles 1974; Lantuéjoul 1980).
     """
-    rows, columns = runs.shape
+    rows, columns = frame or runs.shape
     left, right = np.full(runs.count, columns), np.zeros(runs.count)
     top, bottom = np.full(runs.count, rows), np.zeros(runs.count)
     np.minimum.at(left, runs.label, runs.start)

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 from micro.columns import PARTICLES, empty, names
 from micro.flags import CARBIDE_FLAGS, bit
 from micro.flags import names as flag_names
+from micro.micrograph.mosaic import SubField
 from micro.particles.area import contrast_area
-from micro.particles.border import touches_edge, weights
+from micro.particles.border import FloatArray, touches_edge, weights
 from micro.particles.feret import extent
 from micro.particles.moments import ellipse, moments
 from micro.particles.perimeter import crofton_perimeter
@@ -22,7 +23,11 @@ DIRECTIONS = np.arange(0, 180, 5.0)
 
 
 def measure_particles(
-    segmentation: Segmentation, grey: NDArray[np.float32], scale: Scale, rolling_deg: float | None
+    segmentation: Segmentation,
+    grey: NDArray[np.float32],
+    scale: Scale,
+    rolling_deg: float | None,
+    sub_field: SubField | None = None,
 ) -> pd.DataFrame:
     """Measure every carbide of a field.
 
@@ -36,6 +41,9 @@ def measure_particles(
         Size of a pixel.
     rolling_deg
         Rolling direction from the horizontal, counter-clockwise as seen; None: the horizontal.
+    sub_field
+        Where the field is the frame of a part of a mosaic: only carbides with their centroid in its core are
+        returned, at their place in the mosaic, weighted for the edges of the mosaic.
 
     Returns
     -------
@@ -75,8 +83,17 @@ def measure_particles(
         "perimeter_um": k * crofton_perimeter(segmentation.labels, runs),
         "mean_grey": runs.integrate(grey) / shape.area,
         "touches_edge": cut.astype(np.int64),
-        "weight": weights(runs, cut),
+        "weight": weights(runs, cut, (sub_field.mosaic_rows, sub_field.mosaic_columns) if sub_field else None),
         "outline_area_um2": k**2 * shape.area,
         "flags": [words[word] for word in flags],
     }
-    return pd.DataFrame(columns)[names(PARTICLES)].astype({c.name: c.dtype for c in PARTICLES})
+    table = pd.DataFrame(columns)[names(PARTICLES)].astype({c.name: c.dtype for c in PARTICLES})
+    return table if sub_field is None else _of_core(table, shape.x, shape.y, sub_field, k)
+
+
+def _of_core(table: pd.DataFrame, x: FloatArray, y: FloatArray, sub_field: SubField, um_per_px: float) -> pd.DataFrame:
+    """Rows whose centroid (x, y, px of the frame) lies in the core, with places in the mosaic."""
+    top, left, _, _ = sub_field.frame
+    x, y = x + left, y + top
+    own = (x >= sub_field.left) & (x < sub_field.right) & (y >= sub_field.top) & (y < sub_field.bottom)
+    return table.assign(x_um=um_per_px * x, y_um=um_per_px * y)[own].reset_index(drop=True)

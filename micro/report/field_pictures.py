@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from micro import results
 from micro.errors import InputError
-from micro.micrograph import read
+from micro.micrograph import Micrograph, read
 from micro.pictures.outlines import display_range, to_display
 from micro.pictures.scale_bar import draw_scale_bar
 from micro.report.page import PagePicture
@@ -40,11 +40,8 @@ def field_pictures(field: Field, um_per_px: float, message: str, out: Path) -> F
     import cv2
 
     outlined = cv2.imread(str(out / results.OUTLINES / f"{field.stem}.png"), cv2.IMREAD_COLOR)
-    try:
-        micrograph = read(field.image, page=field.page, crop_bottom_px=field.crop_bottom_px)
-    except InputError:
-        return None
-    if outlined is None:
+    micrograph = _read(field)
+    if outlined is None or micrograph is None:
         return None
     low, high = display_range(micrograph.grey)
     bare = to_display(micrograph.grey, low, high)
@@ -62,8 +59,9 @@ def same_scale_pictures(study: Study, fields: pd.DataFrame) -> list[PagePicture]
     for specimen in study.specimens:
         own = fields[fields["specimen"] == specimen.name]
         field = next((f for f in specimen.fields if len(own) and f.name == typical_field(own)), None)
-        grey = None if field is None else _shown(field)
-        if field is not None and grey is not None:
+        micrograph = None if field is None else _read(field)
+        if field is not None and micrograph is not None:
+            grey = to_display(micrograph.grey, *display_range(micrograph.grey))
             um_per_px = float(own.loc[own["field"] == field.name, "um_per_px"].iloc[0])
             typical.append((specimen.name, field.name, grey, um_per_px))
     if len(typical) < 2:
@@ -78,12 +76,14 @@ def same_scale_pictures(study: Study, fields: pd.DataFrame) -> list[PagePicture]
     return pictures
 
 
-def _shown(field: Field) -> NDArray[np.uint8] | None:
+def _read(field: Field) -> Micrograph | None:
+    """Micrograph of a field, of a mosaic its part; None where the file cannot be read any more."""
+    part = field.sub_field
     try:
-        micrograph = read(field.image, page=field.page, crop_bottom_px=field.crop_bottom_px)
+        micrograph = read(field.image, page=field.page, crop_bottom_px=field.crop_bottom_px, sub_field=part)
     except InputError:
         return None
-    return to_display(micrograph.grey, *display_range(micrograph.grey))
+    return micrograph if part is None else micrograph.cropped(part.core_in_frame)
 
 
 def data_address(picture: NDArray[Any]) -> str:

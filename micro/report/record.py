@@ -10,6 +10,7 @@ from typing import Any
 from micro import results
 from micro.batch import Outcome, library_versions
 from micro.errors import InputError
+from micro.micrograph.mosaic import SubField
 from micro.segmentation import SegmentationSettings
 from micro.study import Field, Specimen, Study
 
@@ -83,6 +84,7 @@ def _field(field: Field, outcome: Outcome) -> dict[str, Any]:
         "scale": outcome.scale_origin or None,
         "scale_relative_uncertainty": outcome.scale_relative_uncertainty,
         "parameters": parameters(field),
+        "sub_field": None if field.sub_field is None else dataclasses.asdict(field.sub_field),
         "measured": not outcome.trouble,
         "trouble": outcome.trouble or None,
         "messages": list(outcome.messages),
@@ -161,7 +163,8 @@ def _recorded_field(field: dict[str, Any]) -> Field:
     reading = {name: values.pop(name) for name in ("crop_bottom_px", "page")}
     values = {name: tuple(value) if isinstance(value, list) else value for name, value in values.items()}
     settings = SegmentationSettings(**values)
-    return Field(field["name"], Path(field["path"]), field["image"], field["file"], settings, **reading)
+    part = None if field["sub_field"] is None else SubField(**field["sub_field"])
+    return Field(field["name"], Path(field["path"]), field["image"], field["file"], settings, sub_field=part, **reading)
 
 
 def _path(text: str | None) -> Path | None:

@@ -1,0 +1,104 @@
+"""A mosaic is measured part by part, each carbide once and whole."""
+
+import numpy as np
+import pytest
+import tifffile
+
+from micro.columns import SPECIMENS, names
+from micro.micrograph import mosaic, read
+from micro.micrograph.mosaic import sub_fields
+from micro.phantom import Optics, Population, Scene, make_field
+from micro.results import read_table
+from micro.run import run_study
+from micro.segmentation import SegmentationSettings
+from micro.study import Specimen, study_of_images
+
+SHAPE = (900, 1100)
+
+
+@pytest.fixture(scope="module")
+def stitched(tmp_path_factory):
+    """Tiled TIFF of an invented mosaic, and its truth."""
+    path = tmp_path_factory.mktemp("mosaic") / "mosaic.tif"
+    scene = Scene((Population(0.08, 12.0),), optics=Optics(100, (200,), noise=4.0, shading=0.0))
+    grey, truth = make_field(scene, SHAPE, np.random.default_rng(3))
+    tifffile.imwrite(path, grey.astype(np.uint8), tile=(128, 160), compression="zlib")
+    return path, grey, truth
+
+
+def measured(path, out, monkeypatch, *, parts):
+    """Study result of the picture, cut into parts or in one piece."""
+    monkeypatch.setattr("micro.study.SMALLEST_MOSAIC_BYTES", 0)
+    if parts:
+        monkeypatch.setattr(mosaic, "LARGEST_FIELD_PX", 300_000)
+        monkeypatch.setattr(mosaic.sub_fields, "__defaults__", (400, 64))
+    specimen = Specimen("bar", (), um_per_px=0.5, rolling_deg=0.0)
+    study = study_of_images([path], specimen, SegmentationSettings(carbides="bright"))
+    ending = run_study(study, out, 1, lambda outcome: None)
+    assert ending.failed == 0
+    return study, read_table(out / "particles.csv", []), read_table(out / "fields.csv", [])
+
+
+def test_parts_tile_the_mosaic_without_gap_or_overlap():
+    """Every pixel of a mosaic lies in the core of one sub-field."""
+    hits = np.zeros(SHAPE, int)
+    for row in sub_fields(*SHAPE, 400, 64):
+        for part in row:
+            hits[part.top : part.bottom, part.left : part.right] += 1
+    assert np.all(hits == 1)
+
+
+def test_a_part_reads_what_the_whole_holds(stitched):
+    """Only the tiles that a part touches are decoded, and they are those of the whole picture."""
+    path, grey, _ = stitched
+    for row in sub_fields(*SHAPE, 400, 64):
+        for part in row:
+            top, left, bottom, right = part.frame
+            found = read(path, sub_field=part)
+            assert np.array_equal(found.grey, grey[top:bottom, left:right])
+            assert np.array_equal(
+                found.cropped(part.core_in_frame).grey, grey[part.top : part.bottom, part.left : part.right]
+            )
+
+
+def test_a_mosaic_gives_the_table_of_the_whole(stitched, tmp_path, monkeypatch):
+    """Each carbide of the picture in one piece is found once, at its place, with its size to 3 % in the median."""
+    path, _, _ = stitched
+    _, whole, whole_fields = measured(path, tmp_path / "whole", monkeypatch, parts=False)
+    study, parts, fields = measured(path, tmp_path / "parts", monkeypatch, parts=True)
+    assert len(study.specimens[0].fields) == 9
+    assert len(parts) == pytest.approx(len(whole), rel=0.01)
+    far = np.hypot(
+        parts["x_um"].to_numpy()[:, None] - whole["x_um"].to_numpy(),
+        parts["y_um"].to_numpy()[:, None] - whole["y_um"].to_numpy(),
+    )
+    nearest = far.argmin(axis=1)
+    near = far[np.arange(len(parts)), nearest] < 0.5
+    assert near.mean() > 0.98
+    assert len(set(nearest[near])) == near.sum()
+    ratio = parts["area_um2"].to_numpy()[near] / whole["area_um2"].to_numpy()[nearest[near]]
+    assert np.median(np.abs(ratio - 1)) < 0.03
+    area = fields.loc[fields["carbide_class"] == "all", ["area_fraction", "analysed_area_um2"]].prod(axis=1).sum()
+    every = whole_fields[whole_fields["carbide_class"] == "all"].iloc[0]
+    assert area == pytest.approx(every["area_fraction"] * every["analysed_area_um2"], rel=0.01)
+
+
+def test_a_mosaic_has_intervals(stitched, tmp_path, monkeypatch):
+    """Its sub-fields are the fields between which the scatter is taken."""
+    path, _, truth = stitched
+    measured(path, tmp_path / "out", monkeypatch, parts=True)
+    rows = read_table(tmp_path / "out" / "specimens.csv", names(SPECIMENS)).set_index(["carbide_class", "quantity"])
+    fraction = rows.loc[("all", "area_fraction")]
+    assert fraction["fields"] == 9
+    assert fraction["ci95_low"] < truth.area_fraction.sum() < fraction["ci95_high"]
+
+
+def test_a_changed_mosaic_is_refused(stitched, tmp_path, monkeypatch):
+    """A part of a mosaic that is no longer of its size is a trouble, not a wrong number."""
+    path, grey, _ = stitched
+    study, _, _ = measured(path, tmp_path / "out", monkeypatch, parts=True)
+    smaller = tmp_path / "mosaic.tif"
+    tifffile.imwrite(smaller, grey[:-100].astype(np.uint8))
+    part = study.specimens[0].fields[0].sub_field
+    with pytest.raises(Exception, match="no TIFF mosaic of the size"):
+        read(smaller, sub_field=part)
