@@ -13,6 +13,8 @@ from micro.segmentation.shading import Surface, block_means, block_modes, fit_su
 SMOOTHING_PX = 1.0
 CLIP = 4.0
 CLEARANCE_PX = 4.0
+ROUNDS = 10
+SETTLED = 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,10 +61,14 @@ def find_matrix(grey: NDArray[np.float32], pinned_grey: float | None = None) -> 
     A pinned level moves the whole surface to that mean.
     """
     surface = fit_surface(block_modes(grey), grey.shape)
-    for _ in range(3):
+    for _ in range(ROUNDS):
         smooth = smoothed(flatten(grey, surface))
-        bare = _clear(smooth, CLIP * _spread(smooth))
+        spread = _spread(smooth)
+        bare = _clear(smooth, CLIP * spread)
+        before = surface.mean()
         surface = fit_surface(block_means(grey, bare), grey.shape, robust=False)
+        if abs(surface.mean() - before) < SETTLED * spread:
+            break
     if pinned_grey is not None:
         surface = Surface(surface.coefficients * (pinned_grey / surface.mean()), surface.shape)
     contrast = flatten(grey, surface)
