@@ -6,12 +6,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro import flags
-from micro.segmentation.levels import find_levels
-from micro.segmentation.matrix import find_matrix, flatten, smoothed
+from micro.segmentation.candidates import SIGNIFICANT
+from micro.segmentation.levels import FIRST_BLUR, find_levels
+from micro.segmentation.marks import burnt_in, other_polarity
+from micro.segmentation.matrix import Matrix, find_matrix, flatten, smoothed
 from micro.segmentation.outline import Outlines, outline
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 
 RESOLVED = 4.0
+SMOOTHED_NOISE = 0.282  # of white noise after a Gaussian blur of 1 px: 1/(2·√π)
+UNEVEN = 2.0
+FEW = 5
 
 
 def segment(
@@ -30,20 +35,26 @@ def segment(
     """
     settings = settings or SegmentationSettings()
     grey = np.ascontiguousarray(grey, np.float32)
-    matrix = find_matrix(grey, settings.matrix_grey)
+    excluded = burnt_in(grey, grey_max)
+    matrix = find_matrix(grey, excluded, settings.matrix_grey)
     contrast = flatten(grey, matrix.surface)
+    contrast[excluded] = 0
     smooth = smoothed(contrast)
     levels = find_levels(contrast, smooth, matrix, settings)
     found = outline(contrast, smooth, levels, settings)
-    word, messages = _field_troubles(grey, grey_max, len(found.class_index))
+    signs = {int(np.sign(c.contrast)) for c in levels.classes}
+    marks = other_polarity(smooth, found.labels, signs, matrix.smooth_noise, levels.blur_px or FIRST_BLUR)
+    excluded |= marks.where
+    contrast[excluded] = 0
+    word, messages = _field_troubles(grey, grey_max, found, matrix, excluded)
     return Segmentation(
         labels=found.labels,
-        basins=found.basins,
+        basins=np.where(excluded, 0, found.basins),
         contrast=contrast,
         classes=levels.classes,
         class_index=found.class_index,
         flags=_carbide_flags(found, grey >= grey_max, levels.blur_px),
-        excluded=np.zeros(grey.shape, bool),
+        excluded=excluded,
         matrix_grey=matrix.grey,
         noise=matrix.noise,
         noise_area_px=matrix.noise_area_px,
@@ -51,6 +62,7 @@ def segment(
         blur_px=levels.blur_px,
         field_flags=word,
         messages=messages,
+        smooth_noise=matrix.smooth_noise,
     )
 
 
@@ -68,13 +80,26 @@ def _carbide_flags(found: Outlines, clipped: NDArray[np.bool_], blur: float | No
     return word[1:]
 
 
-def _field_troubles(grey: NDArray[np.float32], grey_max: float, count: int) -> tuple[int, tuple[str, ...]]:
+def _field_troubles(
+    grey: NDArray[np.float32], grey_max: float, found: Outlines, matrix: Matrix, excluded: NDArray[np.bool_]
+) -> tuple[int, tuple[str, ...]]:
     word, messages = 0, []
-    if not count:
+    seen = SIGNIFICANT * matrix.smooth_noise
+    if not len(found.class_index):
         word |= flags.bit("no_second_phase", flags.FIELD_FLAGS)
-        messages.append("no second phase found")
-    clipped = float(((grey <= 0) | (grey >= grey_max)).mean())
+        messages.append(f"no second phase found: nothing stands out of the matrix by {seen:.3g} grey levels")
+    uneven = matrix.smooth_noise / (SMOOTHED_NOISE * max(matrix.sensor_noise, 1e-6))
+    if uneven > UNEVEN and len(found.class_index) < FEW:
+        word |= flags.bit("unreliable_levels", flags.FIELD_FLAGS)
+        messages.append(
+            f"do not trust this field: the matrix is uneven by {matrix.smooth_noise:.3g} grey levels, {uneven:.1f} times"
+            " what noise explains; a second phase may hide in it (improve the etch, or pin the grey levels)"
+        )
+    clipped = float(((grey <= 0) | (grey >= grey_max))[~excluded].mean()) if not excluded.all() else 0.0
     if clipped > 0.01:
         word |= flags.bit("saturated", flags.FIELD_FLAGS)
         messages.append(f"{100 * clipped:.1f} % of the pixels are saturated")
+    if excluded.any():
+        word |= flags.bit("excluded", flags.FIELD_FLAGS)
+        messages.append(f"{100 * excluded.mean():.2g} % of the picture left out (marks that are not carbide)")
     return word, tuple(messages)

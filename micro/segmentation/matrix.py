@@ -33,6 +33,8 @@ class Matrix:
         Standard deviation about the level, of single pixels and after smoothing by SMOOTHING_PX.
     noise_area_px
         Correlation area of the noise.
+    sensor_noise
+        Standard deviation of what differs from pixel to pixel.
     """
 
     surface: Surface
@@ -41,6 +43,7 @@ class Matrix:
     noise: float
     smooth_noise: float
     noise_area_px: float
+    sensor_noise: float
 
 
 def flatten(grey: NDArray[np.float32], surface: Surface) -> NDArray[np.float32]:
@@ -54,8 +57,8 @@ def smoothed(contrast: NDArray[np.float32]) -> NDArray[np.float32]:
     return cv2.GaussianBlur(contrast, (7, 7), SMOOTHING_PX)
 
 
-def find_matrix(grey: NDArray[np.float32], pinned_grey: float | None = None) -> Matrix:
-    """Level and noise of the matrix of a picture (rows, columns).
+def find_matrix(grey: NDArray[np.float32], left_out: NDArray[np.bool_], pinned_grey: float | None = None) -> Matrix:
+    """Level and noise of the matrix of a picture (rows, columns), without what is `left_out`.
 
     The level starts from the modes of coarse blocks; then it is the mean of what lies clear of all that stands out.
     A pinned level moves the whole surface to that mean.
@@ -64,7 +67,7 @@ def find_matrix(grey: NDArray[np.float32], pinned_grey: float | None = None) -> 
     for _ in range(ROUNDS):
         smooth = smoothed(flatten(grey, surface))
         spread = _spread(smooth)
-        bare = _clear(smooth, CLIP * spread)
+        bare = _clear(smooth, CLIP * spread, left_out)
         before = surface.mean()
         surface = fit_surface(block_means(grey, bare), grey.shape, robust=False)
         if abs(surface.mean() - before) < SETTLED * spread:
@@ -76,12 +79,20 @@ def find_matrix(grey: NDArray[np.float32], pinned_grey: float | None = None) -> 
     noise = float(contrast[on_matrix].std())
     area = _noise_area(contrast, on_matrix, noise)
     uncertainty = noise * float(np.sqrt(area / max(1.0, float(on_matrix.sum()))))
-    return Matrix(surface, surface.mean(), uncertainty, noise, float(smoothed(contrast)[on_matrix].std()), area)
+    smooth_noise = float(smoothed(contrast)[on_matrix].std())
+    return Matrix(surface, surface.mean(), uncertainty, noise, smooth_noise, area, _sensor_noise(contrast, on_matrix))
 
 
-def _clear(smooth: NDArray[np.float32], threshold: float) -> NDArray[np.uint8]:
-    """1 where all within CLEARANCE_PX stays within the threshold."""
-    stands_out = (np.abs(smooth) > threshold).astype(np.uint8)
+def _sensor_noise(contrast: NDArray[np.float32], on_matrix: NDArray[np.bool_]) -> float:
+    """Return the white noise from second differences along rows, blind to slow changes (1, −2, 1: √6)."""
+    bend = contrast[:, 2:] - 2 * contrast[:, 1:-1] + contrast[:, :-2]
+    own = bend[on_matrix[:, 1:-1]]
+    return float(own.std() / np.sqrt(6)) if own.size else 0.0
+
+
+def _clear(smooth: NDArray[np.float32], threshold: float, left_out: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """1 where all within CLEARANCE_PX stays within the threshold and is not left out."""
+    stands_out = ((np.abs(smooth) > threshold) | left_out).astype(np.uint8)
     away = cv2.distanceTransform(1 - stands_out, cv2.DIST_L2, cv2.DIST_MASK_5)
     return (away > CLEARANCE_PX).astype(np.uint8)
 

@@ -89,6 +89,8 @@ class Segmentation:
         Bits of `micro.flags` that hold for the whole field.
     messages
         What a reader must know before trusting the field, in words.
+    smooth_noise
+        Standard deviation of the matrix after the smoothing that carbides are looked for in.
     """
 
     labels: NDArray[np.int32]
@@ -105,6 +107,7 @@ class Segmentation:
     blur_px: float | None
     field_flags: int = 0
     messages: tuple[str, ...] = ()
+    smooth_noise: float = 0.0
 
     @property
     def count(self) -> int:

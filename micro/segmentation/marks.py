@@ -1,0 +1,129 @@
+"""What is not carbide: burnt-in scale bars, scratches, pits, dust, stains."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.segmentation.candidates import FAINTEST, SIGNIFICANT
+from micro.segmentation.regions import Pixels, connected
+
+SHORTEST_BAR_PX = 20
+BAR_ASPECT = 3.0
+BAR_FILL = 0.97
+SHARP = 0.2
+CAPTION_PX = 40
+MARGIN_PX = 3
+SMALLEST_MARK_PX = 8
+HUGGING_PX = 3
+HUGGING = 0.5
+SCRATCH_ASPECT = 15.0
+SCRATCH_LENGTH_PX = 40.0
+
+
+def burnt_in(grey: NDArray[np.float32], grey_max: float) -> NDArray[np.bool_]:
+    """(rows, columns) True on a scale bar drawn into the picture, its caption, and a margin.
+
+    A drawn bar is a rectangle of one grey level, full scale or 0, and its edges know no blur. Its caption is what
+    has exactly that level close by.
+    """
+    excluded = np.zeros(grey.shape, bool)
+    for level in (grey_max, 0.0):
+        mask = (grey == level).astype(np.uint8)
+        if cv2.countNonZero(mask) < SHORTEST_BAR_PX:
+            continue
+        for x, y, width, height in _bars(grey, mask, abs(level - float(np.median(grey)))):
+            reach = CAPTION_PX + 2 * height
+            rows = slice(max(0, y - reach), y + height + reach)
+            columns = slice(max(0, x - reach), x + width + reach)
+            excluded[rows, columns] |= mask[rows, columns] > 0
+    return _widened(excluded, MARGIN_PX)
+
+
+def _bars(grey: NDArray[np.float32], mask: NDArray[np.uint8], contrast: float) -> list[tuple[int, int, int, int]]:
+    _, _, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    width, height, area = (stats[1:, k] for k in (cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT, cv2.CC_STAT_AREA))
+    longer, shorter = np.maximum(width, height), np.minimum(width, height)
+    rectangle = (longer >= SHORTEST_BAR_PX) & (longer >= BAR_ASPECT * shorter) & (area >= BAR_FILL * width * height)
+    level = float(grey[mask > 0][0])
+    bars = []
+    for x, y, w, h in stats[1:][rectangle & (shorter >= 2)][:, :4].tolist():
+        rows, columns = slice(max(0, y - 1), y + h + 1), slice(max(0, x - 1), x + w + 1)
+        rim = mask[rows, columns] == 0
+        left = 1 - np.abs(grey[rows, columns][rim] - level) / contrast
+        if not rim.any() or np.median(left) < SHARP:
+            bars.append((x, y, w, h))
+    return bars
+
+
+def _widened(mask: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
+    if not mask.any():
+        return mask
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    return cv2.dilate(mask.astype(np.uint8), disc) > 0
+
+
+@dataclass(frozen=True, eq=False)
+class Marks:
+    """(rows, columns) True where scratches, pits, dust or stains lie, and how many there are."""
+
+    where: NDArray[np.bool_]
+    count: int
+
+
+def other_polarity(
+    smooth: NDArray[np.float32], labels: NDArray[np.int32], signs: set[int], smooth_noise: float, blur: float
+) -> Marks:
+    """Find marks of the polarity that carbides do not have.
+
+    A rim that follows a carbide (halo, edge relief) is none.
+    """
+    where, count = np.zeros(smooth.shape, bool), 0
+    near = cv2.distanceTransform((labels == 0).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_3) <= HUGGING_PX + blur
+    for sign in {1, -1} - signs:
+        turned = sign * smooth
+        n, regions = connected((turned > FAINTEST * smooth_noise).astype(np.uint8))
+        pixels = Pixels.of(regions, n)
+        hugging = np.bincount(pixels.region, near.ravel()[pixels.at], n)
+        size = pixels.size()
+        mark = (pixels.largest(turned) > SIGNIFICANT * smooth_noise) & (size >= SMALLEST_MARK_PX)
+        mark &= hugging < HUGGING * size
+        where |= np.concatenate([[False], mark])[regions]
+        count += int(mark.sum())
+    return Marks(_widened(where, MARGIN_PX - 1) & (labels == 0), count)
+
+
+def scratches(mask: NDArray[np.uint8], blur: float) -> Marks:
+    """Find straight lines of the carbides' own polarity, too thin for their width to be resolved.
+
+    Parameters
+    ----------
+    mask
+        (rows, columns) uint8, 1 where the picture stands out of the matrix.
+    blur
+        Standard deviation of the edge spread.
+    """
+    _, regions, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    longest = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+    thin = stats[:, cv2.CC_STAT_AREA] < longest * (2.4 * np.hypot(blur, 1.0) + 2.0)
+    wanted = (longest >= SCRATCH_LENGTH_PX) & thin
+    wanted[0] = False
+    number = np.where(wanted, np.cumsum(wanted), 0).astype(np.int32)
+    pixels = Pixels.of(number[regions], int(wanted.sum()))
+    straight = _straight(pixels, mask.shape[1])
+    kept = np.concatenate([[False], straight])[number]
+    return Marks(_widened(kept[regions], MARGIN_PX - 1), int(straight.sum()))
+
+
+def _straight(pixels: Pixels, columns: int) -> NDArray[np.bool_]:
+    y, x = (pixels.at // columns).astype(float), (pixels.at % columns).astype(float)
+    size = np.maximum(pixels.size(), 1)
+    middle_y, middle_x = (np.bincount(pixels.region, v, pixels.count) / size for v in (y, x))
+    dy, dx = y - middle_y[pixels.region], x - middle_x[pixels.region]
+    yy, xx, xy = (np.bincount(pixels.region, v, pixels.count) / size for v in (dy * dy, dx * dx, dx * dy))
+    root = np.hypot((xx - yy) / 2, xy)
+    long, short = (xx + yy) / 2 + root, np.maximum((xx + yy) / 2 - root, 1 / 12)
+    return long > SCRATCH_ASPECT**2 * short
