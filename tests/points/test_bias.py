@@ -1,0 +1,85 @@
+"""Counted against measured: paired statistics, and the three verdicts."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from micro.points.bias import AGREES, DIFFERS, TOO_SMALL, bias_of, biases
+from micro.points.wording import bias_lines, verdict_sentence
+
+
+def field_rows(judged, measured=0.08, points=49, apart=20.0, specimen="A"):
+    """One row a field whose judged and plain differences are `judged`."""
+    judged = np.asarray(judged, float)
+    return pd.DataFrame({
+        "specimen": specimen, "field": [f"f{n}" for n in range(len(judged))], "carbide_class": "all",
+        "grid_points": points, "counters": 1, "point_fraction": measured + judged, "area_fraction": measured,
+        "own_point_fraction": measured, "own_expected_fraction": measured, "points_above": apart,
+        "points_below": apart, "difference": judged, "judged_difference": judged,
+    })  # fmt: skip
+
+
+def test_bias_interval_and_test_are_those_of_paired_fields():
+    """Paired t test and interval by scipy; limits of agreement d ± 1.96·s (Bland and Altman, 1986)."""
+    d = np.random.default_rng(0).normal(0.01, 0.02, 20)
+    bias = bias_of("A", "all", field_rows(d), 10)
+    outside = stats.ttest_1samp(d, 0)
+    assert bias.p_value == pytest.approx(outside.pvalue)
+    assert (bias.judged.low, bias.judged.high) == pytest.approx(tuple(outside.confidence_interval()))
+    assert bias.limits == pytest.approx((d.mean() - 1.96 * d.std(ddof=1), d.mean() + 1.96 * d.std(ddof=1)), rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("mean", "std", "verdict"),
+    [
+        (0.02, 0.004, DIFFERS),
+        (-0.02, 0.004, DIFFERS),
+        (0.001, 0.004, AGREES),
+        (0.004, 0.002, AGREES),
+        (0, 0.1, TOO_SMALL),
+    ],
+)
+def test_verdicts(mean, std, verdict):
+    """8 % measured, ±10 %RA wanted: 0.8 points pass unheeded, up to 1.6 points pass as agreement."""
+    d = np.random.default_rng(1).normal(0, 1, 20)
+    d = mean + std * (d - d.mean()) / d.std(ddof=1)
+    assert bias_of("A", "all", field_rows(d), 10).verdict == verdict
+
+
+def test_a_count_without_any_disagreement_does_not_prove_perfection():
+    """Equal on all points of three fields: the interval is that of no event in 75 points, not of width zero."""
+    bias = bias_of("A", "all", field_rows([0.0, 0.0, 0.0], points=25, apart=0.0), 10)
+    assert bias.judged.high == pytest.approx(1 - 0.025 ** (1 / 75))
+    assert bias.judged.low == pytest.approx(-bias.judged.high)
+    assert bias.verdict == TOO_SMALL
+    assert math.isnan(bias.p_value)
+
+
+def test_one_field_is_too_small_to_tell():
+    bias = bias_of("A", "all", field_rows([0.05], apart=60.0), 10)
+    assert bias.verdict == TOO_SMALL
+    assert "one field says nothing of the scatter" in verdict_sentence(bias)
+
+
+def test_specimens_are_also_taken_together():
+    fields = pd.concat([field_rows([0.01, 0.02]), field_rows([0.0, 0.01], specimen="B")])
+    assert [(b.specimen, b.counted.fields) for b in biases(fields, 10)] == [("A", 2), ("B", 2), ("", 4)]
+
+
+def test_words_say_how_much_and_how_many_more_fields():
+    d = np.random.default_rng(2).normal(0.02, 0.01, 20)
+    bias = bias_of("A", "all", field_rows(d), 10)
+    lines = list(bias_lines(bias))
+    assert lines[0].startswith("A: differs; the count finds more carbide by ")
+    assert f"({100 * d.mean() / 0.08:.0f} % of what was measured)" in lines[0]
+    assert "20 fields, 980 points; ±10 %RA is reached" in lines[1]
+    assert lines[-1].endswith(", p < 0.001")
+
+
+def test_words_do_not_call_a_handful_of_points_a_result():
+    bias = bias_of("A", "all", field_rows(np.zeros(3), measured=0.0, points=25, apart=0.0), 10)
+    assert "count more fields" in verdict_sentence(bias)
+    assert "does not tell how many fields" in next(line for line in bias_lines(bias) if "counted" in line)

@@ -1,0 +1,142 @@
+"""The sheet: what is drawn, what the page may do, what it shows and what it hides."""
+
+import json
+import re
+from html.parser import HTMLParser
+
+import cv2
+import numpy as np
+import pytest
+
+from micro.errors import InputError
+from micro.points.files import write_sheet
+from micro.points.grid import place_grid
+from micro.points.page import counting_page, template_text
+from micro.points.paper import form, printable_page
+from micro.points.sheet import DETAIL_PX, Picture, SheetSettings, details, make_sheet
+from micro.points.tally import FORM
+
+
+def manifest_of(page):
+    return json.loads(re.search(r'id="manifest">(.*?)</script>', page, re.S)[1])
+
+
+def test_fields_come_in_random_order_and_all_specimens_are_in(study):
+    orders = {tuple((f.specimen, f.field) for f in study.sheet(points=4, seed=seed).fields) for seed in range(6)}
+    assert len(orders) > 1
+    assert {frozenset(order) for order in orders} == {frozenset(study.labels)}
+
+
+def test_the_same_seed_gives_the_same_sheet_and_another_seed_another(study):
+    assert study.sheet(points=4).identity == study.sheet(points=4).identity
+    assert study.sheet(points=4).identity != study.sheet(points=4, seed=2).identity
+
+
+def test_fields_are_drawn_per_specimen(study):
+    sheet = study.sheet(points=4, fields=2)
+    assert sorted(f.specimen for f in sheet.fields) == ["A", "A", "B", "B"]
+    assert [(p.specimen, p.fields, p.available) for p in sheet.plans] == [("A", 2, 3), ("B", 2, 3)]
+
+
+def test_details_hold_the_true_pixels_about_every_point():
+    """The pixel that a point lies in stands at the middle of its square."""
+    rng = np.random.default_rng(0)
+    shown = rng.integers(0, 255, (150, 210), dtype=np.uint8)
+    grid = place_grid(210, 150, 12, rng)
+    squares = details(shown, grid)
+    middle = squares[DETAIL_PX // 2 :: DETAIL_PX, DETAIL_PX // 2 :: DETAIL_PX].ravel()
+    assert (middle == shown[grid.y_px.astype(int), grid.x_px.astype(int)]).all()
+
+
+def test_a_picture_that_cannot_be_read_is_named_and_the_rest_is_drawn(study, tmp_path):
+    broken = tmp_path / "x.png"
+    broken.write_bytes(b"no picture")
+    sheet = make_sheet([*study.pictures, Picture("A", "x", broken)], SheetSettings(points=4))
+    assert len(sheet.fields) == 6
+    assert str(sheet.troubles[0]).startswith(str(broken))
+
+
+def test_without_any_picture_there_is_no_sheet(tmp_path):
+    with pytest.raises(InputError):
+        make_sheet([Picture("A", "x", tmp_path / "x.png")], SheetSettings())
+
+
+class Elements(HTMLParser):
+    def __init__(self):
+        super().__init__()
+        self.found, self.attributes = [], []
+
+    def handle_starttag(self, tag, attributes):
+        self.found.append(tag)
+        self.attributes += [(tag, *pair) for pair in attributes]
+
+
+def test_names_cannot_break_out_of_the_page(other_study):
+    """A field, a specimen and a class whose names are markup stay text."""
+    nasty = "</script><img src=x onerror=alert(1)>\u2028<!--"
+    study = other_study(specimens=("A",), fields=1)
+    pictures = [Picture(nasty, nasty, p.path) for p in study.pictures]
+    page = counting_page(make_sheet(pictures, SheetSettings(points=4, classes=(nasty, "MC"))))
+    elements = Elements()
+    elements.feed(page)
+    assert "img" not in elements.found
+    assert not [a for a in elements.attributes if a[1].startswith("on")]
+    manifest = manifest_of(page)
+    assert manifest["fields"][0]["specimen"] == manifest["fields"][0]["field"] == manifest["classes"][0] == nasty
+
+
+def test_the_page_may_reach_nothing_but_itself(study):
+    """Strict content policy: own style and script by their hashes, no network, no forms sent, no inline handlers."""
+    page = counting_page(study.sheet(points=4))
+    policy = re.search(r'Content-Security-Policy" content="([^"]*)"', page)[1].replace("&#39;", "'")
+    assert policy.startswith("default-src 'none'; img-src data: blob:; style-src 'sha256-")
+    assert "unsafe" not in policy
+    assert "://" not in re.sub(r'<script type="text/plain".*?</script>', "", page, flags=re.S)
+    assert " style=" not in page
+
+
+def test_the_page_shows_no_name_and_no_order_of_the_fields(study):
+    """Blind: the words on the page name neither specimen nor field."""
+    page = re.sub(r"<script.*?</script>|<style.*?</style>", "", counting_page(study.sheet(points=4)), flags=re.S)
+    assert not re.search(r"\bf[123]\b|[AB]-f", page)
+
+
+def luminance(colour):
+    channel = np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255
+    linear = np.where(channel <= 0.03928, channel / 12.92, ((channel + 0.055) / 1.055) ** 2.4)
+    return linear @ [0.2126, 0.7152, 0.0722]
+
+
+@pytest.mark.parametrize("theme", [0, 1])
+def test_contrast_of_the_page_is_enough(theme):
+    """Text 4.5 to 1 at least, lines of controls 3 to 1: Web Content Accessibility Guidelines 2.1, 1.4.3 and 1.4.11."""
+    root = re.findall(r":root \{([^}]*)\}", template_text("sheet.css"))[theme]
+    colour = dict(re.findall(r"--(\w+): (#\w{6})", root))
+
+    def ratio(one, other):
+        light, dark = sorted((luminance(colour[one]), luminance(colour[other])), reverse=True)
+        return (light + 0.05) / (dark + 0.05)
+
+    assert min(ratio("ink", "paper"), ratio("ink", "soft"), ratio("warn", "soft")) >= 4.5
+    assert min(ratio("line", "paper"), ratio("line", "soft"), ratio("link", "paper")) >= 3
+
+
+def test_the_form_has_a_row_a_field_and_leaves_three_cells_to_fill_in(study):
+    table = form(study.sheet(points=4))
+    assert list(table) == [c.name for c in FORM]
+    assert len(table) == 6
+    assert (table[["inside", "boundary", "counter"]] == "").all(axis=None)
+
+
+def test_a_printed_page_is_a4_and_shows_every_point(study):
+    sheet = study.sheet(points=9)
+    page = cv2.imdecode(np.frombuffer(printable_page(sheet, 0), np.uint8), cv2.IMREAD_GRAYSCALE)
+    assert page.shape[1] / page.shape[0] == pytest.approx(297 / 210, rel=1e-3)
+    assert (page == 0).sum() > 9 * 40
+
+
+def test_files_of_an_older_larger_sheet_do_not_stay(study, tmp_path):
+    write_sheet(study.sheet(points=4), tmp_path)
+    assert len(list((tmp_path / "print").iterdir())) == 6
+    write_sheet(study.sheet(points=4, fields=1), tmp_path)
+    assert sorted(p.name for p in (tmp_path / "print").iterdir()) == ["001.png", "002.png"]
