@@ -143,18 +143,21 @@ def with_scale_bar(picture: Grey, um_per_px: float, length_um: float, grey: floa
     x, y = columns - 20 - length, rows - 24
     canvas[y : y + 6, x : x + length] = grey
     text = f"{length_um:g} um"
-    cv2.putText(canvas, text, (x, y - 8), cv2.FONT_HERSHEY_SIMPLEX, 0.6, float(grey), 2, cv2.LINE_AA)
-    return canvas
+    ink = np.zeros(picture.shape, np.uint8)
+    cv2.putText(ink, text, (x, y - 8), cv2.FONT_HERSHEY_SIMPLEX, 0.6, 255, 2, cv2.LINE_AA)
+    share = ink / np.float32(255)
+    return canvas * (1 - share) + np.float32(grey) * share
 
 
 def with_data_bar(picture: Grey, text: str, *, height_px: int = 60, grey_max: float = 255.0) -> Grey:
     """Picture with a black strip of text below it, (rows + height_px, columns)."""
     import cv2
 
-    bar = np.zeros((height_px, picture.shape[1]), np.float32)
+    ink = np.zeros((height_px, picture.shape[1]), np.uint8)
     size = height_px / 60
     place = (round(15 * size), round(38 * size))
-    cv2.putText(bar, text, place, cv2.FONT_HERSHEY_SIMPLEX, 0.7 * size, float(grey_max), 2, cv2.LINE_AA)
+    cv2.putText(ink, text, place, cv2.FONT_HERSHEY_SIMPLEX, 0.7 * size, 255, 2, cv2.LINE_AA)
+    bar = ink * np.float32(grey_max / 255)
     bar[0] = grey_max
     return np.vstack([picture, bar])
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from micro.segmentation import disc
 from micro.segmentation.candidates import Candidates
-from micro.segmentation.matrix import SMOOTHING_PX
+from micro.segmentation.matrix import ADDED_SPREAD_PX
 
 NARROWEST, WIDEST = 0.2, 4.0
 STEPS = 30
@@ -24,11 +24,11 @@ def edge_spread(candidates: Candidates) -> float | None:
     spots = candidates.take(usable)
     ratio = np.maximum(spots.perimeter_ratio, 1.0)
     measured = float(spots.band.sum())
-    low, high = np.hypot(NARROWEST, SMOOTHING_PX), np.hypot(WIDEST, SMOOTHING_PX)
+    low, high = np.hypot(NARROWEST, ADDED_SPREAD_PX), np.hypot(WIDEST, ADDED_SPREAD_PX)
     for _ in range(STEPS):
         spread = float((low + high) / 2)
         if (disc.band_area(spots.half, spread) * ratio).sum() < measured:
             low = spread
         else:
             high = spread
-    return float(np.sqrt(spread**2 - SMOOTHING_PX**2))
+    return float(np.sqrt(spread**2 - ADDED_SPREAD_PX**2))

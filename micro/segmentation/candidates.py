@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.segmentation.matrix import SMOOTHING_PX
+from micro.segmentation.matrix import ADDED_SPREAD_PX
 from micro.segmentation.regions import Pixels, connected, grow
 
 FloatArray = NDArray[np.float64]
@@ -75,7 +75,7 @@ def find_candidates(
     blur
         Standard deviation of the edge spread, as far as it is known.
     """
-    spread = float(np.hypot(blur, SMOOTHING_PX))
+    spread = float(np.hypot(blur, ADDED_SPREAD_PX))
     mask = (smooth > np.maximum(OWN_HEIGHT * surroundings(smooth), FAINTEST * smooth_noise)).astype(np.uint8)
     count, labels = connected(mask)
     pixels = Pixels.of(labels, count)
@@ -115,12 +115,12 @@ def heights(
 
 def _interpolated(picture: NDArray[np.float32], y: FloatArray, x: FloatArray) -> FloatArray:
     """(n,) value at y, x (in rows and columns) by a parabola through the nearest pixel and its neighbours."""
-    row = np.clip(np.rint(y).astype(np.intp), 1, picture.shape[0] - 2)
-    col = np.clip(np.rint(x).astype(np.intp), 1, picture.shape[1] - 2)
+    rows, columns = picture.shape
+    row, col = np.rint(y).astype(np.intp), np.rint(x).astype(np.intp)
     dy, dx = np.clip(y - row, -1, 1), np.clip(x - col, -1, 1)
     middle = picture[row, col].astype(float)
-    up, down = picture[row - 1, col], picture[row + 1, col]
-    left, right = picture[row, col - 1], picture[row, col + 1]
+    up, down = picture[np.maximum(row - 1, 0), col], picture[np.minimum(row + 1, rows - 1), col]
+    left, right = picture[row, np.maximum(col - 1, 0)], picture[row, np.minimum(col + 1, columns - 1)]
     slope = dy * (down - up) / 2 + dx * (right - left) / 2
     return middle + slope + dy**2 * ((up + down) / 2 - middle) + dx**2 * ((left + right) / 2 - middle)
 

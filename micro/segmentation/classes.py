@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from micro.segmentation import disc
 from micro.segmentation.candidates import Candidates
-from micro.segmentation.matrix import SMOOTHING_PX
+from micro.segmentation.matrix import ADDED_SPREAD_PX
 
 FloatArray = NDArray[np.float64]
 SHAPE_ERROR = 0.25
@@ -31,7 +31,7 @@ class Interiors:
 
 def interiors(candidates: Candidates, blur: float, smooth_noise: float) -> Interiors:
     """Undo what blur took from each spot's height, by the model of an ellipse of the same light."""
-    blur_area = 2 * np.pi * (blur**2 + SMOOTHING_PX**2)
+    blur_area = 2 * np.pi * (blur**2 + ADDED_SPREAD_PX**2)
     contrast = disc.contrast_from_peak(candidates.light, candidates.height, blur_area, candidates.aspect)
     share = np.clip(candidates.height / contrast, 1e-3, 1.0)
     # The mean of m pixels deep inside is less noisy than one smoothed pixel, which averages over 4·π pixels.

@@ -93,7 +93,8 @@ def _field_troubles(
         word |= flags.bit("unreliable_levels", flags.FIELD_FLAGS)
         messages.append(
             f"do not trust this field: the matrix is uneven by {matrix.smooth_noise:.3g} grey levels, "
-            f"{uneven:.1f} times what noise explains; a second phase may hide in it (improve the etch, or pin the grey levels)"
+            f"{uneven:.1f} times what noise explains; a second phase may hide in it "
+            "(improve the etch, or pin the grey levels)"
         )
     clipped = float(((grey <= 0) | (grey >= grey_max))[~excluded].mean()) if not excluded.all() else 0.0
     if clipped > 0.01:

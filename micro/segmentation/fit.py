@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 from micro.segmentation import disc
 from micro.segmentation.blur import NARROWEST, WIDEST
 from micro.segmentation.candidates import Candidates
-from micro.segmentation.matrix import SMOOTHING_PX, Matrix
+from micro.segmentation.matrix import ADDED_SPREAD_PX, Matrix
 
 FloatArray = NDArray[np.float64]
 GREY_SCATTER = 0.02
 SHAPE_ERROR = 0.15
 TAIL = 2.0
-EDGE_ERROR, SMALL_EDGE_ERROR = 0.05, 0.6
+EDGE_ERROR, SMALL_EDGE_ERROR = 0.03, 0.6
 ENOUGH = 2000
 # What the model leaves open: carbides are no ellipses, lenses no Gaussians. From invented fields of many shapes.
 LEVEL_ERROR, UNRESOLVED_ERROR = 0.003, 0.08
@@ -34,7 +34,7 @@ class Fit:
 
 
 def fit_levels(spots: Candidates, start: FloatArray, blur: float, matrix: Matrix, pinned_blur: bool = False) -> Fit:
-    """Least squares of spot heights on height = c·peak(light/(c·2·π·(blur² + smoothing²))).
+    """Least squares of spot heights on height = c·peak(light/(c·2·π·(blur² + 1 + 1/12))).
 
     Large spots show c, small ones c over the blur's square. Each spot belongs to the class that fits it best; far ones
     lose their weight (Cauchy). The width of the edges, `blur`, enters as one more observation, the weaker the
@@ -52,11 +52,11 @@ def fit_levels(spots: Candidates, start: FloatArray, blur: float, matrix: Matrix
     spots = spots.take(spots.light > 0)
     if len(spots) > ENOUGH:
         spots = spots.take(np.linspace(0, len(spots) - 1, ENOUGH).astype(np.intp))
-    spread = float(np.hypot(blur, SMOOTHING_PX))
+    spread = float(np.hypot(blur, ADDED_SPREAD_PX))
     prior = spread
     free = len(start) + (not pinned_blur)
     values = np.append(np.log(start), np.log(spread))
-    bounds = np.log(np.hypot([NARROWEST, WIDEST], SMOOTHING_PX))
+    bounds = np.log(np.hypot([NARROWEST, WIDEST], ADDED_SPREAD_PX))
     for _ in range(ROUNDS):
         share, kind, sd, residual = _residuals(spots, values, matrix)
         slope = np.zeros((len(spots) + 1, len(values)))
@@ -78,7 +78,7 @@ def fit_levels(spots: Candidates, start: FloatArray, blur: float, matrix: Matrix
     covariance = np.linalg.pinv(design.T @ design) * scale
     sd_values = np.append(np.sqrt(np.diag(covariance)), np.zeros(len(values) - free))
     spread = float(np.exp(values[-1]))
-    found = float(np.sqrt(max(spread**2 - SMOOTHING_PX**2, NARROWEST**2)))
+    found = float(np.sqrt(max(spread**2 - ADDED_SPREAD_PX**2, NARROWEST**2)))
     contrast = np.exp(values[:-1])
     unresolved = float(np.average(1 - share.share, weights=spots.light))
     relative = np.hypot(sd_values[:-1], LEVEL_ERROR + UNRESOLVED_ERROR * unresolved)

@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from micro.segmentation.shading import Surface, block_means, block_modes, fit_surface
 
 SMOOTHING_PX = 1.0
+ADDED_SPREAD_PX = float(np.sqrt(SMOOTHING_PX**2 + 1 / 12))
+"""What smoothing and the aperture of the pixels (variance 1/12) add to the blur of the lens."""
 CLIP = 4.0
 CLEARANCE_PX = 4.0
 ROUNDS = 10

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from micro.segmentation import disc
 from micro.segmentation.candidates import DEEP, FAINTEST, OWN_HEIGHT, SIGNIFICANT, heights, surroundings
 from micro.segmentation.levels import FIRST_BLUR, Levels
-from micro.segmentation.matrix import SMOOTHING_PX
+from micro.segmentation.matrix import ADDED_SPREAD_PX
 from micro.segmentation.regions import Pixels, grow
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.segmentation.split import split
@@ -66,7 +66,7 @@ def _of_polarity(
     levels: Levels,
     settings: SegmentationSettings,
 ) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.intp], NDArray[np.bool_]]:
-    spread = float(np.hypot(levels.blur_px or FIRST_BLUR, SMOOTHING_PX))
+    spread = float(np.hypot(levels.blur_px or FIRST_BLUR, ADDED_SPREAD_PX))
     noise = levels.matrix.smooth_noise
     lowest = FAINTEST * noise
     # Small carbides stay below the height that parts large neighbours: they are seen at half of their own.

@@ -65,7 +65,7 @@ def block_modes(grey: NDArray[np.float32], share: float = 0.3) -> Blocks:
     dy, dx = np.arange(0, height, step), np.arange(0, width, step)
     sample = grey[(rows[:-1, None] + dy)[:, None, :, None], (cols[:-1, None] + dx)[None, :, None, :]]
     values = np.sort(sample.reshape(len(rows) - 1, len(cols) - 1, -1), axis=-1).astype(float)
-    span = max(1, int(share * values.shape[-1]))
+    span = min(max(1, int(share * values.shape[-1])), values.shape[-1] - 1)
     spread = values[..., span:] - values[..., : values.shape[-1] - span]
     # Whole grey levels make ties: the middle of all the shortest intervals is meant.
     shortest = spread <= spread.min(axis=-1, keepdims=True)

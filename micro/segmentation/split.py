@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-NECK = 0.62
+NECK = 0.68
 
 
 def split(

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.segmentation.candidates import SIGNIFICANT
-from micro.segmentation.matrix import SMOOTHING_PX
+from micro.segmentation.matrix import ADDED_SPREAD_PX
 from micro.segmentation.segmentation import Segmentation
 
 FloatArray = NDArray[np.float64]
@@ -65,7 +65,7 @@ def area_fraction_uncertainty(segmentation: Segmentation) -> AreaUncertainty:
     level_error = np.array([c.contrast_uncertainty for c in s.classes]) / np.abs(contrast)
     area = light / contrast[s.class_index]
     total = np.bincount(s.class_index, area, count)
-    faintest = SIGNIFICANT * s.smooth_noise * 2 * np.pi * ((s.blur_px or 1.0) ** 2 + SMOOTHING_PX**2)
+    faintest = SIGNIFICANT * s.smooth_noise * 2 * np.pi * ((s.blur_px or 1.0) ** 2 + ADDED_SPREAD_PX**2)
     nearly = (area < 2 * faintest / np.abs(contrast)[s.class_index]) & (area > 0)
     missed = np.bincount(s.class_index, area * nearly, count)
     return AreaUncertainty(

@@ -1,0 +1,49 @@
+"""A field without carbides has none, and what hides a second phase is said."""
+
+import numpy as np
+import pytest
+
+from micro import flags
+from micro.segmentation import SegmentationSettings, segment
+
+NO_SECOND_PHASE = flags.bit("no_second_phase", flags.FIELD_FLAGS)
+UNRELIABLE = flags.bit("unreliable_levels", flags.FIELD_FLAGS)
+
+
+@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize(("texture", "grain", "noise"), [(0, 1, 6), (7, 1.3, 3.5), (8, 3, 4)])
+def test_noise_and_texture_alone_show_nothing(phantom, seed, texture, grain, noise):
+    field = phantom([], seed=seed, texture=texture, texture_px=grain, noise=noise, shading=0.3)
+    found = segment(field.grey)
+    assert found.count == 0 and found.classes == ()
+    assert found.field_flags & NO_SECOND_PHASE
+    assert found.messages[0].startswith("no second phase found: nothing stands out of the matrix by ")
+    assert not found.labels.any() and not found.basins.any() and found.blur_px is None
+
+
+def test_flat_picture_shows_nothing():
+    found = segment(np.full((60, 80), 117, np.float32))
+    assert found.count == 0 and found.field_flags & NO_SECOND_PHASE
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (2, 300), (20, 20), (3000, 8)])
+def test_tiny_and_narrow_pictures_do_not_fail(shape):
+    grey = np.random.default_rng(3).normal(90, 5, shape).astype(np.float32)
+    assert segment(grey).labels.shape == shape
+
+
+def test_half_of_the_field_a_second_phase_is_not_passed_over():
+    """Coarse blotches that fill half of the field are no matrix: the message says not to trust it."""
+    from scipy import ndimage
+
+    rng = np.random.default_rng(5)
+    blotch = ndimage.gaussian_filter(rng.standard_normal((300, 400)), 4) > 0
+    grey = ndimage.gaussian_filter(np.where(blotch, 110.0, 90.0), 1.5) + rng.normal(0, 2, blotch.shape)
+    found = segment(np.rint(grey).astype(np.float32))
+    assert found.field_flags & UNRELIABLE
+    assert any(m.startswith("do not trust this field: the matrix is uneven by ") for m in found.messages)
+
+
+def test_wrong_polarity_asked_for_shows_nothing(field):
+    found = segment(field.grey, SegmentationSettings(carbides="dark"))
+    assert found.count == 0

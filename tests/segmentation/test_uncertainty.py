@@ -1,0 +1,40 @@
+"""The stated uncertainty of the area fraction against the scatter and error it speaks of."""
+
+import numpy as np
+import pytest
+
+from micro.phantom import Population
+from micro.segmentation import segment
+from micro.segmentation.uncertainty import area_fraction_uncertainty
+
+
+def test_errors_stay_within_three_standard_uncertainties(phantom, fraction):
+    for seed, (share, ecd, blur, noise) in enumerate([(0.05, 6, 1.0, 10), (0.1, 10, 1.3, 6), (0.02, 9, 0.8, 18)]):
+        field = phantom([Population(share, ecd)], seed=seed, blur_px=blur, noise=noise)
+        found = segment(field.grey)
+        assert abs(fraction(found) - field.area_fraction) < 3 * area_fraction_uncertainty(found).of_all
+
+
+def test_noise_term_is_the_scatter_between_exposures(phantom, fraction):
+    """Same surface, twelve exposures; levels pinned so that noise alone is left."""
+    from micro.phantom.picture import etched_surface, expose
+    from micro.segmentation import SegmentationSettings
+
+    field = phantom([Population(0.02, 9)], noise=15.0, shading=0.0)
+    surface = etched_surface(field.truth.coverage, field.optics, np.random.default_rng(0))
+    pinned = SegmentationSettings(class_names=("MC",), class_greys=(180.0,), matrix_grey=90.0, blur_px=1.0)
+    found = [segment(expose(surface, field.optics, np.random.default_rng(seed)), pinned) for seed in range(12)]
+    stated = np.mean([area_fraction_uncertainty(f).noise[0] for f in found])
+    assert np.std([fraction(f) for f in found], ddof=1) == pytest.approx(stated, rel=0.6)
+
+
+def test_causes_add_in_quadrature(field):
+    u = area_fraction_uncertainty(segment(field.grey))
+    total = np.sqrt(u.noise**2 + u.matrix**2 + u.level**2 + u.missed**2)
+    assert u.of_class == pytest.approx(total)
+    assert u.of_all == pytest.approx(total[0])
+
+
+def test_nothing_found_has_no_uncertainty_of_what_was_found(phantom):
+    u = area_fraction_uncertainty(segment(phantom([]).grey))
+    assert u.of_class.shape == (0,) and u.of_all == 0
