@@ -8,11 +8,16 @@ import numpy as np
 
 from micro.specimens.sampling import UNKNOWN, Estimate, FloatArray, student_t
 
+STEPS = 2048
+
 
 def cumulative_by_field(
     size: FloatArray, weight: FloatArray, field: np.ndarray, fields: int
 ) -> tuple[FloatArray, FloatArray]:
-    """Sorted sizes (m,) and, for each field, the weight up to and including each of them (fields, m).
+    """Rising sizes (m,) and, for each field, the weight up to and including each of them (fields, m).
+
+    Every size, or `STEPS` of them with as many carbides between any two: the table then grows with the fields and
+    not with the carbides.
 
     Parameters
     ----------
@@ -21,10 +26,12 @@ def cumulative_by_field(
     field
         (carbides,) intp, the field each carbide lies in, from 0.
     """
-    order = np.argsort(size, kind="stable")
-    steps = np.zeros((fields, len(size)))
-    steps[field[order], np.arange(len(size))] = weight[order]
-    return size[order], np.cumsum(steps, axis=1)
+    steps = np.sort(size)
+    if len(steps) > STEPS:
+        steps = steps[np.linspace(0, len(steps) - 1, STEPS).astype(np.intp)]
+    place = field * len(steps) + np.searchsorted(steps, size)
+    table = np.bincount(place, weight, fields * len(steps)).reshape(fields, len(steps))
+    return steps, np.cumsum(table, axis=1)
 
 
 def quantile(size: FloatArray, weight: FloatArray, field: np.ndarray, fields: int, share: float) -> Estimate:
@@ -63,4 +70,11 @@ def quantile(size: FloatArray, weight: FloatArray, field: np.ndarray, fields: in
 
 def _at(ratio: FloatArray, sizes: FloatArray, share: float) -> float:
     """Size at which a rising curve first reaches `share`; the largest size where it never does."""
-    return float(sizes[min(int(np.searchsorted(ratio, share)), len(sizes) - 1)])
+    after = int(np.searchsorted(ratio, share))
+    if after >= len(sizes):
+        return float(sizes[-1])
+    if len(sizes) < STEPS or after == 0:
+        return float(sizes[after])
+    before = after - 1
+    part = (share - ratio[before]) / (ratio[after] - ratio[before])
+    return float(sizes[before] + part * (sizes[after] - sizes[before]))

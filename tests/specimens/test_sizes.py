@@ -1,0 +1,39 @@
+"""Quantiles of a size distribution, fields as the unit, whatever the number of carbides."""
+
+import numpy as np
+import pytest
+
+from micro.specimens import sizes
+from micro.specimens.sizes import cumulative_by_field, quantile
+
+
+def study(rng, fields, carbides):
+    field = np.repeat(np.arange(fields), carbides)
+    return rng.lognormal(0.0, 0.5, len(field)), np.ones(len(field)), field
+
+
+def test_quantiles_of_equal_weights_are_numpys():
+    """With equal weights a quantile is the inverse of the empirical distribution, as numpy takes it."""
+    size, weight, field = study(np.random.default_rng(1), 5, 200)
+    for share in (0.1, 0.5, 0.9):
+        assert quantile(size, weight, field, 5, share).value == np.quantile(size, share, method="inverted_cdf")
+
+
+def test_many_carbides_take_the_same_value_on_a_coarser_table(monkeypatch):
+    """The table on 2 048 sizes gives value and interval of the full one to a part in a thousand."""
+    size, weight, field = study(np.random.default_rng(2), 6, 2000)
+    coarse = [quantile(size, weight, field, 6, share) for share in (0.1, 0.5, 0.9)]
+    monkeypatch.setattr(sizes, "STEPS", 10**9)
+    full = [quantile(size, weight, field, 6, share) for share in (0.1, 0.5, 0.9)]
+    for one, other in zip(coarse, full, strict=True):
+        assert one.value == pytest.approx(other.value, rel=1e-3)
+        assert np.allclose(one.interval(), other.interval(), rtol=2e-3)
+
+
+def test_the_table_grows_with_the_fields_and_not_with_the_carbides():
+    """A thousand fields of two thousand carbides stay a table of 1 000 by 2 048."""
+    size, weight, field = study(np.random.default_rng(3), 1000, 2000)
+    steps, table = cumulative_by_field(size, weight, field, 1000)
+    assert table.shape == (1000, sizes.STEPS)
+    assert np.all(np.diff(steps) >= 0)
+    assert np.allclose(table[:, -1], 2000)
