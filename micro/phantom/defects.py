@@ -145,8 +145,8 @@ def with_scale_bar(picture: Grey, um_per_px: float, length_um: float, grey: floa
     text = f"{length_um:g} um"
     ink = np.zeros(picture.shape, np.uint8)
     cv2.putText(ink, text, (x, y - 8), cv2.FONT_HERSHEY_SIMPLEX, 0.6, 255, 2, cv2.LINE_AA)
-    share = ink / np.float32(255)
-    return canvas * (1 - share) + np.float32(grey) * share
+    share = ink.astype(np.float32) / 255
+    return np.asarray(canvas + (np.float32(grey) - canvas) * share, np.float32)
 
 
 def with_data_bar(picture: Grey, text: str, *, height_px: int = 60, grey_max: float = 255.0) -> Grey:

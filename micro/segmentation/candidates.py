@@ -14,6 +14,7 @@ from micro.segmentation.regions import Pixels, connected, grow
 FloatArray = NDArray[np.float64]
 SIGNIFICANT = 5.5
 FAINTEST = 3.0
+CERTAIN, FEWEST = 6.5, 4
 NEIGHBOURHOOD_PX = 9
 OWN_HEIGHT = 0.45
 CLEAR_HEIGHT = 0.75
@@ -62,7 +63,7 @@ class Candidates:
 
 
 def find_candidates(
-    contrast: NDArray[np.float32], smooth: NDArray[np.float32], smooth_noise: float, blur: float = 1.0
+    contrast: NDArray[np.float32], smooth: NDArray[np.float32], noise: NDArray[np.float32], blur: float = 1.0
 ) -> Candidates:
     """Spots brighter than the matrix.
 
@@ -70,16 +71,21 @@ def find_candidates(
     ----------
     contrast, smooth
         (rows, columns) flattened contrast, as it is and smoothed; negative ones are not looked at.
-    smooth_noise
-        Standard deviation of `smooth` on the matrix.
+    noise
+        (rows, columns) standard deviation of `smooth` on the matrix.
     blur
         Standard deviation of the edge spread, as far as it is known.
     """
     spread = float(np.hypot(blur, ADDED_SPREAD_PX))
-    mask = (smooth > np.maximum(OWN_HEIGHT * surroundings(smooth), FAINTEST * smooth_noise)).astype(np.uint8)
+    mask = (smooth > np.maximum(OWN_HEIGHT * surroundings(smooth), FAINTEST * noise)).astype(np.uint8)
     count, labels = connected(mask)
     pixels = Pixels.of(labels, count)
-    stands_out = pixels.largest(smooth) > SIGNIFICANT * smooth_noise
+    summits = pixels.largest(smooth / noise)
+    stands_out = summits > SIGNIFICANT
+    # Noise on a million pixels passes SIGNIFICANT once in some twenty fields, CERTAIN, or FEWEST at a time, once in
+    # thousands (mean number of summits of a Gaussian field, area·u·exp(−u²/2)/(2·(2π)^1.5) for this smoothing).
+    if stands_out.sum() < FEWEST and not (summits > CERTAIN).any():
+        stands_out[:] = False
     number = np.concatenate([[0], np.where(stands_out, np.cumsum(stands_out), 0)]).astype(np.int32)
     labels, count = number[labels], int(stands_out.sum())
     pixels = Pixels.of(labels, count)
@@ -88,7 +94,7 @@ def find_candidates(
     zone = Pixels.of(grow(labels, DEEP * spread), count)
     # A pair grown into one is lower between its two summits than on them: it shows neither level nor blur.
     summit = pixels.largest(smooth)
-    single = (deep > 0) | (height > (1 - DIP) * summit - DIP_NOISE * smooth_noise)
+    single = (deep > 0) | (height > (1 - DIP) * summit - DIP_NOISE * float(noise.mean()))
     return _measured(contrast, smooth, zone, height, deep).take(single)
 
 

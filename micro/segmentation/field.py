@@ -36,14 +36,16 @@ def segment(
     settings = settings or SegmentationSettings()
     grey = np.ascontiguousarray(grey, np.float32)
     excluded = burnt_in(grey, grey_max)
-    matrix = find_matrix(grey, excluded, settings.matrix_grey)
-    contrast = flatten(grey, matrix.surface)
-    contrast[excluded] = 0
-    smooth = smoothed(contrast)
-    levels = find_levels(contrast, smooth, matrix, settings)
-    found = outline(contrast, smooth, levels, settings)
+    smooth_grey = smoothed(grey)
+    matrix = find_matrix(grey, smooth_grey, excluded, settings.matrix_grey)
+    light = matrix.surface.evaluate()
+    contrast, smooth = flatten(grey, light, matrix.grey), flatten(smooth_grey, light, matrix.grey)
+    contrast[excluded] = smooth[excluded] = 0
+    noise = matrix.local_noise()
+    levels = find_levels(contrast, smooth, noise, matrix, settings)
+    found = outline(contrast, smooth, noise, levels, settings)
     signs = {int(np.sign(c.contrast)) for c in levels.classes}
-    marks = other_polarity(smooth, found.labels, signs, matrix.smooth_noise, levels.blur_px or FIRST_BLUR)
+    marks = other_polarity(smooth, found.labels, signs, noise, levels.blur_px or FIRST_BLUR)
     excluded |= marks.where
     contrast[excluded] = 0
     word, messages = _field_troubles(grey, grey_max, found, matrix, excluded)

@@ -37,7 +37,11 @@ class Levels:
 
 
 def find_levels(
-    contrast: NDArray[np.float32], smooth: NDArray[np.float32], matrix: Matrix, settings: SegmentationSettings
+    contrast: NDArray[np.float32],
+    smooth: NDArray[np.float32],
+    noise: NDArray[np.float32],
+    matrix: Matrix,
+    settings: SegmentationSettings,
 ) -> Levels:
     """Find blur and classes of a flattened field.
 
@@ -45,6 +49,8 @@ def find_levels(
     ----------
     contrast, smooth
         (rows, columns) flattened contrast, as it is and smoothed.
+    noise
+        (rows, columns) standard deviation of `smooth` on the matrix.
     matrix
         Its matrix.
     settings
@@ -52,8 +58,8 @@ def find_levels(
     """
     classes: list[CarbideClass] = []
     blur = settings.blur_px
-    for sign in _polarities(smooth, settings, matrix.smooth_noise):
-        spots, own_blur = _spots(sign * contrast, sign * smooth, matrix.smooth_noise, settings.blur_px)
+    for sign in _polarities(smooth, settings, noise):
+        spots, own_blur = _spots(sign * contrast, sign * smooth, noise, settings.blur_px)
         if not len(spots):
             continue
         wanted = len(settings.class_names) or None
@@ -71,23 +77,23 @@ def find_levels(
 
 
 def _spots(
-    contrast: NDArray[np.float32], smooth: NDArray[np.float32], smooth_noise: float, pinned: float | None
+    contrast: NDArray[np.float32], smooth: NDArray[np.float32], noise: NDArray[np.float32], pinned: float | None
 ) -> tuple[Candidates, float | None]:
     """Spots of one polarity and their blur; what counts as deep inside depends on the blur, hence twice."""
-    spots = find_candidates(contrast, smooth, smooth_noise, pinned or FIRST_BLUR)
+    spots = find_candidates(contrast, smooth, noise, pinned or FIRST_BLUR)
     if pinned or not len(spots):
         return spots, pinned
     blur = edge_spread(spots)
     if blur is None:
         return spots, None
-    spots = find_candidates(contrast, smooth, smooth_noise, blur)
+    spots = find_candidates(contrast, smooth, noise, blur)
     return spots, edge_spread(spots)
 
 
-def _polarities(smooth: NDArray[np.float32], settings: SegmentationSettings, smooth_noise: float) -> list[int]:
+def _polarities(smooth: NDArray[np.float32], settings: SegmentationSettings, noise: NDArray[np.float32]) -> list[int]:
     if settings.carbides != "auto":
         return [1 if settings.carbides == "bright" else -1]
-    threshold = SIGNIFICANT * smooth_noise
+    threshold = SIGNIFICANT * noise
     bright, dark = smooth > threshold, smooth < -threshold
     light = {1: float(smooth[bright].sum()), -1: float(-smooth[dark].sum())}
     return [sign for sign in (1, -1) if light[sign] > 0.2 * max(light.values()) and light[sign] > 0]

@@ -75,7 +75,7 @@ class Marks:
 
 
 def other_polarity(
-    smooth: NDArray[np.float32], labels: NDArray[np.int32], signs: set[int], smooth_noise: float, blur: float
+    smooth: NDArray[np.float32], labels: NDArray[np.int32], signs: set[int], noise: NDArray[np.float32], blur: float
 ) -> Marks:
     """Find marks of the polarity that carbides do not have.
 
@@ -85,11 +85,11 @@ def other_polarity(
     near = cv2.distanceTransform((labels == 0).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_3) <= HUGGING_PX + blur
     for sign in {1, -1} - signs:
         turned = sign * smooth
-        n, regions = connected((turned > FAINTEST * smooth_noise).astype(np.uint8))
+        n, regions = connected((turned > FAINTEST * noise).astype(np.uint8))
         pixels = Pixels.of(regions, n)
         hugging = np.bincount(pixels.region, near.ravel()[pixels.at], n)
         size = pixels.size()
-        mark = (pixels.largest(turned) > SIGNIFICANT * smooth_noise) & (size >= SMALLEST_MARK_PX)
+        mark = (pixels.largest(turned / noise) > SIGNIFICANT) & (size >= SMALLEST_MARK_PX)
         mark &= hugging < HUGGING * size
         where |= np.concatenate([[False], mark])[regions]
         count += int(mark.sum())

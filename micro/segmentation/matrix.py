@@ -15,8 +15,11 @@ ADDED_SPREAD_PX = float(np.sqrt(SMOOTHING_PX**2 + 1 / 12))
 """What smoothing and the aperture of the pixels (variance 1/12) add to the blur of the lens."""
 CLIP = 4.0
 CLEARANCE_PX = 4.0
-ROUNDS = 10
-SETTLED = 0.01
+ROUNDS = 15
+SETTLED = 0.003
+LEAST_NOISE = 1e-4
+STEP = 2
+NOISE_DEGREE = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,6 +36,8 @@ class Matrix:
         Standard uncertainty of the level.
     noise, smooth_noise
         Standard deviation about the level, of single pixels and after smoothing by SMOOTHING_PX.
+    smooth_variance
+        Square of `smooth_noise` over the frame: flattening lifts the noise where the light is weak.
     noise_area_px
         Correlation area of the noise.
     sensor_noise
@@ -44,77 +49,114 @@ class Matrix:
     uncertainty: float
     noise: float
     smooth_noise: float
+    smooth_variance: Surface
     noise_area_px: float
     sensor_noise: float
 
-
-def flatten(grey: NDArray[np.float32], surface: Surface) -> NDArray[np.float32]:
-    """(rows, columns) grey level less the matrix level, in light as strong everywhere as it is on average."""
-    level = np.float32(surface.mean())
-    return grey * level / surface.evaluate() - level
-
-
-def smoothed(contrast: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Contrast after a Gaussian blur of SMOOTHING_PX."""
-    return cv2.GaussianBlur(contrast, (7, 7), SMOOTHING_PX)
+    def local_noise(self) -> NDArray[np.float32]:
+        """(rows, columns) standard deviation of the smoothed matrix."""
+        variance = self.smooth_variance.evaluate()
+        least = max(self.smooth_noise / 2, LEAST_NOISE * abs(self.grey), 1e-6)
+        np.maximum(variance, np.float32(least**2), out=variance)
+        return np.sqrt(variance, out=variance)
 
 
-def find_matrix(grey: NDArray[np.float32], left_out: NDArray[np.bool_], pinned_grey: float | None = None) -> Matrix:
+def flatten(grey: NDArray[np.float32], light: NDArray[np.float32], level: float) -> NDArray[np.float32]:
+    """(rows, columns) grey level less the matrix level, in light as strong everywhere as it is on average.
+
+    Parameters
+    ----------
+    grey
+        (rows, columns) as in the file, or smoothed.
+    light
+        (rows, columns) matrix level.
+    level
+        Its mean.
+    """
+    flat = grey / light
+    flat -= 1
+    flat *= np.float32(level)
+    return flat
+
+
+def smoothed(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Picture after a Gaussian blur of SMOOTHING_PX."""
+    return cv2.GaussianBlur(picture, (7, 7), SMOOTHING_PX)
+
+
+def find_matrix(
+    grey: NDArray[np.float32],
+    smooth_grey: NDArray[np.float32],
+    left_out: NDArray[np.bool_],
+    pinned_grey: float | None = None,
+) -> Matrix:
     """Level and noise of the matrix of a picture (rows, columns), without what is `left_out`.
 
     The level starts from the modes of coarse blocks; then it is the mean of what lies clear of all that stands out.
-    A pinned level moves the whole surface to that mean.
+    Every second pixel of every second row is enough, as the smoothed picture holds nothing finer. A pinned level
+    moves the whole surface to that mean.
     """
-    surface = fit_surface(block_modes(grey), grey.shape)
+    coarse = np.ascontiguousarray(smooth_grey[::STEP, ::STEP])
+    coarse_left_out = left_out[::STEP, ::STEP]
+    surface = fit_surface(block_modes(grey), coarse.shape)
     for _ in range(ROUNDS):
-        smooth = smoothed(flatten(grey, surface))
+        smooth = flatten(coarse, surface.evaluate(), surface.mean())
         spread = _spread(smooth)
-        bare = _clear(smooth, CLIP * spread, left_out)
+        bare = _clear(smooth, CLIP * spread, coarse_left_out)
         before = surface.mean()
-        surface = fit_surface(block_means(grey, bare), grey.shape, robust=False)
+        surface = fit_surface(block_means(coarse, bare), coarse.shape, robust=False)
         if abs(surface.mean() - before) < SETTLED * spread:
             break
-    if pinned_grey is not None:
-        surface = Surface(surface.coefficients * (pinned_grey / surface.mean()), surface.shape)
-    contrast = flatten(grey, surface)
-    on_matrix = bare.astype(bool)
-    noise = float(contrast[on_matrix].std())
-    area = _noise_area(contrast, on_matrix, noise)
-    uncertainty = noise * float(np.sqrt(area / max(1.0, float(on_matrix.sum()))))
-    smooth_noise = float(smoothed(contrast)[on_matrix].std())
-    return Matrix(surface, surface.mean(), uncertainty, noise, smooth_noise, area, _sensor_noise(contrast, on_matrix))
-
-
-def _sensor_noise(contrast: NDArray[np.float32], on_matrix: NDArray[np.bool_]) -> float:
-    """Return the white noise from second differences along rows, blind to slow changes (1, −2, 1: √6)."""
-    bend = contrast[:, 2:] - 2 * contrast[:, 1:-1] + contrast[:, :-2]
-    own = bend[on_matrix[:, 1:-1]]
-    return float(own.std() / np.sqrt(6)) if own.size else 0.0
+    smooth = flatten(coarse, surface.evaluate(), surface.mean())
+    variance = fit_surface(block_means(smooth * smooth, bare), grey.shape, NOISE_DEGREE, robust=False)
+    level = surface.mean() if pinned_grey is None else pinned_grey
+    whole = Surface(surface.coefficients * (level / surface.mean()), (grey.shape[0], grey.shape[1]))
+    smooth_noise = float(smooth[bare > 0].std()) if bare.any() else 0.0
+    noise, area, sensor = _single_pixels(grey, surface, bare)
+    uncertainty = noise * float(np.sqrt(area / max(1.0, STEP**2 * float(np.count_nonzero(bare)))))
+    return Matrix(whole, level, uncertainty, noise, smooth_noise, variance, area, sensor)
 
 
 def _clear(smooth: NDArray[np.float32], threshold: float, left_out: NDArray[np.bool_]) -> NDArray[np.uint8]:
     """1 where all within CLEARANCE_PX stays within the threshold and is not left out."""
     stands_out = ((np.abs(smooth) > threshold) | left_out).astype(np.uint8)
     away = cv2.distanceTransform(1 - stands_out, cv2.DIST_L2, cv2.DIST_MASK_5)
-    return (away > CLEARANCE_PX).astype(np.uint8)
+    return (away > CLEARANCE_PX / STEP).astype(np.uint8)
 
 
 def _spread(smooth: NDArray[np.float32]) -> float:
     """Return the standard deviation of the matrix from the narrower side of its peak at 0."""
-    sample = smooth[::3, ::3]
+    sample = smooth[::2, ::2]
     below, above = -sample[sample < 0], sample[sample > 0]
     sides = [float(np.median(side)) for side in (below, above) if len(side)]
     return 1.4826 * min(sides, default=0.0)
 
 
-def _noise_area(contrast: NDArray[np.float32], on_matrix: NDArray[np.bool_], noise: float, side: int = 8) -> float:
-    rows, cols = contrast.shape[0] // side * side, contrast.shape[1] // side * side
-    if not (rows and cols and noise):
-        return 1.0
-    mask = on_matrix[:rows, :cols].reshape(rows // side, side, cols // side, side)
-    pixels = mask.sum(axis=(1, 3))
-    total = (contrast[:rows, :cols].reshape(mask.shape) * mask).sum(axis=(1, 3))
-    enough = pixels >= side * side // 2
-    if enough.sum() < 10:
-        return 1.0
-    return float(max(1.0, np.mean(total[enough] ** 2 / pixels[enough]) / noise**2))
+def _single_pixels(
+    grey: NDArray[np.float32], surface: Surface, bare: NDArray[np.uint8], side: int = 8
+) -> tuple[float, float, float]:
+    """Noise, its correlation area and the part of it that differs from pixel to pixel.
+
+    The area compares the scatter of block sums with that of pixels; what differs comes from second differences
+    along rows, blind to slow changes (1, −2, 1: variance times 6).
+    """
+    rows, cols = grey.shape[0] // side * side, grey.shape[1] // side * side
+    if not (rows and cols):
+        return float(grey.std()), 1.0, float(grey.std())
+    light = surface.evaluate()[: rows // STEP, : cols // STEP].repeat(STEP, axis=0).repeat(STEP, axis=1)
+    on_matrix = bare[: rows // STEP, : cols // STEP].repeat(STEP, axis=0).repeat(STEP, axis=1)
+    contrast = flatten(grey[:rows, :cols], light, surface.mean())
+    pixels = np.count_nonzero(on_matrix)
+    if not pixels:
+        return 0.0, 1.0, 0.0
+    own = contrast[on_matrix > 0]
+    noise = float(own.std())
+    bend = contrast[:, 2:] - 2 * contrast[:, 1:-1] + contrast[:, :-2]
+    sensor = float(bend[on_matrix[:, 1:-1] > 0].std() / np.sqrt(6))
+    blocks = on_matrix.reshape(rows // side, side, cols // side, side)
+    count = blocks.sum(axis=(1, 3), dtype=np.int64)
+    total = (contrast * on_matrix).reshape(blocks.shape).sum(axis=(1, 3), dtype=float)
+    enough = count >= side * side // 2
+    if enough.sum() < 10 or not noise:
+        return noise, 1.0, sensor
+    return noise, float(max(1.0, np.mean(total[enough] ** 2 / count[enough]) / noise**2)), sensor

@@ -31,7 +31,11 @@ class Outlines:
 
 
 def outline(
-    contrast: NDArray[np.float32], smooth: NDArray[np.float32], levels: Levels, settings: SegmentationSettings
+    contrast: NDArray[np.float32],
+    smooth: NDArray[np.float32],
+    noise: NDArray[np.float32],
+    levels: Levels,
+    settings: SegmentationSettings,
 ) -> Outlines:
     """Outline the carbides of all classes.
 
@@ -39,6 +43,8 @@ def outline(
     ----------
     contrast, smooth
         (rows, columns) float32 flattened contrast, as it is and smoothed.
+    noise
+        (rows, columns) float32 standard deviation of `smooth` on the matrix.
     """
     labels = np.zeros(contrast.shape, np.int32)
     basins = np.zeros(contrast.shape, np.int32)
@@ -49,7 +55,7 @@ def outline(
         of_sign = np.flatnonzero(signs == sign)
         heights = np.array([abs(levels.classes[k].contrast) for k in of_sign])
         turn = np.float32(sign)
-        own, region, kind, cut = _of_polarity(turn * contrast, turn * smooth, heights, levels, settings)
+        own, region, kind, cut = _of_polarity(turn * contrast, turn * smooth, noise, heights, levels, settings)
         first = sum(len(k) for k in kinds)
         for whole, part in ((labels, own), (basins, region)):
             free = (whole == 0) & (part > 0)
@@ -62,27 +68,27 @@ def outline(
 def _of_polarity(
     contrast: NDArray[np.float32],
     smooth: NDArray[np.float32],
+    noise: NDArray[np.float32],
     class_contrast: NDArray[np.float64],
     levels: Levels,
     settings: SegmentationSettings,
 ) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.intp], NDArray[np.bool_]]:
     spread = float(np.hypot(levels.blur_px or FIRST_BLUR, ADDED_SPREAD_PX))
-    noise = levels.matrix.smooth_noise
-    lowest = FAINTEST * noise
+    lowest = np.float32(FAINTEST) * noise
     # Small carbides stay below the height that parts large neighbours: they are seen at half of their own.
     apart = np.minimum(OWN_HEIGHT * surroundings(smooth), np.float32(LOWEST_HEIGHT * class_contrast.min()))
-    count, cores, cut = split((smooth > np.maximum(apart, np.float32(lowest))).astype(np.uint8), smooth)
+    count, cores, cut = split((smooth > np.maximum(apart, lowest)).astype(np.uint8), smooth)
     inside = Pixels.of(cores, count)
     depth = cv2.distanceTransform((cores > 0).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
     height, _ = heights(contrast, smooth, inside, depth.ravel()[inside.at] > DEEP * spread)
-    significant = inside.largest(smooth) > SIGNIFICANT * noise
+    significant = inside.largest(smooth / noise) > SIGNIFICANT
     basins = grow(cores, REACH * spread)
     pixels = Pixels.of(basins, count)
     light = pixels.sum(contrast)
     kind = _class_of(light, height, class_contrast, 2 * np.pi * spread**2)
     level = class_contrast[kind]
     edge = disc.edge(np.maximum(light / level, 0.1) / (2 * np.pi * spread**2)) * level
-    within = smooth.ravel()[pixels.at] > np.maximum(edge, lowest)[pixels.region]
+    within = smooth.ravel()[pixels.at] > np.maximum(edge[pixels.region], lowest.ravel()[pixels.at])
     keep = significant & (np.bincount(pixels.region, within, count) >= settings.min_area_px)
     number = np.where(keep, np.cumsum(keep), 0).astype(np.int32)
     labels = np.zeros_like(basins)
