@@ -62,10 +62,9 @@ class MeasuredField:
         return labels
 
     def class_of(self, labels: NDArray[np.int32]) -> NDArray[np.object_]:
-        """(n,) carbide class of labels."""
-        if labels.size and labels.max() >= len(self.class_names):
-            raise InputError(self.label_path, "holds a carbide that particles.csv lacks", REMEDY)
-        return self.class_names[labels]
+        """Class of each label, in the shape of `labels`; empty for the matrix and for what the table lacks."""
+        known = np.where(labels < len(self.class_names), labels, 0)
+        return self.class_names[known]
 
     def left_out(self, labels: NDArray[np.int32]) -> float:
         """Share of the picture that was not analysed."""

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from micro.errors import InputError
 from micro.micrograph import Micrograph, read
+from micro.micrograph.mosaic import SubField
 from micro.pictures.outlines import display_range, to_display
 from micro.points.grid import Grid, draw_fields, place_grid
 from micro.points.plan import Plan, suggested_fields, suggested_points
@@ -25,13 +26,14 @@ DETAIL_QUALITY = 90
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture that can be drawn for the count: where it lies and how it is read."""
+    """A picture, or the part of a mosaic, that can be drawn for the count: where it lies and how it is read."""
 
     specimen: str
     field: str
     path: Path
     page: int | None = None
     crop_bottom_px: int | None = None
+    sub_field: SubField | None = None
 
 
 @dataclass(frozen=True)
@@ -136,7 +138,15 @@ def _identity(fields: tuple[SheetField, ...], classes: tuple[str, ...]) -> str:
 
 
 def _sheet_field(picture: Picture, points: int, rng: np.random.Generator) -> SheetField:
-    micrograph = read(picture.path, page=picture.page, crop_bottom_px=picture.crop_bottom_px, name=picture.field)
+    micrograph = read(
+        picture.path,
+        page=picture.page,
+        crop_bottom_px=picture.crop_bottom_px,
+        name=picture.field,
+        sub_field=picture.sub_field,
+    )
+    if picture.sub_field is not None:
+        micrograph = micrograph.cropped(picture.sub_field.core_in_frame)
     shown = shown_grey(micrograph)
     grid = place_grid(shown.shape[1], shown.shape[0], points, rng)
     return SheetField(
