@@ -15,6 +15,7 @@ from micro.segmentation.matrix import Matrix
 from micro.segmentation.segmentation import CarbideClass, SegmentationSettings
 
 FIRST_BLUR = 1.0
+MIDDLE_PX, ENOUGH = 640, 40
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,15 +80,24 @@ def find_levels(
 def _spots(
     contrast: NDArray[np.float32], smooth: NDArray[np.float32], noise: NDArray[np.float32], pinned: float | None
 ) -> tuple[Candidates, float | None]:
-    """Spots of one polarity and their blur; what counts as deep inside depends on the blur, hence twice."""
-    spots = find_candidates(contrast, smooth, noise, pinned or FIRST_BLUR)
-    if pinned or not len(spots):
-        return spots, pinned
-    blur = edge_spread(spots)
-    if blur is None:
-        return spots, None
-    spots = find_candidates(contrast, smooth, noise, blur)
-    return spots, edge_spread(spots)
+    """Spots of one polarity and their blur.
+
+    What counts as deep inside depends on the blur, hence twice; the middle of a large picture tells the first time.
+    """
+    first = pinned
+    if first is None:
+        part = _middle(smooth.shape)
+        spots = find_candidates(contrast[part], np.ascontiguousarray(smooth[part]), noise[part], FIRST_BLUR)
+        if len(spots) < ENOUGH:
+            spots = find_candidates(contrast, smooth, noise, FIRST_BLUR)
+        first = edge_spread(spots)
+    spots = find_candidates(contrast, smooth, noise, first or FIRST_BLUR)
+    return spots, pinned or edge_spread(spots)
+
+
+def _middle(shape: tuple[int, ...]) -> tuple[slice, slice]:
+    row, column = (max(0, (side - MIDDLE_PX) // 2) for side in shape)
+    return slice(row, row + MIDDLE_PX), slice(column, column + MIDDLE_PX)
 
 
 def _polarities(smooth: NDArray[np.float32], settings: SegmentationSettings, noise: NDArray[np.float32]) -> list[int]:

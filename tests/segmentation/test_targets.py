@@ -24,7 +24,7 @@ def mean_ecd(area, least=4.0):
 
 @pytest.fixture(scope="module")
 def main_table(phantom, fraction):
-    """True and found area fraction and ECD over the whole range, every factor level with every other in turn."""
+    """Measure area fraction and ECD over the whole range, the levels of every factor in turn."""
     rows = []
     for i, (share, ecd) in enumerate(itertools.product(SHARES, DIAMETERS)):
         for repeat in range(2):
