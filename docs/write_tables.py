@@ -1,0 +1,57 @@
+"""Write docs/columns.md from the code: `python docs/write_tables.py`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from micro import columns, flags
+from micro.report.wording import plain_name
+from micro.specimens.summary import QUANTITIES
+
+FILES = (
+    ("particles.csv", "one row a carbide", columns.PARTICLES),
+    ("fields.csv", "one row a field and carbide class", columns.FIELDS),
+    ("specimens.csv", "one row a specimen, carbide class and quantity", columns.SPECIMENS),
+    ("comparison.csv", "one row a pair of specimens, class and quantity", columns.COMPARISON),
+    ("coupons.csv", "one row a group of toughness coupons, direction and quantity", columns.COUPONS),
+    ("transverse_ratios.csv", "one row a group of coupons", columns.TRANSVERSE_RATIOS),
+    ("group_ratios.csv", "one row a pair of groups and direction", columns.GROUP_RATIOS),
+    ("chemistry.csv", "one row a specimen and carbide class", columns.CHEMISTRY),
+    ("points.csv", "one row a counted field and carbide class", columns.POINTS),
+)
+HEAD = """# Columns and messages
+
+This page is written from the code by `python docs/write_tables.py`; a test holds it to the code.
+
+Tables are CSV files in UTF-8 with a comma between cells and a point as decimal sign, whatever the language of the
+system. An empty cell means unknown or not applicable; it never stands for 0. Fractions run from 0 to 1 in the files and
+are printed in percent. Text that a spreadsheet would take for a formula has an apostrophe in front of it.
+"""
+
+
+def table(head: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
+    """Write a table in Markdown."""
+    head = list(head)
+    lines = [head, ["---"] * len(head), *rows]
+    return "\n".join("| " + " | ".join(cell.replace("|", "\\|") for cell in line) + " |" for line in lines)
+
+
+def page() -> str:
+    """Return the whole page."""
+    parts = [HEAD]
+    for name, rows, declared in FILES:
+        cells = ((f"`{c.name}`", c.unit, c.dtype, c.meaning) for c in declared)
+        parts.append(
+            f"## {name}\n\n{rows[0].upper()}{rows[1:]}.\n\n{table(('column', 'unit', 'type', 'meaning'), cells)}\n"
+        )
+    quantities = ((f"`{q.name}`", q.unit, plain_name(q.name)) for q in QUANTITIES)
+    parts.append(f"## Quantities of specimens.csv\n\n{table(('quantity', 'unit', 'meaning'), quantities)}\n")
+    for title, declared in (("Troubles of a carbide", flags.CARBIDE_FLAGS), ("Troubles of a field", flags.FIELD_FLAGS)):
+        cells = ((f"`{f.name}`", f.text, f.advice) for f in declared)
+        parts.append(f"## {title}\n\n{table(('name', 'what it says', 'what to do'), cells)}\n")
+    return "\n".join(parts)
+
+
+if __name__ == "__main__":
+    (Path(__file__).parent / "columns.md").write_text(page(), encoding="utf-8")
