@@ -19,6 +19,7 @@ TELLS = 0.15
 FEWEST = 5
 VALLEY = 0.5
 LEAST_EXCESS, MOST_EXCESS = 0.75, 1.75
+MOST_ELONGATED = 6.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,13 +34,17 @@ def interiors(candidates: Candidates, blur: float, smooth_noise: float) -> Inter
     """Undo what blur took from each spot's height, by the model of an ellipse of the same light."""
     blur_area = 2 * np.pi * (blur**2 + ADDED_SPREAD_PX**2)
     contrast = disc.contrast_from_peak(candidates.light, candidates.height, blur_area, candidates.aspect)
-    share = np.clip(candidates.height / contrast, 1e-3, 1.0)
+    # Light from neighbours makes a spot look large, and so resolved; its own area at half height does not lie.
+    size = disc.radius_from_half(candidates.half, float(np.sqrt(blur_area / (2 * np.pi)))) ** 2 / 2
+    share = np.clip(np.minimum(candidates.height / contrast, disc.peak(size, candidates.aspect)), 1e-3, 1.0)
     # The mean of m pixels deep inside is less noisy than one smoothed pixel, which averages over 4·π pixels.
     noise = smooth_noise / np.sqrt(1 + candidates.deep / (4 * np.pi)) / np.maximum(candidates.height, 1e-6)
     relative = np.sqrt((noise / share) ** 2 + (SHAPE_ERROR * (1 - share) / share) ** 2 + GREY_SCATTER**2)
     # Light over height and half-height area: 1 for large discs, 1/ln 2 for a point. What has far more is no spot.
     excess = candidates.light / np.maximum(candidates.height * candidates.half, 1e-6)
     spot = np.isfinite(contrast) & (excess > LEAST_EXCESS) & (excess < MOST_EXCESS)
+    # Scratches and films between grains have no interior.
+    spot &= (candidates.deep > 0) | (candidates.aspect < MOST_ELONGATED)
     return Interiors(contrast, np.where(spot, relative, np.inf))
 
 

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from micro import flags
-from micro.segmentation.candidates import SIGNIFICANT
 from micro.segmentation.levels import FIRST_BLUR, find_levels
 from micro.segmentation.marks import burnt_in, other_polarity
-from micro.segmentation.matrix import Matrix, find_matrix, flatten, smoothed
+from micro.segmentation.matrix import find_matrix, flatten, smoothed
 from micro.segmentation.outline import Outlines, outline
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
+from micro.segmentation.troubles import field_troubles
 
 RESOLVED = 4.0
-SMOOTHED_NOISE = 0.282  # of white noise after a Gaussian blur of 1 px: 1/(2·√π)
-UNEVEN = 2.0
-FEW = 5
 
 
 def segment(
@@ -48,8 +47,7 @@ def segment(
     marks = other_polarity(smooth, found.labels, signs, noise, levels.blur_px or FIRST_BLUR)
     excluded |= marks.where
     contrast[excluded] = 0
-    word, messages = _field_troubles(grey, grey_max, found, matrix, excluded)
-    return Segmentation(
+    segmentation = Segmentation(
         labels=found.labels,
         basins=np.where(excluded, 0, found.basins),
         contrast=contrast,
@@ -62,10 +60,10 @@ def segment(
         noise_area_px=matrix.noise_area_px,
         matrix_uncertainty=matrix.uncertainty,
         blur_px=levels.blur_px,
-        field_flags=word,
-        messages=messages,
         smooth_noise=matrix.smooth_noise,
     )
+    word, messages = field_troubles(segmentation, matrix, grey, grey_max, settings)
+    return replace(segmentation, field_flags=word, messages=messages)
 
 
 def _carbide_flags(found: Outlines, clipped: NDArray[np.bool_], blur: float | None) -> NDArray[np.uint32]:
@@ -80,29 +78,3 @@ def _carbide_flags(found: Outlines, clipped: NDArray[np.bool_], blur: float | No
     word[area < smallest] |= np.uint32(flags.bit("small", flags.CARBIDE_FLAGS))
     word[1:][found.cut] |= np.uint32(flags.bit("split", flags.CARBIDE_FLAGS))
     return word[1:]
-
-
-def _field_troubles(
-    grey: NDArray[np.float32], grey_max: float, found: Outlines, matrix: Matrix, excluded: NDArray[np.bool_]
-) -> tuple[int, tuple[str, ...]]:
-    word, messages = 0, []
-    seen = SIGNIFICANT * matrix.smooth_noise
-    if not len(found.class_index):
-        word |= flags.bit("no_second_phase", flags.FIELD_FLAGS)
-        messages.append(f"no second phase found: nothing stands out of the matrix by {seen:.3g} grey levels")
-    uneven = matrix.smooth_noise / (SMOOTHED_NOISE * max(matrix.sensor_noise, 1e-6))
-    if uneven > UNEVEN and len(found.class_index) < FEW:
-        word |= flags.bit("unreliable_levels", flags.FIELD_FLAGS)
-        messages.append(
-            f"do not trust this field: the matrix is uneven by {matrix.smooth_noise:.3g} grey levels, "
-            f"{uneven:.1f} times what noise explains; a second phase may hide in it "
-            "(improve the etch, or pin the grey levels)"
-        )
-    clipped = float(((grey <= 0) | (grey >= grey_max))[~excluded].mean()) if not excluded.all() else 0.0
-    if clipped > 0.01:
-        word |= flags.bit("saturated", flags.FIELD_FLAGS)
-        messages.append(f"{100 * clipped:.1f} % of the pixels are saturated")
-    if excluded.any():
-        word |= flags.bit("excluded", flags.FIELD_FLAGS)
-        messages.append(f"{100 * excluded.mean():.2g} % of the picture left out (marks that are not carbide)")
-    return word, tuple(messages)

@@ -105,14 +105,25 @@ def fit_surface(blocks: Blocks, shape: tuple[int, int], degree: int = DEGREE, ro
     known = np.isfinite(blocks.value.ravel())
     design, value, pixels = design[known], blocks.value.ravel()[known], blocks.pixels.ravel()[known]
     weight = np.sqrt(pixels / pixels.max(initial=1.0))
-    solution = _weighted(design, value, weight)
-    for _ in range(8 if robust else 0):
-        residual = np.abs(value - design @ solution)
-        scale = 1.4826 * np.median(residual) + 1e-6 * np.abs(value).max()
-        solution = _weighted(design, value, weight * np.clip(1 - (residual / (5 * scale)) ** 2, 0, 1))
+    solution = _robust(design, value, weight, np.add(i, j)) if robust else _weighted(design, value, weight)
     coefficients = np.zeros((degree + 1, degree + 1))
     coefficients[i, j] = solution
     return Surface(coefficients, shape)
+
+
+def _robust(design: NDArray, value: NDArray, weight: NDArray, degree: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Start flat at the commonest value, then bend, one degree more at a time, through what lies close."""
+    ordered = np.sort(value)
+    span = max(1, len(ordered) // 3)
+    shortest = int(np.argmin(ordered[span:] - ordered[:-span])) if len(ordered) > span else 0
+    solution = np.where(degree == 0, np.median(ordered[shortest : shortest + span + 1]), 0.0)
+    for step in (*range(1, int(degree.max(initial=0)) + 1), *[int(degree.max(initial=0))] * 4):
+        residual = np.abs(value - design @ solution)
+        scale = 1.4826 * np.quantile(residual, 0.4) + 1e-6 * np.abs(value).max()
+        close = weight * np.clip(1 - (residual / (5 * scale)) ** 2, 0, 1)
+        solution = np.zeros(len(degree))
+        solution[degree <= step] = _weighted(design[:, degree <= step], value, close)
+    return solution
 
 
 def _weighted(design: NDArray, value: NDArray, weight: NDArray) -> NDArray[np.float64]:

@@ -7,11 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from micro import flags
 from micro.segmentation.candidates import SIGNIFICANT
 from micro.segmentation.matrix import ADDED_SPREAD_PX
 from micro.segmentation.segmentation import Segmentation
 
 FloatArray = NDArray[np.float64]
+# From invented fields without halo or relief: outline and contrast agree this well, the worse the smaller the carbides.
+OUTLINE_ERROR, OUTLINE_ERROR_UNRESOLVED = 0.02, 0.2
+DISAGREEMENT = 2.0
+CLIPPED_ERROR = 0.15
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,23 +33,26 @@ class AreaUncertainty:
         Grey level of the class, and the blur it was found with.
     missed
         Carbides too small to stand out.
+    method
+        What outline and integrated contrast disagree about, and clipped grey levels.
     """
 
     noise: FloatArray
     matrix: FloatArray
     level: FloatArray
     missed: FloatArray
+    method: FloatArray
 
     @property
     def of_class(self) -> FloatArray:
         """(classes,) all causes together."""
-        return np.sqrt(self.noise**2 + self.matrix**2 + self.level**2 + self.missed**2)
+        return np.sqrt(self.noise**2 + self.matrix**2 + self.level**2 + self.missed**2 + self.method**2)
 
     @property
     def of_all(self) -> float:
         """Of the sum of all classes: the matrix level errs for all alike, the rest each on its own."""
         own = self.noise**2 + self.level**2 + self.missed**2
-        return float(np.sqrt(own.sum() + self.matrix.sum() ** 2))
+        return float(np.sqrt(own.sum() + self.matrix.sum() ** 2 + self.method.sum() ** 2))
 
 
 def area_fraction_uncertainty(segmentation: Segmentation) -> AreaUncertainty:
@@ -53,7 +61,8 @@ def area_fraction_uncertainty(segmentation: Segmentation) -> AreaUncertainty:
     Area = Σ contrast/level over the basins, so noise of correlation area a adds noise²·m·a over m pixels, the matrix
     level u·m, the class level its relative error. Carbides that just stand out are followed by as many that do
     not: missed is the area found in carbides of up to twice the light that stands out, as half width of a
-    rectangular distribution.
+    rectangular distribution. Where outline and contrast disagree by more than the model allows, the truth may lie
+    as far beyond either. Clipped carbides leave their level open.
     """
     s = segmentation
     count = len(s.classes)
@@ -68,9 +77,40 @@ def area_fraction_uncertainty(segmentation: Segmentation) -> AreaUncertainty:
     faintest = SIGNIFICANT * s.smooth_noise * 2 * np.pi * ((s.blur_px or 1.0) ** 2 + ADDED_SPREAD_PX**2)
     nearly = (area < 2 * faintest / np.abs(contrast)[s.class_index]) & (area > 0)
     missed = np.bincount(s.class_index, area * nearly, count)
+    own = np.abs(total) / frame
     return AreaUncertainty(
         noise=s.noise * np.sqrt(s.noise_area_px * pixels) / np.abs(contrast) / frame,
         matrix=s.matrix_uncertainty * pixels / np.abs(contrast) / frame,
-        level=level_error * np.abs(total) / frame,
+        level=level_error * own,
         missed=missed / np.sqrt(3) / frame,
+        method=np.hypot(DISAGREEMENT * abs(np.subtract(*areas_differ(s))), CLIPPED_ERROR * clipped_share(s) * own.sum())
+        * own
+        / max(own.sum(), 1e-12),
     )
+
+
+def areas_differ(segmentation: Segmentation) -> tuple[float, float]:
+    """Return the area fractions by outline and by contrast where they differ beyond the model; else 0, 0."""
+    s = segmentation
+    if not s.count:
+        return 0.0, 0.0
+    frame = max(1, s.excluded.size - int(np.count_nonzero(s.excluded)))
+    light = np.bincount(s.basins.ravel(), s.contrast.ravel(), s.count + 1)[1:]
+    area = np.maximum(light / np.array([c.contrast for c in s.classes])[s.class_index], 0)
+    spread2 = (s.blur_px or 1.0) ** 2 + ADDED_SPREAD_PX**2
+    unresolved = float((area * np.exp(-area / (2 * np.pi * spread2))).sum() / max(area.sum(), 1e-12))
+    by_outline, by_contrast = np.count_nonzero(s.labels) / frame, float(area.sum()) / frame
+    allowed = OUTLINE_ERROR + OUTLINE_ERROR_UNRESOLVED * unresolved
+    if abs(by_outline - by_contrast) <= allowed * by_contrast:
+        return 0.0, 0.0
+    return by_outline, by_contrast
+
+
+def clipped_share(segmentation: Segmentation) -> float:
+    """Share of the outlines' area in carbides that hold clipped pixels."""
+    s = segmentation
+    if not s.count:
+        return 0.0
+    clipped = s.flags & np.uint32(flags.bit("saturated", flags.CARBIDE_FLAGS)) > 0
+    size = np.bincount(s.labels.ravel(), minlength=s.count + 1)[1:]
+    return float(size[clipped].sum() / max(1, size.sum()))

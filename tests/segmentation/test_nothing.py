@@ -32,16 +32,27 @@ def test_tiny_and_narrow_pictures_do_not_fail(shape):
     assert segment(grey).labels.shape == shape
 
 
-def test_half_of_the_field_a_second_phase_is_not_passed_over():
-    """Coarse blotches that fill half of the field are no matrix: the message says not to trust it."""
+def test_second_phase_that_runs_into_the_matrix_is_not_passed_over():
+    """Coarse clouds of grey without any plateau: the message says not to trust the field."""
+    from scipy import ndimage
+
+    rng = np.random.default_rng(5)
+    cloud = ndimage.gaussian_filter(rng.standard_normal((300, 400)), 4)
+    grey = 100 + 12 * cloud / cloud.std() + rng.normal(0, 2, cloud.shape)
+    found = segment(np.rint(grey).astype(np.float32))
+    assert found.field_flags & UNRELIABLE
+    assert any(m.startswith("do not trust this field: the matrix is uneven by ") for m in found.messages)
+
+
+def test_half_of_the_field_of_either_grey_asks_which_is_the_matrix():
     from scipy import ndimage
 
     rng = np.random.default_rng(5)
     blotch = ndimage.gaussian_filter(rng.standard_normal((300, 400)), 4) > 0
     grey = ndimage.gaussian_filter(np.where(blotch, 110.0, 90.0), 1.5) + rng.normal(0, 2, blotch.shape)
     found = segment(np.rint(grey).astype(np.float32))
-    assert found.field_flags & UNRELIABLE
-    assert any(m.startswith("do not trust this field: the matrix is uneven by ") for m in found.messages)
+    assert any("which grey is the matrix cannot be told" in m for m in found.messages)
+    assert (found.labels > 0).mean() == pytest.approx(0.5, abs=0.03)
 
 
 def test_wrong_polarity_asked_for_shows_nothing(field):

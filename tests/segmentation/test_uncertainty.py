@@ -30,7 +30,7 @@ def test_noise_term_is_the_scatter_between_exposures(phantom, fraction):
 
 def test_causes_add_in_quadrature(field):
     u = area_fraction_uncertainty(segment(field.grey))
-    total = np.sqrt(u.noise**2 + u.matrix**2 + u.level**2 + u.missed**2)
+    total = np.sqrt(u.noise**2 + u.matrix**2 + u.level**2 + u.missed**2 + u.method**2)
     assert u.of_class == pytest.approx(total)
     assert u.of_all == pytest.approx(total[0])
 

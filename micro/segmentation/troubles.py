@@ -1,0 +1,128 @@
+"""What a reader must know before trusting a field."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro import flags
+from micro.segmentation.candidates import SIGNIFICANT
+from micro.segmentation.matrix import Matrix
+from micro.segmentation.segmentation import Segmentation, SegmentationSettings
+from micro.segmentation.uncertainty import areas_differ, clipped_share
+
+SMOOTHED_NOISE = 0.282  # of white noise after a Gaussian blur of 1 px: 1/(2·√π)
+UNEVEN = 2.0
+FEW = 5
+HALF = 0.4
+CLIPPED = 0.01
+CLIPPED_CARBIDE = 0.02
+UNRESOLVED = 0.5
+SOFT_PX = 3.0
+
+
+def field_troubles(
+    segmentation: Segmentation,
+    matrix: Matrix,
+    grey: NDArray[np.float32],
+    grey_max: float,
+    settings: SegmentationSettings,
+) -> tuple[int, tuple[str, ...]]:
+    """Flag word and messages of a field.
+
+    Parameters
+    ----------
+    segmentation
+        Of the field, without messages.
+    matrix
+        Its matrix.
+    grey, grey_max
+        The picture, and full scale.
+    settings
+        What the user pinned.
+    """
+    found = [
+        *_nothing(segmentation, matrix),
+        *_either(segmentation, settings),
+        *_clipped(segmentation, grey, grey_max),
+        *_classes(segmentation, settings),
+        *_edges(segmentation),
+        *_left_out(segmentation),
+    ]
+    word = 0
+    for name, _ in found:
+        word |= flags.bit(name, flags.FIELD_FLAGS)
+    return word, tuple(message for _, message in found)
+
+
+def _nothing(s: Segmentation, matrix: Matrix) -> Iterator[tuple[str, str]]:
+    if not s.count:
+        seen = SIGNIFICANT * matrix.smooth_noise
+        yield "no_second_phase", f"no second phase found: nothing stands out of the matrix by {seen:.3g} grey levels"
+    uneven = matrix.smooth_noise / (SMOOTHED_NOISE * max(matrix.sensor_noise, 1e-6))
+    if uneven > UNEVEN and s.count < FEW:
+        yield (
+            "unreliable_levels",
+            f"do not trust this field: the matrix is uneven by {matrix.smooth_noise:.3g} grey levels, "
+            f"{uneven:.1f} times what noise explains; a second phase may hide in it "
+            "(improve the etch, or pin the grey levels)",
+        )
+
+
+def _either(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[str, str]]:
+    covered = np.count_nonzero(s.labels) / s.labels.size
+    if covered > HALF and settings.carbides == "auto":
+        yield (
+            "unreliable_levels",
+            f"{100 * covered:.0f} % of the field stands out: which grey is the matrix cannot be told "
+            "(say whether carbides are bright or dark)",
+        )
+
+
+def _clipped(s: Segmentation, grey: NDArray[np.float32], grey_max: float) -> Iterator[tuple[str, str]]:
+    clipped = (grey <= 0) | (grey >= grey_max)
+    share = float(np.count_nonzero(clipped & ~s.excluded) / max(1.0, float(np.count_nonzero(~s.excluded))))
+    inside = clipped_share(s)
+    if share > CLIPPED or inside > CLIPPED_CARBIDE:
+        yield (
+            "saturated",
+            f"{100 * share:.1f} % of the pixels are saturated, {100 * inside:.0f} % of those in carbides: "
+            "their grey level is not known (lower the exposure)",
+        )
+
+
+def _classes(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[str, str]]:
+    wanted, found = len(settings.class_names), len(s.classes)
+    if s.count and wanted > found and not settings.class_greys:
+        yield (
+            "unreliable_levels",
+            f"{found} of {wanted} carbide classes found; named from the darkest, so the names may be wrong "
+            "(pin the grey levels of the classes)",
+        )
+
+
+def _edges(s: Segmentation) -> Iterator[tuple[str, str]]:
+    if not s.count:
+        return
+    small = s.flags & np.uint32(flags.bit("small", flags.CARBIDE_FLAGS)) > 0
+    size = np.bincount(s.labels.ravel(), minlength=s.count + 1)[1:]
+    share = float(size[small].sum() / max(1, size.sum()))
+    if share > UNRESOLVED:
+        yield "unresolved", f"{100 * share:.0f} % of the area lies in carbides below the resolved diameter"
+    if s.blur_px is not None and s.blur_px > SOFT_PX:
+        yield "soft_focus", f"edges are blurred over {s.blur_px:.1f} px (standard deviation): refocus"
+    by_outline, by_contrast = areas_differ(s)
+    if by_outline or by_contrast:
+        yield (
+            "areas_differ",
+            f"outlines cover {100 * by_outline:.2f} %, integrated contrast {100 * by_contrast:.2f} % of the field: "
+            "more than blur and noise explain (look for halos, edge relief or uneven etch)",
+        )
+
+
+def _left_out(s: Segmentation) -> Iterator[tuple[str, str]]:
+    if s.excluded.any():
+        share = 100 * s.excluded.mean()
+        yield "excluded", f"{share:.2g} % of the picture left out (marks that are not carbide)"
