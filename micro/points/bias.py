@@ -108,7 +108,9 @@ def biases(fields: pd.DataFrame, wanted_accuracy_pct: float) -> Iterator[Bias]:
     specimens = list(dict.fromkeys(fields["specimen"]))
     for specimen in [*specimens, ""] if len(specimens) > 1 else specimens:
         own = fields if specimen == "" else fields[fields["specimen"] == specimen]
-        for carbide_class in dict.fromkeys(own["carbide_class"]):
+        classes = list(dict.fromkeys(own["carbide_class"]))
+        # A single class is all there is: it would only say the same again.
+        for carbide_class in classes if len(classes) > 2 else classes[:1]:
             yield bias_of(specimen, carbide_class, own[own["carbide_class"] == carbide_class], wanted_accuracy_pct)
 
 
