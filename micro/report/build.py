@@ -13,7 +13,7 @@ from micro.report.field_pictures import field_pictures, same_scale_pictures
 from micro.report.figures.sizes import draw_sizes
 from micro.report.figures.style import rendered, styled
 from micro.report.page import PageFigure, PageParts, PageSection, listed_pictures, render_page
-from micro.report.point_count import point_section
+from micro.report.point_count import point_sections
 from micro.report.sections import answer_sections
 from micro.report.summary import summary_sentences
 from micro.study import Study
@@ -55,7 +55,7 @@ def study_sections(study: Study, tables: dict[str, pd.DataFrame], answer: Answer
         return save_figure(out, *figure)
 
     sections = answer_sections(answer, same_scale_pictures(study, tables["fields"]), save)
-    return sections if answer.count is None else [*sections, point_section(answer.count, out, save)]
+    return sections if answer.count is None else [*sections, *point_sections(answer.count, out, save)]
 
 
 def study_figures(tables: dict[str, pd.DataFrame], out: Path) -> list[PageFigure]:

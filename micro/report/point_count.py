@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -11,8 +12,9 @@ from numpy.typing import NDArray
 
 from micro import results
 from micro.points.agreement import Agreement
+from micro.points.bias import Bias, Interval
 from micro.points.field_table import most_apart
-from micro.points.wording import heading, sentences
+from micro.points.wording import counter_lines, heading, percent, verdict_sentence
 from micro.report.figures.point_count import draw_point_count
 from micro.report.page import PageFigure, PagePicture, PageSection, PageTable
 from micro.report.wording import with_ends
@@ -20,6 +22,13 @@ from micro.report.wording import with_ends
 MOST_PICTURES = 12
 CROP_PX, MAGNIFIED = 64, 4
 ARM_PX, OPEN_PX = 40, 10
+BEYOND_EDGE = 225
+METHOD = (
+    "The same fields, counted on a grid without knowing the result (ASTM E562, ISO 9042). Points on a boundary count "
+    "one half. The verdict rests on the difference freed of counting noise: the program's outlines were counted on "
+    "the same points, and what that count is off is taken off both. Intervals are at 95 %. Every field stands in "
+    "points.csv.",
+)
 SCORES = {0.0: "out", 0.5: "boundary", 1.0: "in"}
 CAPTION = (
     "Every field: counted over measured (left), and their difference over their mean (right) with the mean difference, "
@@ -28,35 +37,47 @@ CAPTION = (
 ALTERNATIVE = "Counted against measured fraction of every field, and the differences with their limits of agreement."
 
 
-def point_section(agreement: Agreement, out: Path, save: Callable[..., PageFigure]) -> PageSection:
-    """Part of the report about the count; `save` draws and writes a figure (`build.save_figure`)."""
-    columns = ["specimen, class", "counted, %", "measured, %", "freed of counting noise, percentage points", "verdict"]
-    rows = [
-        (
-            heading(b), with_ends(100 * b.counted.mean, 100 * b.counted.low, 100 * b.counted.high),
-            f"{100 * b.measured:.2f}",
-            with_ends(100 * b.judged.value, 100 * b.judged.low, 100 * b.judged.high), b.verdict,
-        )
-        for b in agreement.bias
-    ]  # fmt: skip
+def point_sections(agreement: Agreement, out: Path, save: Callable[..., PageFigure]) -> list[PageSection]:
+    """Parts of the report about the count; `save` draws and writes a figure (`build.save_figure`)."""
     figure = save(
         "point_count", 2, 3.2, lambda axes: draw_point_count(axes, agreement.fields, agreement.bias), CAPTION,
         ALTERNATIVE,
     )  # fmt: skip
-    return PageSection(
-        id="point-count",
-        title="Point count by people",
-        text=(
-            "The same fields, counted on a grid without knowing the result (ASTM E562, ISO 9042). Points on a boundary "
-            "count one half. The verdict rests on the difference freed of counting noise: the program's outlines were "
-            "counted on the same points, and what that count is off is taken off both. Every field stands in "
-            "points.csv.",
-        ),
-        pictures=apart_pictures(agreement, out),
-        lists=[("In words", [line.strip() for line in sentences(agreement)])],
-        figures=[figure],
-        tables=[PageTable("Counted and measured", columns, rows)],
-    )
+    verdicts = [f"{heading(b)}: {verdict_sentence(b)}" for b in agreement.bias]
+    said = [*verdicts, *counter_lines(agreement.pairs, agreement.fleiss), *agreement.messages]
+    sections = [PageSection("point-count", "Point count by people", METHOD, (), [("In words", said)], [figure], [
+        count_table(agreement)
+    ])]  # fmt: skip
+    pictures = apart_pictures(agreement, out)
+    if pictures:
+        text = ("The centre of the open cross is what was judged; the lines are the program's outlines.",)
+        title = "Points at which count and outlines differ most"
+        sections.append(PageSection("points-apart", title, text, pictures))
+    return sections
+
+
+def count_table(agreement: Agreement) -> PageTable:
+    """Figures of the count, a row a specimen and class."""
+    columns = (
+        "specimen, class", "fields, points", "counted, %", "%RA", "measured, %", "difference, % points",
+        "single fields", "freed of counting noise", "more fields", "verdict",
+    )  # fmt: skip
+    return PageTable("Counted and measured", columns, [_cells(bias) for bias in agreement.bias])
+
+
+def _cells(bias: Bias) -> tuple[str, ...]:
+    p = bias.counted
+    accuracy = f"±{p.relative_accuracy_pct:.0f}" if math.isfinite(p.relative_accuracy_pct) else "unknown"
+    limits = " to ".join(f"{100 * limit:+.1f}" for limit in bias.limits)
+    return (
+        heading(bias), f"{p.fields}, {p.points}", with_ends(100 * p.mean, 100 * p.low, 100 * p.high), accuracy,
+        percent(bias.measured), _ends(bias.difference), limits if math.isfinite(bias.limits[0]) else "unknown",
+        _ends(bias.judged), "unknown" if bias.more_fields is None else str(bias.more_fields), bias.verdict,
+    )  # fmt: skip
+
+
+def _ends(difference: Interval) -> str:
+    return with_ends(100 * difference.value, 100 * difference.low, 100 * difference.high)
 
 
 def apart_pictures(agreement: Agreement, out: Path) -> list[PagePicture]:
@@ -78,14 +99,14 @@ def apart_pictures(agreement: Agreement, out: Path) -> list[PagePicture]:
         shown = marked_crop(outlined, float(row["x_px"]), float(row["y_px"]))
         with results.whole_file(folder / f"{len(pictures) + 1:02d}.png") as stream:
             stream.write(cv2.imencode(".png", shown)[1].tobytes())
-        words = point_in_words(row)
+        words = point_in_words(row, several=bool((agreement.fields["counters"] > 1).any()))
         pictures.append(PagePicture(data_address(shown[..., ::-1]), words, f"Outlines about the point: {words}"))
     return pictures
 
 
-def point_in_words(row: dict[Any, Any]) -> str:
-    """Name a point, and say what counters and program made of it."""
-    counted = SCORES.get(row["score"], f"{row['score']:.2g} on average")
+def point_in_words(row: dict[Any, Any], several: bool) -> str:
+    """Name a point, and say what one counter, or `several`, and the program made of it."""
+    counted = f"{row['score']:.2g} on average" if several else SCORES[row["score"]]
     place = f"{row['specimen']} {row['field']}, point {row['point']:.0f}"
     return f"{place}: counted {counted}, outlined {SCORES[row['own_score']]}"
 
@@ -95,7 +116,7 @@ def marked_crop(picture: NDArray[np.uint8], x_px: float, y_px: float) -> NDArray
     import cv2
 
     half = CROP_PX // 2
-    padded = np.pad(picture, ((half, half), (half, half), (0, 0)))
+    padded = np.pad(picture, ((half, half), (half, half), (0, 0)), constant_values=BEYOND_EDGE)
     left, top = int(x_px), int(y_px)
     crop = padded[top : top + CROP_PX, left : left + CROP_PX]
     size = (CROP_PX * MAGNIFIED, CROP_PX * MAGNIFIED)

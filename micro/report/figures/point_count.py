@@ -31,7 +31,12 @@ def draw_point_count(axes: list[Axes], fields: pd.DataFrame, bias: tuple[Bias, .
     whole = [b for b in bias if b.carbide_class == "all"][-1]
     for number, (specimen, block) in enumerate(own.groupby("specimen", sort=False)):
         counted, measured = 100 * block["point_fraction"].to_numpy(), 100 * block["area_fraction"].to_numpy()
-        look: dict[str, Any] = {"marker": MARKS[number % len(MARKS)], "color": colour(number), "linestyle": "none", "alpha": 0.8}
+        look: dict[str, Any] = {
+            "marker": MARKS[number % len(MARKS)],
+            "color": colour(number),
+            "linestyle": "none",
+            "alpha": 0.8,
+        }
         axes[0].plot(measured, counted, label=str(specimen), **look)
         axes[1].plot((measured + counted) / 2, counted - measured, **look)
     top = 105 * max(own["point_fraction"].max(), own["area_fraction"].max(), 0.001)
