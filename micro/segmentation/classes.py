@@ -17,6 +17,7 @@ SHAPE_ERROR = 0.25
 GREY_SCATTER = 0.02
 TELLS = 0.15
 FEWEST = 5
+FAIR_SHARE = 0.03
 VALLEY = 0.5
 LEAST_EXCESS, MOST_EXCESS = 0.75, 1.75
 MOST_ELONGATED = 6.0
@@ -24,10 +25,12 @@ MOST_ELONGATED = 6.0
 
 @dataclass(frozen=True, eq=False)
 class Interiors:
-    """Contrast (n,) of spots as it would be without blur, and its relative standard uncertainty (n,)."""
+    """Spots (n,): contrast as it would be without blur, its relative standard uncertainty, light, whether resolved."""
 
     contrast: FloatArray
     relative: FloatArray
+    light: FloatArray
+    resolved: NDArray[np.bool_]
 
 
 def interiors(candidates: Candidates, blur: float, smooth_noise: float) -> Interiors:
@@ -45,7 +48,8 @@ def interiors(candidates: Candidates, blur: float, smooth_noise: float) -> Inter
     spot = np.isfinite(contrast) & (excess > LEAST_EXCESS) & (excess < MOST_EXCESS)
     # Scratches and films between grains have no interior.
     spot &= (candidates.deep > 0) | (candidates.aspect < MOST_ELONGATED)
-    return Interiors(contrast, np.where(spot, relative, np.inf))
+    relative = np.where(spot, relative, np.inf)
+    return Interiors(contrast, relative, candidates.light, candidates.deep > 0)
 
 
 def class_levels(spots: Interiors, wanted: int | None = None) -> list[tuple[float, float]]:
@@ -64,7 +68,8 @@ def class_levels(spots: Interiors, wanted: int | None = None) -> list[tuple[floa
     contrast, relative = spots.contrast[known], spots.relative[known]
     best = max(TELLS, float(np.sort(relative)[min(FEWEST, len(relative)) - 1]))
     sure = relative <= best
-    bounds = _valleys(np.log(contrast[sure]), relative[sure], wanted)
+    voters = Interiors(contrast[sure], relative[sure], spots.light[known][sure], spots.resolved[known][sure])
+    bounds = _valleys(voters, wanted)
     kind = np.searchsorted(bounds, np.log(contrast))
     return [_level(contrast[own], relative[own]) for own in (kind == k for k in range(len(bounds) + 1)) if own.any()]
 
@@ -87,9 +92,22 @@ def _weighted_median(values: FloatArray, weight: FloatArray) -> float:
     return float(values[order][np.searchsorted(total, total[-1] / 2)])
 
 
-def _valleys(value: FloatArray, width: FloatArray, wanted: int | None) -> FloatArray:
-    """Bounds between the modes of `value`, each blurred by its own width."""
-    width = np.maximum(width, 0.04)
+def _support(voters: Interiors, bounds: FloatArray) -> NDArray[np.bool_]:
+    """Tell for each class between `bounds` whether spots enough stand behind it.
+
+    Clusters of carbides too small to be seen apart look like fewer and greyer ones: a class must hold a fair share
+    of the light, or show resolved interiors.
+    """
+    kind = np.searchsorted(bounds, np.log(voters.contrast))
+    count, resolved, light = (
+        np.bincount(kind, weight, len(bounds) + 1) for weight in (None, voters.resolved, voters.light)
+    )
+    return (count >= FEWEST) & ((light >= FAIR_SHARE * light.sum()) | (resolved >= FEWEST))
+
+
+def _valleys(voters: Interiors, wanted: int | None) -> FloatArray:
+    """Bounds between the modes of the logarithm of contrast, each spot blurred by its own uncertainty."""
+    value, width = np.log(voters.contrast), np.maximum(voters.relative, 0.04)
     grid = np.linspace(value.min() - 0.3, value.max() + 0.3, 400)
     density = np.zeros(len(grid))
     # A histogram for each step of width, so that the cost does not grow with the number of spots.
@@ -104,13 +122,13 @@ def _valleys(value: FloatArray, width: FloatArray, wanted: int | None) -> FloatA
     while len(modes) > 1:
         lows = [int(a + np.argmin(density[a : b + 1])) for a, b in pairwise(modes)]
         depth = [density[k] / min(density[a], density[b]) for k, (a, b) in zip(lows, pairwise(modes), strict=True)]
-        counts = np.histogram(value, np.concatenate([[-np.inf], grid[lows], [np.inf]]))[0]
+        supported = _support(voters, grid[lows])
         shallow = int(np.argmax(depth))
         too_many = wanted is not None and len(modes) > wanted
         if too_many or (wanted is None and depth[shallow] > VALLEY):
             lower = shallow if density[modes[shallow]] < density[modes[shallow + 1]] else shallow + 1
-        elif counts.min() < FEWEST:
-            lower = int(np.argmin(counts))
+        elif not supported.all():
+            lower = int(np.argmin(supported))
         else:
             return grid[lows]
         del modes[lower]

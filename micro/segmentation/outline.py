@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.segmentation import disc
-from micro.segmentation.candidates import DEEP, FAINTEST, OWN_HEIGHT, SIGNIFICANT, heights, surroundings
+from micro.segmentation.candidates import DEEP, FAINTEST, OWN_HEIGHT, heights, surroundings
 from micro.segmentation.levels import FIRST_BLUR, Levels
 from micro.segmentation.matrix import ADDED_SPREAD_PX
 from micro.segmentation.regions import Pixels, grow
@@ -18,6 +18,7 @@ from micro.segmentation.split import split
 
 REACH = 2.2
 LOWEST_HEIGHT = 0.3
+COUNTED = 5.0  # a second phase is known to be there by now: noise adds one carbide in two megapixels
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,7 +82,7 @@ def _of_polarity(
     inside = Pixels.of(cores, count)
     depth = cv2.distanceTransform((cores > 0).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
     height, _ = heights(contrast, smooth, inside, depth.ravel()[inside.at] > DEEP * spread)
-    significant = inside.largest(smooth / noise) > SIGNIFICANT
+    significant = inside.largest(smooth / noise) > COUNTED
     basins = grow(cores, REACH * spread)
     pixels = Pixels.of(basins, count)
     light = pixels.sum(contrast)

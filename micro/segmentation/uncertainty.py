@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro import flags
-from micro.segmentation.candidates import SIGNIFICANT
 from micro.segmentation.matrix import ADDED_SPREAD_PX
 from micro.segmentation.segmentation import Segmentation
 
@@ -59,10 +58,10 @@ def area_fraction_uncertainty(segmentation: Segmentation) -> AreaUncertainty:
     """Return the standard uncertainty of a field's area fraction by integrated contrast.
 
     Area = Σ contrast/level over the basins, so noise of correlation area a adds noise²·m·a over m pixels, the matrix
-    level u·m, the class level its relative error. Carbides that just stand out are followed by as many that do
-    not: missed is the area found in carbides of up to twice the light that stands out, as half width of a
-    rectangular distribution. Where outline and contrast disagree by more than the model allows, the truth may lie
-    as far beyond either. Clipped carbides leave their level open.
+    level u·m, the class level its relative error. What contrast is left outside the basins comes from carbides too
+    small to be counted: their area is the half width of a rectangular distribution. Where outline and contrast
+    disagree by more than the model allows, the truth may lie as far beyond either. Clipped carbides leave their
+    level open.
     """
     s = segmentation
     count = len(s.classes)
@@ -74,19 +73,31 @@ def area_fraction_uncertainty(segmentation: Segmentation) -> AreaUncertainty:
     level_error = np.array([c.contrast_uncertainty for c in s.classes]) / np.abs(contrast)
     area = light / contrast[s.class_index]
     total = np.bincount(s.class_index, area, count)
-    faintest = SIGNIFICANT * s.smooth_noise * 2 * np.pi * ((s.blur_px or 1.0) ** 2 + ADDED_SPREAD_PX**2)
-    nearly = (area < 2 * faintest / np.abs(contrast)[s.class_index]) & (area > 0)
-    missed = np.bincount(s.class_index, area * nearly, count)
     own = np.abs(total) / frame
     return AreaUncertainty(
         noise=s.noise * np.sqrt(s.noise_area_px * pixels) / np.abs(contrast) / frame,
         matrix=s.matrix_uncertainty * pixels / np.abs(contrast) / frame,
         level=level_error * own,
-        missed=missed / np.sqrt(3) / frame,
+        missed=abs(uncounted_area(s)) / np.sqrt(3) * own / max(own.sum(), 1e-12),
         method=np.hypot(DISAGREEMENT * abs(np.subtract(*areas_differ(s))), CLIPPED_ERROR * clipped_share(s) * own.sum())
         * own
         / max(own.sum(), 1e-12),
     )
+
+
+def uncounted_area(segmentation: Segmentation) -> float:
+    """Return the area fraction that contrast outside the basins amounts to: carbides too small to be counted.
+
+    The matrix level is the mean of what lies clear of all carbides, so noise sums to about 0 out there.
+    """
+    s = segmentation
+    if not s.count:
+        return 0.0
+    left = float(s.contrast[s.basins == 0].sum())
+    level = np.array([c.contrast for c in s.classes])
+    weight = np.bincount(s.class_index, minlength=len(level)) / s.count
+    frame = max(1, s.excluded.size - int(np.count_nonzero(s.excluded)))
+    return max(0.0, left / float((weight * level).sum())) / frame
 
 
 def areas_differ(segmentation: Segmentation) -> tuple[float, float]:
