@@ -139,7 +139,7 @@ def _reuse(job: Job, parameters: dict[str, Any]) -> Outcome | None:
 
 
 def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
-    from micro.fields import measure_field
+    from micro.fields import measure_field, rolling_direction
     from micro.micrograph import read
     from micro.particles import measure_particles
     from micro.pictures import draw_outlines
@@ -160,18 +160,28 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     if scale is None:
         raise InputError(one.image, "has no scale", "give --um-per-px or --calibration, or name one in the study file")
     segmentation = segment(micrograph.grey, one.settings, micrograph.grey_max)
-    particles = measure_particles(segmentation, micrograph.grey, scale, job.rolling_deg, one.sub_field)
+    rolling = job.rolling_deg
+    said: tuple[str, ...] = ()
+    particles = measure_particles(segmentation, micrograph.grey, scale, rolling, one.sub_field)
+    if rolling is None:
+        estimate = rolling_direction(particles)
+        said = (estimate.text,)
+        if estimate.found:
+            rolling = estimate.angle_deg
+            particles = measure_particles(segmentation, micrograph.grey, scale, rolling, one.sub_field)
     if one.sub_field is not None:
         core = one.sub_field.core_in_frame
         segmentation, micrograph = segmentation.cropped(core), micrograph.cropped(core)
-    fields = measure_field(segmentation, particles, scale, job.rolling_deg)
-    messages = (*micrograph.messages, *segmentation.messages)
+    fields = measure_field(segmentation, particles, scale, rolling)
+    if one.sub_field is not None:
+        corner = one.sub_field.left * scale.um_per_px, one.sub_field.top * scale.um_per_px
+        particles = particles.assign(x_um=particles["x_um"] + corner[0], y_um=particles["y_um"] + corner[1])
+    heard = (*micrograph.messages, *said)
+    messages = (*heard, *segmentation.messages)
     table = _named(fields.table, job)
     table["image"] = one.shown
     table["file"] = one.stem
-    if micrograph.messages:
-        heard = "; ".join(micrograph.messages)
-        table["message"] = [f"{heard}; {own}" if own else heard for own in table["message"]]
+    table["message"] = ["; ".join(filter(None, (*heard, own))) for own in table["message"]]
     tables = {
         results.PARTICLES: _named(particles, job)[names(PARTICLES)],
         results.FIELDS: table[names(FIELDS)],

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 if TYPE_CHECKING:
+    from micro.batch import Outcome
     from micro.run import Ending
     from micro.study import Study
 
@@ -53,8 +55,8 @@ def print_ending(study: Study, ending: Ending, out: Path) -> None:
     for outcome in ending.outcomes:
         if outcome.trouble:
             click.echo(outcome.trouble, err=True)
-        for message in outcome.messages:
-            click.echo(f"{outcome.image}: {message}", err=True)
+    for message in heard(ending.outcomes):
+        click.echo(message, err=True)
     for trouble in ending.troubles:
         click.echo(trouble, err=True)
     measured = len(ending.outcomes) - ending.failed
@@ -62,3 +64,17 @@ def print_ending(study: Study, ending: Ending, out: Path) -> None:
     for sentence in ending.sentences:
         click.echo(sentence)
     click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")
+
+
+def heard(outcomes: Sequence[Outcome]) -> list[str]:
+    """Messages of the fields, each once: the pictures it holds for, three of them by name."""
+    pictures: dict[str, list[str]] = {}
+    for outcome in outcomes:
+        for message in outcome.messages:
+            pictures.setdefault(message, []).append(outcome.image)
+    return [f"{_some(images)}: {message}" for message, images in pictures.items()]
+
+
+def _some(images: list[str]) -> str:
+    more = f" and {len(images) - 3} more" if len(images) > 3 else ""
+    return ", ".join(images[:3]) + more

@@ -13,7 +13,7 @@ FloatArray = NDArray[np.float64]
 
 SIGNIFICANCE = 0.025
 FEWEST = 30
-PLACEMENTS = 499
+PLACEMENTS = 199
 # Bands may lean by this part of a cycle over the length of the field.
 LEAN = 0.5
 BIN_PX = 2.0
@@ -114,6 +114,8 @@ class Frame:
         Size of the picture.
     u, v, share
         (cells,) middles of cells and the share of the analysed area that each holds.
+    whole
+        Whether all of the picture is analysed.
     """
 
     rolling_deg: float
@@ -122,6 +124,7 @@ class Frame:
     u: FloatArray
     v: FloatArray
     share: FloatArray
+    whole: bool
 
     @classmethod
     def of(cls, excluded: NDArray[np.bool_], rolling_deg: float) -> Frame:
@@ -133,7 +136,7 @@ class Frame:
         mid_x = (edge_x + np.minimum(edge_x + CELL_PX, columns)) / 2
         y, x = (grid.ravel() for grid in np.meshgrid(mid_y, mid_x, indexing="ij"))
         share = open_px.ravel() / max(open_px.sum(), 1.0)
-        return cls(rolling_deg, rows, columns, *turned(x, y, rolling_deg), share)
+        return cls(rolling_deg, rows, columns, *turned(x, y, rolling_deg), share, not excluded.any())
 
     @property
     def across(self) -> tuple[float, float]:
@@ -147,6 +150,8 @@ class Frame:
 
     def random_points(self, shape: tuple[int, int], rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
         """Positions across and along of points spread evenly over the analysed area."""
+        if self.whole:
+            return self.turn(rng.uniform(0, self.columns, shape), rng.uniform(0, self.rows, shape))
         cell = rng.choice(len(self.share), size=shape, p=self.share)
         dx, dy = rng.uniform(-CELL_PX / 2, CELL_PX / 2, (2, *shape))
         du, dv = self.turn(dx, dy)

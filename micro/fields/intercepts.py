@@ -1,4 +1,4 @@
-"""Intercepts per length on all scan lines along and across the rolling direction (ASTM E1268)."""
+"""Intercepts on all scan lines along and across the rolling direction (ASTM E1268), and the chords they cut."""
 
 from __future__ import annotations
 
@@ -8,47 +8,139 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.particles.feret import extent
+from micro.particles.runs import Runs, find_runs
+
+FloatArray = NDArray[np.float64]
+
 UNRELATED = np.pi / 2 - 1
+# Steps of a pixel outline make a line that grazes it leave and enter again over a few pixels.
+GRAZING_PX = 4
+# How far the extreme pixel centres fall short of the outline, both ends: the distance of the rows of pixels along the
+# grid and its diagonals; in between, a mean over discs and ellipses.
+SHORT_ON_GRID_PX, SHORT_ON_DIAGONAL_PX, SHORT_PX = 1.0, 0.7071, 0.6
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Intercepts:
-    """N_L and phase lengths on one set of parallel lines, px."""
+    """What one set of parallel lines meets, one pixel apart.
 
-    per_px: float
-    line_length: float
-    in_carbide: float
+    Parameters
+    ----------
+    per_carbide
+        (n,) lines that each carbide meets: twice where a line meets it twice, half where a line ends inside it.
+    carbide_chords, matrix_chords
+        Lengths of the runs of carbide and of matrix that no end of a line cuts, px.
+    """
+
+    per_carbide: FloatArray
+    carbide_chords: FloatArray
+    matrix_chords: FloatArray
 
 
-def scan(labels: NDArray[np.int32], excluded: NDArray[np.bool_], rolling_deg: float) -> tuple[Intercepts, Intercepts]:
-    """Count intercepts on lines along and across a direction (degrees, counter-clockwise as seen)."""
-    field = np.where(excluded, -1, labels).astype(np.float32)
-    turned = rotate(field, rolling_deg)
-    return count(turned), count(turned.T)
+def scan(
+    labels: NDArray[np.int32], excluded: NDArray[np.bool_], count: int, rolling_deg: float
+) -> tuple[Intercepts, Intercepts]:
+    """Count intercepts on lines along and across a direction.
+
+    A convex carbide meets as many lines as it is wide across them, which its hull tells without the steps of its pixel
+    outline; how often the same line meets it is counted on the picture, turned.
+
+    Parameters
+    ----------
+    labels, excluded
+        (rows, columns) number of each carbide from 1 to `count`, 0 in the matrix; True where not analysed.
+    count
+        Number of carbides.
+    rolling_deg
+        Degrees from the horizontal, counter-clockwise as seen.
+
+    Returns
+    -------
+    Lines along and lines across.
+    """
+    analysed = np.where(excluded, 0, labels) if excluded.any() else labels
+    upright = find_runs(analysed, count)
+    turned = rotate(np.where(excluded, -1, labels), rolling_deg)
+    at_ends = line_ends(analysed, count, rolling_deg)
+    return (
+        _meet(turned, upright, rolling_deg + 90, at_ends[0]),
+        _meet(np.ascontiguousarray(turned.T), upright, rolling_deg, at_ends[1]),
+    )
 
 
-def rotate(field: NDArray[np.float32], angle_deg: float) -> NDArray[np.float32]:
-    """Turn a picture so that the direction runs along its rows; -1 outside."""
+def rotate(field: NDArray[np.integer], angle_deg: float) -> NDArray[np.int32]:
+    """Turn a label picture so that the direction runs along its rows; -1 outside."""
     rows, columns = field.shape
     turn = np.radians(angle_deg)
     c, s = np.cos(turn), np.sin(turn)
-    wide, high = (int(np.ceil(abs(a * c) + abs(b * s))) for a, b in ((columns, rows), (rows, columns)))
+    wide, high = (int(np.ceil(abs(a * c) + abs(b * s) - 1e-9)) for a, b in ((columns, rows), (rows, columns)))
     to_source = np.array([[c, s, 0.0], [-s, c, 0.0]])
     to_source[:, 2] = np.array([columns - 1, rows - 1]) / 2 - to_source[:, :2] @ np.array([wide - 1, high - 1]) / 2
-    return cv2.warpAffine(
-        field,
+    turned = cv2.warpAffine(
+        field.astype(np.float32),  # whole numbers to 16 million are exact
         to_source,
         (wide, high),
         flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_CONSTANT,
         borderValue=-1,
     )
+    return turned.astype(np.int32)
 
 
-def count(turned: NDArray[np.float32]) -> Intercepts:
-    """Count features on the rows: half of the crossings of their outlines, so that a line's end counts ½."""
-    left, right = turned[:, :-1], turned[:, 1:]
-    crossing = (left != right) & (left >= 0) & (right >= 0)
-    crossings = crossing.sum() + (crossing & (left > 0) & (right > 0)).sum()
-    length = float((turned >= 0).sum())
-    return Intercepts(crossings / 2 / length if length else np.nan, length, float((turned > 0).sum()))
+def line_ends(labels: NDArray[np.int32], count: int, rolling_deg: float) -> tuple[FloatArray, FloatArray]:
+    """(n,) lines along, and across, that end inside each carbide at the edge of the frame."""
+    sin, cos = abs(np.sin(np.radians(rolling_deg))), abs(np.cos(np.radians(rolling_deg)))
+    upright = np.bincount(np.concatenate([labels[:, 0], labels[:, -1]]), minlength=count + 1)[1:]
+    level = np.bincount(np.concatenate([labels[0], labels[-1]]), minlength=count + 1)[1:]
+    return cos * upright + sin * level, sin * upright + cos * level
+
+
+def _meet(turned: NDArray[np.int32], upright: Runs, across_deg: float, ends: FloatArray) -> Intercepts:
+    seen = np.bincount(upright.label, minlength=upright.count) > 0
+    width = np.where(seen, extent(upright, across_deg) + _short(across_deg), 0.0)
+    met = healed(find_runs(turned, upright.count))
+    return Intercepts(width * times_met(met) - ends / 2, carbide_chords(turned, met), matrix_chords(turned))
+
+
+def _short(across_deg: float) -> float:
+    from_grid = abs((across_deg + 45) % 90 - 45)
+    if from_grid < 1e-6:
+        return SHORT_ON_GRID_PX
+    return SHORT_ON_DIAGONAL_PX if abs(from_grid - 45) < 1e-6 else SHORT_PX
+
+
+def healed(runs: Runs) -> Runs:
+    """Join runs of one carbide on one line that lie a few pixels apart."""
+    order = np.lexsort((runs.start, runs.row, runs.label))
+    label, row, start, stop = (v[order] for v in (runs.label, runs.row, runs.start, runs.stop))
+    gap = start - np.concatenate([[0], stop[:-1]])
+    joined = (np.diff(label, prepend=-1) == 0) & (np.diff(row, prepend=-1) == 0) & (gap <= GRAZING_PX)
+    first = np.flatnonzero(~joined)
+    last = np.append(first[1:], len(label)) - 1
+    return Runs(runs.count, label[first], row[first], start[first], stop[last], runs.shape)
+
+
+def times_met(met: Runs) -> FloatArray:
+    """(n,) how often a line that meets a carbide meets it, in the mean; 1 for convex ones. Runs by label and row."""
+    again = (np.diff(met.label, prepend=-1) == 0) & (np.diff(met.row, prepend=-1) == 0)
+    lines = np.bincount(met.label, ~again, met.count)
+    every = np.bincount(met.label, minlength=met.count)
+    return np.divide(every, lines, out=np.ones(met.count), where=lines > 0)
+
+
+def carbide_chords(turned: NDArray[np.int32], met: Runs) -> FloatArray:
+    """Lengths of the runs of carbide that no end of a line cuts."""
+    padded = np.pad(turned, ((0, 0), (1, 1)), constant_values=-1)
+    whole = (padded[met.row, met.start] >= 0) & (padded[met.row, met.stop + 1] >= 0)
+    return met.length[whole].astype(float)
+
+
+def matrix_chords(turned: NDArray[np.int32]) -> FloatArray:
+    """Lengths of the runs of matrix that no end of a line cuts, without the gaps that `healed` closes."""
+    phase = np.pad(np.sign(turned).astype(np.int8), ((0, 0), (1, 1)), constant_values=-1).ravel()
+    begin = np.flatnonzero(np.diff(phase, prepend=-2))
+    kind, length = phase[begin], np.diff(np.append(begin, phase.size))
+    whole = np.zeros(len(kind), bool)
+    whole[1:-1] = (kind[:-2] >= 0) & (kind[2:] >= 0)
+    return length[whole & (kind == 0) & (length > GRAZING_PX)].astype(float)

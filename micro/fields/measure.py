@@ -8,13 +8,16 @@ import numpy as np
 import pandas as pd
 
 from micro.columns import FIELDS, names
-from micro.fields.intercepts import UNRELATED, scan
-from micro.fields.totals import analysed_px, totals
+from micro.fields.banding import Banding, banding
+from micro.fields.curves import curves
+from micro.fields.intercepts import UNRELATED, Intercepts, scan
+from micro.fields.neighbours import Neighbours, neighbours
+from micro.fields.orientation import orientation
+from micro.fields.rolling import RollingDirection, estimate_rolling_direction
+from micro.fields.totals import Totals, all_totals, analysed_px
 from micro.flags import FIELD_FLAGS
 from micro.scale import Scale
 from micro.segmentation import Segmentation
-
-PROFILE_COLUMNS = ("curve", "carbide_class", "x", "x_unit", "y", "y_unit")
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,11 +29,17 @@ class FieldMeasures:
     table
         Every column of `micro.columns.FIELDS`; the row "all", then one row a carbide class.
     profiles
-        Curves for figures: curve, carbide_class, x, x_unit, y, y_unit.
+        Curves for figures: curve, carbide_class, x, x_unit, y, y_unit; which, see `micro.fields.curves`.
     """
 
     table: pd.DataFrame
     profiles: pd.DataFrame
+
+
+def rolling_direction(particles: pd.DataFrame) -> RollingDirection:
+    """Estimate the rolling direction from carbides measured against the horizontal."""
+    whole = particles[particles["weight"] > 0]
+    return estimate_rolling_direction(whole["angle_deg"], whole["major_um"], whole["minor_um"])
 
 
 def measure_field(
@@ -43,52 +52,130 @@ def measure_field(
     segmentation
         Carbides of the field, in pixels.
     particles
-        The field's table from `measure_particles`.
+        The field's table from `measure_particles`, measured against the same rolling direction.
     scale
         Size of a pixel.
     rolling_deg
-        Rolling direction from the horizontal, counter-clockwise as seen; None where unknown.
+        Rolling direction from the horizontal, counter-clockwise as seen; None: the horizontal stands in, and the
+        message says so.
     """
     rolling = 0.0 if rolling_deg is None else rolling_deg
-    texts = list(segmentation.messages)
-    texts += [flag.text for flag in FIELD_FLAGS if segmentation.field_flags & flag.bit and flag.text not in texts]
-    if rolling_deg is None:
-        texts.append("rolling direction unknown, the horizontal is the reference")
-    rows = []
-    for name in ("all", *(c.name for c in segmentation.classes)):
-        rows.append(_row(segmentation, particles, scale.um_per_px, rolling, name) | {"message": "; ".join(texts)})
+    along, across = scan(segmentation.labels, segmentation.excluded, segmentation.count, rolling)
+    totals = all_totals(segmentation, particles, scale.um_per_px)
+    text = field_text(segmentation)
+    rows: list[dict[str, object]] = []
+    for name, total in totals.items():
+        if len(totals) == 2 and rows:
+            rows.append(rows[0] | {"carbide_class": name})  # one class alone is all carbides
+            continue
+        field = _OneClass(segmentation, particles, name, rolling, scale.um_per_px)
+        bands, near = field.banding(), field.neighbours()
+        rows.append(field.row(total, along, across, bands, near) | {"message": text})
+        if name == "all":
+            drawn = curves(particles, along, across, bands, near, scale.um_per_px)
     blank = {c.name: "" if c.dtype == "str" else np.nan for c in FIELDS}
     table = pd.DataFrame([blank | row for row in rows])[names(FIELDS)].astype({c.name: c.dtype for c in FIELDS})
-    return FieldMeasures(table, pd.DataFrame({c: [] for c in PROFILE_COLUMNS}))
+    return FieldMeasures(table, drawn)
 
 
-def _row(segmentation: Segmentation, particles: pd.DataFrame, k: float, rolling: float, name: str) -> dict[str, object]:
-    labels = segmentation.labels
-    if name != "all":
-        index = [c.name for c in segmentation.classes].index(name)
-        keep = np.concatenate([[False], segmentation.class_index == index])
-        labels = np.where(keep[labels], labels, 0)
-        particles = particles[particles["carbide_class"] == name]
-    total = totals(segmentation, particles, k)
-    along, across = scan(labels, segmentation.excluded, rolling)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        index_ai = np.divide(across.per_px, along.per_px)
-        omega = np.divide(across.per_px - along.per_px, across.per_px + UNRELATED * along.per_px)
-        free_path = np.divide((1 - total.area_fraction) * k, across.per_px)
-    found = across.per_px > 0
-    return {
-        "um_per_px": k,
-        "analysed_area_um2": analysed_px(segmentation) * k**2,
-        "carbide_class": name,
-        "area_fraction": total.area_fraction,
-        "area_fraction_low": total.low,
-        "area_fraction_high": total.high,
-        "particles": total.particles,
-        "number_per_mm2": total.number_per_px / k**2 * 1e6,
-        "mean_ecd_um": total.mean_ecd * k,
-        "intercepts_along_per_mm": along.per_px / k * 1e3,
-        "intercepts_across_per_mm": across.per_px / k * 1e3,
-        "anisotropy_index": index_ai if along.per_px > 0 else np.nan,
-        "degree_of_orientation": omega if found else np.nan,
-        "mean_free_path_um": free_path if found else np.nan,
-    }
+def field_text(segmentation: Segmentation) -> str:
+    """Everything to know before trusting the field, once."""
+    texts = list(segmentation.messages)
+    texts += [flag.text for flag in FIELD_FLAGS if segmentation.field_flags & flag.bit and flag.text not in texts]
+    return "; ".join(texts)
+
+
+@dataclass(frozen=True, eq=False)
+class _OneClass:
+    """The carbides of one class, or of all, of a field."""
+
+    segmentation: Segmentation
+    every: pd.DataFrame
+    name: str
+    rolling: float
+    um_per_px: float
+
+    @property
+    def particles(self) -> pd.DataFrame:
+        return self.every if self.name == "all" else self.every[self.every["carbide_class"] == self.name]
+
+    @property
+    def members(self) -> np.ndarray:
+        """(n,) True for the labels of the class."""
+        if self.name == "all":
+            return np.ones(self.segmentation.count, bool)
+        index = [c.name for c in self.segmentation.classes].index(self.name)
+        return self.segmentation.class_index == index
+
+    def points(self) -> np.ndarray:
+        """(m, 2) centroids, px."""
+        return self.particles[["x_um", "y_um"]].to_numpy(float) / self.um_per_px
+
+    def banding(self) -> Banding:
+        labels, members = self.segmentation.labels, np.concatenate([[False], self.members])
+        x, y = self.points().T
+        area = self.particles["area_um2"].to_numpy(float) / self.um_per_px**2
+        return banding(members[labels], self.segmentation.excluded, (x, y, area), self.rolling)
+
+    def neighbours(self) -> Neighbours:
+        ecd = self.particles["ecd_um"].to_numpy(float) / self.um_per_px
+        return neighbours(self.points(), ecd, self.segmentation.labels.shape, self.rolling)
+
+    def row(
+        self, total: Totals, along: Intercepts, across: Intercepts, bands: Banding, near: Neighbours
+    ) -> dict[str, object]:
+        k, frame = self.um_per_px, analysed_px(self.segmentation)
+        own = self.particles
+        n_along, n_across = (
+            float(i.per_carbide[self.members].sum()) / frame if frame else np.nan for i in (along, across)
+        )
+        weight = own["weight"].to_numpy(float)
+        whole = weight > 0
+        perimeter_per_um = own["perimeter_um"].sum() / (frame * k**2) if frame else np.nan
+        return {
+            "um_per_px": k,
+            "analysed_area_um2": frame * k**2,
+            "carbide_class": self.name,
+            "area_fraction": total.area_fraction,
+            "area_fraction_low": total.low,
+            "area_fraction_high": total.high,
+            "particles": total.particles,
+            "number_per_mm2": total.number_per_px / k**2 * 1e6,
+            "mean_ecd_um": total.mean_ecd * k,
+            "intercepts_along_per_mm": n_along / k * 1e3,
+            "intercepts_across_per_mm": n_across / k * 1e3,
+            "anisotropy_index": _over(n_across, n_along),
+            "degree_of_orientation": _over(n_across - n_along, n_across + UNRELATED * n_along),
+            "mean_free_path_um": _over((1 - total.area_fraction) * k, n_across),
+            "mean_chord_along_um": _over(total.area_fraction * k, n_along),
+            "mean_chord_across_um": _over(total.area_fraction * k, n_across),
+            "surface_per_volume_per_mm": 4 / np.pi * perimeter_per_um * 1e3,
+            "orientation_order": orientation(own["angle_deg"], own["major_um"], weight).order,
+            "band_contrast": bands.contrast,
+            "band_contrast_at_random": bands.contrast_at_random,
+            "band_p_value": bands.p_value,
+            "band_spacing_um": bands.spacing * k,
+            "lane_width_um": bands.lane * k,
+            "nearest_neighbour_um": near.distance * k,
+            "neighbour_ratio": near.ratio,
+            "neighbour_alignment": near.alignment,
+            "stringer_share": near.stringer_share,
+            "stringer_share_at_random": near.stringer_share_at_random,
+            "resolved_diameter_um": resolved_diameter_px(self.segmentation) * k,
+            "unresolved_share": _unresolved(own, whole),
+        }
+
+
+def resolved_diameter_px(segmentation: Segmentation) -> float:
+    """Diameter below which a carbide's shape is lost in the blur: four standard deviations of the edge spread."""
+    return 4.0 * (segmentation.blur_px or 1.0)
+
+
+def _unresolved(own: pd.DataFrame, whole: np.ndarray) -> float:
+    area = own["area_um2"].to_numpy(float)
+    small = own["flags"].astype(str).str.contains(r"\bsmall\b", regex=True).to_numpy(bool)
+    return float(area[small].sum() / area.sum()) if area.sum() > 0 else np.nan
+
+
+def _over(numerator: float, denominator: float) -> float:
+    return numerator / denominator if denominator > 0 else np.nan

@@ -43,7 +43,7 @@ def measure_particles(
         Rolling direction from the horizontal, counter-clockwise as seen; None: the horizontal.
     sub_field
         Where the field is the frame of a part of a mosaic: only carbides with their centroid in its core are
-        returned, at their place in the mosaic, weighted for the edges of the mosaic.
+        returned, at their place in the core, weighted for the edges of the mosaic.
 
     Returns
     -------
@@ -92,8 +92,8 @@ def measure_particles(
 
 
 def _of_core(table: pd.DataFrame, x: FloatArray, y: FloatArray, sub_field: SubField, um_per_px: float) -> pd.DataFrame:
-    """Rows whose centroid (x, y, px of the frame) lies in the core, with places in the mosaic."""
+    """Rows whose centroid (x, y, px of the frame) lies in the core, with places from the corner of the core."""
     top, left, _, _ = sub_field.frame
-    x, y = x + left, y + top
-    own = (x >= sub_field.left) & (x < sub_field.right) & (y >= sub_field.top) & (y < sub_field.bottom)
+    x, y = x + left - sub_field.left, y + top - sub_field.top
+    own = (x >= 0) & (x < sub_field.right - sub_field.left) & (y >= 0) & (y < sub_field.bottom - sub_field.top)
     return table.assign(x_um=um_per_px * x, y_um=um_per_px * y)[own].reset_index(drop=True)

@@ -25,6 +25,22 @@ NAMES = {
     "degree_of_orientation": "degree of orientation Ω12",
     "mean_free_path": "mean free path across rolling",
     "mean_band_spacing": "mean band spacing SB⊥",
+    "mean_chord_along": "mean chord of carbide, along rolling",
+    "mean_chord_across": "mean chord of carbide, across rolling",
+    "surface_per_volume": "carbide surface per volume S_V",
+    "orientation_order": "order of the long axes (1 all along rolling, 0 none)",
+    "banded_fields_share": "fields banded beyond chance",
+    "band_contrast": "band contrast (relative scatter across rolling)",
+    "band_contrast_at_random": "the same for the carbides placed at random",
+    "band_spacing": "spacing of the strongest bands, banded fields",
+    "lane_width": "width of carbide-poor lanes, banded fields",
+    "nearest_neighbour": "distance of nearest neighbours",
+    "neighbour_ratio": "the same over that at random (below 1 clustered)",
+    "neighbour_alignment": "nearest neighbours along rolling (1 all, 0 none)",
+    "stringer_share": "carbides in rows along rolling",
+    "stringer_share_at_random": "the same for the carbides placed at random",
+    "resolved_diameter": "smallest resolved diameter",
+    "unresolved_share": "carbide area in unresolved ones",
 }
 
 
@@ -35,7 +51,7 @@ def plain_name(quantity: str) -> str:
 
 def printed_unit(quantity: str, unit: str) -> str:
     """Return the unit as printed: fractions become percent."""
-    return "%" if quantity.endswith(("fraction", "_share")) else unit
+    return "%" if quantity.endswith(("fraction", "_share", "share_at_random")) else unit
 
 
 def printed_factor(quantity: str) -> float:

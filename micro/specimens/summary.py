@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from micro import columns
+from micro.fields.banding import SIGNIFICANCE as BANDED
 from micro.specimens.budget import Budget
 from micro.specimens.sampling import Estimate, FloatArray, ratio_of_fields
 from micro.specimens.sizes import quantile
@@ -134,6 +135,13 @@ def largest(data: ClassData) -> Estimate:
     return Estimate(float(by_field.max()), std, math.nan, math.nan, math.nan, len(by_field))
 
 
+def banded_share(data: ClassData) -> Estimate:
+    """Share of the fields that are banded beyond chance, of those that can tell."""
+    p_value = data.column("band_p_value")
+    banded = np.where(np.isfinite(p_value), p_value <= BANDED, np.nan)
+    return ratio_of_fields(banded, np.ones(len(banded)))
+
+
 def _along(data: ClassData) -> FloatArray:
     return data.column("intercepts_along_per_mm")
 
@@ -176,6 +184,22 @@ QUANTITIES = (
     ),
     Quantity("mean_free_path", "µm", field_ratio(lambda d: 1000 * (1 - d.column("area_fraction")), _across), 1),
     Quantity("mean_band_spacing", "µm", field_ratio(lambda d: np.full(len(d.fields), 1000.0), _across), 1),
+    Quantity("mean_chord_along", "µm", field_ratio(lambda d: 1000 * d.column("area_fraction"), _along), 1, 0.5),
+    Quantity("mean_chord_across", "µm", field_ratio(lambda d: 1000 * d.column("area_fraction"), _across), 1, 0.5),
+    Quantity("surface_per_volume", "1/mm", field_mean("surface_per_volume_per_mm"), -1, 0.5),
+    Quantity("orientation_order", "", field_mean("orientation_order"), lowest=-1, highest=1),
+    Quantity("banded_fields_share", "", banded_share, highest=1),
+    Quantity("band_contrast", "", field_mean("band_contrast")),
+    Quantity("band_contrast_at_random", "", field_mean("band_contrast_at_random")),
+    Quantity("band_spacing", "µm", field_mean("band_spacing_um"), 1),
+    Quantity("lane_width", "µm", field_mean("lane_width_um"), 1),
+    Quantity("nearest_neighbour", "µm", field_mean("nearest_neighbour_um"), 1),
+    Quantity("neighbour_ratio", "", field_mean("neighbour_ratio")),
+    Quantity("neighbour_alignment", "", field_mean("neighbour_alignment"), lowest=-1, highest=1),
+    Quantity("stringer_share", "", field_mean("stringer_share"), highest=1),
+    Quantity("stringer_share_at_random", "", field_mean("stringer_share_at_random"), highest=1),
+    Quantity("resolved_diameter", "µm", field_mean("resolved_diameter_um"), 1),
+    Quantity("unresolved_share", "", field_mean("unresolved_share"), highest=1),
 )
 
 

@@ -41,7 +41,9 @@ def bad(tmp_path, study_folder):
 def test_bad_pictures_get_one_line_each(bad):
     """Every bad picture is named with what is wrong and what to do; the good one is measured; the status is 1."""
     pictures = sorted(p.name for p in bad.iterdir())
-    done = micro("measure", *pictures, "missing.png", "--um-per-px", "0.2", "--out", "out", cwd=bad)
+    done = micro(
+        "measure", *pictures, "missing.png", "--um-per-px", "0.2", "--rolling-deg", "0", "--out", "out", cwd=bad
+    )
     assert done.returncode == 1
     assert "Traceback" not in done.stderr
     for name in [*pictures, "missing.png"]:

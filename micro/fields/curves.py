@@ -1,0 +1,64 @@
+"""Curves of a field for figures, as one tidy table.
+
+Of the area fraction over the position across rolling: `band_profile`, `band_profile_smoothed`, and where that of
+carbides placed at random lies, `band_profile_random_low`, `band_profile_random_high`. Of chords, the share in each
+class of length: `carbide_chord_along`, `carbide_chord_across`, `matrix_chord_along`, `matrix_chord_across`. Of the
+carbides' length, the share over the angle from rolling: `rose`. Of nearest neighbours, the share in each class of
+distance: `neighbour`, `neighbour_at_random`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from micro.fields.banding import Banding
+from micro.fields.intercepts import FloatArray, Intercepts
+from micro.fields.neighbours import Neighbours
+from micro.fields.orientation import orientation
+
+COLUMNS = ["curve", "carbide_class", "x", "x_unit", "y", "y_unit"]
+CHORD_CLASSES = 40
+PROFILE_POINTS = 256
+
+
+def curves(
+    particles: pd.DataFrame, along: Intercepts, across: Intercepts, bands: Banding, near: Neighbours, um_per_px: float
+) -> pd.DataFrame:
+    """Return the curves of all carbides of a field; x of a class is its middle."""
+    tables = [_table("rose", *_rose(particles), "°")]
+    step = max(1, len(bands.position) // PROFILE_POINTS)
+    for name, values in (
+        ("band_profile", bands.fraction),
+        ("band_profile_smoothed", bands.smoothed),
+        ("band_profile_random_low", bands.random_low),
+        ("band_profile_random_high", bands.random_high),
+    ):
+        tables.append(_table(name, bands.position[::step] * um_per_px, values[::step], "µm"))
+    for phase in ("carbide", "matrix"):
+        pair = [getattr(lines, f"{phase}_chords") * um_per_px for lines in (along, across)]
+        longest = max((float(np.quantile(chords, 0.995)) for chords in pair if len(chords)), default=0.0)
+        edges = np.linspace(0, longest, CHORD_CLASSES + 1)
+        for direction, chords in zip(("along", "across"), pair, strict=True):
+            if len(chords) and longest > 0:
+                share = np.histogram(chords, edges)[0] / len(chords)
+                tables.append(_table(f"{phase}_chord_{direction}", _middles(edges), share, "µm"))
+    if len(near.edges):
+        for name, share in (("neighbour", near.share), ("neighbour_at_random", near.share_at_random)):
+            tables.append(_table(name, _middles(near.edges) * um_per_px, share, "µm"))
+    return pd.concat([t for t in tables if len(t)] or tables, ignore_index=True)
+
+
+def _rose(particles: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
+    rose = orientation(particles["angle_deg"], particles["major_um"], particles["weight"])
+    return rose.angle_deg, rose.share
+
+
+def _middles(edges: FloatArray) -> FloatArray:
+    return (edges[:-1] + edges[1:]) / 2
+
+
+def _table(name: str, x: FloatArray, y: FloatArray, x_unit: str) -> pd.DataFrame:
+    known = np.isfinite(y)
+    table = pd.DataFrame({"x": x[known], "y": y[known]})
+    return table.assign(curve=name, carbide_class="all", x_unit=x_unit, y_unit="")[COLUMNS]
