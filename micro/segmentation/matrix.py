@@ -18,6 +18,7 @@ CLEARANCE_PX = 4.0
 ROUNDS = 15
 SETTLED = 0.003
 LEAST_NOISE = 1e-4
+DARKEST = 0.05
 STEP = 2
 NOISE_DEGREE = 2
 
@@ -71,9 +72,10 @@ def flatten(grey: NDArray[np.float32], light: NDArray[np.float32], level: float)
     light
         (rows, columns) matrix level.
     level
-        Its mean.
+        Its mean; light below DARKEST of it is not made up for.
     """
-    flat = grey / light
+    floor = np.float32(max(DARKEST * level, 1e-6))
+    flat = np.divide(grey, np.maximum(light, floor), dtype=np.float32)
     flat -= 1
     flat *= np.float32(level)
     return flat

@@ -119,7 +119,7 @@ def _robust(design: NDArray, value: NDArray, weight: NDArray, degree: NDArray[np
     solution = np.where(degree == 0, np.median(ordered[shortest : shortest + span + 1]), 0.0)
     for step in (*range(1, int(degree.max(initial=0)) + 1), *[int(degree.max(initial=0))] * 4):
         residual = np.abs(value - design @ solution)
-        scale = 1.4826 * np.quantile(residual, 0.4) + 1e-6 * np.abs(value).max()
+        scale = 1.4826 * np.quantile(residual, 0.4) + max(1e-6 * np.abs(value).max(), 1e-9)
         close = weight * np.clip(1 - (residual / (5 * scale)) ** 2, 0, 1)
         solution = np.zeros(len(degree))
         solution[degree <= step] = _weighted(design[:, degree <= step], value, close)

@@ -21,8 +21,9 @@ def test_noise_and_texture_alone_show_nothing(phantom, seed, texture, grain, noi
     assert not found.labels.any() and not found.basins.any() and found.blur_px is None
 
 
-def test_flat_picture_shows_nothing():
-    found = segment(np.full((60, 80), 117, np.float32))
+@pytest.mark.parametrize("grey", [0, 1, 117, 255])
+def test_flat_picture_shows_nothing(grey):
+    found = segment(np.full((60, 80), grey, np.float32))
     assert found.count == 0 and found.field_flags & NO_SECOND_PHASE
 
 
