@@ -50,7 +50,13 @@ FIELD_FLAGS = (
 
 
 def names(word: int, flags: tuple[Flag, ...]) -> list[str]:
-    """Names of the flags set in a flag word."""
+    """Names of the flags set in a flag word.
+
+    Examples
+    --------
+    >>> names(1 + 4, CARBIDE_FLAGS)
+    ['edge', 'split']
+    """
     return [flag.name for flag in flags if word & flag.bit]
 
 

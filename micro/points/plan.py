@@ -37,6 +37,11 @@ def fields_needed(expected_fraction: float, points: int, relative_accuracy_pct: 
         P_T, points of the grid.
     relative_accuracy_pct
         %RA, half width of the 95 % interval over the fraction.
+
+    Examples
+    --------
+    >>> fields_needed(0.05, points=100, relative_accuracy_pct=10)
+    76
     """
     scatter = (1 - expected_fraction) / expected_fraction / points
     return max(FEWEST_FIELDS, math.ceil((200 / relative_accuracy_pct) ** 2 * scatter - 1e-9))

@@ -23,6 +23,11 @@ class Scale:
     ------
     ValueError
         If `um_per_px` is not a finite number above 0, or the uncertainty is negative.
+
+    Examples
+    --------
+    >>> Scale(0.2, 0.001, "given").relative_uncertainty
+    0.005
     """
 
     um_per_px: float
