@@ -117,7 +117,7 @@ def healed(runs: Runs) -> Runs:
     gap = start - np.concatenate([[0], stop[:-1]])
     joined = (np.diff(label, prepend=-1) == 0) & (np.diff(row, prepend=-1) == 0) & (gap <= GRAZING_PX)
     first = np.flatnonzero(~joined)
-    last = np.append(first[1:], len(label)) - 1
+    last = np.append(first[1:], len(label))[: len(first)] - 1
     return Runs(runs.count, label[first], row[first], start[first], stop[last], runs.shape)
 
 

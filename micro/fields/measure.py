@@ -135,6 +135,7 @@ class _OneClass:
         return {
             "um_per_px": k,
             "analysed_area_um2": frame * k**2,
+            "rolling_deg": self.rolling,
             "carbide_class": self.name,
             "area_fraction": total.area_fraction,
             "area_fraction_low": total.low,
