@@ -1,5 +1,15 @@
 """From fields to specimens: intervals, sizes, unfolding, the largest carbide."""
 
+from micro.specimens.largest import gumbel_by_moments, gumbel_p_value
 from micro.specimens.summary import summarise, uncertainty_budget
+from micro.specimens.unfolding import linear_limits, log_limits, unfold
 
-__all__ = ["summarise", "uncertainty_budget"]
+__all__ = [
+    "gumbel_by_moments",
+    "gumbel_p_value",
+    "linear_limits",
+    "log_limits",
+    "summarise",
+    "uncertainty_budget",
+    "unfold",
+]

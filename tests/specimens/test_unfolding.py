@@ -1,0 +1,65 @@
+"""Sphere diameters from sections: published coefficients and simulated sections."""
+
+import math
+
+import numpy as np
+import pytest
+
+from micro.specimens.unfolding import coefficients, linear_limits, log_limits, unfold
+
+
+def test_saltykovs_published_coefficients():
+    """Log classes: 1.6461, -0.4561, -0.1162, -0.0415, -0.0173 (Underwood 1970, from memory), per diameter."""
+    limits = log_limits(1.0, 8)
+    published = np.array([1.6461, -0.4561, -0.1162, -0.0415, -0.0173])
+    largest_first = coefficients(limits)[2, 2:7] * limits[3:8]
+    assert np.allclose(coefficients(limits)[2, 2] * limits[3], published[0], atol=1e-4)
+    assert np.allclose(largest_first[1:] / limits[4:8] * limits[3], published[1:], atol=1e-4)
+
+
+def test_schwartz_saltykovs_published_coefficients():
+    """Linear classes of width 1: 1.0000, -0.1547 and 0.5774 (Underwood 1970, from memory)."""
+    table = coefficients(linear_limits(2.0, 2))
+    assert np.allclose(table, [[1.0, -0.1547], [0.0, 0.5774]], atol=1e-4)
+
+
+def sphere_sections(rng, sigma, number, median=4.0):
+    """Cut lognormal spheres: met with a chance that goes as the diameter, at a depth that is uniform."""
+    diameter = rng.lognormal(math.log(median) + sigma**2, sigma, number)
+    return diameter * np.sqrt(1 - rng.random(number) ** 2)
+
+
+@pytest.mark.parametrize("sigma", [0.3, 0.4])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_twenty_thousand_sections_give_the_spheres_back(sigma, seed):
+    """Mean and standard deviation of lognormal spheres within 5 %."""
+    sections = sphere_sections(np.random.default_rng(seed), sigma, 20_000)
+    limits = log_limits(sections.max(), 15)
+    counts = np.histogram(sections, limits)[0].astype(float)[None]
+    spheres = unfold(counts, np.array([1e6]), limits)
+    mean = 4.0 * math.exp(sigma**2 / 2)
+    assert spheres.mean_um == pytest.approx(mean, rel=0.05)
+    assert spheres.std_um == pytest.approx(mean * math.sqrt(math.expm1(sigma**2)), rel=0.05)
+    assert spheres.number_per_mm3.sum() == pytest.approx(20_000 / mean * 1e3, rel=0.05)
+
+
+def test_the_interval_comes_from_the_fields_and_one_field_has_none():
+    """Resampled fields bracket the estimate where spheres are many; one field leaves the interval unknown."""
+    rng = np.random.default_rng(4)
+    fields = [sphere_sections(rng, 0.3, 500) for _ in range(8)]
+    limits = log_limits(max(f.max() for f in fields), 10)
+    counts = np.array([np.histogram(f, limits)[0] for f in fields], float)
+    spheres = unfold(counts, np.full(8, 1e4), limits)
+    assert np.all(spheres.low <= spheres.high)
+    most = int(spheres.number_per_mm3.argmax())
+    assert spheres.low[most] < spheres.number_per_mm3[most] < spheres.high[most]
+    assert np.isnan(unfold(counts[:1], np.array([1e4]), limits).low).all()
+
+
+def test_elongated_carbides_are_said_to_be_no_spheres():
+    """The warning states the aspect ratio."""
+    limits = linear_limits(2.0, 2)
+    counts = np.array([[3.0, 5.0]])
+    assert unfold(counts, np.array([1.0]), limits, mean_aspect_ratio=1.2).warning == ""
+    warning = unfold(counts, np.array([1.0]), limits, mean_aspect_ratio=2.3).warning
+    assert warning == "carbides are elongated (mean aspect ratio 2.3): they are no spheres"
