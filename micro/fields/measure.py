@@ -56,8 +56,8 @@ def measure_field(
     scale
         Size of a pixel.
     rolling_deg
-        Rolling direction from the horizontal, counter-clockwise as seen; None: the horizontal stands in, and the
-        message says so.
+        Rolling direction from the horizontal, counter-clockwise as seen; None: the horizontal stands in;
+        `rolling_direction` estimates it first.
     """
     rolling = 0.0 if rolling_deg is None else rolling_deg
     along, across = scan(segmentation.labels, segmentation.excluded, segmentation.count, rolling)
