@@ -12,6 +12,7 @@ import pandas as pd
 from micro import columns
 from micro.fields.banding import SIGNIFICANCE as BANDED
 from micro.specimens.budget import Budget
+from micro.specimens.largest import largest_of_fields
 from micro.specimens.sampling import Estimate, FloatArray, ratio_of_fields
 from micro.specimens.sizes import quantile
 
@@ -127,12 +128,8 @@ def elongation(data: ClassData) -> Estimate:
 
 
 def largest(data: ClassData) -> Estimate:
-    """Largest diameter seen, cut by the edge or not; its scatter is that of the fields' largest."""
-    if not len(data.carbides):
-        return Estimate(math.nan, math.nan, math.nan, math.nan, math.nan, 0)
-    by_field = pd.Series(data.carbide("ecd_um")).groupby(data.field).max()
-    std = float(by_field.std()) if len(by_field) > 1 else math.nan
-    return Estimate(float(by_field.max()), std, math.nan, math.nan, math.nan, len(by_field))
+    """Largest diameter seen, cut by the edge or not, with the interval of the largest on as many fields."""
+    return largest_of_fields(pd.Series(data.carbide("ecd_um")).groupby(data.field).max())
 
 
 def banded_share(data: ClassData) -> Estimate:

@@ -82,7 +82,7 @@ def spread_sections(limits: FloatArray) -> FloatArray:
 
 def coefficients(limits: FloatArray) -> FloatArray:
     """(classes, classes) N_V of the sphere class (row) per unit N_A of the section class (column)."""
-    return np.linalg.inv(sections(limits))
+    return np.asarray(np.linalg.inv(sections(limits)), float)
 
 
 def unfold(
