@@ -1,10 +1,12 @@
 """From fields to specimens: intervals, sizes, unfolding, the largest carbide."""
 
 from micro.specimens.largest import gumbel_by_moments, gumbel_p_value
+from micro.specimens.lognormal import fit_lognormal
 from micro.specimens.summary import summarise, uncertainty_budget
 from micro.specimens.unfolding import linear_limits, log_limits, unfold
 
 __all__ = [
+    "fit_lognormal",
     "gumbel_by_moments",
     "gumbel_p_value",
     "linear_limits",

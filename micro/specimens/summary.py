@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -46,11 +47,12 @@ class ClassData:
         """(carbides,) edge correction."""
         return self.carbide("weight")
 
-    @property
+    @cached_property
     def shape_weight(self) -> FloatArray:
         """(carbides,) edge correction; 0 for carbides too small for their shape to be resolved."""
-        small = self.carbides["flags"].fillna("").astype(str).str.contains(r"\bsmall\b", regex=True)
-        return np.where(small.to_numpy(bool), 0.0, self.weight)
+        code, flags = pd.factorize(self.carbides["flags"].fillna(""))
+        small = np.array(["small" in str(f).split() for f in flags], bool)
+        return np.where(small[code], 0.0, self.weight) if len(code) else self.weight
 
 
 @dataclass(frozen=True)

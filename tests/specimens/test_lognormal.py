@@ -1,0 +1,39 @@
+"""Lognormal fit against scipy."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from micro.specimens.lognormal import fit_lognormal
+
+
+def test_fit_and_distance_are_scipys():
+    """Largest likelihood fit of scipy.stats.lognorm and D of scipy.stats.kstest."""
+    size = np.random.default_rng(1).lognormal(0.7, 0.4, 500)
+    fit = fit_lognormal(size, np.ones(500))
+    shape, _, scale = stats.lognorm.fit(size, floc=0)
+    assert fit.sigma == pytest.approx(shape, rel=1e-3)
+    assert fit.median == pytest.approx(scale, rel=1e-3)
+    expected = stats.kstest(size, stats.lognorm(fit.sigma, 0, fit.median).cdf).statistic
+    assert fit.greatest_gap == pytest.approx(expected)
+
+
+def test_weights_count_as_repeats():
+    """A carbide of weight 2 is two carbides; one of weight 0 is none."""
+    rng = np.random.default_rng(2)
+    size, weight = rng.lognormal(0, 0.5, 60), rng.integers(0, 3, 60)
+    one, other = fit_lognormal(size, weight * 1.0), fit_lognormal(np.repeat(size, weight), np.ones(weight.sum()))
+    assert (one.median, one.sigma) == pytest.approx((other.median, other.sigma))
+    assert one.greatest_gap == pytest.approx(other.greatest_gap)
+
+
+def test_two_sizes_mixed_fit_badly_and_one_carbide_not_at_all():
+    """Two populations lie further from the curve than one; a single carbide leaves it unknown."""
+    rng = np.random.default_rng(3)
+    one = rng.lognormal(0, 0.3, 2000)
+    mixed = np.concatenate([one, 10 * one])
+    assert fit_lognormal(one, np.ones(2000)).greatest_gap < 0.04
+    assert fit_lognormal(mixed, np.ones(4000)).greatest_gap > 0.1
+    assert math.isnan(fit_lognormal(one[:1], np.ones(1)).median)
