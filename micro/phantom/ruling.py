@@ -104,7 +104,7 @@ def _ruled(micrometer: Micrometer, across: FloatArray, along: FloatArray, rng: n
     place = (number - (micrometer.lines - 1) / 2) * micrometer.pitch_um + error
     short, fifth, tenth = micrometer.lengths_um
     length = np.where(number % 10 == 0, tenth, np.where(number % 5 == 0, fifth, short))
-    length = np.where(np.isin(number, micrometer.missing), -np.inf, length)
+    length = np.where(np.isin(number, micrometer.missing), 0.0, length)
     nearest = np.rint(across / micrometer.pitch_um + (micrometer.lines - 1) / 2).astype(int)
     pixel, half_width, tilt = micrometer.um_per_px, micrometer.line_width_um / 2, micrometer.tilt_deg
     base = tenth / 2  # all lines start from one level
