@@ -50,6 +50,7 @@ FIELDS = (
     Column("image", "", "str", "image file"),
     Column("um_per_px", "µm", "float64", "size of a pixel"),
     Column("analysed_area_um2", "µm²", "float64", "area of the frame less what was left out"),
+    Column("rolling_deg", "°", "float64", "rolling direction used, from the horizontal, counter-clockwise"),
     Column("carbide_class", "", "str", "'all', or one carbide class"),
     Column("area_fraction", "", "float64", "A_A by integrated contrast, 0 to 1"),
     Column("area_fraction_low", "", "float64", "lower end of the 95 % interval of this field's segmentation"),

@@ -27,22 +27,24 @@ def curves(
 ) -> pd.DataFrame:
     """Return the curves of all carbides of a field; x of a class is its middle."""
     tables = [_table("rose", *_rose(particles), "°")]
-    step = max(1, len(bands.position) // PROFILE_POINTS)
+    every = max(1, len(bands.position) // PROFILE_POINTS)
     for name, values in (
         ("band_profile", bands.fraction),
         ("band_profile_smoothed", bands.smoothed),
         ("band_profile_random_low", bands.random_low),
         ("band_profile_random_high", bands.random_high),
     ):
-        tables.append(_table(name, bands.position[::step] * um_per_px, values[::step], "µm"))
+        tables.append(_table(name, bands.position[::every] * um_per_px, values[::every], "µm"))
     for phase in ("carbide", "matrix"):
-        pair = [getattr(lines, f"{phase}_chords") * um_per_px for lines in (along, across)]
+        pair = [getattr(lines, f"{phase}_chords") for lines in (along, across)]
         longest = max((float(np.quantile(chords, 0.995)) for chords in pair if len(chords)), default=0.0)
-        edges = np.linspace(0, longest, CHORD_CLASSES + 1)
+        # Chords are whole numbers of pixels: classes hold as many of them each.
+        step = max(1, round(longest / CHORD_CLASSES))
+        edges = np.arange(0.5, longest + step + 0.5, step)
         for direction, chords in zip(("along", "across"), pair, strict=True):
-            if len(chords) and longest > 0:
+            if len(chords) and len(edges) > 2:
                 share = np.histogram(chords, edges)[0] / len(chords)
-                tables.append(_table(f"{phase}_chord_{direction}", _middles(edges), share, "µm"))
+                tables.append(_table(f"{phase}_chord_{direction}", _middles(edges) * um_per_px, share, "µm"))
     if len(near.edges):
         for name, share in (("neighbour", near.share), ("neighbour_at_random", near.share_at_random)):
             tables.append(_table(name, _middles(near.edges) * um_per_px, share, "µm"))

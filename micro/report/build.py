@@ -10,11 +10,11 @@ from micro import results
 from micro.answer import Answer
 from micro.batch import Outcome
 from micro.report.field_pictures import field_pictures, same_scale_pictures
-from micro.report.figures.sizes import draw_sizes
 from micro.report.figures.style import rendered, styled
 from micro.report.page import PageFigure, PageParts, PageSection, listed_pictures, render_page
 from micro.report.point_count import point_sections
 from micro.report.sections import answer_sections
+from micro.report.study_figures import Save, study_figures
 from micro.report.summary import summary_sentences
 from micro.study import Study
 
@@ -36,10 +36,14 @@ def write_report(
     tables
         "particles", "fields", "profiles" and "specimens" of the whole study.
     """
+
+    def save(*figure: Any) -> PageFigure:
+        return save_figure(out, *figure)
+
     parts = PageParts(
         sentences=summary_sentences(study, tables["specimens"], answer),
-        figures=study_figures(tables, out),
-        sections=study_sections(study, tables, answer, out),
+        figures=study_figures(study, tables, save),
+        sections=study_sections(study, tables, answer, save, out),
         pictures=study_pictures(study, outcomes, tables["fields"], out),
         troubles=answer.troubles,
     )
@@ -48,33 +52,12 @@ def write_report(
         stream.write(page.encode(errors="backslashreplace"))
 
 
-def study_sections(study: Study, tables: dict[str, pd.DataFrame], answer: Answer, out: Path) -> list[PageSection]:
+def study_sections(
+    study: Study, tables: dict[str, pd.DataFrame], answer: Answer, save: Save, out: Path
+) -> list[PageSection]:
     """Parts of the page that answer the study, then the count by people where there is one."""
-
-    def save(*figure: Any) -> PageFigure:
-        return save_figure(out, *figure)
-
     sections = answer_sections(answer, same_scale_pictures(study, tables["fields"]), save)
     return sections if answer.count is None else [*sections, *point_sections(answer.count, out, save)]
-
-
-def study_figures(tables: dict[str, pd.DataFrame], out: Path) -> list[PageFigure]:
-    """Figures of the page; each also as a file in the folder figures."""
-    particles = tables["particles"]
-    if particles.empty:
-        return []
-    return [
-        save_figure(
-            out,
-            "size_distribution",
-            2,
-            3.1,
-            lambda axes: draw_sizes(axes, particles),
-            "Size distribution by number (left) and by area (right): the share in carbides smaller than a diameter. "
-            "Bands are 95 % intervals between fields.",
-            "Cumulative size distributions of each specimen by number and by area, with bands for the 95 % intervals.",
-        )
-    ]
 
 
 def save_figure(

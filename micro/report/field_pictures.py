@@ -16,7 +16,7 @@ from micro.micrograph import Micrograph, read
 from micro.pictures.outlines import display_range, to_display
 from micro.pictures.scale_bar import draw_scale_bar
 from micro.report.page import PagePicture
-from micro.study import Field, Study
+from micro.study import Field, Specimen, Study
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -53,17 +53,14 @@ def field_pictures(field: Field, um_per_px: float, message: str, out: Path) -> F
 
 def same_scale_pictures(study: Study, fields: pd.DataFrame) -> list[PagePicture]:
     """Typical field of every specimen, cropped so that all show the same µm per cm; none for a single specimen."""
-    from micro.comparison import FieldFrame, same_scale_crops, typical_field
+    from micro.comparison import FieldFrame, same_scale_crops
 
     typical = []
     for specimen in study.specimens:
-        own = fields[fields["specimen"] == specimen.name]
-        field = next((f for f in specimen.fields if len(own) and f.name == typical_field(own)), None)
-        micrograph = None if field is None else _read(field)
-        if field is not None and micrograph is not None:
-            grey = to_display(micrograph.grey, *display_range(micrograph.grey))
-            um_per_px = float(own.loc[own["field"] == field.name, "um_per_px"].iloc[0])
-            typical.append((specimen.name, field.name, grey, um_per_px))
+        found = typical_micrograph(specimen, fields[fields["specimen"] == specimen.name])
+        if found is not None:
+            field, grey, um_per_px = found
+            typical.append((specimen.name, field, np.repeat(grey[..., None], 3, axis=2), um_per_px))
     if len(typical) < 2:
         return []
     frames = [FieldFrame(grey.shape[1], grey.shape[0], um_per_px) for _, _, grey, um_per_px in typical]
@@ -74,6 +71,25 @@ def same_scale_pictures(study: Study, fields: pd.DataFrame) -> list[PagePicture]
         words = f"{specimen_name}, field {field_name}, {crop.width_um:.0f} µm wide"
         pictures.append(PagePicture(data_address(part), words, f"Micrograph of {words}"))
     return pictures
+
+
+def typical_micrograph(specimen: Specimen, own: pd.DataFrame) -> tuple[str, NDArray[np.uint8], float] | None:
+    """Name, grey levels for the eye and size of a pixel of the field nearest the median; None where there is none.
+
+    Parameters
+    ----------
+    own
+        The specimen's rows of the fields table.
+    """
+    from micro.comparison import typical_field
+
+    name = typical_field(own) if len(own) else ""
+    field = next((f for f in specimen.fields if f.name == name), None)
+    micrograph = None if field is None else _read(field)
+    if micrograph is None:
+        return None
+    grey = to_display(micrograph.grey, *display_range(micrograph.grey))[..., 0]
+    return name, grey, float(own.loc[own["field"] == name, "um_per_px"].iloc[0])
 
 
 def _read(field: Field) -> Micrograph | None:

@@ -1,0 +1,67 @@
+"""The banding profile beside the field it came from."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.report.figures.style import colour
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+
+def draw_banding(
+    axes: list[Axes], picture: NDArray[np.uint8], um_per_px: float, rolling_deg: float, profiles: pd.DataFrame
+) -> None:
+    """Field turned so that rolling is horizontal (left), and area fraction across rolling at the same height (right).
+
+    Parameters
+    ----------
+    picture
+        (rows, columns) grey levels for the eye.
+    profiles
+        Curves of this field.
+    """
+    rows, columns = picture.shape
+    turned = _level(picture, rolling_deg)
+    turn = np.radians(rolling_deg)
+    middle = (columns * np.sin(turn) + rows * np.cos(turn)) / 2
+    high, wide = turned.shape
+    top, bottom = (middle - high / 2) * um_per_px, (middle + high / 2) * um_per_px
+    axes[0].imshow(turned, cmap="gray", extent=(0, wide * um_per_px, bottom, top), interpolation="bilinear", vmin=0)
+    axes[0].set(xlabel="along rolling, µm", ylabel="across rolling, µm")
+    axes[0].grid(visible=False)
+    curve = dict(list(profiles.groupby("curve", sort=False)))
+    axis = axes[1]
+    if "band_profile_random_low" in curve:
+        low, high_end = curve["band_profile_random_low"], curve["band_profile_random_high"]
+        axis.fill_betweenx(
+            low["x"], 100 * low["y"], 100 * high_end["y"], color="#c8c8c8", linewidth=0, label="at random"
+        )
+    if "band_profile" in curve:
+        axis.plot(100 * curve["band_profile"]["y"], curve["band_profile"]["x"], color="#9a9a9a", linewidth=0.5)
+    if "band_profile_smoothed" in curve:
+        own = curve["band_profile_smoothed"]
+        axis.plot(100 * own["y"], own["x"], color=colour(0), linewidth=1.8, label="smoothed")
+    axis.set(ylim=(bottom, top), xlabel="area fraction, %")
+    axis.set_xlim(0, _reach(curve) if "band_profile_smoothed" in curve else None)
+    axis.legend(loc="upper right", fontsize=7)
+
+
+def _reach(curve: dict) -> float:
+    """Right end of the axis, in %: the smoothed profile and the middle of the band at random with some room."""
+    smoothed, far = curve["band_profile_smoothed"]["y"], curve["band_profile_random_high"]["y"]
+    return 130 * float(max(smoothed.max(), far.median()))
+
+
+def _level(picture: NDArray[np.uint8], rolling_deg: float) -> NDArray[np.uint8]:
+    """Turn a picture so that rolling is horizontal; white outside."""
+    from scipy import ndimage
+
+    if rolling_deg == 0:
+        return picture
+    return ndimage.rotate(picture, -rolling_deg, order=1, cval=255.0)

@@ -1,0 +1,99 @@
+"""The figures of every study: sizes, banding, chords, directions, neighbours."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from micro.report.field_pictures import typical_micrograph
+from micro.report.figures.banding import draw_banding
+from micro.report.figures.chords import draw_chords
+from micro.report.figures.neighbours import draw_neighbours
+from micro.report.figures.rose import draw_rose
+from micro.report.figures.sizes import draw_sizes
+from micro.report.page import PageFigure
+from micro.study import Study
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Save = Callable[..., PageFigure]
+MOST_PANELS = 4
+
+
+def study_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save) -> list[PageFigure]:
+    """Figures of the page in the order of the questions; none where nothing was found.
+
+    Parameters
+    ----------
+    tables
+        "particles", "fields" and "profiles" of the whole study.
+    save
+        Draws and writes a figure (`build.save_figure`).
+    """
+    particles, profiles = tables["particles"], tables["profiles"]
+    if particles.empty:
+        return []
+    specimens = list(dict.fromkeys(particles["specimen"]))
+    shown = specimens[:MOST_PANELS]
+    return [
+        save(
+            "size_distribution", 2, 3.1, lambda axes: draw_sizes(axes, particles),
+            "Size distribution by number (left) and by area (right): the share in carbides smaller than a diameter. "
+            "Bands are 95 % intervals between fields.",
+            "Cumulative size distributions of each specimen by number and by area, with bands for the 95 % intervals.",
+        ),
+        *banding_figures(study, tables, save),
+        save(
+            "rose", len(shown), 2.3, lambda axes: draw_rose(axes, profiles, shown),
+            "Directions of the long axes, weighted by length; the broken circle is no preferred direction.",
+            "Rose of the carbides' directions about the rolling direction, one for each specimen.",
+        ),
+        save(
+            "chords", 2, 3.0, lambda axes: draw_chords(axes, profiles, specimens[:MOST_PANELS]),
+            "Chords of carbide (left) and of the matrix between carbides (right), along rolling (whole lines) and "
+            "across (broken lines).",
+            "Distributions of chord lengths of carbide and matrix along and across the rolling direction.",
+        ),
+        save(
+            "neighbours", len(shown), 2.5, lambda axes: draw_neighbours(axes, profiles, shown),
+            "Distance of each carbide to its nearest neighbour, beside the same carbides placed at random without "
+            "overlap: to the left clustered, to the right evenly spread. Bands are 95 % intervals between fields.",
+            "Distributions of the nearest neighbour distance of each specimen, measured and at random.",
+        ),
+    ]  # fmt: skip
+
+
+def banding_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save) -> list[PageFigure]:
+    """Profile across rolling of a typical field of each specimen, beside the field."""
+    drawn = []
+    for number, specimen in enumerate(study.specimens[:MOST_PANELS], 1):
+        own = tables["fields"][tables["fields"]["specimen"] == specimen.name]
+        found = typical_micrograph(specimen, own)
+        if found is None:
+            continue
+        field, picture, um_per_px = found
+        row = own[(own["field"] == field) & (own["carbide_class"] == "all")].iloc[0]
+        profiles = tables["profiles"]
+        curves = profiles[(profiles["specimen"] == specimen.name) & (profiles["field"] == field)]
+        rolling, verdict = float(row["rolling_deg"]), _verdict(row["band_p_value"], row["band_spacing_um"])
+        name = re.sub(r"[^A-Za-z0-9]+", "_", specimen.name)[:40]
+        drawn.append(
+            save(
+                f"banding_{number}_{name}", 2, 2.7,
+                lambda axes, p=picture, k=um_per_px, r=rolling, c=curves: draw_banding(axes, p, k, r, c),
+                f"{specimen.name}, field {field}, rolling horizontal, and its area fraction across rolling. The grey "
+                f"band holds 95 % of the smoothed profile for the same carbides placed at random. {verdict}",
+                f"Field {field} of {specimen.name} beside its profile of area fraction across the rolling direction.",
+            )
+        )  # fmt: skip
+    return drawn
+
+
+def _verdict(p_value: float, spacing_um: float) -> str:
+    if not p_value >= 0:
+        return "Too few carbides to tell banding from chance."
+    if spacing_um > 0:
+        return f"Banded beyond chance (p = {p_value:.2g}), strongest at a spacing of {spacing_um:.0f} µm."
+    return f"No banding beyond chance in this field (p = {p_value:.2g})."
