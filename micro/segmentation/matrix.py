@@ -112,7 +112,8 @@ def find_matrix(
     smooth = flatten(coarse, surface.evaluate(), surface.mean())
     variance = fit_surface(block_means(smooth * smooth, bare), grey.shape, NOISE_DEGREE, robust=False)
     level = surface.mean() if pinned_grey is None else pinned_grey
-    whole = Surface(surface.coefficients * (level / surface.mean()), (grey.shape[0], grey.shape[1]))
+    lift = level / surface.mean() if surface.mean() else 1.0
+    whole = Surface(surface.coefficients * lift, (grey.shape[0], grey.shape[1]))
     smooth_noise = float(smooth[bare > 0].std()) if bare.any() else 0.0
     noise, area, sensor = _single_pixels(grey, surface, bare)
     uncertainty = noise * float(np.sqrt(area / max(1.0, STEP**2 * float(np.count_nonzero(bare)))))
