@@ -37,3 +37,11 @@ def test_examples_on_pages(page):
 def test_the_package_says_that_it_is_typed():
     """Type checkers of a caller read our annotations only where this file is installed."""
     assert (Path(micro.__file__).parent / "py.typed").is_file()
+
+
+def test_names_of_the_package_are_those_of_its_rooms():
+    """`import micro` gives every name it promises, and refuses others as any module does."""
+    assert {name for name in micro.__all__ if not hasattr(micro, name)} == set()
+    assert set(micro.__all__) <= set(dir(micro))
+    with pytest.raises(AttributeError, match="module 'micro' has no attribute 'mesure'"):
+        micro.mesure  # noqa: B018
