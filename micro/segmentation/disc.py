@@ -15,7 +15,6 @@ FloatArray = NDArray[np.float64]
 
 ROOTS = np.linspace(0.25, 9.0, 176)  # √(2x): radius over blur
 ASPECTS = np.array([1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 7.0, 10.0])
-POINT_IMAGE = 1 / np.log(2)  # light over height and half-height area of a point, for a disc's is 1
 
 
 def peak(x: FloatArray | float, aspect: FloatArray | float = 1.0) -> FloatArray:
@@ -36,28 +35,6 @@ def edge(x: FloatArray | float) -> FloatArray:
     from scipy.special import i0e
 
     return (1 - i0e(2 * np.asarray(x, float))) / 2
-
-
-@lru_cache
-def _half_height_excess() -> FloatArray:
-    """Light over height at the centre and area above half of it, for discs of √(2x) = ROOTS."""
-    from scipy.stats import ncx2
-
-    excess = np.empty(len(ROOTS))
-    for i, radius in enumerate(ROOTS):
-        away = np.linspace(0, radius + 3, 400)
-        profile = np.asarray(ncx2.cdf(radius**2, 2, away**2))
-        half = np.interp(-profile[0] / 2, -profile, away)
-        excess[i] = radius**2 / (profile[0] * half**2)
-    return excess
-
-
-def size_from_excess(excess: FloatArray) -> FloatArray:
-    """X from light/(height·area above half height); NaN where not below a point's 1/ln 2, inf at 1 and less."""
-    table = _half_height_excess()
-    far = ROOTS[-1] ** 2 / 2 * (table[-1] - 1) / np.maximum(excess - 1, 1e-9)
-    near = np.interp(-excess, -table, ROOTS) ** 2 / 2
-    return np.where(excess >= table[0], np.nan, np.where(excess < table[-1], far, near))
 
 
 @lru_cache

@@ -20,8 +20,6 @@ MARGIN_PX = 3
 SMALLEST_MARK_PX = 8
 HUGGING_PX = 3
 HUGGING = 0.5
-SCRATCH_ASPECT = 15.0
-SCRATCH_LENGTH_PX = 40.0
 
 
 def burnt_in(grey: NDArray[np.float32], grey_max: float) -> NDArray[np.bool_]:
@@ -94,36 +92,3 @@ def other_polarity(
         where |= np.concatenate([[False], mark])[regions]
         count += int(mark.sum())
     return Marks(_widened(where, MARGIN_PX - 1) & (labels == 0), count)
-
-
-def scratches(mask: NDArray[np.uint8], blur: float) -> Marks:
-    """Find straight lines of the carbides' own polarity, too thin for their width to be resolved.
-
-    Parameters
-    ----------
-    mask
-        (rows, columns) uint8, 1 where the picture stands out of the matrix.
-    blur
-        Standard deviation of the edge spread.
-    """
-    _, regions, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
-    longest = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
-    thin = stats[:, cv2.CC_STAT_AREA] < longest * (2.4 * np.hypot(blur, 1.0) + 2.0)
-    wanted = (longest >= SCRATCH_LENGTH_PX) & thin
-    wanted[0] = False
-    number = np.where(wanted, np.cumsum(wanted), 0).astype(np.int32)
-    pixels = Pixels.of(number[regions], int(wanted.sum()))
-    straight = _straight(pixels, mask.shape[1])
-    kept = np.concatenate([[False], straight])[number]
-    return Marks(_widened(kept[regions], MARGIN_PX - 1), int(straight.sum()))
-
-
-def _straight(pixels: Pixels, columns: int) -> NDArray[np.bool_]:
-    y, x = (pixels.at // columns).astype(float), (pixels.at % columns).astype(float)
-    size = np.maximum(pixels.size(), 1)
-    middle_y, middle_x = (np.bincount(pixels.region, v, pixels.count) / size for v in (y, x))
-    dy, dx = y - middle_y[pixels.region], x - middle_x[pixels.region]
-    yy, xx, xy = (np.bincount(pixels.region, v, pixels.count) / size for v in (dy * dy, dx * dx, dx * dy))
-    root = np.hypot((xx - yy) / 2, xy)
-    long, short = (xx + yy) / 2 + root, np.maximum((xx + yy) / 2 - root, 1 / 12)
-    return long > SCRATCH_ASPECT**2 * short
