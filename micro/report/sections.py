@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from micro.answer import Answer
 from micro.report.page import PageFigure, PagePicture, PageSection, PageTable
+from micro.report.size_section import size_section
 from micro.report.wording import plain_name, with_ends
 
 if TYPE_CHECKING:
@@ -37,6 +38,7 @@ def answer_sections(answer: Answer, pictures: Sequence[PagePicture], save: Save)
     """
     parts = [
         comparison_section(answer.comparison, pictures),
+        size_section(answer.specimens),
         coupon_section(answer, save),
         structure_section(answer, save),
         chemistry_section(answer.chemistry, save),

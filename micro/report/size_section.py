@@ -1,0 +1,80 @@
+"""The part of the report on sizes beyond the plane of polish: lognormal fit, spheres in space, largest to expect."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from micro.comparison import MeasuredSpecimen
+from micro.report.page import PageSection, PageTable
+from micro.report.wording import with_ends
+from micro.specimens import fit_lognormal, gumbel_by_moments, gumbel_p_value, log_limits, unfold
+from micro.specimens.summary import ClassData, class_data
+
+AREAS_MM2 = (1.0, 10.0, 100.0)
+CLASSES = 12
+FEWEST_CARBIDES = 100
+
+
+def size_section(specimens: tuple[MeasuredSpecimen, ...]) -> PageSection | None:
+    """Tables of all specimens with carbides enough; None where there is none."""
+    data = {s.name: class_data(s.particles, s.fields, "all") for s in specimens}
+    data = {name: own for name, own in data.items() if len(own.carbides) >= FEWEST_CARBIDES}
+    if not data:
+        return None
+    text = (
+        "Lognormal fit to the sections, with the largest distance D of the measured cumulative share from the fit. "
+        "Spheres in space that would show these sections (Saltykov's classes, diameter ratio 10^0.1; Underwood 1970, "
+        "from memory): meant for round carbides.",
+        "Largest carbide to expect on a polished area, from the largest of each field (Gumbel by moments, ASTM E2283, "
+        "from memory). An area far beyond the fields measured is an extrapolation, and its interval holds only if the "
+        "Gumbel law does.",
+    )
+    tables = [
+        PageTable(
+            "Sizes in space",
+            ("specimen", "median, µm", "σ of ln", "D", "mean sphere, µm", "s of spheres, µm", "N_V, 1/mm³", "to know"),
+            [row for name, own in data.items() for row in _space_rows(name, own)],
+        ),
+        PageTable(
+            "Largest carbide to expect, µm",
+            ("specimen", *(f"on {area:g} mm²" for area in AREAS_MM2), "area measured, mm²", "Gumbel fits (p)"),
+            [_largest_row(name, own) for name, own in data.items()],
+        ),
+    ]
+    return PageSection("sizes-in-space", "Sizes in space, and the largest carbide", text, tables=tables)
+
+
+def _space_rows(name: str, data: ClassData) -> Iterator[tuple[str, ...]]:
+    size, weight = data.carbide("ecd_um"), data.weight
+    fitted = fit_lognormal(size, weight)
+    limits = log_limits(float(size[weight > 0].max()), CLASSES)
+    counts = np.array([
+        np.histogram(size[own], limits, weights=weight[own])[0]
+        for own in (data.field == number for number in range(len(data.fields)))
+    ])  # fmt: skip
+    aspect = float(np.average(data.carbide("aspect_ratio"), weights=weight))
+    spheres = unfold(counts, data.column("analysed_area_um2"), limits, mean_aspect_ratio=aspect)
+    number, low, high = (values.sum() for values in (spheres.number_per_mm3, spheres.low, spheres.high))
+    yield (
+        name, f"{fitted.median:.3g}", f"{fitted.sigma:.2g}", f"{fitted.greatest_gap:.2g}", f"{spheres.mean_um:.3g}",
+        f"{spheres.std_um:.2g}", f"{number:.2g} ({low:.2g} to {high:.2g})" if math.isfinite(low) else f"{number:.2g}",
+        spheres.warning,
+    )  # fmt: skip
+
+
+def _largest_row(name: str, data: ClassData) -> tuple[str, ...]:
+    size = data.carbide("ecd_um")
+    largest = np.zeros(len(data.fields))
+    np.maximum.at(largest, data.field, size)
+    area_mm2 = data.column("analysed_area_um2") / 1e6
+    gumbel = gumbel_by_moments(largest)
+    cells = []
+    for area in AREAS_MM2:
+        expected = gumbel.expected(area / area_mm2.mean())
+        low, high = expected.interval()
+        cells.append(with_ends(expected.value, low, high))
+    p_value = gumbel_p_value(largest)
+    return (name, *cells, f"{area_mm2.sum():.3g}", f"{p_value:.2g}" if math.isfinite(p_value) else "unknown")
