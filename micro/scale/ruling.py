@@ -24,6 +24,8 @@ MOST_WOBBLE = 0.25  # of the half width
 LINE_END_STRIPS = 2
 LEAST_RIVAL = 0.25
 CROSSING_DEG = 5.0
+# Lines of a real second ruling lie across the ray of the spectrum that led to them; pieces of the first one drift off.
+MOST_OFF_THE_RAY_DEG = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,8 +67,13 @@ def find_ruling(grey: NDArray) -> Ruling:
         Without a ruling, with too few lines, uneven spacing, or a second ruling across the first.
     """
     picture = _checked(grey)
-    candidates = [_lines_across(picture, angle) for angle in ruling_directions(picture)]
-    even = [(lines, transposed) for lines, transposed in candidates if _is_even(lines)]
+    rays = ruling_directions(picture)
+    candidates = [_lines_across(picture, ray) for ray in rays]
+    even = [
+        found
+        for ray, found in zip(rays, candidates, strict=True)
+        if _is_even(found[0]) and _between(_direction(*found), ray) <= MOST_OFF_THE_RAY_DEG
+    ]
     if not even:
         raise _no_ruling([lines for lines, _ in candidates])
     even.sort(key=lambda one: -_ruled_length(one[0]))
