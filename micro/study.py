@@ -195,6 +195,7 @@ NAME = ("text of 1 to 80 printable characters", lambda v: isinstance(v, str) and
 PATH = ("a path within the study's folder", lambda v: isinstance(v, str) and v != "" and "\0" not in v)
 POSITIVE = ("a number above 0", lambda v: _number(v) and v > 0)
 NOT_NEGATIVE = ("a number, 0 or more", lambda v: _number(v) and v >= 0)
+PAGE = ("a whole number, 1 or more", lambda v: _whole(v) and v >= 1)
 COUNT = ("a whole number, 0 or more", lambda v: _whole(v) and v >= 0)
 TABLE = ("a table", lambda v: isinstance(v, dict))
 TABLES = ("a list of tables ([[...]])", lambda v: isinstance(v, list) and all(isinstance(t, dict) for t in v))
@@ -206,7 +207,7 @@ READING = {
     "binning": ("a whole number, 1 or more", lambda v: _whole(v) and v >= 1),
     "rolling_deg": ("a number from 0 to 180", lambda v: _number(v) and 0 <= v <= 180),
     "crop_bottom_px": COUNT,
-    "page": COUNT,
+    "page": PAGE,
 }
 SEGMENTING = {
     "carbides": _one_of(("auto", "bright", "dark")),
@@ -229,7 +230,7 @@ KEYS: dict[str, dict[str, tuple[str, Check]]] = {
         "field": TABLES,
     },
     "class": {"name": NAME, "grey": NUMBER},
-    "field": {"image": PATH, "crop_bottom_px": COUNT, "page": COUNT, **SEGMENTING},
+    "field": {"image": PATH, "crop_bottom_px": COUNT, "page": PAGE, **SEGMENTING},
 }
 
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     "--rolling-deg", type=click.FloatRange(0, 180), help="Rolling direction, counter-clockwise from the horizontal."
 )
 @click.option("--crop-bottom", type=click.IntRange(0), help="Rows to cut at the bottom; found unless given.")
-@click.option("--page", type=click.IntRange(0), help="Page of a file with several, from 0.")
+@click.option("--page", type=click.IntRange(1), help="Page of a TIFF with several, from 1.")
 @click.option("--specimen", default="specimen", show_default=True, help="Name of the specimen.")
 @click.option(
     "--try", "sheet", type=click.Path(path_type=Path, dir_okay=False),
