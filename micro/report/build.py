@@ -11,6 +11,7 @@ from micro.answer import Answer
 from micro.batch import Outcome
 from micro.report.field_pictures import field_pictures, same_scale_pictures
 from micro.report.figures.style import rendered, styled
+from micro.report.methods import methods
 from micro.report.page import PageFigure, PageParts, PageSection, listed_pictures, render_page
 from micro.report.point_count import point_sections
 from micro.report.sections import answer_sections
@@ -44,6 +45,7 @@ def write_report(
         sentences=summary_sentences(study, tables["specimens"], answer),
         figures=study_figures(study, tables, save),
         sections=study_sections(study, tables, answer, save, out),
+        methods=methods(study, outcomes, tables["fields"]),
         pictures=study_pictures(study, outcomes, tables["fields"], out),
         troubles=answer.troubles,
     )

@@ -72,6 +72,7 @@ class PageParts:
     sentences: Sequence[str]
     figures: Sequence[PageFigure]
     sections: Sequence[PageSection]
+    methods: Sequence[str]
     pictures: Sequence[dict[str, Any]]
     troubles: Sequence[str] = ()
 
@@ -95,6 +96,7 @@ def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFra
         specimens=[specimen_numbers(s, specimens) for s in study.specimens],
         sections=parts.sections,
         pictures=parts.pictures,
+        methods=parts.methods,
         provenance=provenance(study, outcomes),
         versions=", ".join(f"{name} {number}" for name, number in library_versions().items()),
     )
