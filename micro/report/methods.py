@@ -35,10 +35,12 @@ def methods(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFrame) -> 
 def _taken(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFrame) -> str:
     measured = sum(not o.trouble for o in outcomes)
     every = fields[fields["carbide_class"] == "all"]
+    if every.empty:
+        return "No field could be measured."
     sizes = sorted(set(every["um_per_px"].round(6)))
     area = every["analysed_area_um2"].sum() / 1e6
     origins = list(dict.fromkeys(o.scale_origin for o in outcomes if o.scale_origin))
-    pixel = f"{sizes[0]:g} µm" if len(sizes) == 1 else f"{sizes[0]:g} to {sizes[-1]:g} µm" if sizes else "unknown"
+    pixel = f"{sizes[0]:g} µm" if len(sizes) == 1 else f"{sizes[0]:g} to {sizes[-1]:g} µm"
     count = len(study.specimens)
     return (
         f"{measured} fields of {count} specimen{'s' * (count != 1)}, {area:.3g} mm² in all, were measured with micro "

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.report.figures.style import colour
+from micro.report.figures.style import colour, legend
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -49,7 +49,7 @@ def draw_banding(
         axis.plot(100 * own["y"], own["x"], color=colour(0), linewidth=1.8, label="smoothed")
     axis.set(ylim=(bottom, top), xlabel="area fraction, %")
     axis.set_xlim(0, _reach(curve) if "band_profile_smoothed" in curve else None)
-    axis.legend(loc="upper right", fontsize=7)
+    legend(axis, "upper right")
 
 
 def _reach(curve: dict) -> float:

@@ -40,6 +40,12 @@ def dash(number: int) -> object:
     return DASHES[number % len(DASHES)]
 
 
+def legend(axis: Axes, place: str) -> None:
+    """Explain what was drawn, in small print; nothing where nothing was drawn."""
+    if axis.get_legend_handles_labels()[0]:
+        axis.legend(loc=place, fontsize=7)
+
+
 @contextlib.contextmanager
 def styled(columns: int = 1, height_in: float = 3.0) -> Iterator[tuple[Figure, list[Axes]]]:
     """Figure with `columns` axes side by side, drawn in the report's style."""
