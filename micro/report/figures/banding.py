@@ -49,7 +49,7 @@ def draw_banding(
         axis.plot(100 * own["y"], own["x"], color=colour(0), linewidth=1.8, label="smoothed")
     axis.set(ylim=(bottom, top), xlabel="area fraction, %")
     axis.set_xlim(0, _reach(curve) if "band_profile_smoothed" in curve else None)
-    legend(axis, "upper right")
+    legend(axis)
 
 
 def _reach(curve: dict) -> float:

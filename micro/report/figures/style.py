@@ -40,10 +40,10 @@ def dash(number: int) -> object:
     return DASHES[number % len(DASHES)]
 
 
-def legend(axis: Axes, place: str) -> None:
+def legend(axis: Axes) -> None:
     """Explain what was drawn, in small print; nothing where nothing was drawn."""
     if axis.get_legend_handles_labels()[0]:
-        axis.legend(loc=place, fontsize=7)
+        axis.legend(loc="best", fontsize=7)
 
 
 @contextlib.contextmanager
