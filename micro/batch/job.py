@@ -9,6 +9,7 @@ import io
 import json
 import platform
 import time
+import uuid
 from dataclasses import asdict, dataclass
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
@@ -187,7 +188,8 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
         results.FIELDS: table[names(FIELDS)],
         results.PROFILES: _named(fields.profiles, job)[PROFILE_COLUMNS],
     }
-    outputs = _write(job, tables, segmentation.labels, draw_outlines(micrograph, segmentation))
+    labels = label_file(segmentation.labels, one.stem, scale.um_per_px)
+    outputs = _write(job, tables, labels, draw_outlines(micrograph, segmentation))
     outcome = Outcome(
         job.specimen,
         one.name,
@@ -209,22 +211,35 @@ def _named(table: pd.DataFrame, job: Job) -> pd.DataFrame:
     return table.assign(specimen=job.specimen, field=job.field.name)
 
 
-def _write(
-    job: Job, tables: dict[str, pd.DataFrame], labels: NDArray[np.int32], picture: NDArray[np.uint8]
-) -> dict[str, str]:
+def label_file(labels: NDArray[np.int32], name: str, um_per_px: float) -> bytes:
+    """OME-TIFF of a label picture (rows, columns) with the size of a pixel: the same bytes each time."""
+    import tifffile
+
+    size = {f"PhysicalSize{axis}": um_per_px for axis in "XY"} | {f"PhysicalSize{axis}Unit": "µm" for axis in "XY"}
+    identity = str(uuid.uuid5(uuid.NAMESPACE_URL, f"{name} {hashlib.sha256(labels.tobytes()).hexdigest()}"))
+    stream = io.BytesIO()
+    tifffile.imwrite(
+        stream,
+        labels,
+        compression="zlib",
+        ome=True,
+        software=False,
+        metadata={"axes": "YX", "Name": name, "UUID": identity, "Creator": "micro", **size},
+    )
+    return stream.getvalue()
+
+
+def _write(job: Job, tables: dict[str, pd.DataFrame], labels: bytes, picture: NDArray[np.uint8]) -> dict[str, str]:
     """Write the files of one field; return the SHA-256 of each by its name in the results folder."""
     import cv2
-    import tifffile
 
     stem = job.field.stem
     paths = {name: f"{results.PARTS}/{stem}/{name}" for name in tables}
     for name, table in tables.items():
         results.write_table(job.out / paths[name], table)
     label_path = f"{results.LABELS}/{stem}.tif"
-    encoded_labels = io.BytesIO()
-    tifffile.imwrite(encoded_labels, labels, compression="zlib", metadata=None, software=False)
     with results.whole_file(job.out / label_path) as stream:
-        stream.write(encoded_labels.getvalue())
+        stream.write(labels)
     outline_path = f"{results.OUTLINES}/{stem}.png"
     _, encoded = cv2.imencode(".png", picture[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 3])
     with results.whole_file(job.out / outline_path) as stream:

@@ -22,8 +22,10 @@ def measure(segmentation, scale=None, rolling=0.0):
 
 @pytest.mark.parametrize("radius", [5.0, 8.0, 15.0, 30.0])
 def test_discs(segmented, radius):
-    """Area to 1 %, perimeter to 2 % from an ECD of 10 px, Feret and axes to 0.6 px: in one direction or other a
-    digitised disc is narrower by as much."""
+    """Area to 1 %, perimeter to 2 % from an ECD of 10 px, Feret and axes to 0.6 px.
+
+    In one direction or another a digitised disc is narrower by as much.
+    """
     perimeters, rows = [], []
     for shift in np.random.default_rng(1).uniform(-0.5, 0.5, (12, 2)):
         row = measure(segmented(known.disc(radius, np.array([50.0, 49.0]) + shift))).iloc[0]
