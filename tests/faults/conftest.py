@@ -1,0 +1,6 @@
+"""The generators and checks beside these tests are imported by name."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
