@@ -5,11 +5,12 @@ from __future__ import annotations
 import contextlib
 import functools
 import hashlib
+import importlib.util
 import json
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 PARTICLES, FIELDS, SPECIMENS = "particles.csv", "fields.csv", "specimens.csv"
 PROFILES, COMPARISON, CHEMISTRY = "profiles.csv", "comparison.csv", "chemistry.csv"
 POINTS, TALLIES = "points.csv", "tallies"
+PARQUET = {"particles": "particles.parquet", "fields": "fields.parquet", "specimens": "specimens.parquet"}
 LABELS, OUTLINES, PARTS = "labels", "outlines", "parts"
 REPORT, RECORD = "report.html", "run.json"
 OWNER, LOCK = "study.json", ".lock"
@@ -87,6 +89,26 @@ def table_bytes(table: pd.DataFrame) -> bytes:
             starts = text.str.startswith(FORMULA_STARTS)
             safe[name] = text.where(~starts, "'" + text)
     return safe.to_csv(index=False, float_format="%.9g", lineterminator="\n").encode(errors="backslashreplace")
+
+
+def require_parquet() -> None:
+    """Check that Parquet can be written; UsageError where its library is not installed."""
+    if importlib.util.find_spec("pyarrow") is None:
+        raise UsageError("--parquet", "pyarrow is not installed", 'pip install "micro[parquet]"')
+
+
+def write_parquet(folder: Path, tables: Mapping[str, pd.DataFrame]) -> None:
+    """Write the tables that `PARQUET` names with all their figures, each whole or not at all.
+
+    Raises
+    ------
+    UsageError
+        Where pyarrow is not installed.
+    """
+    require_parquet()
+    for name, file in PARQUET.items():
+        with whole_file(folder / file) as stream:
+            tables[name].to_parquet(stream, engine="pyarrow", index=False)
 
 
 def read_table(path: Path, columns: list[str]) -> pd.DataFrame:

@@ -41,9 +41,12 @@ class Ending:
 
 
 def run_study(
-    study: Study, out: Path, workers: int, done: Callable[[batch.Outcome], None], scheduler: str | None = None
-) -> Ending:
+    study: Study, out: Path, workers: int, done: Callable[[batch.Outcome], None], scheduler: str | None = None,
+    parquet: bool = False,
+) -> Ending:  # fmt: skip
     """Measure a study into a results folder, or finish what an earlier run began.
+
+    With `parquet` the tables also go out in that format.
 
     Raises
     ------
@@ -53,7 +56,7 @@ def run_study(
     start = time.perf_counter()
     with results.claimed(out, study.identity):
         outcomes = measure_fields(study, out, workers, done, scheduler)
-        tables, answer = conclude(study, outcomes, out)
+        tables, answer = conclude(study, outcomes, out, parquet)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         record = run_record(study, outcomes, out, date, time.perf_counter() - start)
         results.write_json(out / results.RECORD, record)
@@ -83,12 +86,17 @@ def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: floa
     return agreement
 
 
-def conclude(study: Study, outcomes: tuple[batch.Outcome, ...], out: Path) -> tuple[dict[str, pd.DataFrame], Answer]:
+def conclude(
+    study: Study, outcomes: tuple[batch.Outcome, ...], out: Path, parquet: bool = False
+) -> tuple[dict[str, pd.DataFrame], Answer]:
     """Write all that follows from the measured fields and the kept tallies: tables of the study, answer, report."""
     tables, count = summary_tables(study, outcomes, out)
     answer = answer_study(study, outcomes, tables, count)
     write_answer(answer, out)
     write_report(study, outcomes, tables, answer, out)
+    # Files that an earlier run wrote would otherwise tell of other numbers than the tables beside them.
+    if parquet or any((out / name).exists() for name in results.PARQUET.values()):
+        results.write_parquet(out, tables)
     return tables, answer
 
 

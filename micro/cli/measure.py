@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from micro.cli.options import measure_and_print, out_option, workers_option
+from micro.cli.options import measure_and_print, out_option, parquet_option, workers_option
 
 if TYPE_CHECKING:
     from micro.segmentation import SegmentationSettings
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 )  # fmt: skip
 @out_option
 @workers_option
+@parquet_option
 def command(
     images: tuple[Path, ...],
     um_per_px: float | None,
@@ -47,6 +48,7 @@ def command(
     sheet: Path | None,
     out: Path,
     workers: int | None,
+    parquet: bool,
 ) -> None:
     """Measure IMAGES, all fields of one specimen.
 
@@ -75,7 +77,7 @@ def command(
         draw_sheet(images[0], sheet, settings, crop_bottom, page)
         return
     study = study_of_images(images, one, settings, crop_bottom_px=crop_bottom, page=page)
-    measure_and_print(study, out, workers)
+    measure_and_print(study, out, workers, parquet)
 
 
 def draw_sheet(

@@ -22,6 +22,7 @@ out_option = click.option(
 workers_option = click.option(
     "--workers", type=click.IntRange(1, 1024), default=None, help="Processes; all cores unless given."
 )
+parquet_option = click.option("--parquet", is_flag=True, help="Write the tables as Parquet too (needs micro[parquet]).")
 
 
 def available_cores() -> int:
@@ -34,15 +35,20 @@ def fields_bar(count: int) -> Any:
     return click.progressbar(length=count, label="measuring", file=sys.stderr, show_pos=True, width=24)
 
 
-def measure_and_print(study: Study, out: Path, workers: int | None, scheduler: str | None = None) -> None:
+def measure_and_print(
+    study: Study, out: Path, workers: int | None, parquet: bool, scheduler: str | None = None
+) -> None:
     """Run a study with a progress bar, print its table, exit with 1 where a field failed."""
+    from micro.results import require_parquet
     from micro.run import run_study
 
+    if parquet:
+        require_parquet()
     for message in study.messages:
         click.echo(message, err=True)
     count = sum(len(specimen.fields) for specimen in study.specimens)
     with fields_bar(count) as bar:
-        ending = run_study(study, out, workers or available_cores(), lambda outcome: bar.update(1), scheduler)
+        ending = run_study(study, out, workers or available_cores(), lambda outcome: bar.update(1), scheduler, parquet)
     print_ending(study, ending, out)
     if ending.failed:
         raise click.exceptions.Exit(1)

@@ -16,7 +16,7 @@ from micro.study import Field, Specimen, Study
 
 TABLES = (
     results.PARTICLES, results.FIELDS, results.PROFILES, results.SPECIMENS, results.COMPARISON, results.POINTS,
-    results.REPORT,
+    results.REPORT, *results.PARQUET.values(),
 )  # fmt: skip
 
 
