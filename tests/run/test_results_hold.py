@@ -114,8 +114,9 @@ def test_fifty_kills_end_in_the_same_bytes(study_folder, tmp_path):
             start_new_session=True,
         )  # fmt: skip
         time.sleep(rng.uniform(0.2, whole))
-        landed += process.poll() is None
-        os.killpg(process.pid, signal.SIGKILL)
+        if process.poll() is None:
+            landed += 1
+            os.killpg(process.pid, signal.SIGKILL)
         process.wait()
     subprocess.run(command, cwd=study_folder, check=True, capture_output=True, env=environment)
     calm, killed = contents(tmp_path / "calm"), contents(tmp_path / "killed")
