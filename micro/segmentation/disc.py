@@ -73,12 +73,12 @@ def contrast_from_peak(
 @lru_cache
 def _half_and_band(clear_height: float) -> tuple[FloatArray, FloatArray]:
     """Area above half of the height at the centre, and between half and `clear_height`, in σ², for radii ROOTS."""
-    from scipy.stats import ncx2
+    from scipy.special import chndtr
 
     half, band = np.empty(len(ROOTS)), np.empty(len(ROOTS))
     for i, radius in enumerate(ROOTS):
         away = np.linspace(0, radius + 3, 400)
-        profile = np.asarray(ncx2.cdf(radius**2, 2, away**2))
+        profile = np.asarray(chndtr(radius**2, 2, away**2))  # non-central chi-squared
         at_half, at_clear = np.interp([-profile[0] / 2, -clear_height * profile[0]], -profile, away)
         half[i], band[i] = np.pi * at_half**2, np.pi * (at_half**2 - at_clear**2)
     return half, band

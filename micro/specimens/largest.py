@@ -123,12 +123,12 @@ def gumbel_p_value(largest: ArrayLike) -> float:
     Likelihood ratio with one degree of freedom; low values refuse the Gumbel distribution. NaN with fewer than
     ten fields, which cannot tell.
     """
-    from scipy import stats
-
     values = np.asarray(largest, float)
     values = values[np.isfinite(values)]
     if len(values) < 10 or not values.std() > 0:
         return math.nan
+    from scipy import stats
+
     start = stats.gumbel_r.fit(values)
     shape = stats.genextreme.fit(values, 0.0, loc=start[0], scale=start[1])
     gain = stats.genextreme.logpdf(values, *shape).sum() - stats.gumbel_r.logpdf(values, *start).sum()

@@ -60,8 +60,15 @@ def _reach(curve: dict) -> float:
 
 def _level(picture: NDArray[np.uint8], rolling_deg: float) -> NDArray[np.uint8]:
     """Turn a picture so that rolling is horizontal; white outside."""
-    from scipy import ndimage
+    import cv2
 
     if rolling_deg == 0:
         return picture
-    return ndimage.rotate(picture, -rolling_deg, order=1, cval=255.0)
+    rows, columns = picture.shape
+    turn = np.radians(rolling_deg)
+    cos, sin = np.cos(turn), np.sin(turn)
+    wide, high = (int(abs(a * cos) + abs(b * sin) + 0.5) for a, b in ((columns, rows), (rows, columns)))
+    to_source = np.array([[cos, sin, 0.0], [-sin, cos, 0.0]])
+    to_source[:, 2] = np.array([columns - 1, rows - 1]) / 2 - to_source[:, :2] @ np.array([wide - 1, high - 1]) / 2
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return cv2.warpAffine(picture, to_source, (wide, high), flags=flags, borderValue=255)

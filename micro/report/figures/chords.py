@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from micro.report.figures.curves import field_curves, mean_density
-from micro.report.figures.style import colour, legend
+from micro.report.figures.style import colour, legend, plain_powers
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,4 +26,5 @@ def draw_chords(axes: list[Axes], profiles: pd.DataFrame, specimens: list[str]) 
                     axis.plot(x, 100 * density, color=colour(number), linestyle=dashes, label=label)
         axis.set(xlabel=f"chord of {phase}, µm", ylabel="% of the chords per µm", yscale="log", xlim=(0, None))
         axis.set_ylim(bottom=0.01)
+        plain_powers(axis.yaxis)
     legend(axes[0])

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.report.figures.style import colour, dash
+from micro.report.figures.style import colour, dash, plain_powers
 from micro.specimens.sampling import student_t
 
 if TYPE_CHECKING:
@@ -27,6 +27,7 @@ def draw_sizes(axes: list[Axes], particles: pd.DataFrame) -> None:
                 weight = weight * own["area_um2"].to_numpy(float)
             _curve(axis, own["ecd_um"].to_numpy(float), weight, own["field"].to_numpy(), str(specimen), number)
         axis.set(xscale="log", ylim=(0, 100), xlabel="equivalent circle diameter, µm")
+        plain_powers(axis.xaxis)
         axis.set_ylabel(f"% of carbide {'area' if by_area else 'number'} in smaller ones")
     axes[0].legend(loc="upper left")
 

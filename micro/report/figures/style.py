@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
 # Told apart by people with any kind of colour vision, and in grey print by their dashes.
@@ -16,6 +17,7 @@ COLOURS = ("#1b4f72", "#c0651a", "#3f7d4e", "#7a4a86", "#5b5b5b", "#a0322f")
 DASHES = ("solid", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)), (0, (3, 1)), (0, (8, 3)))
 WIDTH_IN = 7.0
 RASTER_DPI = 300
+PNG: dict[str, Any] = {"metadata": {"Software": None}, "pil_kwargs": {"compress_level": 3}}
 SETTINGS: dict[Any, Any] = {
     "font.size": 9,
     "font.family": "DejaVu Sans",
@@ -24,7 +26,6 @@ SETTINGS: dict[Any, Any] = {
     "axes.grid": True,
     "grid.color": "#e4e4e4",
     "legend.frameon": False,
-    "figure.constrained_layout.use": True,
     "svg.hashsalt": "micro",
     "svg.fonttype": "path",
 }
@@ -40,6 +41,18 @@ def dash(number: int) -> object:
     return DASHES[number % len(DASHES)]
 
 
+def plain_powers(axis: Axis) -> None:
+    """Write the ticks of a logarithmic axis as plain numbers, which are set several times faster than powers."""
+    from matplotlib.ticker import LogFormatter
+
+    class Plain(LogFormatter):
+        def __call__(self, x: float, pos: int | None = None) -> str:
+            return f"{x:g}" if super().__call__(x, pos) else ""
+
+    axis.set_major_formatter(Plain(labelOnlyBase=True))
+    axis.set_minor_formatter(Plain())
+
+
 def legend(axis: Axes) -> None:
     """Explain what was drawn, in small print; nothing where nothing was drawn."""
     if axis.get_legend_handles_labels()[0]:
@@ -53,7 +66,7 @@ def styled(columns: int = 1, height_in: float = 3.0) -> Iterator[tuple[Figure, l
     from matplotlib.figure import Figure
 
     with mpl.rc_context(SETTINGS):
-        figure = Figure(figsize=(WIDTH_IN, height_in))
+        figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
         yield figure, list(figure.subplots(1, columns, squeeze=False)[0])
 
 
@@ -62,7 +75,12 @@ def rendered(figure: Figure, kind: str) -> bytes:
     import matplotlib as mpl
 
     stream = io.BytesIO()
-    metadata = {"Date": None, "Creator": None} if kind == "svg" else {"Software": None}
+    extra = PNG if kind == "png" else {"metadata": {"Date": None, "Creator": None}}
     with mpl.rc_context(SETTINGS):
-        figure.savefig(stream, format=kind, dpi=RASTER_DPI, metadata=metadata)
+        layout = figure.get_layout_engine()
+        if layout is not None:
+            # Once for both kinds: placing the axes costs more than drawing them.
+            layout.execute(figure)
+            figure.set_layout_engine(None)
+        figure.savefig(stream, format=kind, dpi=RASTER_DPI, **extra)
     return stream.getvalue()
