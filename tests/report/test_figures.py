@@ -1,0 +1,209 @@
+"""Each figure shows the numbers it was given, and draws where there are few or none."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from micro.report.figures.banding import draw_banding
+from micro.report.figures.chemistry import draw_chemistry
+from micro.report.figures.chords import draw_chords
+from micro.report.figures.curves import field_curves, half_interval, mean_density
+from micro.report.figures.neighbours import draw_neighbours
+from micro.report.figures.rose import draw_rose
+from micro.report.figures.sizes import draw_sizes, share_below
+from micro.report.figures.structure import draw_structure
+from micro.report.figures.style import rendered, styled
+
+COLUMNS = ["specimen", "field", "curve", "carbide_class", "x", "x_unit", "y", "y_unit"]
+NO_CURVES = pd.DataFrame(columns=COLUMNS)
+
+
+def curve(name, x, y, specimen="A", field="f1"):
+    return pd.DataFrame({"specimen": specimen, "field": field, "curve": name, "x": x, "y": y}).reindex(columns=COLUMNS)
+
+
+def carbides(sizes, specimen="A", field="f1", weight=1.0):
+    sizes = np.asarray(sizes, float)
+    return pd.DataFrame(
+        {"specimen": specimen, "field": field, "ecd_um": sizes, "area_um2": np.pi / 4 * sizes**2, "weight": weight}
+    )
+
+
+def drawn(draw, columns=1):
+    """Axes after drawing; the picture can be written in both formats."""
+    with styled(columns) as (figure, axes):
+        draw(axes)
+        assert b"<svg" in rendered(figure, "svg")
+        assert rendered(figure, "png").startswith(b"\x89PNG")
+    return axes
+
+
+def test_shares_of_number_and_area():
+    """Sorted sizes give the empirical distribution; two fields give a band, one none."""
+    sizes = np.array([1.0, 2.0, 3.0, 4.0])
+    grid = np.array([0.5, 1.5, 2.0, 3.5, 9.0])
+    share, half = share_below(sizes, np.ones(4), np.zeros(4), grid)
+    np.testing.assert_allclose(share, [0, 0.25, 0.5, 0.75, 1])
+    assert np.isnan(half).all()
+    share, half = share_below(sizes, sizes**2, np.array([0, 1, 0, 1]), grid)
+    np.testing.assert_allclose(share, np.array([0, 1, 5, 14, 30]) / 30)
+    assert half[[0, -1]] == pytest.approx([0, 0], abs=1e-12)
+    assert (half[1:-1] > 0).all()
+
+
+def test_the_band_of_a_share_is_that_of_a_ratio():
+    """Half the interval agrees with the jackknife of the ratio of field sums, to the error of either."""
+    rng = np.random.default_rng(7)
+    fields = np.repeat(np.arange(12), 60)
+    sizes = rng.lognormal(0.1 * rng.standard_normal(12)[fields], 0.5)
+    grid = np.array([0.8, 1.0, 1.5])
+    share, half = share_below(sizes, np.ones(len(sizes)), fields, grid)
+    left_out = np.array([[(sizes[fields != f] <= g).mean() for g in grid] for f in range(12)])
+    jackknife = np.sqrt(11 / 12 * ((left_out - left_out.mean(axis=0)) ** 2).sum(axis=0))
+    np.testing.assert_allclose(share, [(sizes <= g).mean() for g in grid])
+    np.testing.assert_allclose(half / 2.201, jackknife, rtol=0.02)  # t, 11 degrees of freedom: printed tables
+
+
+@pytest.mark.parametrize("several", [False, True], ids=["one specimen, one field", "two specimens, two fields"])
+def test_size_curves_end_at_all(several):
+    """Every curve rises to 100 %; the band needs a second field."""
+    parts = [carbides([1, 2, 5])]
+    if several:
+        parts += [carbides([2, 2, 3], field="f2"), carbides([1, 4], "B"), carbides([2, 3], "B", "f2")]
+    axes = drawn(lambda axes: draw_sizes(axes, pd.concat(parts)), 2)
+    for axis in axes:
+        assert [line.get_ydata()[-1] for line in axis.lines] == pytest.approx([100] * (1 + several))
+        assert all(np.diff(line.get_ydata()).min() >= 0 for line in axis.lines)
+        assert len(axis.collections) == 2 * several
+
+
+def test_carbides_that_do_not_count_draw_no_curve():
+    """A specimen whose carbides are all cut by the frame has no size distribution; the other one keeps its own."""
+    both = pd.concat([carbides([3, 4], weight=0.0), carbides([1, 2], "B")])
+    assert [len(axis.lines) for axis in drawn(lambda axes: draw_sizes(axes, both), 2)] == [1, 1]
+
+
+def test_mean_density_holds_all_of_every_field():
+    """Histograms of two widths become one curve whose integral is 1."""
+    wide = (np.arange(0.5, 10), np.r_[np.zeros(4), 0.5, 0.5, np.zeros(4)])
+    fine = (np.arange(0.25, 10, 0.5), np.r_[np.zeros(8), np.full(4, 0.25), np.zeros(8)])
+    grid, density, half = mean_density([wide, fine])
+    assert np.trapezoid(density, grid) == pytest.approx(1, rel=0.02)
+    assert np.isfinite(half).all()
+    assert np.isnan(half_interval(density[None])).all()
+
+
+def test_curves_are_taken_field_by_field():
+    """Those of other specimens, other kinds, and single points stay out."""
+    table = pd.concat([
+        curve("rose", [1, 2], [3, 4]), curve("rose", [1, 2], [5, 6], field="f2"), curve("rose", [1], [9], field="f3"),
+        curve("rose", [1, 2], [7, 8], specimen="B"), curve("neighbour", [1, 2], [7, 8]),
+    ])  # fmt: skip
+    assert [y.tolist() for _, y in field_curves(table, "A", "rose")] == [[3, 4], [5, 6]]
+
+
+def test_chords_of_what_was_found():
+    """A line for each direction that has chords, in percent; carbide and matrix side by side."""
+    x, share = np.arange(0.5, 10), np.full(10, 0.1)
+    found = pd.concat([curve("carbide_chord_along", x, share), curve("matrix_chord_across", x, share)])
+    axes = drawn(lambda axes: draw_chords(axes, found, ["A", "B"]), 2)
+    assert [[line.get_label() for line in axis.lines] for axis in axes] == [["A, along"], ["A, across"]]
+    assert np.median(axes[0].lines[0].get_ydata()) == pytest.approx(10)
+    assert axes[0].get_legend() is not None
+    empty = drawn(lambda axes: draw_chords(axes, NO_CURVES, ["A"]), 2)
+    assert [(len(axis.lines), axis.get_legend()) for axis in empty] == [(0, None), (0, None)]
+
+
+def test_a_rose_has_its_share_in_each_direction():
+    """No preferred direction: every petal ends on the broken circle; the second half repeats the first, turned."""
+    angles = np.arange(-85.0, 90, 10)
+    (axis,) = drawn(lambda axes: draw_rose(axes, curve("rose", angles, np.full(18, 1 / 18)), ["A"]))
+    reaches = [np.hypot(*patch.get_path().vertices.T).max() for patch in axis.patches]
+    assert len(reaches) == 36
+    assert reaches == pytest.approx([1 / 18] * 36)
+    assert np.hypot(*axis.lines[0].get_data()) == pytest.approx(1 / 18)
+    (bare,) = drawn(lambda axes: draw_rose(axes, NO_CURVES, ["A"]))
+    assert (len(bare.patches), bare.get_title()) == (0, "A")
+
+
+def test_neighbours_measured_and_at_random():
+    """One panel a specimen; a band from two fields on; a specimen without curves keeps an empty panel."""
+    x, share = np.arange(0.5, 10), np.full(10, 0.1)
+    found = pd.concat([
+        curve(name, x, share, specimen, field)
+        for name in ("neighbour", "neighbour_at_random")
+        for specimen, field in (("A", "f1"), ("B", "f1"), ("B", "f2"))
+    ])  # fmt: skip
+    axes = drawn(lambda axes: draw_neighbours(axes, found, ["A", "B", "C"]), 3)
+    assert [[line.get_label() for line in axis.lines] for axis in axes] == [["measured", "at random"]] * 2 + [[]]
+    assert [len(axis.collections) for axis in axes] == [0, 1, 0]
+    assert [axis.get_title() for axis in axes] == ["A", "B", "C"]
+
+
+def test_the_banding_profile_lies_beside_its_place_in_the_field():
+    """A bright row at a height of the picture stands at the same height of both axes; in percent."""
+    picture = np.zeros((60, 80), np.uint8)
+    picture[20] = 255
+    across = np.arange(60) * 0.5 + 0.25
+    found = pd.concat([
+        curve("band_profile", across, picture[:, 0] / 255), curve("band_profile_smoothed", across, np.full(60, 0.2)),
+        curve("band_profile_random_low", across, np.full(60, 0.1)),
+        curve("band_profile_random_high", across, np.full(60, 0.3)),
+    ])  # fmt: skip
+    left, right = drawn(lambda axes: draw_banding(axes, picture, 0.5, 0.0, found), 2)
+    assert left.get_images()[0].get_extent() == [0, 40, 30, 0]
+    assert left.get_ylim() == right.get_ylim() == (30, 0)
+    raw, smoothed = right.lines
+    assert raw.get_ydata()[np.argmax(raw.get_xdata())] == pytest.approx(20.5 * 0.5)
+    assert smoothed.get_xdata() == pytest.approx(np.full(60, 20.0))
+    assert len(right.collections) == 1
+
+
+@pytest.mark.parametrize(("rolling", "shape"), [(90.0, (80, 60)), (30.0, (92, 99))])
+def test_a_field_is_turned_until_rolling_is_horizontal(rolling, shape):
+    """Rows become those across rolling; a line along rolling lies level, its length kept, at its place across."""
+    import cv2
+
+    picture = np.full((60, 80), 200, np.uint8)
+    turn = np.radians(rolling)
+    ends = [(round(40 + s * 22 * np.cos(turn)), round(30 - s * 22 * np.sin(turn))) for s in (-1, 1)]
+    cv2.line(picture, ends[0], ends[1], 0, 1)
+    left, _ = drawn(lambda axes: draw_banding(axes, picture, 1.0, rolling, NO_CURVES), 2)
+    turned = np.asarray(left.get_images()[0].get_array())
+    assert turned.shape == shape
+    rows, cols = np.nonzero(turned < 120)
+    assert np.ptp(rows) <= 2
+    assert np.ptp(cols) == pytest.approx(44, abs=3)
+    top = left.get_ylim()[1]
+    middle = 40 * np.sin(turn) + 30 * np.cos(turn)
+    assert top + rows.mean() + 0.5 == pytest.approx(middle, abs=1)
+
+
+def test_structure_shows_every_specimen_with_its_intervals():
+    """A point at (structure, ratio); where an end of an interval is unknown no bar reaches out."""
+    points = pd.DataFrame({
+        "specimen": ["A", "B", "A"], "quantity": ["anisotropy_index"] * 2 + ["largest_ecd"],
+        "unit": [np.nan, np.nan, "µm"], "x": [1.5, 2.0, 12.0], "x_low": [1.4, np.nan, 10.0],
+        "x_high": [1.6, np.nan, 15.0], "ratio": [0.6, 0.4, 0.6], "ratio_low": [0.5, 0.3, 0.5],
+        "ratio_high": [0.7, 0.5, 0.7],
+    })  # fmt: skip
+    first, second = drawn(lambda axes: draw_structure(axes, points), 2)
+    assert [tuple(c.lines[0].get_xydata()[0]) for c in first.containers] == [(1.5, 0.6), (2.0, 0.4)]
+    bars = [np.ptp(c.lines[2][0].get_segments()[0][:, 0]) for c in first.containers]
+    assert bars == pytest.approx([0.2, 0.0])
+    assert [t.get_text() for t in first.texts] == ["A", "B"]
+    assert first.get_xlabel() == "anisotropy index AI"
+    assert second.get_xlabel().endswith(", µm")
+    assert first.get_ylabel() == "transverse over longitudinal toughness"
+
+
+def test_chemistry_without_a_measurement_keeps_its_ceiling():
+    """The bar of what the composition can hold stands alone where nothing was measured."""
+    row = {"specimen": "A", "carbide_class": "all", "ceiling": 0.12, "ceiling_low": 0.11, "ceiling_high": 0.13}
+    measured = [{"measured": 0.1, "measured_low": 0.09, "measured_high": 0.11}, dict.fromkeys(
+        ("measured", "measured_low", "measured_high"), np.nan
+    )]  # fmt: skip
+    (axis,) = drawn(lambda axes: draw_chemistry(axes, pd.DataFrame([row | own for own in measured])))
+    assert [patch.get_height() for patch in axis.patches] == pytest.approx([12, 2, 12, 2])
+    dots = [line.get_ydata().tolist() for line in axis.lines if line.get_marker() == "o"]
+    assert dots == [[pytest.approx(10)]]
