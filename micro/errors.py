@@ -1,6 +1,11 @@
 """Troubles that a user can mend, each said in one line."""
 
 
+def one_line(text: str) -> str:
+    """Text with what no terminal should obey (line ends, escapes, turned writing) spelled out."""
+    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
 class MicroError(Exception):
     """One line: where the trouble is, what is wrong, what to do.
 
@@ -19,8 +24,7 @@ class MicroError(Exception):
         super().__init__(where, problem, remedy)
 
     def __str__(self) -> str:
-        line = f"{self.where}: {self.problem}; {self.remedy}"
-        return "".join(c if c.isprintable() else repr(c)[1:-1] for c in line)
+        return one_line(f"{self.where}: {self.problem}; {self.remedy}")
 
 
 class InputError(MicroError):

@@ -19,7 +19,8 @@ ROUTES = ("ingot-cast", "powder-made")
 PLANES = ("longitudinal", "transverse", "planar")
 PICTURE_ENDINGS = (".tif", ".tiff", ".png", ".jpg", ".jpeg", ".bmp")
 LONGEST_STEM = 120
-SMALLEST_MOSAIC_BYTES = 2_000_000
+# A larger picture in fewer bytes than this is refused when it is read.
+SMALLEST_MOSAIC_BYTES = 360_000
 
 
 @dataclass(frozen=True)
@@ -114,15 +115,19 @@ def cut_mosaics(fields: Iterable[Field]) -> tuple[Field, ...]:
 
 def _parts(field: Field) -> list[Field]:
     from micro.micrograph import mosaic, probe
+    from micro.micrograph.formats import format_of
 
     try:
         # Headers of thousands of pictures take time; a mosaic is large on the disk too.
         if field.image.stat().st_size < SMALLEST_MOSAIC_BYTES:
             return [field]
+        with field.image.open("rb") as stream:
+            if format_of(stream.read(16)) != "TIFF":
+                return [field]
         header = probe(field.image, page=field.page)
     except (OSError, InputError):
         return [field]  # reading it says what is wrong
-    if header.format != "TIFF" or header.pixels <= mosaic.LARGEST_FIELD_PX:
+    if header.pixels <= mosaic.LARGEST_FIELD_PX:
         return [field]
     return [
         replace(field, name=f"{field.name}-r{row}c{column}", stem=f"{field.stem}-r{row}c{column}", sub_field=part)
@@ -336,10 +341,10 @@ class _StudyReader:
             found = self.matches(pattern, where)
             if not found:
                 missing.append(f"{self.path}: no picture matches {pattern!r}; correct the pattern or add the pictures")
-            images += [p for p in found if p not in images]
+            images += found
         if not images:
             self.fail(where, "images", f"no picture matches {', '.join(patterns)}", "correct the pattern")
-        return images, missing
+        return list(dict.fromkeys(images)), missing
 
     def matches(self, pattern: str, where: list) -> list[Path]:
         self.inside(re.split(r"[*?\[]", pattern)[0] or ".", where, "images")

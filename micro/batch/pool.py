@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Iterator
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -69,8 +71,6 @@ def _alone(job: Job) -> Outcome:
 
 
 def _pool(workers: int) -> Executor:
-    import multiprocessing
-
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     method = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
@@ -83,7 +83,16 @@ def _pool(workers: int) -> Executor:
 def _start_worker() -> None:
     # An interrupt is the parent's to handle: the worker ends its field, so that nothing is half done.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     single_thread()
+
+
+def _end_with_parent() -> None:
+    """End this worker when the process that gave it work is killed: nobody would take what it measures."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def single_thread() -> None:

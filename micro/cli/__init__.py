@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import importlib
+import os
+import signal
 import sys
+from types import FrameType
 from typing import NoReturn
 
 import click
@@ -48,13 +51,26 @@ def group() -> None:
     """Measure etched carbides in micrographs of tool steel."""
 
 
+class TerminatedError(KeyboardInterrupt):
+    """The system asked the program to end; it does so as cleanly as by Ctrl-C."""
+
+
+def _terminate(number: int, frame: FrameType | None) -> NoReturn:
+    raise TerminatedError
+
+
 def main(args: list[str] | None = None) -> NoReturn:
-    """Run the command line; troubles become one line on stderr and exit status 1 or 2."""
+    """Run the command line; troubles become one line on stderr and the exit status."""
+    signal.signal(signal.SIGTERM, _terminate)
     try:
         sys.exit(group.main(args=args, prog_name="micro", standalone_mode=False) or 0)
-    except click.Abort:
+    except click.Abort as stop:
         click.echo("stopped; run the same command again to go on", err=True)
-        sys.exit(130)
+        sys.exit(143 if isinstance(stop.__cause__, TerminatedError) else 130)
+    except BrokenPipeError:
+        # Whoever read the output has closed it; a last flush at the end would complain.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
     except click.ClickException as trouble:
         trouble.show()
         sys.exit(2)
@@ -64,3 +80,13 @@ def main(args: list[str] | None = None) -> NoReturn:
     except UsageError as trouble:
         click.echo(str(trouble), err=True)
         sys.exit(2)
+    except OSError as trouble:
+        place = trouble.filename or "the system"
+        problem = f"cannot be read or written ({trouble.strerror or trouble})"
+        click.echo(
+            str(InputError(place, problem, "mend the disk or its rights, then run the same command again")), err=True
+        )
+        sys.exit(1)
+    except MemoryError:
+        click.echo("micro: does not fit into memory; close other programs, or measure in smaller studies", err=True)
+        sys.exit(1)

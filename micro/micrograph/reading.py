@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 SMALLEST_SIDE_PX = 32
 MOST_PIXELS = 2**31
 # A micrograph carries noise: beyond this size, packing 100 to 1 only happens to empty pictures.
-BOMB_BYTES = 2**28
+BOMB_BYTES = 2**24
 BOMB_RATIO = 100
 COPY = "save or copy it again"
 
@@ -72,8 +72,8 @@ def read(
     """
     path = Path(path)
     with _reported(path), _open(path) as file:
-        header, size = _probe(file, page), path.stat().st_size
-        _check_size(header, size, sub_field)
+        header = _probe(file, page, path.stat().st_size)
+        _check_kind(header, sub_field)
         sha256 = hash_of_file(path)
         pixels = _decode(file, header, page, sub_field)
         grey, grey_max, messages = to_grey(pixels)
@@ -105,7 +105,7 @@ def probe(path: str | Path, *, page: int | None = None) -> Header:
     """
     path = Path(path)
     with _reported(path), _open(path) as file:
-        return _probe(file, page)
+        return _probe(file, page, path.stat().st_size)
 
 
 @contextmanager
@@ -157,7 +157,7 @@ def _short(trouble: Exception) -> str:
     return words if len(words) <= 80 else words[:77] + "..."
 
 
-def _probe(file: BufferedReader, page: int | None) -> Header:
+def _probe(file: BufferedReader, page: int | None, file_bytes: int) -> Header:
     head = file.read(64)
     if not head:
         raise UnusableError("is empty", COPY)
@@ -165,7 +165,9 @@ def _probe(file: BufferedReader, page: int | None) -> Header:
     if found is None:
         raise UnusableError(f"is {formats.described(head)}", "give a TIFF, PNG, JPEG or BMP picture")
     with _damage_named():
-        return tiff.probe(file, page) if found == "TIFF" else raster.probe(file, found)
+        header = tiff.probe(file, page) if found == "TIFF" else raster.probe(file, found)
+    _check_size(header, file_bytes)
+    return header
 
 
 def _decode(file: BufferedReader, header: Header, page: int | None, sub_field: SubField | None) -> Pixels:
@@ -173,7 +175,7 @@ def _decode(file: BufferedReader, header: Header, page: int | None, sub_field: S
         return tiff.decode(file, page, sub_field) if header.format == "TIFF" else raster.decode(file, header.format)
 
 
-def _check_size(header: Header, file_bytes: int, sub_field: SubField | None) -> None:
+def _check_size(header: Header, file_bytes: int) -> None:
     rows, columns = header.shape
     if min(rows, columns) < SMALLEST_SIDE_PX:
         raise UnusableError(
@@ -181,15 +183,19 @@ def _check_size(header: Header, file_bytes: int, sub_field: SubField | None) -> 
         )
     if header.pixels > MOST_PIXELS:
         raise UnusableError(f"is too large ({columns} × {rows} px)", f"give a picture of at most {MOST_PIXELS} px")
+    if header.bytes_decoded > max(BOMB_BYTES, BOMB_RATIO * file_bytes):
+        raise UnusableError(
+            f"claims {columns} × {rows} px in a file of {file_bytes} bytes, more than a micrograph can be packed", COPY
+        )
+
+
+def _check_kind(header: Header, sub_field: SubField | None) -> None:
+    rows, columns = header.shape
     if sub_field is not None:
         if header.format != "TIFF" or header.shape != (sub_field.mosaic_rows, sub_field.mosaic_columns):
             raise UnusableError(f"is no TIFF mosaic of the size it had ({columns} × {rows} px)", "run the study again")
     elif header.pixels > LARGEST_FIELD_PX and header.format != "TIFF":
         raise UnusableError(f"is too large for one field ({columns} × {rows} px)", "save it as a tiled TIFF")
-    elif header.bytes_decoded > max(BOMB_BYTES, BOMB_RATIO * file_bytes):
-        raise UnusableError(
-            f"claims {columns} × {rows} px in a file of {file_bytes} bytes, more than a micrograph can be packed", COPY
-        )
 
 
 def _cut(

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import logging
-from collections.abc import Iterator
+import lzma
+import math
+import zlib
+from collections.abc import Callable, Iterable, Iterator
 from typing import IO, Any
 
 import numpy as np
@@ -14,6 +17,13 @@ from micro.micrograph.pixels import Header, Pixels, UnusableError
 
 PAGES_COUNTED = 1000
 BY_OPENCV = {"LZW", "JPEG"}
+# How to unpack by steps, and the most that a byte can unpack to (RFC 1951; LZMA: measured on zeros, rounded up).
+UNPACKING: dict[str, tuple[Callable[[], Any], int]] = {
+    "ADOBE_DEFLATE": (zlib.decompressobj, 1032),
+    "DEFLATE": (zlib.decompressobj, 1032),
+    "LZMA": (lzma.LZMADecompressor, 8000),
+}
+HARMLESS_BYTES = 2**26
 GREY_OR_COLOUR = {"MINISBLACK", "MINISWHITE", "RGB", "PALETTE", "YCBCR"}
 
 
@@ -31,6 +41,8 @@ def decode(file: IO[bytes], page: int | None = None, sub_field: SubField | None 
         header = _header(tiff, index, pages)
         chosen = tiff.pages[index]
         _check_segments(chosen, tiff.filehandle.size)
+        if sub_field is None:
+            _check_unpacking(chosen, range(math.prod(chosen.chunked)))
         values = _values(chosen, file, index) if sub_field is None else _part(chosen, sub_field)
         messages = (f"page {index + 1} of {pages} was taken",) if pages > 1 else ()
         if chosen.photometric.name == "PALETTE":
@@ -100,6 +112,9 @@ def _declared_stack(tiff: Any) -> bool:
 
 def _header(tiff: Any, index: int, pages: int) -> Header:
     page = tiff.pages[index]
+    sizes = (page.imagelength, page.imagewidth, page.imagedepth, page.samplesperpixel, page.planarconfig)
+    if not all(isinstance(size, int) for size in sizes):
+        raise UnusableError("is damaged: its size is no number", "save or copy it again")
     photometric = getattr(page.photometric, "name", str(page.photometric))
     if page.imagedepth != 1:
         raise UnusableError(f"is a volume of {page.imagedepth} planes", "save one plane as a file")
@@ -126,7 +141,7 @@ def _header(tiff: Any, index: int, pages: int) -> Header:
 
 def _check_segments(page: Any, size: int) -> None:
     """Every strip or tile must lie inside the file: what is missing would otherwise be read as black."""
-    wanted = int(np.prod(page.chunked))
+    wanted = math.prod(page.chunked)
     offsets, counts = page.dataoffsets, page.databytecounts
     if len(offsets) < wanted or len(counts) < wanted:
         raise UnusableError(
@@ -137,6 +152,21 @@ def _check_segments(page: Any, size: int) -> None:
         raise UnusableError(f"is cut short: {size} bytes of at least {max(ends)} are there", "save or copy it again")
     if min(offsets[:wanted]) <= 0 or min(counts[:wanted]) <= 0:
         raise UnusableError("is damaged: it has empty strips", "save or copy it again")
+
+
+def _check_unpacking(page: Any, segments: Iterable[int]) -> None:
+    """No strip or tile may unpack to more than its pixels: the decoders of tifffile know no limit."""
+    packing = getattr(page.compression, "name", "")
+    if packing not in UNPACKING:
+        return
+    start, ratio = UNPACKING[packing]
+    most = math.prod(page.chunks) * page.dtype.itemsize
+    handle = page.parent.filehandle
+    for index in segments:
+        if page.databytecounts[index] * ratio > HARMLESS_BYTES:
+            handle.seek(page.dataoffsets[index])
+            if len(start().decompress(handle.read(page.databytecounts[index]), most + 1)) > most:
+                raise UnusableError("is damaged: a strip unpacks to more than its pixels", "save or copy it again")
 
 
 def _values(page: Any, file: IO[bytes], index: int) -> np.ndarray:
@@ -160,6 +190,7 @@ def _part(page: Any, sub_field: SubField) -> np.ndarray:
     for row in range(top // high, (bottom - 1) // high + 1):
         for column in range(left // wide, (right - 1) // wide + 1):
             index = row * across + column
+            _check_unpacking(page, [index])
             handle.seek(page.dataoffsets[index])
             segment = page.decode(handle.read(page.databytecounts[index]), index)[0]
             y0, x0 = row * high, column * wide
