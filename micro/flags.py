@@ -37,7 +37,7 @@ FIELD_FLAGS = (
     Flag(
         32,
         "excluded",
-        "parts of the picture were left out",
+        "parts of the picture were left out: scratches, pits, dust or other marks that are not carbide",
         "look at the hatched parts of the outline picture",
     ),
     Flag(
@@ -63,3 +63,8 @@ def names(word: int, flags: tuple[Flag, ...]) -> list[str]:
 def bit(name: str, flags: tuple[Flag, ...]) -> int:
     """Bit of the flag of that name; KeyError where there is none."""
     return {flag.name: flag.bit for flag in flags}[name]
+
+
+def text(name: str, flags: tuple[Flag, ...]) -> str:
+    """Short text of the flag of that name; KeyError where there is none."""
+    return {flag.name: flag.text for flag in flags}[name]

@@ -28,7 +28,7 @@ PAPER = 255
 def contact_sheet(micrograph: Micrograph, settings: SegmentationSettings) -> NDArray[np.uint8]:
     """RGB sheet (rows, columns, 3): the middle of a field, bare and with the outlines that several settings give.
 
-    Under each panel stand the setting, and the area fraction and count over the whole field.
+    Under each panel stand the setting, and area fraction, share inside the outlines and count over the whole field.
 
     Parameters
     ----------
@@ -63,7 +63,8 @@ def _result(micrograph: Micrograph, found: Segmentation) -> str:
     scale: Scale = micrograph.scale or Scale(1.0, None, "none")
     particles = measure_particles(found, micrograph.grey, scale, micrograph.rolling_deg)
     analysed = np.count_nonzero(~found.excluded) * scale.um_per_px**2
-    return f"{100 * particles['area_um2'].sum() / max(analysed, 1e-12):.2f} % area, {len(particles)} carbides"
+    light, outlines = (100 * particles[c].sum() / max(analysed, 1e-12) for c in ("area_um2", "outline_area_um2"))
+    return f"{light:.2f} % area, outlines {outlines:.2f} %, {len(particles)} carbides"
 
 
 def _panel(micrograph: Micrograph, found: Segmentation | None, words: str, result: str) -> NDArray[np.uint8]:

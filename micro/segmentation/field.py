@@ -41,6 +41,9 @@ def segment(
     contrast, smooth = flatten(grey, light, matrix.grey), flatten(smooth_grey, light, matrix.grey)
     contrast[excluded] = smooth[excluded] = 0
     noise = matrix.local_noise()
+    if settings.matrix_grey is not None and settings.class_greys:
+        # Whoever pins both levels says that what lies between them is no noise of the matrix.
+        noise = np.minimum(noise, np.float32(matrix.sensor_smooth_noise()))
     levels = find_levels(contrast, smooth, noise, matrix, settings)
     found = outline(contrast, smooth, noise, levels, settings)
     signs = {int(np.sign(c.contrast)) for c in levels.classes}
@@ -62,7 +65,7 @@ def segment(
         blur_px=levels.blur_px,
         smooth_noise=matrix.smooth_noise,
     )
-    word, messages = field_troubles(segmentation, matrix, grey, grey_max, settings)
+    word, messages = field_troubles(segmentation, matrix, grey, grey_max, settings, marks.share)
     return replace(segmentation, field_flags=word, messages=messages)
 
 

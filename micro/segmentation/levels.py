@@ -110,9 +110,8 @@ def _polarities(smooth: NDArray[np.float32], settings: SegmentationSettings, noi
 
 
 def _named(classes: list[CarbideClass], settings: SegmentationSettings, matrix_grey: float) -> tuple[CarbideClass, ...]:
-    if settings.class_greys and classes:
-        pinned = sorted(settings.class_greys)
-        classes = [CarbideClass("", grey - matrix_grey, 0.0) for grey in pinned]
+    if settings.class_greys:
+        return _pinned(settings, matrix_grey)
     classes = sorted(classes, key=lambda c: c.contrast)
     names = settings.class_names
     if len(names) < len(classes):
@@ -120,3 +119,10 @@ def _named(classes: list[CarbideClass], settings: SegmentationSettings, matrix_g
     return tuple(
         CarbideClass(name, c.contrast, c.contrast_uncertainty) for name, c in zip(names, classes, strict=False)
     )
+
+
+def _pinned(settings: SegmentationSettings, matrix_grey: float) -> tuple[CarbideClass, ...]:
+    """Classes at the pinned greys, as far as they lie on the side of the matrix where carbides are looked for."""
+    wanted = {"bright": {1}, "dark": {-1}}.get(settings.carbides, {1, -1})
+    found = sorted(zip(settings.class_greys, settings.class_names, strict=True))
+    return tuple(CarbideClass(name, g - matrix_grey, 0.0) for g, name in found if np.sign(g - matrix_grey) in wanted)

@@ -20,6 +20,7 @@ MARGIN_PX = 3
 SMALLEST_MARK_PX = 8
 HUGGING_PX = 3
 HUGGING = 0.5
+MOST = 0.15
 
 
 def burnt_in(grey: NDArray[np.float32], grey_max: float) -> NDArray[np.bool_]:
@@ -66,10 +67,13 @@ def _widened(mask: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
 
 @dataclass(frozen=True, eq=False)
 class Marks:
-    """(rows, columns) True where scratches, pits, dust or stains lie, and how many there are."""
+    """(rows, columns) True where scratches, pits, dust or stains lie, and what share of the frame they would take.
+
+    Above MOST they are no marks but part of the structure: then nothing is left out.
+    """
 
     where: NDArray[np.bool_]
-    count: int
+    share: float
 
 
 def other_polarity(
@@ -79,7 +83,7 @@ def other_polarity(
 
     A rim that follows a carbide (halo, edge relief) is none.
     """
-    where, count = np.zeros(smooth.shape, bool), 0
+    where = np.zeros(smooth.shape, bool)
     near = cv2.distanceTransform((labels == 0).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_3) <= HUGGING_PX + blur
     for sign in {1, -1} - signs:
         turned = sign * smooth
@@ -90,5 +94,6 @@ def other_polarity(
         mark = (pixels.largest(turned / noise) > SIGNIFICANT) & (size >= SMALLEST_MARK_PX)
         mark &= hugging < HUGGING * size
         where |= np.concatenate([[False], mark])[regions]
-        count += int(mark.sum())
-    return Marks(_widened(where, MARGIN_PX - 1) & (labels == 0), count)
+    where = _widened(where, MARGIN_PX - 1) & (labels == 0)
+    share = float(where.mean())
+    return Marks(where if share <= MOST else np.zeros_like(where), share)

@@ -13,6 +13,8 @@ from micro.segmentation.shading import Surface, block_means, block_modes, fit_su
 SMOOTHING_PX = 1.0
 ADDED_SPREAD_PX = float(np.sqrt(SMOOTHING_PX**2 + 1 / 12))
 """What smoothing and the aperture of the pixels (variance 1/12) add to the blur of the lens."""
+SMOOTHED_NOISE = 0.282
+"""Of white noise after a Gaussian blur of 1 px: 1/(2·√π)."""
 CLIP = 4.0
 CLEARANCE_PX = 4.0
 ROUNDS = 15
@@ -60,6 +62,10 @@ class Matrix:
         least = max(self.smooth_noise / 2, LEAST_NOISE * abs(self.grey), 1e-6)
         np.maximum(variance, np.float32(least**2), out=variance)
         return np.sqrt(variance, out=variance)
+
+    def sensor_smooth_noise(self) -> float:
+        """Return the standard deviation that the noise of single pixels leaves after the smoothing."""
+        return max(SMOOTHED_NOISE * self.sensor_noise, LEAST_NOISE * abs(self.grey), 1e-6)
 
 
 def flatten(grey: NDArray[np.float32], light: NDArray[np.float32], level: float) -> NDArray[np.float32]:

@@ -56,7 +56,12 @@ def outline(
         of_sign = np.flatnonzero(signs == sign)
         heights = np.array([abs(levels.classes[k].contrast) for k in of_sign])
         turn = np.float32(sign)
-        own, region, kind, cut = _of_polarity(turn * contrast, turn * smooth, noise, heights, levels, settings)
+        pinned = (
+            None if settings.threshold_grey is None else float(sign) * (settings.threshold_grey - levels.matrix.grey)
+        )
+        own, region, kind, cut = _of_polarity(
+            turn * contrast, turn * smooth, noise, heights, levels, settings.min_area_px, pinned
+        )
         first = sum(len(k) for k in kinds)
         for whole, part in ((labels, own), (basins, region)):
             free = (whole == 0) & (part > 0)
@@ -72,7 +77,8 @@ def _of_polarity(
     noise: NDArray[np.float32],
     class_contrast: NDArray[np.float64],
     levels: Levels,
-    settings: SegmentationSettings,
+    min_area_px: float,
+    pinned_height: float | None,
 ) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.intp], NDArray[np.bool_]]:
     spread = float(np.hypot(levels.blur_px or FIRST_BLUR, ADDED_SPREAD_PX))
     lowest = np.float32(FAINTEST) * noise
@@ -89,8 +95,10 @@ def _of_polarity(
     kind = _class_of(light, height, class_contrast, 2 * np.pi * spread**2)
     level = class_contrast[kind]
     edge = disc.edge(np.maximum(light / level, 0.1) / (2 * np.pi * spread**2)) * level
+    if pinned_height is not None and pinned_height > 0:
+        edge[:] = pinned_height
     within = smooth.ravel()[pixels.at] > np.maximum(edge[pixels.region], lowest.ravel()[pixels.at])
-    keep = significant & (np.bincount(pixels.region, within, count) >= settings.min_area_px)
+    keep = significant & (np.bincount(pixels.region, within, count) >= min_area_px)
     number = np.where(keep, np.cumsum(keep), 0).astype(np.int32)
     labels = np.zeros_like(basins)
     labels.ravel()[pixels.at[within]] = number[pixels.region[within]]

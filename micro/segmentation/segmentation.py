@@ -24,7 +24,8 @@ class SegmentationSettings:
     matrix_grey
         Pinned grey level of the matrix, as in the file.
     threshold_grey
-        Pinned grey level of the outline, as in the file; None: half height between matrix and class.
+        Pinned grey level of the outline, as in the file; None: half height between matrix and class. Area is
+        integrated contrast all the same.
     blur_px
         Pinned standard deviation of the edge spread.
     min_area_px

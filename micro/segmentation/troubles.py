@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 from micro import flags
 from micro.segmentation.candidates import SIGNIFICANT
-from micro.segmentation.matrix import Matrix
+from micro.segmentation.marks import MOST
+from micro.segmentation.matrix import SMOOTHED_NOISE, Matrix
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 from micro.segmentation.uncertainty import areas_differ, clipped_share
 
-SMOOTHED_NOISE = 0.282  # of white noise after a Gaussian blur of 1 px: 1/(2·√π)
 UNEVEN = 2.0
 FEW = 5
 HALF = 0.4
@@ -21,6 +21,7 @@ CLIPPED = 0.01
 CLIPPED_CARBIDE = 0.02
 UNRESOLVED = 0.5
 SOFT_PX = 3.0
+LEFT_OUT = 0.005
 
 
 def field_troubles(
@@ -29,6 +30,7 @@ def field_troubles(
     grey: NDArray[np.float32],
     grey_max: float,
     settings: SegmentationSettings,
+    marked: float,
 ) -> tuple[int, tuple[str, ...]]:
     """Flag word and messages of a field.
 
@@ -42,13 +44,17 @@ def field_troubles(
         The picture, and full scale.
     settings
         What the user pinned.
+    marked
+        Share of the frame that stands out on the side of the matrix where carbides do not lie.
     """
     found = [
         *_nothing(segmentation, matrix),
         *_either(segmentation, settings),
+        *_other_side(marked),
         *_clipped(segmentation, grey, grey_max),
         *_classes(segmentation, settings),
-        *_edges(segmentation),
+        *_pins(segmentation, settings),
+        *_edges(segmentation, settings),
         *_left_out(segmentation),
     ]
     word = 0
@@ -81,6 +87,15 @@ def _either(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[s
         )
 
 
+def _other_side(marked: float) -> Iterator[tuple[str, str]]:
+    if marked > MOST:
+        yield (
+            "unreliable_levels",
+            f"{100 * marked:.0f} % of the field stands out on the side of the matrix where no carbide was looked for, "
+            "too much for scratches and dirt: nothing was left out (check the polarity, or pin the grey levels)",
+        )
+
+
 def _clipped(s: Segmentation, grey: NDArray[np.float32], grey_max: float) -> Iterator[tuple[str, str]]:
     clipped = (grey <= 0) | (grey >= grey_max)
     share = float(np.count_nonzero(clipped & ~s.excluded) / max(1.0, float(np.count_nonzero(~s.excluded))))
@@ -103,7 +118,25 @@ def _classes(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[
         )
 
 
-def _edges(s: Segmentation) -> Iterator[tuple[str, str]]:
+def _pins(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[str, str]]:
+    outline, pinned = settings.threshold_grey, dict(zip(settings.class_names, settings.class_greys, strict=False))
+    for c in s.classes:
+        if outline is not None and not 0 < (outline - s.matrix_grey) / c.contrast < 1:
+            yield (
+                "unreliable_levels",
+                f"the pinned grey of the outline, {outline:g}, does not lie between matrix, {s.matrix_grey:.0f}, and "
+                f"{c.name}, {s.matrix_grey + c.contrast:.0f} (pin another one)",
+            )
+    lost = sorted(pinned.keys() - {c.name for c in s.classes})
+    if lost:
+        yield (
+            "unreliable_levels",
+            f"the pinned grey of {', '.join(lost)} does not lie on the {settings.carbides} side of the matrix, "
+            f"{s.matrix_grey:.0f} (pin another one, or another polarity)",
+        )
+
+
+def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[str, str]]:
     if not s.count:
         return
     small = s.flags & np.uint32(flags.bit("small", flags.CARBIDE_FLAGS)) > 0
@@ -115,14 +148,16 @@ def _edges(s: Segmentation) -> Iterator[tuple[str, str]]:
         yield "soft_focus", f"edges are blurred over {s.blur_px:.1f} px (standard deviation): refocus"
     by_outline, by_contrast = areas_differ(s)
     if by_outline or by_contrast:
+        cause = "look for halos, edge relief or uneven etch"
+        if settings != SegmentationSettings(settings.carbides, settings.class_names):
+            cause = "look at what is pinned, for halos, edge relief or uneven etch"
         yield (
             "areas_differ",
             f"outlines cover {100 * by_outline:.2f} %, integrated contrast {100 * by_contrast:.2f} % of the field: "
-            "more than blur and noise explain (look for halos, edge relief or uneven etch)",
+            f"more than blur and noise explain ({cause})",
         )
 
 
 def _left_out(s: Segmentation) -> Iterator[tuple[str, str]]:
-    if s.excluded.any():
-        share = 100 * s.excluded.mean()
-        yield "excluded", f"{share:.2g} % of the picture left out (marks that are not carbide)"
+    if s.excluded.mean() >= LEFT_OUT:
+        yield "excluded", flags.text("excluded", flags.FIELD_FLAGS)

@@ -17,9 +17,17 @@ def test_drawn_scale_bar_and_its_caption_are_left_out(field, fraction, level):
     drawn = with_scale_bar(np.full(field.grey.shape, 128, np.float32), 0.2, 20.0, level) == level
     assert found.excluded[drawn].all()
     assert found.field_flags & EXCLUDED
-    assert any(m.endswith("of the picture left out (marks that are not carbide)") for m in found.messages)
+    assert flags.text("excluded", flags.FIELD_FLAGS) in found.messages
     assert fraction(found) == pytest.approx(fraction(plain), rel=0.02)
     assert not found.labels[found.excluded].any()
+
+
+def test_less_than_half_a_percent_left_out_is_not_said(field):
+    one_pit = pits(field.grey, 1, np.random.default_rng(3), diameter_px=7)
+    found = segment(one_pit)
+    assert 0 < found.excluded.mean() < 0.005
+    assert not found.field_flags & EXCLUDED
+    assert not any("left out" in m for m in found.messages)
 
 
 def test_clean_field_is_analysed_whole(field):
