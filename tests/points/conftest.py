@@ -65,7 +65,7 @@ class Study:
             sha256 = results.hash_of_file(self.folder / f"{specimen}-{field}.png")
             recorded.setdefault(specimen, []).append({"name": field, "image_sha256": sha256})
         results.write_table(out / "fields.csv", pd.DataFrame(fields))
-        results.write_table(out / "particles.csv", pd.DataFrame(particles))
+        results.write_table(out / "particles.csv", pd.DataFrame(particles, columns=columns.names(columns.PARTICLES)))
         told = [{"name": specimen, "fields": own} for specimen, own in recorded.items()]
         results.write_json(out / "run.json", {"specimens": told})
         return out

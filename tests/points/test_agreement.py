@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import tifffile
 
 from micro import results as results_folder
 from micro.columns import POINTS, SPECIMENS, names
@@ -123,3 +124,46 @@ def test_a_part_that_was_counted_but_not_measured_is_said(study, tmp_path):
     fields["analysed_area_um2"] *= 0.9
     results_folder.write_table(folder / "fields.csv", fields)
     assert "field 'f1' of A: 10 % was counted, yet left out of the measurement" in compared(folder, tally).messages
+
+
+def test_a_count_of_no_measured_field_is_refused(study, tmp_path):
+    """There is nothing to set it against."""
+    tally = study.tally_file(tmp_path / "t.csv", study.count(study.sheet()))
+    folder = study.write_results(tmp_path / "r")
+    fields = results_folder.read_table(folder / "fields.csv", ["field"])
+    results_folder.write_table(folder / "fields.csv", fields[:0])
+    with pytest.raises(InputError, match=r"t\.csv: shares no measured field with the result; measure them first"):
+        compared(folder, tally)
+
+
+@pytest.mark.parametrize(
+    ("labels", "message"),
+    [
+        (np.zeros((20, 30), np.int32), "a point lies beyond the picture of 30 × 20 px; give the results"),
+        (np.zeros((180, 240, 3), np.uint8), "is not a label picture"),
+        (np.zeros((180, 240), np.float32), "is not a label picture"),
+    ],
+)
+def test_labels_of_another_picture_are_refused(study, tmp_path, labels, message):
+    """A smaller picture, a picture in colour, a picture of fractions."""
+    tally = study.tally_file(tmp_path / "t.csv", study.count(study.sheet()))
+    folder = study.write_results(tmp_path / "r")
+    tifffile.imwrite(folder / "labels" / "A-f1.tif", labels, photometric="minisblack")
+    with pytest.raises(InputError, match=message):
+        compared(folder, tally)
+
+
+def test_a_field_without_carbides_is_counted_against_nothing(other_study, tmp_path):
+    """No row in particles.csv is no fault: every hit of the counter is then a difference."""
+    bare = other_study(specimens=("A",), discs=0)
+    tally = bare.tally_file(tmp_path / "t.csv", bare.count(bare.sheet()))
+    agreement = compared(bare.write_results(tmp_path / "r"), tally)
+    assert (agreement.fields["point_fraction"] == 0).all()
+    assert (agreement.fields["area_fraction"] == 0).all()
+    assert (agreement.fields["judged_difference"] == 0).all()
+
+
+@pytest.mark.parametrize("record", [{}, {"specimens": [{"name": "A"}]}, {"specimens": [[]]}])
+def test_a_record_that_is_not_whole_is_refused(tmp_path, record):
+    with pytest.raises(InputError, match=r"run\.json: is not a whole record of a run; run the study again"):
+        pictures_of(record, tmp_path)

@@ -8,7 +8,9 @@ import pytest
 from scipy import stats
 
 from micro.points.bias import AGREES, DIFFERS, TOO_SMALL, bias_of, biases
-from micro.points.wording import bias_lines, verdict_sentence
+from micro.points.counters import Pair
+from micro.points.kappa import UNKNOWN, Kappa
+from micro.points.wording import bias_lines, counter_lines, verdict_sentence
 
 
 def field_rows(judged, measured=0.08, points=49, apart=20.0, specimen="A"):
@@ -83,3 +85,32 @@ def test_words_do_not_call_a_handful_of_points_a_result():
     bias = bias_of("A", "all", field_rows(np.zeros(3), measured=0.0, points=25, apart=0.0), 10)
     assert "count more fields" in verdict_sentence(bias)
     assert "does not tell how many fields" in next(line for line in bias_lines(bias) if "counted" in line)
+
+
+def test_words_of_agreement_say_by_how_much_at_most():
+    """The wider end of the interval, in percentage points."""
+    d = np.random.default_rng(1).normal(0.001, 0.004, 20)
+    bias = bias_of("A", "MC", field_rows(d), 10)
+    assert bias.verdict == AGREES
+    most = 100 * max(abs(bias.judged.low), abs(bias.judged.high))
+    assert next(bias_lines(bias)) == f"A, MC: agrees; the two part by {most:.2g} percentage points at most"
+
+
+def test_words_of_one_field_and_of_all_specimens():
+    """An unknown interval is said to be unknown; all specimens together are one line."""
+    fields = pd.concat([field_rows([0.01]), field_rows([0.02], specimen="B")])
+    first, _, both = biases(fields, 10)
+    assert "(interval unknown)" in list(bias_lines(first))[1]
+    assert [line.split(":")[0] for line in bias_lines(both)] == ["all specimens together"]
+
+
+def test_words_about_counters():
+    """Kappa with its interval and its word; unknown where every point got one verdict."""
+    pairs = (Pair("ab", "cd", 50, Kappa(0.7, 0.5, 0.9)), Pair("ab", "ef", 9, UNKNOWN))
+    first, second, third = counter_lines(pairs, 0.65)
+    assert first == "ab and cd: agreement beyond chance (kappa) 0.70 (0.50 to 0.90), substantial; 50 points"
+    assert second == (
+        "ab and ef: agreement beyond chance (kappa) unknown, unknown, since every point got one verdict; 9 points"
+    )
+    assert third == "all counters: agreement beyond chance (kappa) 0.65, substantial"
+    assert len(list(counter_lines(pairs, math.nan))) == 2

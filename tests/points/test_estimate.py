@@ -77,3 +77,8 @@ def test_fields_for_accuracy_is_the_fewest_that_do():
 @pytest.mark.parametrize(("mean", "std"), [(0.0, 0.1), (0.1, 0.0), (math.nan, 0.1), (0.1, math.nan)])
 def test_fields_for_accuracy_is_unknown_without_scatter_or_hits(mean, std):
     assert fields_for_accuracy(mean, std, 10) is None
+
+
+def test_more_fields_than_anyone_counts_is_unknown():
+    """A scatter a hundred times the mean needs more fields than it makes sense to name."""
+    assert fields_for_accuracy(0.001, 0.1, 1) is None

@@ -58,3 +58,7 @@ def test_the_plan_says_what_it_can_reach_with_the_fields_there_are():
 
 def test_the_plan_says_that_nothing_is_known_without_an_expected_fraction():
     assert "no fraction is expected" in Plan("A", 100, 30, 40, 30, 10.0, None).lines[1]
+
+
+def test_a_plan_with_enough_fields_asks_for_no_more():
+    assert len(Plan("A", 49, 93, 100, 93, 10.0, 0.08).lines) == 2

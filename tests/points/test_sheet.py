@@ -7,13 +7,15 @@ from html.parser import HTMLParser
 import cv2
 import numpy as np
 import pytest
+import tifffile
 
 from micro.errors import InputError
+from micro.micrograph.mosaic import SubField
 from micro.points.files import write_sheet
 from micro.points.grid import place_grid
 from micro.points.page import counting_page, template_text
 from micro.points.paper import form, printable_page
-from micro.points.sheet import DETAIL_PX, Picture, SheetSettings, details, make_sheet
+from micro.points.sheet import DETAIL_PX, Picture, SheetSettings, details, make_sheet, reduced
 from micro.points.tally import FORM
 
 
@@ -140,3 +142,24 @@ def test_files_of_an_older_larger_sheet_do_not_stay(study, tmp_path):
     assert len(list((tmp_path / "print").iterdir())) == 6
     write_sheet(study.sheet(points=4, fields=1), tmp_path)
     assert sorted(p.name for p in (tmp_path / "print").iterdir()) == ["001.png", "002.png"]
+
+
+def test_the_overview_of_a_large_picture_is_small():
+    """Its longer side shrinks to the limit, the mean grey stays; a small picture is not enlarged."""
+    shown = np.random.default_rng(0).integers(0, 255, (300, 400), dtype=np.uint8)
+    small = reduced(shown, 100)
+    assert small.shape == (75, 100)
+    assert small.mean() == pytest.approx(shown.mean(), abs=1)
+    assert reduced(shown, 400) is shown
+
+
+def test_a_part_of_a_mosaic_is_counted_without_its_overlap(study, tmp_path):
+    """The grid lies in the core of the part, and the picture shown is the core."""
+    tifffile.imwrite(tmp_path / "m.tif", cv2.imread(str(study.pictures[0].path), cv2.IMREAD_UNCHANGED))
+    part = SubField(top=60, left=80, bottom=150, right=200, mosaic_rows=180, mosaic_columns=240, margin_px=20)
+    (field,) = make_sheet([Picture("A", "f1", tmp_path / "m.tif", sub_field=part)], SheetSettings(points=9)).fields
+    assert (field.height_px, field.width_px) == (90, 120)
+    assert field.grid.x_px.max() < 120
+    shown = cv2.imdecode(np.frombuffer(field.overview, np.uint8), cv2.IMREAD_GRAYSCALE)
+    own = study.labels["A", "f1"][60:150, 80:200] > 0
+    assert np.corrcoef(shown.ravel(), own.ravel())[0, 1] > 0.9

@@ -161,3 +161,10 @@ def test_a_form_counts_class_by_class(study, tmp_path):
     counts = read_tallies([written(tmp_path, filled)]).counts
     assert set(counts["carbide_class"]) == {"all", "MC", "M6C"}
     assert (counts.loc[counts["carbide_class"] == "all", "inside"] == 2).all()
+
+
+def test_a_field_that_stands_twice_on_a_form_is_refused(paper, tmp_path):
+    """Which of the two rows holds is not for the program to say."""
+    twice = paper.iloc[[0, 1, 2, 3, 4, 5, 3]]
+    assert "line 8: field 'f" in refusal(written(tmp_path, twice))
+    assert "is given twice; remove that line" in refusal(written(tmp_path, twice))
