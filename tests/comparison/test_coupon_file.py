@@ -181,3 +181,16 @@ def test_no_bytes_break_the_reader(tmp_path, content):
         return
     assert (table["toughness_J"] > 0).all()
     assert table["direction"].isin(["longitudinal", "transverse"]).all()
+
+
+def test_what_is_no_table_of_coupons_is_one_line(tmp_path, monkeypatch):
+    """A file too large to be one, a cell too long for CSV, and a number that no machine can hold."""
+    path = tmp_path / "c.csv"
+    path.write_text(CLEAN + "bar P,3,transverse," + "9" * 200_000 + ",60,540\n")
+    with pytest.raises(InputError, match=r"c\.csv line \d: is not CSV \(field larger than"):
+        read_coupons(path)
+    path.write_text(CLEAN + "bar P,3,transverse,1" + "0" * 400 + ",60,540\n")
+    assert "too large; " in read_coupons(path).problems[0]
+    monkeypatch.setattr("micro.comparison.coupon_file.MOST_BYTES", 100)
+    with pytest.raises(InputError, match="give a table of coupons"):
+        read_coupons(path)

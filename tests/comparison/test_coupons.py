@@ -188,3 +188,45 @@ def test_the_ratio_covers_the_truth_and_the_gap_is_found_as_computed():
     print(f"covered {covered / 2000:.3f}, Fieller {fieller_covered / 2000:.3f}")
     assert 0.93 <= covered / 2000 <= 0.97
     assert 0.93 <= fieller_covered / 2000 <= 0.97
+
+
+def test_hardness_of_one_direction_alone_gives_no_difference():
+    """Nothing to compare is nothing to warn of."""
+    row = analyse_coupons(coupons(BAR[0], ("P", "transverse", ACROSS, np.nan))).ratios.iloc[0]
+    assert math.isnan(row["hardness_difference"])
+    assert "hardness" not in row["warning"]
+
+
+def test_hardness_measured_once_in_each_direction_warns():
+    """One value a direction has no scatter: a difference then cannot be ruled out."""
+    once = [60.0, *[np.nan] * 4], [58.0, *[np.nan] * 3]
+    analysis = analyse_coupons(coupons(("P", "longitudinal", ALONG, once[0]), ("P", "transverse", ACROSS, once[1])))
+    row = analysis.ratios.iloc[0]
+    assert row["hardness_difference"] == pytest.approx(-2)
+    assert "a difference in hardness cannot be ruled out" in row["warning"]
+    assert any("-2 HRC, without an interval" in line for line in coupon_sentences(analysis))
+
+
+@pytest.mark.parametrize(
+    ("across", "parted"),
+    [([26.9, 13.3, 23.3, 27.3], True), ([20.6, 19.1, 24.5, 29.8], True), ([20.0, 21.0, 19.0, 20.0], False)],
+)
+def test_where_the_two_intervals_part_it_is_said(across, parted):
+    """One of Welch on logarithms and Fieller on plain means holds 1, the other does not."""
+    along = [31.5, 28.9, 38.0, 36.6] if across[0] > 25 else [26.8, 38.7, 28.7, 38.0]
+    groups = (("P", "longitudinal", along, 60.0), ("P", "transverse", across, 60.0))
+    row = analyse_coupons(coupons(*groups)).ratios.iloc[0]
+    held = [row[f"{name}_low"] <= 1 <= row[f"{name}_high"] for name in ("ci95", "fieller")]
+    assert (held[0] != held[1]) == parted
+    assert ("the ratio of plain means (Fieller) does not agree" in row["warning"]) == parted
+
+
+@pytest.mark.parametrize(
+    ("scatter", "gap_pct", "words"),
+    [(0.001, 10, "there are enough."), (1.5, 0.5, "no number of coupons that anyone would break suffices.")],
+)
+def test_whether_further_coupons_can_help_is_said(scatter, gap_pct, words):
+    """A gap is seen at once with hardly any scatter, and never with a scatter of hundreds of times the gap."""
+    steps = np.exp(scatter * np.array([-1.0, 0.5, -0.5, 1.0, 0.0]))
+    groups = (("P", "longitudinal", 30 * steps, 60.0), ("P", "transverse", 25 * steps, 60.0))
+    assert any(line.endswith(words) for line in coupon_sentences(analyse_coupons(coupons(*groups), gap_pct)))

@@ -12,6 +12,7 @@ from statsmodels.stats.power import TTestIndPower
 
 from micro import columns
 from micro.comparison import compare
+from micro.comparison.difference import _permutation_warning
 
 
 def quantities(comparison):
@@ -277,3 +278,21 @@ def test_a_20_percent_difference_is_found_with_the_power_computed(specimen):
     found = share_found(specimen, 500)
     print(f"found {found:.3f}, computed {wanted:.3f}")
     assert found == pytest.approx(wanted, abs=3 * math.sqrt(wanted * (1 - wanted) / 500) + 0.005)
+
+
+def test_the_largest_carbide_is_not_compared_over_fields_of_different_area(pair):
+    """It grows with the area looked at: no estimate, no p value, and the reason."""
+    a, b = pair
+    b.fields["analysed_area_um2"] *= 2
+    row = quantities(compare((a, b))).loc["largest_ecd"]
+    assert row["warning"] == "the fields differ in area, and the largest carbide grows with it"
+    assert math.isnan(row["estimate"])
+    assert math.isnan(row["p_value"])
+
+
+def test_a_difference_that_rests_on_the_normal_law_alone_is_said():
+    """Two against eight values: Welch is sure of a step that 4 in 45 orders of the values show as well."""
+    assert _permutation_warning(0.01, 4 / 45, 2, 8) == ["the permutation check does not confirm it (p = 0.089)"]
+    assert _permutation_warning(0.01, 1 / 45, 2, 8) == []
+    assert _permutation_warning(0.2, 0.5, 2, 8) == []
+    assert _permutation_warning(0.01, 0.1, 3, 3) == ["too few fields for the permutation check"]

@@ -8,6 +8,9 @@ from micro import columns, results
 from micro.comparison import read_folders
 
 
+EVERY_TABLE = (("fields", columns.FIELDS), ("particles", columns.PARTICLES))
+
+
 @pytest.fixture
 def folder(tmp_path, specimen):
     """Write a results folder with the specimens named: folder(name, "A", "B")."""
@@ -63,6 +66,7 @@ def test_specimens_of_one_name_carry_their_folder(folder):
             lambda f: results.write_table(f / "fields.csv", columns.empty(columns.FIELDS)),
             "names a specimen without fields",
         ),
+        (lambda f: [results.write_table(f / f"{n}.csv", columns.empty(c)) for n, c in EVERY_TABLE], "holds no fields"),
     ],
 )
 def test_a_damaged_folder_is_one_line_and_the_others_go_on(folder, damage, told):

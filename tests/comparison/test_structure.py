@@ -104,6 +104,21 @@ def test_two_specimens_are_left_out():
     assert structure_sentences(points) == []
 
 
+def test_specimens_that_rank_alike_leave_nothing_to_correlate():
+    said = structure_sentences(structure_against_toughness(*tables([0.9, 0.6, 0.4], largest_ecd=[3, 3, 3])))
+    assert said[0].endswith("all 3 specimens rank alike, so there is nothing to correlate.")
+
+
+@pytest.mark.parametrize(("largest", "shown"), [([1, 2, 3, 4, 5], True), ([2, 1, 5, 3, 4], False)])
+def test_five_specimens_can_show_something(largest, shown):
+    """Perfect order of five has p = 2/5! = 0.017; a loose order is said to show nothing."""
+    points = structure_against_toughness(*tables([0.9, 0.8, 0.7, 0.6, 0.5], largest_ecd=largest))
+    said = structure_sentences(points)[0]
+    p_value = rank_correlation(points["x"], points["ratio"]).p_value
+    assert f"5 specimens), p = {p_value:.2g}" in said
+    assert said.endswith(".") and said.endswith(": not shown.") != shown
+
+
 def coverage(n, true_pearson, studies):
     rng = np.random.default_rng(4)
     truth = 6 / np.pi * np.arcsin(true_pearson / 2)
