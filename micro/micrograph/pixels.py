@@ -36,6 +36,8 @@ class Header:
         Name of the compression.
     page
         The page the rest of the header speaks of, from 1.
+    bytes_packed
+        Bytes of the file that hold its pixels, each counted once; None: not told apart from the rest.
     """
 
     format: str
@@ -45,6 +47,7 @@ class Header:
     pages: int
     compression: str
     page: int = 1
+    bytes_packed: int | None = None
 
     @property
     def pixels(self) -> int:

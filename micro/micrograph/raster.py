@@ -13,6 +13,10 @@ from micro.micrograph.pixels import Header, Pixels, UnusableError
 CHANNELS = {"1": 1, "L": 1, "P": 3, "I;16": 1, "I;16B": 1, "I": 1, "LA": 2, "RGB": 3, "RGBX": 3, "RGBA": 4, "CMYK": 4}
 
 
+# A JPEG that builds up takes about ten scans of all its pixels; thousands would take minutes.
+MOST_SCANS = 64
+
+
 def probe(file: IO[bytes], name: str) -> Header:
     """Read the header only."""
     return _header(_open(file, name), name)
@@ -23,6 +27,8 @@ def decode(file: IO[bytes], name: str) -> Pixels:
     picture = _open(file, name)
     header = _header(picture, name)
     messages = []
+    if name == "JPEG":
+        _check_scans(file)
     if name == "PNG" and _sixteen_bit_colour(picture):
         values = _sixteen_bit_colour_pixels(picture, file)
     else:
@@ -33,6 +39,15 @@ def decode(file: IO[bytes], name: str) -> Pixels:
     if header.pages > 1:
         messages.append(f"picture 1 of {header.pages} was taken")
     return Pixels(values, orientation=_orientation(picture), messages=tuple(messages))
+
+
+def _check_scans(file: IO[bytes]) -> None:
+    place = file.tell()
+    file.seek(0)
+    scans = file.read().count(b"\xff\xda")
+    file.seek(place)
+    if scans > MOST_SCANS:
+        raise UnusableError(f"is a JPEG of {scans} scans", "save or copy it again")
 
 
 def _open(file: IO[bytes], name: str) -> Any:

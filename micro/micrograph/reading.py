@@ -183,9 +183,10 @@ def _check_size(header: Header, file_bytes: int) -> None:
         )
     if header.pixels > MOST_PIXELS:
         raise UnusableError(f"is too large ({columns} × {rows} px)", f"give a picture of at most {MOST_PIXELS} px")
-    if header.bytes_decoded > max(BOMB_BYTES, BOMB_RATIO * file_bytes):
+    packed = file_bytes if header.bytes_packed is None else min(file_bytes, header.bytes_packed)
+    if header.bytes_decoded > max(BOMB_BYTES, BOMB_RATIO * packed):
         raise UnusableError(
-            f"claims {columns} × {rows} px in a file of {file_bytes} bytes, more than a micrograph can be packed", COPY
+            f"claims {columns} × {rows} px in {packed} bytes, more than a micrograph can be packed", COPY
         )
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import logging
 import lzma
 import math
 import zlib
@@ -14,6 +13,7 @@ import numpy as np
 
 from micro.micrograph.mosaic import SubField
 from micro.micrograph.pixels import Header, Pixels, UnusableError
+from micro.scale.tags import unlogged
 
 PAGES_COUNTED = 1000
 BY_OPENCV = {"LZW", "JPEG"}
@@ -60,17 +60,9 @@ def decode(file: IO[bytes], page: int | None = None, sub_field: SubField | None 
 def _opened(file: IO[bytes]) -> Iterator[Any]:
     import tifffile
 
-    def silent(record: logging.LogRecord) -> bool:
-        return False
-
-    logger = logging.getLogger("tifffile")
-    logger.addFilter(silent)
-    try:
-        file.seek(0)
-        with tifffile.TiffFile(file) as tiff:
-            yield tiff
-    finally:
-        logger.removeFilter(silent)
+    file.seek(0)
+    with unlogged(), tifffile.TiffFile(file) as tiff:
+        yield tiff
 
 
 def _choose(tiff: Any, page: int | None) -> tuple[int, int]:
@@ -136,7 +128,9 @@ def _header(tiff: Any, index: int, pages: int) -> Header:
         raise UnusableError(f"has {page.samplesperpixel} samples a pixel", "save one of them as greyscale")
     shape = (page.imagelength, page.imagewidth)
     compression = getattr(page.compression, "name", str(page.compression))
-    return Header("TIFF", shape, page.dtype, page.samplesperpixel, pages, compression, index + 1)
+    # Strips may lie on one another: a few bytes then pose as a large picture.
+    packed = sum(dict(zip(page.dataoffsets, page.databytecounts, strict=False)).values())
+    return Header("TIFF", shape, page.dtype, page.samplesperpixel, pages, compression, index + 1, packed)
 
 
 def _check_segments(page: Any, size: int) -> None:

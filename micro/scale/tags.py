@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import logging
 import math
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -31,12 +34,27 @@ def scale_from_tags(path: str | Path) -> Scale | None:
     import tifffile
 
     try:
-        with tifffile.TiffFile(path) as file:
+        with unlogged(), tifffile.TiffFile(path) as file:
             stated = file.ome_metadata
             found = _from_ome(stated) if stated else None
             return found or _from_resolution(file.pages.first.tags)
     except Exception:  # a damaged header states nothing; reading the picture says what is wrong with it
         return None
+
+
+@contextlib.contextmanager
+def unlogged() -> Iterator[None]:
+    """Keep the log of tifffile off the terminal: what matters in it is said in our own line."""
+
+    def silent(record: logging.LogRecord) -> bool:
+        return False
+
+    logger = logging.getLogger("tifffile")
+    logger.addFilter(silent)
+    try:
+        yield
+    finally:
+        logger.removeFilter(silent)
 
 
 def _from_ome(text: str) -> Scale | None:

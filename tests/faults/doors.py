@@ -38,7 +38,7 @@ def study(path: Path) -> None:
     except UsageError as refusal:
         said = str(refusal)
         assert said.startswith(str(path))
-        assert "key '" not in said or re.match(r".* line \d+: key '", said), said
+        assert "is not valid TOML" in said or "key '" not in said or re.match(r".* line \d+: key '", said), said
         raise
     stems = [field.stem.casefold() for specimen in found.specimens for field in specimen.fields]
     assert stems
