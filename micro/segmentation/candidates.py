@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.segmentation.matrix import ADDED_SPREAD_PX
-from micro.segmentation.regions import Pixels, connected, grow
+from micro.segmentation.regions import Pixels, connected
 
 FloatArray = NDArray[np.float64]
 SIGNIFICANT = 5.5
@@ -80,21 +80,19 @@ def find_candidates(
     mask = (smooth > np.maximum(OWN_HEIGHT * surroundings(smooth), FAINTEST * noise)).astype(np.uint8)
     count, labels = connected(mask)
     pixels = Pixels.of(labels, count)
-    summits = pixels.largest(smooth / noise)
-    stands_out = summits > SIGNIFICANT
+    over_noise = pixels.values(smooth) / pixels.values(noise)
+    stands_out = pixels.any(over_noise > SIGNIFICANT)
     # Noise on a million pixels passes SIGNIFICANT once in some twenty fields, CERTAIN, or FEWEST at a time, once in
     # thousands (mean number of summits of a Gaussian field, area·u·exp(−u²/2)/(2·(2π)^1.5) for this smoothing).
-    if stands_out.sum() < FEWEST and not (summits > CERTAIN).any():
+    if stands_out.sum() < FEWEST and not (over_noise > CERTAIN).any():
         stands_out[:] = False
-    number = np.concatenate([[0], np.where(stands_out, np.cumsum(stands_out), 0)]).astype(np.int32)
-    labels, count = number[labels], int(stands_out.sum())
-    pixels = Pixels.of(labels, count)
-    depth = cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_5).ravel()[pixels.at]
+    pixels = pixels.chosen(stands_out)
+    depth = pixels.values(cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_5))
     height, deep = heights(contrast, smooth, pixels, depth > DEEP * spread)
-    zone = Pixels.of(grow(labels, DEEP * spread), count)
     # A pair grown into one is lower between its two summits than on them: it shows neither level nor blur.
-    summit = pixels.largest(smooth)
-    single = (deep > 0) | (height > (1 - DIP) * summit - DIP_NOISE * float(noise.mean()))
+    highest = (height + DIP_NOISE * float(noise.mean())) / (1 - DIP)
+    single = (deep > 0) | ~pixels.any(pixels.values(smooth) >= highest[pixels.region])
+    zone = pixels.grown(DEEP * spread)
     return _measured(contrast, smooth, zone, height, deep).take(single)
 
 
@@ -110,12 +108,10 @@ def heights(
 
     The mean of what lies deep inside; where nothing does, the smoothed contrast at the centroid.
     """
-    deep = np.bincount(pixels.region, is_deep, pixels.count).astype(float, copy=False)
-    inside = np.bincount(pixels.region, is_deep * contrast.ravel()[pixels.at], pixels.count)
-    columns = smooth.shape[1]
-    size = pixels.size()
-    y = np.bincount(pixels.region, pixels.at // columns, pixels.count) / np.maximum(size, 1)
-    x = np.bincount(pixels.region, pixels.at % columns, pixels.count) / np.maximum(size, 1)
+    within = pixels.take(is_deep)
+    deep, inside = within.size(), within.sum(contrast)
+    size = np.maximum(pixels.size(), 1)
+    y, x = pixels.total(pixels.row) / size, pixels.total(pixels.column) / size
     return np.where(deep > 0, inside / np.maximum(deep, 1), _interpolated(smooth, y, x)), deep
 
 
@@ -134,49 +130,44 @@ def _interpolated(picture: NDArray[np.float32], y: FloatArray, x: FloatArray) ->
 def _measured(
     contrast: NDArray[np.float32], smooth: NDArray[np.float32], zone: Pixels, height: FloatArray, deep: FloatArray
 ) -> Candidates:
-    share = smooth.ravel()[zone.at] / np.maximum(height, 1e-6)[zone.region]
+    share = zone.values(smooth) / np.maximum(height, 1e-6)[zone.region]
     above = share > 0.5
-    half = np.bincount(zone.region, above, zone.count)
-    half_labels = np.zeros(smooth.shape, np.int32)
-    half_labels.ravel()[zone.at[above]] = zone.region[above] + 1
-    inside = Pixels(zone.at[above], zone.region[above], zone.count)
-    at_edge = np.zeros(zone.count + 1, bool)
-    for side in (half_labels[0], half_labels[-1], half_labels[:, 0], half_labels[:, -1]):
-        at_edge[side] = True
+    inside = zone.take(above)
+    half = inside.size()
+    rows, columns = zone.shape
+    at_edge = inside.any(
+        (inside.row == 0) | (inside.row == rows - 1) | (inside.column == 0) | (inside.column == columns - 1)
+    )
     return Candidates(
         height=height,
         deep=deep,
         light=zone.sum(contrast),
         zone=zone.size(),
-        half=half.astype(float),
-        band=np.bincount(zone.region, above & (share < CLEAR_HEIGHT), zone.count).astype(float),
-        perimeter_ratio=_perimeter(half_labels, inside) / np.sqrt(4 * np.pi * np.maximum(half, 1)),
-        aspect=_aspect(inside, smooth.shape[1]),
-        at_edge=at_edge[1:],
+        half=half,
+        band=inside.take(share[above] < CLEAR_HEIGHT).size(),
+        perimeter_ratio=_perimeter(inside) / np.sqrt(4 * np.pi * np.maximum(half, 1)),
+        aspect=_aspect(inside),
+        at_edge=at_edge,
     )
 
 
-def _perimeter(labels: NDArray[np.int32], pixels: Pixels) -> FloatArray:
+def _perimeter(pixels: Pixels) -> FloatArray:
     """(n,) Crofton perimeter from the ends of chords in four directions."""
-    padded = cv2.copyMakeBorder(labels, 1, 1, 1, 1, cv2.BORDER_REPLICATE).ravel()
-    columns = labels.shape[1]
-    at = (pixels.at // columns + 1) * (columns + 2) + pixels.at % columns + 1
-    own = pixels.region + 1
-    total = np.zeros(pixels.count)
-    for step, apart in ((1, 1.0), (columns + 2, 1.0), (columns + 3, np.sqrt(0.5)), (columns + 1, np.sqrt(0.5))):
-        ends = (padded[at + step] != own).astype(float) + (padded[at - step] != own)
-        total += apart * np.bincount(pixels.region, ends, pixels.count)
-    return np.pi / 8 * total
+    padded = cv2.copyMakeBorder(pixels.labels(), 1, 1, 1, 1, cv2.BORDER_REPLICATE).ravel()
+    columns = pixels.shape[1] + 2
+    at, own = pixels.at + 2 * pixels.row + columns + 1, (pixels.region + 1).astype(np.int32)
+    straight, slanting = (
+        sum((padded[at + step] != own).view(np.int8) for step in steps)
+        for steps in ((1, -1, columns, -columns), (columns + 1, -columns - 1, columns - 1, 1 - columns))
+    )
+    return np.pi / 8 * (pixels.total(straight) + np.sqrt(0.5) * pixels.total(slanting))
 
 
-def _aspect(pixels: Pixels, columns: int) -> FloatArray:
-    y, x = (pixels.at // columns).astype(float), (pixels.at % columns).astype(float)
+def _aspect(pixels: Pixels) -> FloatArray:
     size = np.maximum(pixels.size(), 1)
-
-    def mean(values: FloatArray) -> FloatArray:
-        return np.bincount(pixels.region, values, pixels.count) / size
-
-    dy, dx = y - mean(y)[pixels.region], x - mean(x)[pixels.region]
-    yy, xx, xy = mean(dy * dy) + 1 / 12, mean(dx * dx) + 1 / 12, mean(dx * dy)
+    y, x = pixels.total(pixels.row) / size, pixels.total(pixels.column) / size
+    dy, dx = pixels.row - y[pixels.region], pixels.column - x[pixels.region]
+    yy, xx, xy = (pixels.total(product) / size for product in (dy * dy, dx * dx, dx * dy))
+    yy, xx = yy + 1 / 12, xx + 1 / 12
     root = np.hypot((xx - yy) / 2, xy)
     return np.sqrt(((xx + yy) / 2 + root) / np.maximum((xx + yy) / 2 - root, 1 / 12))

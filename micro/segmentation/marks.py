@@ -84,16 +84,18 @@ def other_polarity(
     A rim that follows a carbide (halo, edge relief) is none.
     """
     where = np.zeros(smooth.shape, bool)
-    near = cv2.distanceTransform((labels == 0).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_3) <= HUGGING_PX + blur
     for sign in {1, -1} - signs:
         turned = sign * smooth
         n, regions = connected((turned > FAINTEST * noise).astype(np.uint8))
         pixels = Pixels.of(regions, n)
-        hugging = np.bincount(pixels.region, near.ravel()[pixels.at], n)
-        size = pixels.size()
-        mark = (pixels.largest(turned / noise) > SIGNIFICANT) & (size >= SMALLEST_MARK_PX)
-        mark &= hugging < HUGGING * size
-        where |= np.concatenate([[False], mark])[regions]
+        mark = pixels.any(pixels.values(turned) > SIGNIFICANT * pixels.values(noise))
+        mark &= pixels.size() >= SMALLEST_MARK_PX
+        if not mark.any():
+            continue
+        away = cv2.distanceTransform((labels == 0).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_3)
+        hugging = pixels.take(pixels.values(away) <= HUGGING_PX + blur).size()
+        mark &= hugging < HUGGING * pixels.size()
+        where.ravel()[pixels.chosen(mark).at] = True
     where = _widened(where, MARGIN_PX - 1) & (labels == 0)
     share = float(where.mean())
     return Marks(where if share <= MOST else np.zeros_like(where), share)

@@ -12,7 +12,7 @@ from micro.segmentation import disc
 from micro.segmentation.candidates import DEEP, FAINTEST, OWN_HEIGHT, heights, surroundings
 from micro.segmentation.levels import FIRST_BLUR, Levels
 from micro.segmentation.matrix import ADDED_SPREAD_PX
-from micro.segmentation.regions import Pixels, grow
+from micro.segmentation.regions import Pixels
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.segmentation.split import split
 
@@ -64,8 +64,8 @@ def outline(
         )
         first = sum(len(k) for k in kinds)
         for whole, part in ((labels, own), (basins, region)):
-            free = (whole == 0) & (part > 0)
-            whole[free] = part[free] + first
+            free = whole.ravel()[part.at] == 0
+            whole.ravel()[part.at[free]] = part.region[free] + first + 1
         kinds.append(of_sign[kind])
         cuts.append(cut)
     return Outlines(labels, basins, np.concatenate(kinds), np.concatenate(cuts))
@@ -79,30 +79,26 @@ def _of_polarity(
     levels: Levels,
     min_area_px: float,
     pinned_height: float | None,
-) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.intp], NDArray[np.bool_]]:
+) -> tuple[Pixels, Pixels, NDArray[np.intp], NDArray[np.bool_]]:
     spread = float(np.hypot(levels.blur_px or FIRST_BLUR, ADDED_SPREAD_PX))
     lowest = np.float32(FAINTEST) * noise
     # Small carbides stay below the height that parts large neighbours: they are seen at half of their own.
     apart = np.minimum(OWN_HEIGHT * surroundings(smooth), np.float32(LOWEST_HEIGHT * class_contrast.min()))
-    count, cores, cut = split((smooth > np.maximum(apart, lowest)).astype(np.uint8), smooth)
-    inside = Pixels.of(cores, count)
-    depth = cv2.distanceTransform((cores > 0).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
-    height, _ = heights(contrast, smooth, inside, depth.ravel()[inside.at] > DEEP * spread)
-    significant = inside.largest(smooth / noise) > COUNTED
-    basins = grow(cores, REACH * spread)
-    pixels = Pixels.of(basins, count)
+    mask = (smooth > np.maximum(apart, lowest, out=apart)).view(np.uint8)
+    depth = cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_5)
+    inside, cut = split(mask, depth, smooth)
+    height, _ = heights(contrast, smooth, inside, inside.values(depth) > DEEP * spread)
+    significant = inside.any(inside.values(smooth) > COUNTED * inside.values(noise))
+    pixels = inside.grown(REACH * spread)
     light = pixels.sum(contrast)
     kind = _class_of(light, height, class_contrast, 2 * np.pi * spread**2)
     level = class_contrast[kind]
     edge = disc.edge(np.maximum(light / level, 0.1) / (2 * np.pi * spread**2)) * level
     if pinned_height is not None and pinned_height > 0:
         edge[:] = pinned_height
-    within = smooth.ravel()[pixels.at] > np.maximum(edge[pixels.region], lowest.ravel()[pixels.at])
-    keep = significant & (np.bincount(pixels.region, within, count) >= min_area_px)
-    number = np.where(keep, np.cumsum(keep), 0).astype(np.int32)
-    labels = np.zeros_like(basins)
-    labels.ravel()[pixels.at[within]] = number[pixels.region[within]]
-    return labels, np.concatenate([[0], number]).astype(np.int32)[basins], kind[keep], cut[keep]
+    outlined = pixels.take(pixels.values(smooth) > np.maximum(edge[pixels.region], pixels.values(lowest)))
+    keep = significant & (outlined.size() >= min_area_px)
+    return outlined.chosen(keep), pixels.chosen(keep), kind[keep], cut[keep]
 
 
 def _class_of(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -15,43 +16,93 @@ def connected(mask: NDArray[np.uint8]) -> tuple[int, NDArray[np.int32]]:
     return count - 1, labels
 
 
-def grow(labels: NDArray[np.int32], reach: float) -> NDArray[np.int32]:
-    """Give every pixel within `reach` px of a region the label of the nearest one."""
-    away, nearest = cv2.distanceTransformWithLabels(
-        (labels == 0).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
-    )
-    inside = labels > 0
-    of_nearest = np.zeros(int(nearest.max(initial=0)) + 1, np.int32)
-    of_nearest[nearest[inside]] = labels[inside]
-    grown = of_nearest[nearest]
-    grown[away > reach] = 0
-    return grown
-
-
 @dataclass(frozen=True, eq=False)
 class Pixels:
-    """The pixels of n regions as a list: `at` flat positions, `region` 0 to n − 1 of each."""
+    """The pixels of n regions as a list, in reading order.
+
+    Parameters
+    ----------
+    at
+        Flat positions in the picture.
+    region
+        0 to n − 1 of each.
+    count
+        Number of regions.
+    shape
+        (rows, columns) of the picture.
+    """
 
     at: NDArray[np.intp]
-    region: NDArray[np.int32]
+    region: NDArray[np.intp]
     count: int
+    shape: tuple[int, int]
 
     @classmethod
     def of(cls, labels: NDArray[np.int32], count: int) -> Pixels:
         """List the pixels of `labels` that are not 0."""
-        at = np.flatnonzero(labels)
-        return cls(at, labels.ravel()[at] - 1, count)
+        at = np.flatnonzero(labels != 0)
+        rows, columns = labels.shape
+        return cls(at, labels.ravel()[at].astype(np.intp) - 1, count, (rows, columns))
+
+    @cached_property
+    def row(self) -> NDArray[np.intp]:
+        """Row of each pixel."""
+        return self.at // self.shape[1]
+
+    @cached_property
+    def column(self) -> NDArray[np.intp]:
+        """Column of each pixel."""
+        return self.at - self.row * self.shape[1]
+
+    def take(self, keep: NDArray[np.bool_]) -> Pixels:
+        """Return the pixels where `keep`, in the same regions."""
+        return Pixels(self.at[keep], self.region[keep], self.count, self.shape)
+
+    def chosen(self, keep: NDArray[np.bool_]) -> Pixels:
+        """Return the regions where `keep` (n,), numbered anew in the same order."""
+        number = np.cumsum(keep) - 1
+        own = keep[self.region]
+        return Pixels(self.at[own], number[self.region[own]], int(keep.sum()), self.shape)
+
+    def values(self, picture: NDArray) -> NDArray:
+        """Value of `picture` (rows, columns) at each pixel."""
+        return picture.ravel()[self.at]
+
+    def total(self, values: NDArray | None = None) -> NDArray[np.float64]:
+        """(n,) sum over each region of one value a pixel; without values the number of its pixels."""
+        return np.bincount(self.region, values, self.count).astype(float, copy=False)
 
     def sum(self, picture: NDArray) -> NDArray[np.float64]:
         """(n,) sum of `picture` over each region."""
-        return np.bincount(self.region, picture.ravel()[self.at], self.count).astype(float, copy=False)
+        return self.total(self.values(picture))
 
     def size(self) -> NDArray[np.float64]:
         """(n,) pixels of each region."""
-        return np.bincount(self.region, minlength=self.count).astype(float)
+        return self.total()
 
-    def largest(self, picture: NDArray) -> NDArray[np.float64]:
-        """(n,) largest value of `picture` in each region."""
-        out = np.full(self.count, -np.inf)
-        np.maximum.at(out, self.region, picture.ravel()[self.at])
-        return out
+    def any(self, true: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """(n,) whether any pixel of each region is `true`."""
+        found = np.zeros(self.count, bool)
+        found[self.region[true]] = True
+        return found
+
+    def mask(self) -> NDArray[np.uint8]:
+        """(rows, columns) 1 on the pixels."""
+        mask = np.zeros(self.shape, np.uint8)
+        mask.ravel()[self.at] = 1
+        return mask
+
+    def labels(self) -> NDArray[np.int32]:
+        """(rows, columns) region + 1 on the pixels, 0 elsewhere."""
+        labels = np.zeros(self.shape, np.int32)
+        labels.ravel()[self.at] = self.region + 1
+        return labels
+
+    def grown(self, reach: float) -> Pixels:
+        """Give every pixel within `reach` px of a region to the nearest one."""
+        away, nearest = cv2.distanceTransformWithLabels(
+            1 - self.mask(), cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
+        )
+        at = np.flatnonzero(away <= np.float32(reach))
+        # The labels number the pixels of the regions from 1 in reading order.
+        return Pixels(at, self.region[nearest.ravel()[at] - 1], self.count, self.shape) if len(self.at) else self

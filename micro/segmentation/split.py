@@ -6,12 +6,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.segmentation.regions import Pixels, connected
+
 NECK = 0.68
 
 
 def split(
-    mask: NDArray[np.uint8], smooth: NDArray[np.float32], neck: float = NECK
-) -> tuple[int, NDArray[np.int32], NDArray[np.bool_]]:
+    mask: NDArray[np.uint8], depth: NDArray[np.float32], smooth: NDArray[np.float32], neck: float = NECK
+) -> tuple[Pixels, NDArray[np.bool_]]:
     """Give numbers to the carbides of a mask, cutting at necks.
 
     Height is the distance to the outline times the smoothed contrast. For a convex carbide both are
@@ -22,56 +24,59 @@ def split(
     ----------
     mask
         (rows, columns) uint8, 1 inside the outlines.
+    depth
+        (rows, columns) float32 distance to the outline, 0 outside.
     smooth
         (rows, columns) float32 smoothed contrast, positive inside the mask.
 
     Returns
     -------
-    Number of carbides, (rows, columns) int32 labels, (n,) True where a cut made the carbide.
+    The carbides in the reading order of their summits, (n,) True where a cut made the carbide.
     """
-    height = cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_5)
-    height *= np.maximum(smooth, 0)
-    height = cv2.GaussianBlur(height, (3, 3), 0)
-    height[mask == 0] = 0
-    at = np.flatnonzero(mask)
-    summit, neighbours = _climb(height, at)
-    parent = _merge(height.ravel()[at], summit, neighbours, neck)
-    number = np.unique(parent[summit], return_inverse=True)[1].astype(np.int32)
-    labels = np.zeros(mask.shape, np.int32)
-    labels.ravel()[at] = number + 1
-    count = int(number.max(initial=-1)) + 1
-    cut = np.zeros(count, bool)
+    height = cv2.GaussianBlur(cv2.multiply(depth, smooth), (3, 3), 0)
+    height *= mask
+    count, labels = connected(mask)
+    pixels = Pixels.of(labels, count)
+    top = pixels.take(pixels.values(height) == pixels.values(cv2.dilate(height, np.ones((3, 3), np.uint8))))
+    several = top.size() > 1
+    summit_of = np.zeros(count, np.intp)
+    summit_of[top.region] = top.at
+    summit = summit_of[pixels.region]
+    inside = several[pixels.region]
+    at = pixels.at[inside]
+    up, neighbours = _climb(height, at)
+    parent = _merge(height.ravel()[at], up, neighbours, neck)[up]
+    summit[inside] = at[parent]
+    every = np.sort(np.concatenate([summit_of[~several], at[np.unique(parent)]]))
+    region = np.searchsorted(every, summit)
+    cut = np.zeros(len(every), bool)
+    number = region[inside]
     for near in neighbours:
         touching = (near >= 0) & (number[near] != number)
         cut[number[touching]] = True
         cut[number[near[touching]]] = True
-    return count, labels, cut
+    return Pixels(pixels.at, region, len(every), pixels.shape), cut
 
 
 def _climb(height: NDArray[np.float32], at: NDArray[np.intp]) -> tuple[NDArray[np.intp], list[NDArray[np.intp]]]:
     """Follow the steepest ascent: index of each pixel's summit, and four neighbours of each pixel (−1: none)."""
     rows, cols = height.shape
-    index = np.full((rows + 2, cols + 2), -1, np.int32)
-    value = np.zeros((rows + 2, cols + 2), np.float32)
-    value[1:-1, 1:-1] = height
-    place = (at // cols + 1) * (cols + 2) + at % cols + 1
-    index.ravel()[place] = np.arange(len(at))
+    index = np.full((rows + 2) * (cols + 2), -1, np.int32)
+    place = at + 2 * (at // cols) + cols + 3
+    index[place] = np.arange(len(at))
+    level = np.append(height.ravel()[at], np.float32(-1))
     up = np.arange(len(at))
-    best = value.ravel()[place]
-    offsets = np.array([-cols - 3, -cols - 2, -cols - 1, -1, 1, cols + 1, cols + 2, cols + 3])
-    for offset, length in zip(offsets, np.hypot([1, 0, 1, 0, 0, 1, 0, 1], [1, 1, 1, 1, 1, 1, 1, 1]), strict=True):
-        del length
-        there = index.ravel()[place + offset]
-        level = value.ravel()[place + offset]
-        higher = (there >= 0) & ((level > best) | ((level == best) & (there > up)))
+    offsets = (-cols - 3, -cols - 2, -cols - 1, -1, 1, cols + 1, cols + 2, cols + 3)
+    around = [index[place + offset] for offset in offsets]
+    for there in around:
+        higher = (level[there] > level[up]) | ((level[there] == level[up]) & (there > up))
         up = np.where(higher, there, up)
-        best = np.where(higher, level, best)
     while True:
         further = up[up]
         if np.array_equal(further, up):
             break
         up = further
-    return up, [index.ravel()[place + offset] for offset in offsets[4:]]
+    return up, around[4:]
 
 
 def _merge(
