@@ -131,12 +131,16 @@ class Frame:
         """Cut the analysed area into cells."""
         rows, columns = excluded.shape
         edge_y, edge_x = np.arange(0, rows, CELL_PX), np.arange(0, columns, CELL_PX)
-        open_px = np.add.reduceat(np.add.reduceat(~excluded, edge_y, axis=0, dtype=float), edge_x, axis=1)
+        whole = not excluded.any()
+        if whole:
+            open_px = np.outer(np.diff(edge_y, append=rows), np.diff(edge_x, append=columns)).astype(float)
+        else:
+            open_px = np.add.reduceat(np.add.reduceat(~excluded, edge_y, axis=0, dtype=float), edge_x, axis=1)
         mid_y = (edge_y + np.minimum(edge_y + CELL_PX, rows)) / 2
         mid_x = (edge_x + np.minimum(edge_x + CELL_PX, columns)) / 2
         y, x = (grid.ravel() for grid in np.meshgrid(mid_y, mid_x, indexing="ij"))
         share = open_px.ravel() / max(open_px.sum(), 1.0)
-        return cls(rolling_deg, rows, columns, *turned(x, y, rolling_deg), share, not excluded.any())
+        return cls(rolling_deg, rows, columns, *turned(x, y, rolling_deg), share, whole)
 
     @property
     def across(self) -> tuple[float, float]:
@@ -257,14 +261,14 @@ class Profile:
 def profile(carbide: NDArray[np.bool_], excluded: NDArray[np.bool_], rolling_deg: float) -> Profile:
     """Sum carbide and analysed area along the rolling direction, every pixel once."""
     rows, columns = carbide.shape
-    y, x = np.arange(rows)[:, None] + 0.5, np.arange(columns)[None, :] + 0.5
-    u = turned(x, y, rolling_deg)[0] / BIN_PX
-    first = np.floor(u.min())
-    place = (u - first).astype(np.int32)[~excluded]
-    count = int(place.max(initial=0)) + 1
-    position = (first + 0.5 + np.arange(count)) * BIN_PX
-    carbide_px = np.bincount(place[carbide[~excluded]], minlength=count).astype(float)
-    return Profile(position, carbide_px, np.bincount(place, minlength=count).astype(float))
+    turn = np.radians(rolling_deg)
+    by_row = (np.arange(rows) + 0.5) * np.cos(turn) / BIN_PX
+    by_column = (np.arange(columns) + 0.5) * np.sin(turn) / BIN_PX
+    first = np.floor(by_row.min() + by_column.min())
+    place = (by_row[:, None] + (by_column - first)).astype(np.intp)
+    analysed = np.bincount(place[~excluded] if excluded.any() else place.ravel()).astype(float)
+    carbide_px = np.bincount(place[carbide & ~excluded], minlength=len(analysed)).astype(float)
+    return Profile((first + 0.5 + np.arange(len(analysed))) * BIN_PX, carbide_px, analysed)
 
 
 def _unknown(curve: Profile) -> Banding:

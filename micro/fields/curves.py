@@ -26,7 +26,7 @@ def curves(
     particles: pd.DataFrame, along: Intercepts, across: Intercepts, bands: Banding, near: Neighbours, um_per_px: float
 ) -> pd.DataFrame:
     """Return the curves of all carbides of a field; x of a class is its middle."""
-    tables = [_table("rose", *_rose(particles), "°")]
+    drawn = [("rose", *_rose(particles), "°")]
     every = max(1, len(bands.position) // PROFILE_POINTS)
     for name, values in (
         ("band_profile", bands.fraction),
@@ -34,7 +34,7 @@ def curves(
         ("band_profile_random_low", bands.random_low),
         ("band_profile_random_high", bands.random_high),
     ):
-        tables.append(_table(name, bands.position[::every] * um_per_px, values[::every], "µm"))
+        drawn.append((name, bands.position[::every] * um_per_px, values[::every], "µm"))
     for phase in ("carbide", "matrix"):
         pair = [getattr(lines, f"{phase}_chords") for lines in (along, across)]
         longest = max((float(np.quantile(chords, 0.995)) for chords in pair if len(chords)), default=0.0)
@@ -44,11 +44,11 @@ def curves(
         for direction, chords in zip(("along", "across"), pair, strict=True):
             if len(chords) and len(edges) > 2:
                 share = np.histogram(chords, edges)[0] / len(chords)
-                tables.append(_table(f"{phase}_chord_{direction}", _middles(edges) * um_per_px, share, "µm"))
+                drawn.append((f"{phase}_chord_{direction}", _middles(edges) * um_per_px, share, "µm"))
     if len(near.edges):
         for name, share in (("neighbour", near.share), ("neighbour_at_random", near.share_at_random)):
-            tables.append(_table(name, _middles(near.edges) * um_per_px, share, "µm"))
-    return pd.concat([t for t in tables if len(t)] or tables, ignore_index=True)
+            drawn.append((name, _middles(near.edges) * um_per_px, share, "µm"))
+    return _tidy(drawn)
 
 
 def _rose(particles: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
@@ -60,7 +60,11 @@ def _middles(edges: FloatArray) -> FloatArray:
     return (edges[:-1] + edges[1:]) / 2
 
 
-def _table(name: str, x: FloatArray, y: FloatArray, x_unit: str) -> pd.DataFrame:
-    known = np.isfinite(y)
-    table = pd.DataFrame({"x": x[known], "y": y[known]})
-    return table.assign(curve=name, carbide_class="all", x_unit=x_unit, y_unit="")[COLUMNS]
+def _tidy(drawn: list[tuple[str, FloatArray, FloatArray, str]]) -> pd.DataFrame:
+    """One row a point of every curve (name, x, y, unit of x) whose y is known."""
+    known = [np.isfinite(y) for _, _, y, _ in drawn]
+    points = [int(k.sum()) for k in known]
+    x, y = (np.concatenate([curve[axis][k] for curve, k in zip(drawn, known, strict=True)]) for axis in (1, 2))
+    name, unit = (np.repeat(np.array([curve[i] for curve in drawn], object), points) for i in (0, 3))
+    table = {"curve": name, "carbide_class": "all", "x": x, "x_unit": unit, "y": y, "y_unit": ""}
+    return pd.DataFrame(table)[COLUMNS]

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -46,9 +49,7 @@ def place_without_overlap(
         refused = np.zeros(len(r), bool)
         if not waiting.any():
             break
-        first, second = _close_pairs(cKDTree(spot), r, waiting)
-        overlap = np.hypot(*(spot[first] - spot[second]).T) < r[first] + r[second]
-        first, second = first[overlap], second[overlap]
+        first, second = _overlapping(cKDTree(spot, compact_nodes=False, balanced_tree=False), r, waiting)
         # A placed disc always stays; between two proposals the larger one does.
         refused[np.where(waiting[second], second, first)] = True
         waiting = refused
@@ -58,16 +59,23 @@ def place_without_overlap(
     return position
 
 
-def _close_pairs(tree: object, r: FloatArray, waiting: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Pairs (first, second) that may overlap, one of them waiting; of two waiting ones `second` is the smaller."""
+def _overlapping(tree: Any, r: FloatArray, waiting: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Pairs (first, second) that overlap, one of them waiting; of two waiting ones `second` is the smaller."""
     from scipy.spatial import cKDTree
 
-    assert isinstance(tree, cKDTree)
     index = np.flatnonzero(waiting)
-    near = tree.query_ball_point(tree.data[index], r[index] + r.max(), return_sorted=False)
-    count = np.array([len(found) for found in near])
-    one = np.repeat(index, count)
-    other = np.concatenate([np.asarray(found, np.intp) for found in near])
+    # Discs come with the largest first: no disc of a run reaches further than the first of the run and of all.
+    pairs = []
+    for start, stop in pairwise([0, *(np.flatnonzero(np.diff(_octave(r[index]))) + 1).tolist(), len(index)]):
+        run = index[start:stop]
+        pair = cKDTree(tree.data[run]).sparse_distance_matrix(tree, r[run[0]] + r[0], output_type="ndarray")
+        near = np.stack([run[pair["i"]], pair["j"]])
+        pairs.append(near[:, pair["v"] < r[near[0]] + r[near[1]]])
+    one, other = np.concatenate(pairs, axis=1)
     keep = (one != other) & ~(waiting[other] & (other > one))
-    one, other = one[keep], other[keep]
-    return other, one
+    return other[keep], one[keep]
+
+
+def _octave(r: FloatArray) -> NDArray[np.intp]:
+    """Size class of each radius, by factors of two."""
+    return np.floor(np.log2(np.maximum(r, 1e-9))).astype(np.intp)

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.particles.runs import find_runs, sums
 from micro.segmentation import Segmentation
 
 FloatArray = NDArray[np.float64]
@@ -45,9 +44,7 @@ def contrast_area(segmentation: Segmentation, outline_area: FloatArray) -> Contr
     outline_area
         (n,) area inside the outline, px².
     """
-    runs = find_runs(segmentation.basins, segmentation.count)
-    basin = sums(runs.stop - runs.start, runs)
-    light = runs.integrate(segmentation.contrast)
+    basin, light = segmentation.basin_sums
     level = np.array([c.contrast for c in segmentation.classes])[segmentation.class_index]
     level_uncertainty = np.array([c.contrast_uncertainty for c in segmentation.classes])[segmentation.class_index]
     area = light / level

@@ -152,19 +152,21 @@ def _single_pixels(
     rows, cols = grey.shape[0] // side * side, grey.shape[1] // side * side
     if not (rows and cols):
         return float(grey.std()), 1.0, float(grey.std())
-    light = surface.evaluate()[: rows // STEP, : cols // STEP].repeat(STEP, axis=0).repeat(STEP, axis=1)
-    on_matrix = bare[: rows // STEP, : cols // STEP].repeat(STEP, axis=0).repeat(STEP, axis=1)
+    light, on_matrix = (
+        cv2.resize(coarse[: rows // STEP, : cols // STEP], (cols, rows), interpolation=cv2.INTER_NEAREST)
+        for coarse in (surface.evaluate(), bare)
+    )
     contrast = flatten(grey[:rows, :cols], light, surface.mean())
-    pixels = np.count_nonzero(on_matrix)
-    if not pixels:
+    if not on_matrix.any():
         return 0.0, 1.0, 0.0
-    own = contrast[on_matrix > 0]
-    noise = float(own.std())
-    bend = contrast[:, 2:] - 2 * contrast[:, 1:-1] + contrast[:, :-2]
-    sensor = float(bend[on_matrix[:, 1:-1] > 0].std() / np.sqrt(6))
-    blocks = on_matrix.reshape(rows // side, side, cols // side, side)
-    count = blocks.sum(axis=(1, 3), dtype=np.int64)
-    total = (contrast * on_matrix).reshape(blocks.shape).sum(axis=(1, 3), dtype=float)
+    noise = float(cv2.meanStdDev(contrast, mask=on_matrix)[1][0, 0])
+    bend = cv2.filter2D(contrast, cv2.CV_32F, np.array([[1.0, -2.0, 1.0]]))[:, 1:-1]
+    sensor = float(cv2.meanStdDev(bend, mask=on_matrix[:, 1:-1])[1][0, 0] / np.sqrt(6))
+    whole = (cols // side, rows // side)
+    count, total = (
+        side**2 * cv2.resize(values, whole, interpolation=cv2.INTER_AREA).astype(float)
+        for values in (on_matrix.astype(np.float32), contrast * on_matrix)
+    )
     enough = count >= side * side // 2
     if enough.sum() < 10 or not noise:
         return noise, 1.0, sensor

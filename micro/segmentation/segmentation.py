@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,6 +115,26 @@ class Segmentation:
     def count(self) -> int:
         """Number of carbides."""
         return len(self.class_index)
+
+    @cached_property
+    def analysed_px(self) -> int:
+        """Pixels of the frame less what was left out."""
+        return self.excluded.size - int(np.count_nonzero(self.excluded))
+
+    @cached_property
+    def outline_px(self) -> NDArray[np.float64]:
+        """(n,) pixels inside each outline."""
+        from micro.segmentation.regions import Pixels
+
+        return Pixels.of(self.labels, self.count).size()
+
+    @cached_property
+    def basin_sums(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """(n,) pixels of each basin, and contrast summed over it."""
+        from micro.segmentation.regions import Pixels
+
+        basins = Pixels.of(self.basins, self.count)
+        return basins.size(), basins.sum(self.contrast)
 
     def cropped(self, part: tuple[slice, slice]) -> Segmentation:
         """Return rows and columns of it; numbers of carbides stay as they are, so that some may have no pixel."""

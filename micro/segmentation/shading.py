@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -84,7 +86,7 @@ def block_means(grey: NDArray[np.float32], matrix: NDArray[np.uint8]) -> Blocks:
 
 
 def _block_sums(picture: NDArray, rows: NDArray[np.intp], cols: NDArray[np.intp]) -> NDArray[np.float64]:
-    across = np.add.reduceat(picture, rows[:-1], axis=0, dtype=np.float32)
+    across = np.stack([cv2.reduce(picture[a:b], 0, cv2.REDUCE_SUM, dtype=cv2.CV_32F)[0] for a, b in pairwise(rows)])
     return np.add.reduceat(across, cols[:-1], axis=1, dtype=np.float64)
 
 

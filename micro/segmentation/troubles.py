@@ -78,7 +78,7 @@ def _nothing(s: Segmentation, matrix: Matrix) -> Iterator[tuple[str, str]]:
 
 
 def _either(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[str, str]]:
-    covered = np.count_nonzero(s.labels) / s.labels.size
+    covered = s.outline_px.sum() / s.labels.size
     if covered > HALF and settings.carbides == "auto":
         yield (
             "unreliable_levels",
@@ -98,7 +98,7 @@ def _other_side(marked: float) -> Iterator[tuple[str, str]]:
 
 def _clipped(s: Segmentation, grey: NDArray[np.float32], grey_max: float) -> Iterator[tuple[str, str]]:
     clipped = (grey <= 0) | (grey >= grey_max)
-    share = float(np.count_nonzero(clipped & ~s.excluded) / max(1.0, float(np.count_nonzero(~s.excluded))))
+    share = np.count_nonzero(clipped & ~s.excluded) / max(1, s.analysed_px)
     inside = clipped_share(s)
     if share > CLIPPED or inside > CLIPPED_CARBIDE:
         yield (
@@ -140,8 +140,7 @@ def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[st
     if not s.count:
         return
     small = s.flags & np.uint32(flags.bit("small", flags.CARBIDE_FLAGS)) > 0
-    size = np.bincount(s.labels.ravel(), minlength=s.count + 1)[1:]
-    share = float(size[small].sum() / max(1, size.sum()))
+    share = float(s.outline_px[small].sum() / max(1, s.outline_px.sum()))
     if share > UNRESOLVED:
         yield "unresolved", f"{100 * share:.0f} % of the area lies in carbides below the resolved diameter"
     if s.blur_px is not None and s.blur_px > SOFT_PX:

@@ -65,9 +65,8 @@ def area_fraction_uncertainty(segmentation: Segmentation) -> AreaUncertainty:
     """
     s = segmentation
     count = len(s.classes)
-    frame = max(1, s.excluded.size - int(np.count_nonzero(s.excluded)))
-    basin = np.bincount(s.basins.ravel(), minlength=s.count + 1)[1:]
-    light = np.bincount(s.basins.ravel(), s.contrast.ravel(), s.count + 1)[1:]
+    frame = max(1, s.analysed_px)
+    basin, light = s.basin_sums
     pixels = np.bincount(s.class_index, basin, count)
     contrast = np.array([c.contrast for c in s.classes])
     level_error = np.array([c.contrast_uncertainty for c in s.classes]) / np.abs(contrast)
@@ -93,10 +92,10 @@ def uncounted_area(segmentation: Segmentation) -> float:
     s = segmentation
     if not s.count:
         return 0.0
-    left = float(s.contrast[s.basins == 0].sum())
+    left = float(s.contrast.sum(dtype=float) - s.basin_sums[1].sum())
     level = np.array([c.contrast for c in s.classes])
     weight = np.bincount(s.class_index, minlength=len(level)) / s.count
-    frame = max(1, s.excluded.size - int(np.count_nonzero(s.excluded)))
+    frame = max(1, s.analysed_px)
     return max(0.0, left / float((weight * level).sum())) / frame
 
 
@@ -105,12 +104,11 @@ def areas_differ(segmentation: Segmentation) -> tuple[float, float]:
     s = segmentation
     if not s.count:
         return 0.0, 0.0
-    frame = max(1, s.excluded.size - int(np.count_nonzero(s.excluded)))
-    light = np.bincount(s.basins.ravel(), s.contrast.ravel(), s.count + 1)[1:]
-    area = np.maximum(light / np.array([c.contrast for c in s.classes])[s.class_index], 0)
+    frame = max(1, s.analysed_px)
+    area = np.maximum(s.basin_sums[1] / np.array([c.contrast for c in s.classes])[s.class_index], 0)
     spread2 = (s.blur_px or 1.0) ** 2 + ADDED_SPREAD_PX**2
     unresolved = float((area * np.exp(-area / (2 * np.pi * spread2))).sum() / max(area.sum(), 1e-12))
-    by_outline, by_contrast = np.count_nonzero(s.labels) / frame, float(area.sum()) / frame
+    by_outline, by_contrast = s.outline_px.sum() / frame, float(area.sum()) / frame
     allowed = OUTLINE_ERROR + OUTLINE_ERROR_UNRESOLVED * unresolved
     if abs(by_outline - by_contrast) <= allowed * by_contrast:
         return 0.0, 0.0
@@ -123,5 +121,4 @@ def clipped_share(segmentation: Segmentation) -> float:
     if not s.count:
         return 0.0
     clipped = s.flags & np.uint32(flags.bit("saturated", flags.CARBIDE_FLAGS)) > 0
-    size = np.bincount(s.labels.ravel(), minlength=s.count + 1)[1:]
-    return float(size[clipped].sum() / max(1, size.sum()))
+    return float(s.outline_px[clipped].sum() / max(1, s.outline_px.sum()))
