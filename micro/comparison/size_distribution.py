@@ -11,14 +11,12 @@ from micro.comparison.quantities import MeasuredSpecimen, class_of, common_diame
 from micro.specimens.sampling import FloatArray, student_t
 from micro.specimens.summary import ClassData
 
-CLASSES_A_DECADE = 10
-COLUMNS = ("specimen", "carbide_class", "weighting", "curve", "ecd_um", "value", "ci95_low", "ci95_high")
+CLASSES_A_DECADE = 25
+COLUMNS = ("specimen", "weighting", "ecd_um", "share", "ci95_low", "ci95_high")
 
 
-def size_distributions(
-    specimens: Sequence[MeasuredSpecimen], carbide_class: str = "all", seed: int = 0
-) -> pd.DataFrame:
-    """Distribution of the equivalent circle diameter by number and by area, all specimens on the same classes.
+def size_distributions(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
+    """Cumulative distributions of the equivalent circle diameter by number and by area, all on the same diameters.
 
     Only carbides above the coarsest of the specimens' resolutions enter where these differ. Bands are 95 % at each
     diameter, by leaving out one field at a time and Student's t on the logit scale: with 5 fields a bootstrap of
@@ -28,27 +26,27 @@ def size_distributions(
     ----------
     specimens
         With their carbides.
-    carbide_class
-        "all", or one class.
 
     Returns
     -------
     pandas.DataFrame
-        specimen, carbide_class, weighting ("number", "area"), curve, ecd_um, value, ci95_low, ci95_high. The curve
-        "cumulative" is the share in carbides up to ecd_um, 0 to 1; "density" is the share per decade of
-        diameter in the class around ecd_um. Bands are NaN for one field, and where the share is 0 or 1.
+        specimen, weighting ("number", "area"), ecd_um, share (in carbides smaller than ecd_um, 0 to 1), ci95_low,
+        ci95_high. Bands are NaN for one field, and where the share is 0 or 1.
     """
     above = max((common_diameter(a, b) for a in specimens for b in specimens), default=0.0)
-    classes = [class_of(s, carbide_class, above) for s in specimens]
+    classes = [class_of(s, "all", above) for s in specimens]
     sizes = np.concatenate([c.carbide("ecd_um")[c.weight > 0] for c in classes] or [np.empty(0)])
     if not len(sizes):
-        return pd.DataFrame({name: pd.Series(dtype="str" if name in COLUMNS[:4] else "float64") for name in COLUMNS})
+        return pd.DataFrame({name: pd.Series(dtype="str" if name in COLUMNS[:2] else "float64") for name in COLUMNS})
     edges = _edges(sizes)
     tables = []
     for specimen, data in zip(specimens, classes, strict=True):
         for weighting, weight in (("number", data.weight), ("area", data.weight * data.carbide("area_um2"))):
             if weight.sum() > 0:
-                tables += _curves(_by_field(data, weight, edges), edges, (specimen.name, carbide_class, weighting))
+                below, whole = _by_field(data, weight, edges)
+                share, low, high = share_band(below, whole)
+                curve = (specimen.name, weighting, edges, share, low, high)
+                tables.append(pd.DataFrame(dict(zip(COLUMNS, curve, strict=True))))
     return pd.concat(tables, ignore_index=True)
 
 
@@ -58,28 +56,13 @@ def _edges(sizes: FloatArray) -> FloatArray:
     return 10 ** (np.arange(low, high + 1) / CLASSES_A_DECADE)
 
 
-def _by_field(data: ClassData, weight: FloatArray, edges: FloatArray) -> FloatArray:
-    """(fields, classes) weight in each size class."""
-    size_class = np.searchsorted(edges, data.carbide("ecd_um"), side="right") - 1
-    # A cut carbide may be smaller than every whole one; it weighs nothing.
-    table = np.zeros((len(data.fields), len(edges) - 1))
-    np.add.at(table, (data.field, np.clip(size_class, 0, len(edges) - 2)), weight)
-    return table
-
-
-def _curves(table: FloatArray, edges: FloatArray, head: tuple[str, str, str]) -> list[pd.DataFrame]:
-    """Return density and cumulative curve of (fields, classes) weights, with their bands."""
-    whole = table.sum(axis=1)
-    density = [CLASSES_A_DECADE * curve for curve in share_band(table, whole)]
-    cumulative = share_band(table.cumsum(axis=1), whole)
-    named = dict(zip(COLUMNS[:3], head, strict=True))
-    return [
-        pd.DataFrame({**named, "curve": curve, "ecd_um": ecd_um, "value": value, "ci95_low": low, "ci95_high": high})
-        for curve, ecd_um, (value, low, high) in (
-            ("density", np.sqrt(edges[1:] * edges[:-1]), density),
-            ("cumulative", edges[1:], cumulative),
-        )
-    ]
+def _by_field(data: ClassData, weight: FloatArray, edges: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(fields, edges) weight below each edge, and (fields,) weight in all."""
+    # A cut carbide may be smaller or larger than every whole one; it weighs nothing.
+    size_class = np.searchsorted(edges, data.carbide("ecd_um"), side="right")
+    table = np.zeros((len(data.fields), len(edges) + 1))
+    np.add.at(table, (data.field, size_class), weight)
+    return table.cumsum(axis=1)[:, :-1], table.sum(axis=1)
 
 
 def share_band(parts: FloatArray, whole: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -32,14 +32,22 @@ def study_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save) -> 
     save
         Draws and writes a figure (`build.save_figure`).
     """
+    from micro.comparison import MeasuredSpecimen, size_distributions
+
     particles, profiles = tables["particles"], tables["profiles"]
     if particles.empty:
         return []
+    by_specimen = particles.groupby("specimen", sort=False)
+    measured = [
+        MeasuredSpecimen(str(name), tables["fields"][tables["fields"]["specimen"] == name], own)
+        for name, own in by_specimen
+    ]
+    sizes = size_distributions(measured)
     specimens = list(dict.fromkeys(particles["specimen"]))
     shown = specimens[:MOST_PANELS]
     return [
         save(
-            "size_distribution", 2, 3.1, lambda axes: draw_sizes(axes, particles),
+            "size_distribution", 2, 3.1, lambda axes: draw_sizes(axes, sizes),
             "Size distribution by number (left) and by area (right): the share in carbides smaller than a diameter. "
             "Bands are 95 % intervals between fields.",
             "Cumulative size distributions of each specimen by number and by area, with bands for the 95 % intervals.",

@@ -7,7 +7,6 @@ import pytest
 from micro import columns, results
 from micro.comparison import read_folders
 
-
 EVERY_TABLE = (("fields", columns.FIELDS), ("particles", columns.PARTICLES))
 
 

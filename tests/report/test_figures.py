@@ -10,7 +10,7 @@ from micro.report.figures.chords import draw_chords
 from micro.report.figures.curves import field_curves, half_interval, mean_density
 from micro.report.figures.neighbours import draw_neighbours
 from micro.report.figures.rose import draw_rose
-from micro.report.figures.sizes import draw_sizes, share_below
+from micro.report.figures.sizes import draw_sizes
 from micro.report.figures.structure import draw_structure
 from micro.report.figures.style import rendered, styled
 
@@ -22,13 +22,6 @@ def curve(name, x, y, specimen="A", field="f1"):
     return pd.DataFrame({"specimen": specimen, "field": field, "curve": name, "x": x, "y": y}).reindex(columns=COLUMNS)
 
 
-def carbides(sizes, specimen="A", field="f1", weight=1.0):
-    sizes = np.asarray(sizes, float)
-    return pd.DataFrame(
-        {"specimen": specimen, "field": field, "ecd_um": sizes, "area_um2": np.pi / 4 * sizes**2, "weight": weight}
-    )
-
-
 def drawn(draw, columns=1):
     """Axes after drawing; the picture can be written in both formats."""
     with styled(columns) as (figure, axes):
@@ -38,49 +31,24 @@ def drawn(draw, columns=1):
     return axes
 
 
-def test_shares_of_number_and_area():
-    """Sorted sizes give the empirical distribution; two fields give a band, one none."""
-    sizes = np.array([1.0, 2.0, 3.0, 4.0])
-    grid = np.array([0.5, 1.5, 2.0, 3.5, 9.0])
-    share, half = share_below(sizes, np.ones(4), np.zeros(4), grid)
-    np.testing.assert_allclose(share, [0, 0.25, 0.5, 0.75, 1])
-    assert np.isnan(half).all()
-    share, half = share_below(sizes, sizes**2, np.array([0, 1, 0, 1]), grid)
-    np.testing.assert_allclose(share, np.array([0, 1, 5, 14, 30]) / 30)
-    assert half[[0, -1]] == pytest.approx([0, 0], abs=1e-12)
-    assert (half[1:-1] > 0).all()
+def sizes(specimen, weighting, share, band):
+    low, high = (share - 0.1, share + 0.1) if band else (np.nan, np.nan)
+    cells = {"specimen": specimen, "weighting": weighting, "ecd_um": [1.0, 2.0, 4.0], "share": share}
+    return pd.DataFrame(cells | {"ci95_low": low, "ci95_high": high})
 
 
-def test_the_band_of_a_share_is_that_of_a_ratio():
-    """Half the interval agrees with the jackknife of the ratio of field sums, to the error of either."""
-    rng = np.random.default_rng(7)
-    fields = np.repeat(np.arange(12), 60)
-    sizes = rng.lognormal(0.1 * rng.standard_normal(12)[fields], 0.5)
-    grid = np.array([0.8, 1.0, 1.5])
-    share, half = share_below(sizes, np.ones(len(sizes)), fields, grid)
-    left_out = np.array([[(sizes[fields != f] <= g).mean() for g in grid] for f in range(12)])
-    jackknife = np.sqrt(11 / 12 * ((left_out - left_out.mean(axis=0)) ** 2).sum(axis=0))
-    np.testing.assert_allclose(share, [(sizes <= g).mean() for g in grid])
-    np.testing.assert_allclose(half / 2.201, jackknife, rtol=0.02)  # t, 11 degrees of freedom: printed tables
-
-
-@pytest.mark.parametrize("several", [False, True], ids=["one specimen, one field", "two specimens, two fields"])
-def test_size_curves_end_at_all(several):
-    """Every curve rises to 100 %; the band needs a second field."""
-    parts = [carbides([1, 2, 5])]
-    if several:
-        parts += [carbides([2, 2, 3], field="f2"), carbides([1, 4], "B"), carbides([2, 3], "B", "f2")]
-    axes = drawn(lambda axes: draw_sizes(axes, pd.concat(parts)), 2)
-    for axis in axes:
-        assert [line.get_ydata()[-1] for line in axis.lines] == pytest.approx([100] * (1 + several))
-        assert all(np.diff(line.get_ydata()).min() >= 0 for line in axis.lines)
-        assert len(axis.collections) == 2 * several
-
-
-def test_carbides_that_do_not_count_draw_no_curve():
-    """A specimen whose carbides are all cut by the frame has no size distribution; the other one keeps its own."""
-    both = pd.concat([carbides([3, 4], weight=0.0), carbides([1, 2], "B")])
-    assert [len(axis.lines) for axis in drawn(lambda axes: draw_sizes(axes, both), 2)] == [1, 1]
+@pytest.mark.parametrize("names", [["A"], ["A", "B"]])
+def test_size_curves_with_their_bands(names):
+    """One curve a specimen in percent, by number and by area; a band where the fields give one."""
+    share = np.array([0.2, 0.5, 0.9])
+    parts = [sizes(name, weighting, share, name == "A") for name in names for weighting in ("number", "area")]
+    for axis in drawn(lambda axes: draw_sizes(axes, pd.concat(parts)), 2):
+        assert [line.get_label() for line in axis.lines] == names
+        assert [line.get_ydata().tolist() for line in axis.lines] == [[20, 50, 90]] * len(names)
+        band, *without = (collection.get_paths() for collection in axis.collections)
+        heights = [path.vertices[:, 1] for path in band]
+        assert (min(heights[0]), max(heights[0])) == pytest.approx((10, 100))
+        assert not any(len(path.vertices) for paths in without for path in paths)
 
 
 def test_mean_density_holds_all_of_every_field():
