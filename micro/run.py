@@ -60,7 +60,7 @@ def run_study(
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         record = run_record(study, outcomes, out, date, time.perf_counter() - start)
         results.write_json(out / results.RECORD, record)
-    return Ending(outcomes, tables["specimens"], tuple(answer_sentences(answer)), answer.troubles)
+    return Ending(outcomes, tables["specimens"], tuple(answer_sentences(study, answer)), answer.troubles)
 
 
 def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: float) -> Agreement:

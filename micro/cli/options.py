@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from micro.errors import one_line
+
 if TYPE_CHECKING:
     from micro.batch import Outcome
     from micro.run import Ending
@@ -45,7 +47,7 @@ def measure_and_print(
     if parquet:
         require_parquet()
     for message in study.messages:
-        click.echo(message, err=True)
+        click.echo(one_line(message), err=True)
     count = sum(len(specimen.fields) for specimen in study.specimens)
     with fields_bar(count) as bar:
         ending = run_study(study, out, workers or available_cores(), lambda outcome: bar.update(1), scheduler, parquet)
@@ -56,31 +58,25 @@ def measure_and_print(
 
 def print_ending(study: Study, ending: Ending, out: Path) -> None:
     """Print troubles and messages on stderr, the table and where the rest lies on stdout."""
-    from micro.report.terminal import specimen_table
+    from micro.report.terminal import specimen_table, wrapped
 
     for outcome in ending.outcomes:
         if outcome.trouble:
             click.echo(outcome.trouble, err=True)
     for message in heard(ending.outcomes):
-        click.echo(message, err=True)
+        click.echo(one_line(message), err=True)
     for trouble in ending.troubles:
         click.echo(trouble, err=True)
     measured = len(ending.outcomes) - ending.failed
     click.echo(specimen_table(study, ending.specimens))
     for sentence in ending.sentences:
-        click.echo(sentence)
+        click.echo(wrapped(sentence))
     click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")
 
 
 def heard(outcomes: Sequence[Outcome]) -> list[str]:
     """Messages of the fields, each once: the pictures it holds for, three of them by name."""
-    pictures: dict[str, list[str]] = {}
-    for outcome in outcomes:
-        for message in outcome.messages:
-            pictures.setdefault(message, []).append(outcome.image)
-    return [f"{_some(images)}: {message}" for message, images in pictures.items()]
+    from micro.report.messages import listed, told_once
 
-
-def _some(images: list[str]) -> str:
-    more = f" and {len(images) - 3} more" if len(images) > 3 else ""
-    return ", ".join(images[:3]) + more
+    said = ((message, outcome.image) for outcome in outcomes for message in outcome.messages)
+    return [f"{listed(images, 3)}: {message}" for message, images in told_once(said)]

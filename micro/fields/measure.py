@@ -15,7 +15,6 @@ from micro.fields.neighbours import Neighbours, neighbours
 from micro.fields.orientation import orientation
 from micro.fields.rolling import RollingDirection, estimate_rolling_direction
 from micro.fields.totals import Totals, all_totals, analysed_px
-from micro.flags import FIELD_FLAGS
 from micro.scale import Scale
 from micro.segmentation import Segmentation
 
@@ -60,7 +59,8 @@ def measure_field(
         `rolling_direction` estimates it first.
     """
     rolling = 0.0 if rolling_deg is None else rolling_deg
-    along, across = scan(segmentation.labels, segmentation.excluded, segmentation.count, rolling)
+    labels, excluded = segmentation.labels, segmentation.excluded
+    along, across = scan(labels, excluded, segmentation.count, rolling, segmentation.blur_px)
     totals = all_totals(segmentation, particles, scale.um_per_px)
     text = field_text(segmentation)
     rows: list[dict[str, object]] = []
@@ -80,9 +80,7 @@ def measure_field(
 
 def field_text(segmentation: Segmentation) -> str:
     """Everything to know before trusting the field, once."""
-    texts = list(segmentation.messages)
-    texts += [flag.text for flag in FIELD_FLAGS if segmentation.field_flags & flag.bit and flag.text not in texts]
-    return "; ".join(texts)
+    return "; ".join(segmentation.messages)
 
 
 @dataclass(frozen=True, eq=False)

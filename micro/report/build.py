@@ -16,7 +16,7 @@ from micro.report.page import PageFigure, PageParts, PageSection, listed_picture
 from micro.report.point_count import point_sections
 from micro.report.sections import answer_sections
 from micro.report.study_figures import Save, study_figures
-from micro.report.summary import summary_sentences
+from micro.report.summary import summary_parts
 from micro.study import Study
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def write_report(
         return save_figure(out, *figure)
 
     parts = PageParts(
-        sentences=summary_sentences(study, tables["specimens"], answer),
+        summary=summary_parts(study, tables["specimens"], answer),
         figures=study_figures(study, tables, save),
         sections=study_sections(study, tables, answer, save, out),
         methods=methods(study, outcomes, tables["fields"]),

@@ -9,8 +9,9 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from micro.batch import Outcome, library_versions
+from micro.report.messages import listed, told_once
 from micro.report.record import parameters
-from micro.report.wording import plain_name, printed_factor, printed_unit, with_ends
+from micro.report.wording import GROUPS, group_of, plain_name, printed_factor, printed_unit, with_ends, with_unit
 from micro.study import Specimen, Study
 
 if TYPE_CHECKING:
@@ -45,11 +46,12 @@ class PagePicture:
 
 @dataclass(frozen=True)
 class PageTable:
-    """A table of the page; cells are printed as they are, the first of a row names it."""
+    """A table of the page; cells are printed as they are, the first of a row names it; the note stands below."""
 
     title: str
     columns: Sequence[str]
     rows: Sequence[Sequence[str]]
+    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -69,7 +71,7 @@ class PageSection:
 class PageParts:
     """All that the page shows beside the numbers of the specimens; `troubles` are those of no single field."""
 
-    sentences: Sequence[str]
+    summary: Sequence[tuple[str, Sequence[str]]]
     figures: Sequence[PageFigure]
     sections: Sequence[PageSection]
     methods: Sequence[str]
@@ -89,7 +91,7 @@ def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFra
         style=(folder / "report.css").read_text(encoding="utf8"),
         lead=lead(study, outcomes),
         parts=contents(parts),
-        sentences=parts.sentences,
+        summary=parts.summary,
         troubles=[*(o.trouble for o in outcomes if o.trouble), *parts.troubles],
         notices=notices(outcomes),
         figures=parts.figures,
@@ -119,39 +121,38 @@ def lead(study: Study, outcomes: Sequence[Outcome]) -> str:
 
 def notices(outcomes: Sequence[Outcome]) -> list[str]:
     """Messages of the fields, each once, with the fields it holds for."""
-    heard: dict[str, list[str]] = {}
-    for outcome in outcomes:
-        for message in outcome.messages:
-            heard.setdefault(message, []).append(f"{outcome.specimen} {outcome.field}")
-    return [f"{message}: {_listed(fields)}" for message, fields in heard.items()]
-
-
-def _listed(fields: list[str]) -> str:
-    return ", ".join(fields) if len(fields) <= 6 else ", ".join(fields[:5]) + f" and {len(fields) - 5} more"
+    said = ((message, f"{o.specimen} {o.field}") for o in outcomes for message in o.messages)
+    return [f"{message}: {listed(fields, 5)}." for message, fields in told_once(said)]
 
 
 def specimen_numbers(specimen: Specimen, specimens: pd.DataFrame) -> dict[str, Any]:
-    """Table of one specimen: a row a quantity, a column a carbide class."""
+    """Table of one specimen: a row a quantity under the heading it belongs to, a column a carbide class."""
     own = specimens[specimens["specimen"] == specimen.name]
     classes = list(dict.fromkeys(own["carbide_class"]))
-    if len(classes) == 2:
-        classes = classes[:1]
-    rows = []
-    for quantity in dict.fromkeys(own["quantity"]):
-        of_quantity = own[own["quantity"] == quantity].set_index("carbide_class")
-        factor = printed_factor(quantity)
-        cells = []
-        for carbide_class in classes:
-            if carbide_class in of_quantity.index:
-                values = of_quantity.loc[[carbide_class], ["mean", "ci95_low", "ci95_high"]].to_numpy(float)[0]
-                cells.append(with_ends(*(values * factor)))
-            else:
-                cells.append("")
-        if any(cell not in ("", "unknown") for cell in cells):
-            unit = printed_unit(quantity, str(of_quantity["unit"].iloc[0]))
-            rows.append({"name": plain_name(quantity), "cells": cells, "unit": "" if unit == "nan" else unit})
     shown = ["all carbides" if c == "all" else c for c in classes]
-    return {"name": specimen.name, "about": about(specimen, own), "classes": shown, "rows": rows}
+    if len(classes) == 2:
+        classes, shown = classes[:1], [f"all carbides ({classes[1]})"]
+    groups: dict[str, list[dict[str, Any]]] = {}
+    for quantity in dict.fromkeys(own["quantity"]):
+        cells = _cells(own[own["quantity"] == quantity].set_index("carbide_class"), classes)
+        if any(cell not in ("", "unknown") for cell in cells):
+            groups.setdefault(group_of(quantity), []).append({"name": plain_name(quantity), "cells": cells})
+    ordered = [(heading, groups[heading]) for heading in (*GROUPS, "Other") if heading in groups]
+    return {"name": specimen.name, "about": about(specimen, own), "classes": shown, "groups": ordered}
+
+
+def _cells(rows: pd.DataFrame, classes: Sequence[str]) -> list[str]:
+    """Values of one quantity with unit and interval, a cell a class."""
+    quantity = str(rows["quantity"].iloc[0])
+    unit = printed_unit(quantity, str(rows["unit"].iloc[0]))
+    cells = []
+    for carbide_class in classes:
+        if carbide_class not in rows.index:
+            cells.append("")
+            continue
+        ends = rows.loc[[carbide_class], ["mean", "ci95_low", "ci95_high"]].to_numpy(float)[0]
+        cells.append(with_unit(with_ends(*(ends * printed_factor(quantity))), unit))
+    return cells
 
 
 def about(specimen: Specimen, own: pd.DataFrame) -> str:
@@ -161,7 +162,8 @@ def about(specimen: Specimen, own: pd.DataFrame) -> str:
     if specimen.rolling_deg is not None:
         words.append(f"rolling direction {specimen.rolling_deg:g}° from the horizontal")
     words.append(f"{fields} field{'s' * (fields != 1)}" if fields else "no field was measured")
-    return ", ".join(w for w in words if w) + "."
+    said = ", ".join(w for w in words if w)
+    return said[:1].upper() + said[1:] + "."
 
 
 def provenance(study: Study, outcomes: Sequence[Outcome]) -> list[list[str]]:
@@ -171,12 +173,18 @@ def provenance(study: Study, outcomes: Sequence[Outcome]) -> list[list[str]]:
     for specimen in study.specimens:
         for field in specimen.fields:
             outcome = by_field[specimen.name, field.name]
-            pinned = [f"{k} {v['value']}" for k, v in parameters(field).items() if v["origin"] == "pinned"]
+            pinned = [pinned_words(k, v["value"]) for k, v in parameters(field).items() if v["origin"] == "pinned"]
             rows.append([
-                f"{specimen.name} {field.name}", field.image.name, outcome.scale_origin, ", ".join(pinned) or "nothing",
+                f"{specimen.name} {field.name}", field.image.name, outcome.scale_origin, "; ".join(pinned) or "nothing",
                 outcome.image_sha256[:16],
             ])  # fmt: skip
     return rows
+
+
+def pinned_words(name: str, value: Any) -> str:
+    """Say what the user pinned: the parameter's name in words, its values in a row."""
+    shown = ", ".join(str(v) for v in value) if isinstance(value, (list, tuple)) else str(value)
+    return f"{name.replace('_', ' ')}: {shown}"
 
 
 def listed_pictures(pictures: Sequence[FieldPictures], specimen: str, number: int, fields: int) -> dict[str, Any]:

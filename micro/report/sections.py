@@ -7,9 +7,11 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from micro.answer import Answer
+from micro.report.comparison_section import comparison_section
+from micro.report.coupon_section import coupon_section
 from micro.report.page import PageFigure, PagePicture, PageSection, PageTable
 from micro.report.size_section import size_section
-from micro.report.wording import plain_name, with_ends
+from micro.report.wording import MINUS, plain_name, with_ends
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -47,70 +49,11 @@ def answer_sections(answer: Answer, pictures: Sequence[PagePicture], save: Save)
     return [part for part in parts if part is not None]
 
 
-def comparison_section(comparison: pd.DataFrame, pictures: Sequence[PagePicture]) -> PageSection | None:
-    """Typical fields at one scale, then pair by pair in words."""
-    from micro.comparison import findings
-
-    if comparison.empty:
-        return None
-    lists: list[tuple[str, Sequence[str]]] = []
-    for pair in findings(comparison):
-        name = f"{pair.specimen_b} against {pair.specimen_a}"
-        for heading, said in (
-            ("what differs", pair.differs),
-            ("what may differ", pair.may_differ),
-            ("what is alike", pair.alike),
-            ("what the data cannot tell", pair.cannot_tell),
-            ("what was not compared", pair.not_compared),
-            ("to know", pair.notes),
-        ):
-            if said:
-                lists.append((f"{name}: {heading}", said))
-    text = (
-        "Fields are the unit. Ratios and differences with 95 % intervals by Welch's method; p values of all tests "
-        "together are adjusted by Holm's. Every row stands in comparison.csv.",
-    )
-    return PageSection("comparison", "Comparison of the specimens", text, pictures, lists)
-
-
-def coupon_section(answer: Answer, save: Save) -> PageSection | None:
-    """Toughness along and across rolling: every coupon, means, ratios."""
-    from micro.comparison.coupon_findings import CAUTIONS, gap_sentences, group_sentences, outlier_sentences
-    from micro.report.coupon_figure import draw_coupons
-
-    analysis = answer.coupons
-    if analysis is None or analysis.coupons.empty:
-        return None
-    figure = save(
-        "coupons", 1, 3.4, lambda axes: draw_coupons(axes, analysis),
-        "Toughness of every coupon (filled), and the mean of its group with its 95 % interval (open). Outliers are "
-        "ringed; none is left out.",
-        "Toughness of all coupons by specimen and direction, with the means and their 95 % intervals.",
-    )  # fmt: skip
-    table = PageTable(
-        "Means of the groups",
-        ("group, direction", "quantity", "mean", "s", "coupons"),
-        [
-            (
-                f"{r['group']}, {r['direction']}", f"{r['quantity']}, {r['unit']}",
-                _ends(r, "mean", "ci95_low", "ci95_high"), f"{r['std']:.2g}" if math.isfinite(r["std"]) else "unknown",
-                str(r["coupons"]),
-            )
-            for r in analysis.summary.to_dict("records")
-        ],
-    )  # fmt: skip
-    lists = [
-        ("Transverse against longitudinal", [*gap_sentences(analysis), *outlier_sentences(analysis)]),
-        ("Group against group", group_sentences(analysis)),
-    ]
-    lists = [(heading, said) for heading, said in lists if said]
-    return PageSection("coupons", "Toughness coupons", CAUTIONS, (), lists, [figure], [table])
-
-
 def structure_section(answer: Answer, save: Save) -> PageSection | None:
     """Set the transverse ratio against banding and the largest carbide."""
-    from micro.comparison import structure_sentences
+    from micro.comparison.structure import rank_correlation
     from micro.report.figures.structure import draw_structure
+    from micro.report.summary import explanation_sentence
 
     points = answer.structure
     if points is None or points.empty:
@@ -120,7 +63,20 @@ def structure_section(answer: Answer, save: Save) -> PageSection | None:
         "Transverse over longitudinal toughness of each specimen against its structure; bars are 95 % intervals.",
         "Transverse toughness ratio of each specimen over anisotropy index, band contrast and largest carbide.",
     )  # fmt: skip
-    return PageSection("structure", "Structure against toughness", structure_sentences(points), figures=[figure])
+    rows = []
+    for quantity, own in points.groupby("quantity", sort=False):
+        c = rank_correlation(own["x"], own["ratio"])
+        rho = f"{c.rho:.2f} ({c.ci95_low:.2f} to {c.ci95_high:.2f})" if math.isfinite(c.rho) else "all rank alike"
+        p_value = f"{c.p_value:.2g}" if math.isfinite(c.p_value) else ""
+        rows.append((plain_name(str(quantity)), rho.replace("-", MINUS), p_value, f"{c.least_p:.2g}", str(c.points)))
+    table = PageTable(
+        "Rank correlation with the transverse toughness ratio",
+        ("structure", "rank correlation (Spearman)", "p", "least p that so many bars can reach", "bars"),
+        rows,
+        note="The intervals of the points themselves do not enter.",
+    )
+    text = (explanation_sentence(points),)
+    return PageSection("structure", "Structure against toughness", text, figures=[figure], tables=[table])
 
 
 def chemistry_section(chemistry: pd.DataFrame, save: Save) -> PageSection | None:

@@ -1,58 +1,266 @@
-"""The summary at the top of the report: what was found, in words."""
+"""The summary at the top of the report: the questions of a study answered in words."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from micro.answer import Answer
-from micro.report.wording import figures, with_ends
+from micro.report.wording import figures, with_ends, with_unit
 from micro.study import Specimen, Study
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from micro.comparison.findings import PairFindings
 
-def summary_sentences(study: Study, specimens: pd.DataFrame, answer: Answer) -> list[str]:
-    """One sentence a specimen, then what the pairs, the coupons and the structure say."""
-    said = [specimen_sentence(s, specimens[specimens["specimen"] == s.name]) for s in study.specimens]
-    return said + answer_sentences(answer)
+MOST_PAIRS = 6
+CHANCE = 0.05
+COMPARED = {
+    "area_fraction": "carbide area fraction",
+    "largest_ecd": "largest carbide of a field",
+    "anisotropy_index": "anisotropy index",
+}
 
 
-def answer_sentences(answer: Answer) -> list[str]:
+STRUCTURE = {
+    "largest_ecd": "the largest carbide",
+    "anisotropy_index": "the anisotropy index",
+    "band_contrast": "the band contrast",
+}
+
+
+def summary_parts(study: Study, specimens: pd.DataFrame, answer: Answer) -> list[tuple[str, list[str]]]:
+    """Questions with their answers, in the order a reader asks; questions without an answer are left out."""
+    own = [(s, _Values(specimens[specimens["specimen"] == s.name])) for s in study.specimens]
+    measured = [(s, values) for s, values in own if values.classes]
+    missing = [f"{s.name}: no field was measured." for s, values in own if not values.classes]
+    holding = [(s, values) for s, values in measured if values.mean("area_fraction") > 0]
+    parts = [
+        ("How much carbide, and of which kind", [*(amount_sentence(s, v) for s, v in measured), *missing]),
+        ("How large", [size_sentence(s, v) for s, v in holding]),
+        ("How elongated and how banded", [direction_sentence(s, v) for s, v in holding]),
+        ("How the specimens differ", pair_sentences(answer, _routes(study))),
+        ("Toughness along and across rolling", toughness_sentences(answer)),
+        ("How sure", [*sureness_sentences(measured, answer)]),
+    ]
+    return [(heading, said) for heading, said in parts if said]
+
+
+def answer_sentences(study: Study, answer: Answer) -> list[str]:
     """Say what the pairs, the coupons and the structure tell, the main points only."""
-    from micro.comparison import findings, structure_sentences
+    return [*pair_sentences(answer, _routes(study)), *toughness_sentences(answer)]
 
-    said = [" ".join([pair.summary, *pair.differs[:2]]) for pair in findings(answer.comparison)]
+
+class _Values:
+    """Values of one specimen with their 95 % intervals."""
+
+    def __init__(self, own: pd.DataFrame) -> None:
+        self.classes = list(dict.fromkeys(own["carbide_class"]))
+        self.fields = 0 if own.empty else int(own["fields"].max())
+        rows = own.to_dict("records")
+        self._found = {(str(r["carbide_class"]), str(r["quantity"])): r for r in rows}
+
+    def mean(self, quantity: str, carbide_class: str = "all") -> float:
+        return float(self._found.get((carbide_class, quantity), {}).get("mean", math.nan))
+
+    def fields_of(self, quantity: str) -> int:
+        return int(self._found.get(("all", quantity), {}).get("fields", 0))
+
+    def accuracy_pct(self, quantity: str) -> float:
+        return float(self._found.get(("all", quantity), {}).get("relative_accuracy_pct", math.nan))
+
+    def told(self, quantity: str, unit: str = "", carbide_class: str = "all", factor: float = 1.0) -> str:
+        """Value with unit, then its interval in brackets."""
+        row = self._found.get((carbide_class, quantity), {})
+        ends = (factor * float(row.get(name, math.nan)) for name in ("mean", "ci95_low", "ci95_high"))
+        return with_unit(with_ends(*ends), unit)
+
+
+def named(specimen: Specimen) -> str:
+    """Name of a specimen with its route."""
+    return f"{specimen.name} ({specimen.route})" if specimen.route else specimen.name
+
+
+def amount_sentence(specimen: Specimen, values: _Values) -> str:
+    """Say how much carbide, and of which classes."""
+    said = f"{named(specimen)}: {values.told('area_fraction', '%', factor=100)} of the area is carbide"
+    classes = values.classes[1:]
+    if not values.mean("area_fraction") > 0 or not classes:
+        return f"{said}."
+    if len(classes) == 1:
+        return f"{said}, all of one class, {classes[0]}."
+    shares = (f"{c} {values.told('area_fraction', '%', c, 100)}" for c in classes)
+    return f"{said}: {', '.join(shares)}."
+
+
+def size_sentence(specimen: Specimen, values: _Values) -> str:
+    """Say the median by number and by area, and the largest seen, as circle diameters."""
+    largest = figures(values.mean("largest_ecd"), 0)
+    return (
+        f"{specimen.name}: half of the carbides are smaller than {values.told('ecd_d50', 'µm')}, half of the carbide "
+        f"area lies in carbides smaller than {values.told('ecd_d50_by_area', 'µm')}; the largest seen measures "
+        f"{largest} µm."
+    )
+
+
+def direction_sentence(specimen: Specimen, values: _Values) -> str:
+    """Say elongation, anisotropy and in how many fields bands go beyond chance."""
+    return (
+        f"{specimen.name}: carbides are {values.told('elongation_along_rolling')} times as long along rolling as wide "
+        f"across it, anisotropy index {values.told('anisotropy_index')}; {banding_words(values)}."
+    )
+
+
+def banding_words(values: _Values) -> str:
+    """Say whether the fields are banded: how many beyond chance, and whether so many could be chance too."""
+    from scipy import stats
+
+    share, fields = values.mean("banded_fields_share"), values.fields_of("banded_fields_share")
+    if not math.isfinite(share) or not fields:
+        return "too few carbides to tell bands from chance"
+    banded = round(share * fields)
+    told = f"{banded} of {fields} fields are banded beyond chance"
+    if not banded:
+        return "no field is banded beyond chance"
+    if stats.binom.sf(banded - 1, fields, CHANCE) > CHANCE:
+        return f"{told}, and so many may be chance as well: no banding is shown"
+    spacing = f"{values.mean('band_spacing'):.2g}"
+    return f"{told}, with bands about {spacing} µm apart"
+
+
+def _routes(study: Study) -> dict[str, str]:
+    return {s.name: named(s) for s in study.specimens}
+
+
+def pair_sentences(answer: Answer, shown: dict[str, str]) -> list[str]:
+    """One sentence a pair: amount, largest carbide, anisotropy, and how many quantities differ."""
+    from micro.comparison import findings
+
+    pairs = findings(answer.comparison)
+    said = [pair_sentence(pair, answer.comparison, shown) for pair in pairs[:MOST_PAIRS]]
+    left = len(pairs) - len(said)
+    return [*said, f"{left} more pairs stand under the comparison."] if left else said
+
+
+def pair_sentence(pair: PairFindings, comparison: pd.DataFrame, shown: dict[str, str]) -> str:
+    """Say what sets one pair apart."""
+    both = (comparison["specimen_a"] == pair.specimen_a) & (comparison["specimen_b"] == pair.specimen_b)
+    rows = comparison[both & (comparison["carbide_class"] == "all")].to_dict("records")
+    told = [effect_words(row) for row in rows if row["quantity"] in COMPARED and row["kind"] in ("ratio", "difference")]
+    head = f"{shown.get(pair.specimen_b, pair.specimen_b)} against {shown.get(pair.specimen_a, pair.specimen_a)}: "
+    counts = pair.summary.partition(": ")[2]
+    counts = counts[:1].upper() + counts[1:]
+    return head + ("; ".join(told) + ". " if told else "") + counts
+
+
+def effect_words(row: dict[Any, Any]) -> str:
+    """Say one difference or ratio of a pair, and whether it stands."""
+    words = COMPARED[str(row["quantity"])]
+    ends = tuple(float(row[name]) for name in ("estimate", "ci95_low", "ci95_high"))
+    if row["kind"] == "ratio":
+        effect = f"{with_ends(*ends)} times as large"
+    else:
+        way = "higher" if ends[0] > 0 else "lower"
+        low, high = sorted((abs(ends[1]), abs(ends[2])))
+        if ends[1] * ends[2] < 0:
+            return f"{words} no different beyond scatter ({with_ends(*(100 * end for end in ends))} percentage points)"
+        value, _, interval = with_ends(100 * abs(ends[0]), 100 * low, 100 * high).partition(" (")
+        effect = f"{way} by {value} percentage points" + (f" ({interval}" if interval else "")
+    return f"{words} {effect}" + ("" if row["verdict"] == "differs" else f", {row['verdict']}")
+
+
+def toughness_sentences(answer: Answer) -> list[str]:
+    """Say the transverse toughness ratio of each group, and whether the structure explains it."""
+    said = []
     if answer.coupons is not None:
         said += [gap_sentence(row) for row in answer.coupons.ratios.to_dict("records")]
-    if answer.structure is not None:
-        said += structure_sentences(answer.structure)[-1:]
+    if answer.structure is not None and len(answer.structure):
+        said.append(explanation_sentence(answer.structure))
     return said
-
-
-def specimen_sentence(specimen: Specimen, own: pd.DataFrame) -> str:
-    """Say amount, size, elongation and direction of one specimen."""
-    rows = own[own["carbide_class"] == "all"].drop_duplicates("quantity")
-    if rows.empty:
-        return f"{specimen.name}: no field was measured."
-    ends = {str(r["quantity"]): (r["mean"], r["ci95_low"], r["ci95_high"]) for r in rows.to_dict("records")}
-
-    def told(quantity: str, factor: float = 1.0) -> str:
-        return with_ends(*(factor * float(end) for end in ends.get(quantity, (math.nan,) * 3)))
-
-    route = f" ({specimen.route})" if specimen.route else ""
-    words = f"{specimen.name}{route} holds {told('area_fraction', 100)} % carbide"
-    if not ends["area_fraction"][0] > 0:
-        return words + "."
-    return (
-        f"{words}; half of its carbides are smaller than {told('ecd_d50')} µm and the largest seen is "
-        f"{figures(float(ends['largest_ecd'][0]), 0)} µm; length along over width across rolling is "
-        f"{told('elongation_along_rolling')}, anisotropy index {told('anisotropy_index')}."
-    )
 
 
 def gap_sentence(row: dict[Any, Any]) -> str:
     """Say the transverse toughness ratio of one group."""
-    ratio = with_ends(*(float(row[name]) for name in ("ratio", "ci95_low", "ci95_high")))
-    return f"{row['group']}: transverse over longitudinal toughness {ratio}; {row['verdict']}."
+    ends = tuple(float(row[name]) for name in ("ratio", "ci95_low", "ci95_high"))
+    if not math.isfinite(ends[0]):
+        return f"{row['group']}: no ratio of transverse to longitudinal toughness."
+    tail = {
+        "transverse lower": "weaker across, beyond scatter",
+        "transverse higher": "tougher across, beyond scatter",
+        "within scatter": "no gap beyond the scatter of these coupons",
+    }.get(str(row["verdict"]), str(row["verdict"]))
+    return f"{row['group']}: transverse toughness is {with_ends(*ends)} times the longitudinal; {tail}."
+
+
+def explanation_sentence(points: pd.DataFrame) -> str:
+    """Say whether banding and large carbides go with a weak transverse direction, and what that proves."""
+    from micro.comparison.structure import rank_correlation
+
+    found = {str(q): rank_correlation(own["x"], own["ratio"]) for q, own in points.groupby("quantity", sort=False)}
+    bars = max(c.points for c in found.values())
+    shown = _rising([q for q, c in found.items() if c.rho < 0 and c.p_value < CHANCE])
+    perfect = _rising([q for q, c in found.items() if c.rho == -1])
+    least = next(iter(found.values())).least_p
+    limits = (
+        "The bars differ in composition, hardness, route and heat treatment as well; no ranking of bars tells which of "
+        "these acts."
+    )
+    if least > CHANCE:
+        order = f"the ratio falls as {perfect}" if perfect else "no order shows"
+        return (
+            f"Does the structure explain it? From bar to bar {order}; but {bars} bars cannot prove a cause: even a "
+            f"perfect order comes up by chance with p = {least:.2g}. {limits}"
+        )
+    if shown:
+        return f"Does the structure explain it? From bar to bar the ratio falls as {shown}. {limits}"
+    return f"Does the structure explain it? No falling order of the {bars} bars is shown. {limits}"
+
+
+def _rising(quantities: list[str]) -> str:
+    words = [STRUCTURE.get(q, q.replace("_", " ")) for q in quantities]
+    return f"{_and(words)} rise{'s' * (len(words) == 1)}" if words else ""
+
+
+def _and(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def sureness_sentences(measured: list[tuple[Specimen, _Values]], answer: Answer) -> Iterator[str]:
+    """Say what the brackets mean, how narrow they are, and what has been checked."""
+    if not measured:
+        return
+    yield (
+        "Brackets hold 95 % intervals, made of the scatter between fields, the segmentation and the scale: of bars "
+        "sampled so, 95 in 100 have their true mean inside."
+    )
+    known = [(s.name, v.accuracy_pct("area_fraction")) for s, v in measured]
+    told = [f"± {figures(pct, pct)} % of its value in {name}" for name, pct in known if math.isfinite(pct)]
+    if told:
+        yield f"The area fraction is known to {_and(told)}; where that is too wide, measure more fields."
+    single = [s.name for s, v in measured if v.fields == 1]
+    if single:
+        yield f"One field gives no interval: {_and(single)}."
+    unknown = [m.name for m in answer.specimens if m.scale_relative_uncertainty is None]
+    if unknown:
+        yield f"The uncertainty of the scale is not known, and in no interval, for {_and(unknown)}."
+    if len(answer.chemistry):
+        beyond = answer.chemistry[answer.chemistry["message"].fillna("") != ""]
+        yield (
+            "No measured fraction is more than the composition can hold."
+            if beyond.empty
+            else f"See the chemistry check of {_and(list(dict.fromkeys(beyond['specimen'])))}."
+        )
+    yield from count_sentences(answer)
+
+
+def count_sentences(answer: Answer) -> Iterator[str]:
+    """Say whether a count by people agrees, or that nobody counted."""
+    from micro.points.wording import heading, verdict_sentence
+
+    if answer.count is None:
+        yield "Nobody has counted points on these fields yet; a blind count shares no fault with the program."
+        return
+    for bias in answer.count.bias:
+        yield f"Point count, {heading(bias)}: {verdict_sentence(bias)}."

@@ -2,35 +2,35 @@
 
 from __future__ import annotations
 
-import math
+import textwrap
 from typing import TYPE_CHECKING
 
+from micro.report.wording import MINUS, THIN_SPACE, with_half_width
 from micro.study import Study
 
 if TYPE_CHECKING:
     import pandas as pd
 
-# Quantity, heading, factor from the table's unit to the printed one, decimals.
+# Quantity, heading, factor from the table's unit to the printed one.
 SHOWN = (
-    ("area_fraction", "area %", 100.0, 2),
-    ("ecd_d50", "ECD d50 µm", 1.0, 2),
-    ("ecd_d90", "ECD d90 µm", 1.0, 2),
-    ("largest_ecd", "largest µm", 1.0, 1),
-    ("mean_aspect_ratio", "aspect", 1.0, 2),
-    ("elongation_along_rolling", "along/across", 1.0, 2),
+    ("area_fraction", "area %", 100.0),
+    ("ecd_d50", "ECD d50 µm", 1.0),
+    ("ecd_d90", "ECD d90 µm", 1.0),
+    ("largest_ecd", "largest µm", 1.0),
+    ("mean_aspect_ratio", "aspect", 1.0),
+    ("elongation_along_rolling", "along/across", 1.0),
 )
+COLUMNS = 80
 
 
-def with_interval(mean: float, low: float, high: float, decimals: int) -> str:
-    """Write a number with its interval: ± where it is symmetric, both ends where not, '?' where unknown."""
-    if math.isnan(mean):
-        return "unknown"
-    if math.isnan(low) or math.isnan(high):
-        return f"{mean:.{decimals}f} ± ?"
-    up, down = high - mean, mean - low
-    if abs(up - down) <= 0.1 * max(up, down):
-        return f"{mean:.{decimals}f} ± {(up + down) / 2:.{decimals}f}"
-    return f"{mean:.{decimals}f} ({low:.{decimals}f} to {high:.{decimals}f})"
+def printed(text: str) -> str:
+    """Text with the signs that every terminal can show."""
+    return text.replace(MINUS, "-").replace(THIN_SPACE, " ")
+
+
+def wrapped(text: str) -> str:
+    """Text in lines of at most 80 columns; those after the first are indented."""
+    return textwrap.fill(printed(text), COLUMNS, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
 
 
 def specimen_table(study: Study, specimens: pd.DataFrame) -> str:
@@ -55,10 +55,10 @@ def _classes(own: pd.DataFrame) -> list[str]:
 def _class_lines(rows: pd.DataFrame, carbide_class: str) -> list[str]:
     by_quantity = rows.drop_duplicates("quantity").set_index("quantity")
     cells = []
-    for quantity, heading, factor, decimals in SHOWN:
+    for quantity, heading, factor in SHOWN:
         if quantity in by_quantity.index:
             mean, low, high = by_quantity.loc[[quantity], ["mean", "ci95_low", "ci95_high"]].to_numpy(float)[0] * factor
-            shown = with_interval(mean, low, high, decimals)
+            shown = printed(with_half_width(mean, low, high))
             cells.append(f"{heading:<13}{shown}")
     title = "all carbides" if carbide_class == "all" else carbide_class
     body = [f"  {left:<38}{right}".rstrip() for left, right in zip(cells[::2], [*cells[1::2], ""], strict=False)]
