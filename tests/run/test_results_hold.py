@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 
@@ -14,6 +15,7 @@ from micro import results
 from micro.run import run_study
 from micro.study import read_study
 
+ENVIRONMENT = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 DATED = {"run.json", "report.html", ".lock"}
 
 
@@ -95,14 +97,90 @@ def test_a_full_disk_loses_the_field_and_nothing_else(study_folder, tmp_path, mo
         assert (tmp_path / name).read_bytes() == (tmp_path / "whole" / name).read_bytes()
 
 
+def family(parent):
+    """Process ids of all that a process started."""
+    found = [parent]
+    for pid in found:
+        for task in Path(f"/proc/{pid}/task").glob("*/children"):
+            found += map(int, task.read_text().split())
+    return found[1:]
+
+
+def ends(pid):
+    """Whether a process is gone within ten seconds."""
+    for _ in range(200):
+        if not Path(f"/proc/{pid}").exists():
+            return True
+        time.sleep(0.05)
+    return False
+
+
+def stopped(command, folder, out, how, fields):
+    """Start a run, stop it when so many fields are there, wait for its workers; return its status and what it said."""
+    with subprocess.Popen(
+        command, cwd=folder, env=ENVIRONMENT, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True,
+        start_new_session=True,
+    ) as process:  # fmt: skip
+        while len(list(out.glob("parts/*/*.json"))) < fields:
+            assert process.poll() is None
+            time.sleep(0.02)
+        workers = family(process.pid)
+        how(process)
+        _, said = process.communicate()
+    assert len(workers) >= 2
+    assert all(ends(pid) for pid in workers)
+    return process.returncode, said
+
+
+def interrupt(process):
+    """Press Ctrl-C: every process of the terminal hears it."""
+    os.killpg(process.pid, signal.SIGINT)
+
+
+def command_for(out):
+    return [sys.executable, "-m", "micro", "run", "study.toml", "--out", str(out), "--workers", "2"]
+
+
+NEEDS_PROC = pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="needs processes listed in /proc")
+
+
+@NEEDS_PROC
+def test_an_interrupted_run_says_how_to_go_on(study_folder, tmp_path):
+    """Ctrl-C ends with status 130 and one line; no worker is left, nothing half written."""
+    status, said = stopped(command_for(tmp_path), study_folder, tmp_path, interrupt, 1)
+    assert status == 130
+    assert said.splitlines()[-1] == "stopped; run the same command again to go on"
+    assert "Traceback" not in said
+    assert not list(tmp_path.rglob(results.TEMPORARY + "*"))
+
+
+@NEEDS_PROC
+@pytest.mark.study
+def test_a_stopped_run_goes_on_to_the_same_bytes(study_folder, tmp_path):
+    """Ctrl-C, a request to end, the death of the parent alone, then a whole run: as if nobody had stopped it."""
+    for picture in study_folder.glob("*.png"):
+        for copy in "xyz":
+            (tmp_path / f"{picture.stem}{copy}.png").write_bytes(picture.read_bytes())
+    (tmp_path / "study.toml").write_bytes((study_folder / "study.toml").read_bytes())
+    out = tmp_path / "stopped"
+    for fields, how, status in (
+        (1, interrupt, 130),
+        (8, subprocess.Popen.terminate, 143),
+        (14, subprocess.Popen.kill, -signal.SIGKILL),
+    ):
+        assert stopped(command_for(out), tmp_path, out, how, fields)[0] == status
+    subprocess.run(command_for(out), cwd=tmp_path, check=True, capture_output=True, env=ENVIRONMENT)
+    run(tmp_path, tmp_path / "calm", 2)
+    assert contents(out) == contents(tmp_path / "calm")
+
+
 @pytest.mark.study
 def test_fifty_kills_end_in_the_same_bytes(study_folder, tmp_path):
     """Killed at 50 random moments and run again each time, the folder ends as if nothing had happened."""
     run(study_folder, tmp_path / "calm", 1)
-    command = [sys.executable, "-m", "micro", "run", "study.toml", "--out", str(tmp_path / "killed"), "--workers", "2"]
-    environment = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+    command = command_for(tmp_path / "killed")
     start = time.perf_counter()
-    subprocess.run(command, cwd=study_folder, check=True, capture_output=True, env=environment)
+    subprocess.run(command, cwd=study_folder, check=True, capture_output=True, env=ENVIRONMENT)
     whole = time.perf_counter() - start
     rng = random.Random(50)
     landed = 0
@@ -110,7 +188,7 @@ def test_fifty_kills_end_in_the_same_bytes(study_folder, tmp_path):
         if kill % 5 == 0:
             subprocess.run(["rm", "-rf", str(tmp_path / "killed")], check=True)
         process = subprocess.Popen(
-            command, cwd=study_folder, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment,
+            command, cwd=study_folder, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=ENVIRONMENT,
             start_new_session=True,
         )  # fmt: skip
         time.sleep(rng.uniform(0.2, whole))
@@ -118,7 +196,7 @@ def test_fifty_kills_end_in_the_same_bytes(study_folder, tmp_path):
             landed += 1
             os.killpg(process.pid, signal.SIGKILL)
         process.wait()
-    subprocess.run(command, cwd=study_folder, check=True, capture_output=True, env=environment)
+    subprocess.run(command, cwd=study_folder, check=True, capture_output=True, env=ENVIRONMENT)
     calm, killed = contents(tmp_path / "calm"), contents(tmp_path / "killed")
     print(f"50 kills, {landed} of them before the end; {len(killed)} files compared")
     assert landed >= 25
