@@ -69,3 +69,10 @@ def test_a_folder_that_cannot_be_read_is_one_line_and_status_1(folder, tmp_path,
 def test_one_specimen_cannot_be_compared(folder, capsys):
     assert ended_with(folder("one", {"A": 0.1})) == 2
     assert capsys.readouterr().err == "RESULTS: 1 specimen can be used; give folders that hold two or more\n"
+
+
+def test_a_table_that_cannot_be_written_is_one_line(folder, tmp_path, capsys):
+    (tmp_path / "file").touch()
+    place = tmp_path / "file" / "out"
+    assert ended_with(folder("one", {"A": 0.1, "B": 0.2}), "--out", str(place)) == 2
+    assert capsys.readouterr().err == f"{place}: cannot be written (Not a directory); choose another --out\n"

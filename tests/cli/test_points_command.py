@@ -130,6 +130,37 @@ def test_pictures_are_counted_as_one_specimen(measured, tmp_path, capsys):
     assert "bar 7: 2 of 4 fields, 96 points each" in capsys.readouterr().out
 
 
+def test_a_picture_that_cannot_be_drawn_is_named_and_the_others_are(measured, tmp_path, capsys):
+    """Status 1, one line for it; two pictures of one name are told apart, with a line that says so."""
+    (tmp_path / "a1.png").write_bytes(b"no picture")
+    pictures = [measured / "a1.png", tmp_path / "a1.png", measured / "a2.png"]
+    assert ended_with("sheet", *pictures, "--points", "4", "--out", tmp_path / "count") == 1
+    said = capsys.readouterr()
+    assert [line.startswith(f"{tmp_path / 'a1.png'}: ") for line in said.err.splitlines()] == [True, True]
+    assert "it is called a1-2" in said.err
+    assert "2 of 3 fields" in said.out
+
+
+def test_fields_that_were_not_counted_are_named(measured, tmp_path, capsys):
+    ended_with("sheet", measured / "study.toml", "--points", "9", "--out", tmp_path)
+    form = pd.read_csv(tmp_path / "form.csv").assign(inside=1, boundary=0, counter="ab")
+    form = form.astype({"inside": "object", "boundary": "object"})
+    form.loc[0, ["inside", "boundary"]] = ""
+    form.to_csv(tmp_path / "filled.csv", index=False)
+    capsys.readouterr()
+    assert ended_with("compare", tmp_path / "filled.csv", measured / "results") == 0
+    assert "was not counted; it is left out" in capsys.readouterr().err
+
+
+def test_results_that_cannot_be_written_are_said(measured, tmp_path, monkeypatch, capsys):
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("micro.run.count_again", full)
+    assert ended_with("compare", tmp_path / "t.csv", measured / "results") == 2
+    assert "results: cannot be written (No space left on device); free the disk" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("args", "code", "line"),
     [

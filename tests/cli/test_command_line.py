@@ -1,0 +1,90 @@
+"""The command line as a whole: its list of commands, its exit statuses, one line for what goes wrong."""
+
+import os
+
+import cv2
+import numpy as np
+import pytest
+
+from micro import study
+from micro.cli import COMMANDS, main
+from micro.cli.options import available_cores
+
+
+def ended_with(*arguments):
+    with pytest.raises(SystemExit) as ended:
+        main([*arguments])
+    return ended.value.code
+
+
+def test_help_lists_the_commands_in_the_order_of_the_work(capsys):
+    """Each with what it does; a command's own help has the same words or more."""
+    assert ended_with("--help") == 0
+    said = capsys.readouterr().out
+    places = [said.index(f"  {name} ") for name in COMMANDS]
+    assert places == sorted(places)
+    assert all(words.split()[0] in said for words in COMMANDS.values())
+
+
+@pytest.mark.parametrize("name", list(COMMANDS))
+def test_every_command_has_help(name, capsys):
+    assert ended_with(name, "--help") == 0
+    assert f"Usage: micro {name}" in capsys.readouterr().out
+
+
+def test_an_unknown_command_is_refused(capsys):
+    assert ended_with("count") == 2
+    assert "No such command 'count'" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("trouble", "status", "line"),
+    [
+        (KeyboardInterrupt(), 130, "stopped; run the same command again to go on"),
+        (OSError(5, "Input/output error", "a.tif"), 1, "a.tif: cannot be read or written (Input/output error); "),
+        (OSError("gone"), 1, "the system: cannot be read or written (gone); "),
+        (MemoryError(), 1, "does not fit into memory; "),
+    ],
+)
+def test_whatever_happens_is_one_line_and_a_status(monkeypatch, capsys, trouble, status, line):
+    """No traceback for a stop, a broken disk, or too little memory."""
+
+    def fails(*_):
+        raise trouble
+
+    monkeypatch.setattr(study, "read_study", fails)
+    assert ended_with("run", "study.toml") == status
+    said = capsys.readouterr().err.strip()
+    assert line in said
+    assert len(said.splitlines()) == 1
+
+
+def test_cores_are_those_that_this_process_may_use(monkeypatch):
+    """As allotted where the system tells, all of the machine where it does not."""
+    if hasattr(os, "sched_getaffinity"):
+        assert available_cores() == len(os.sched_getaffinity(0))
+    monkeypatch.delattr(os, "sched_getaffinity", raising=False)
+    assert available_cores() == os.cpu_count()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "place"),
+    [
+        (["coupons", "c.csv", "--out", "file/below"], "file/below"),
+        (["measure", "f.png", "--try", "file/sheet.png"], "--try: file/sheet.png"),
+        (["points", "sheet", "f.png", "--out", "file/below"], "file/below"),
+        (["run", "study.toml", "--out", "file/below"], "file/below"),
+    ],
+)
+def test_a_folder_that_cannot_be_made_is_said(tmp_path, monkeypatch, capsys, arguments, place):
+    """What lies below a file is no place to write: status 2, the place named, and what to do."""
+    grey = np.random.default_rng(1).normal(100, 4, (96, 96)).astype(np.uint8)
+    cv2.imwrite(str(tmp_path / "f.png"), grey)
+    (tmp_path / "file").touch()
+    (tmp_path / "c.csv").write_text("specimen,direction,toughness_J\nP,longitudinal,30\nP,transverse,20\n")
+    (tmp_path / "study.toml").write_text('um_per_px = 0.2\n[[specimen]]\nname = "A"\nimages = ["f.png"]\n')
+    monkeypatch.chdir(tmp_path)
+    assert ended_with(*arguments) == 2
+    (line,) = [line for line in capsys.readouterr().err.splitlines() if "cannot be written" in line]
+    assert line.startswith(place)
+    assert "; choose another" in line
