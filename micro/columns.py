@@ -39,7 +39,7 @@ PARTICLES = (
     Column("perimeter_um", "µm", "float64", "length of the outline"),
     Column("mean_grey", "", "float64", "mean grey level inside the outline, as in the file"),
     Column("touches_edge", "", "int64", "1 where the carbide is cut by the edge of the analysed frame"),
-    Column("weight", "", "float64", "edge correction (Miles-Lantuejoul); 0 where the edge cuts the carbide"),
+    Column("weight", "", "float64", "edge correction (Miles-Lantuejoul); 0 at the edge of the frame"),
     Column("outline_area_um2", "µm²", "float64", "area inside the half-height outline"),
     Column("flags", "", "str", "names of the troubles met, separated by a space"),
 )

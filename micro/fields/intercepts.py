@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.particles.feret import extent
+from micro.particles.moments import moments
+from micro.particles.outline import OutlineShapes, measure_outlines
 from micro.particles.runs import Runs, find_runs
 
 FloatArray = NDArray[np.float64]
@@ -16,9 +17,6 @@ FloatArray = NDArray[np.float64]
 UNRELATED = np.pi / 2 - 1
 # Steps of a pixel outline make a line that grazes it leave and enter again over a few pixels.
 GRAZING_PX = 4
-# How far the extreme pixel centres fall short of the outline, both ends: the distance of the rows of pixels along the
-# grid and its diagonals; in between, a mean over discs and ellipses.
-SHORT_ON_GRID_PX, SHORT_ON_DIAGONAL_PX, SHORT_PX = 1.0, 0.7071, 0.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,7 +37,11 @@ class Intercepts:
 
 
 def scan(
-    labels: NDArray[np.int32], excluded: NDArray[np.bool_], count: int, rolling_deg: float
+    labels: NDArray[np.int32],
+    excluded: NDArray[np.bool_],
+    count: int,
+    rolling_deg: float,
+    blur_px: float | None = None,
 ) -> tuple[Intercepts, Intercepts]:
     """Count intercepts on lines along and across a direction.
 
@@ -54,6 +56,8 @@ def scan(
         Number of carbides.
     rolling_deg
         Degrees from the horizontal, counter-clockwise as seen.
+    blur_px
+        Edge spread that shortened and widened the outlines; None: they are taken as they are.
 
     Returns
     -------
@@ -63,9 +67,10 @@ def scan(
     upright = find_runs(analysed, count)
     turned = rotate(np.where(excluded, -1, labels), rolling_deg)
     at_ends = line_ends(analysed, count, rolling_deg)
+    outline = measure_outlines(upright, moments(upright), blur_px)
     return (
-        _meet(turned, upright, rolling_deg + 90, at_ends[0]),
-        _meet(np.ascontiguousarray(turned.T), upright, rolling_deg, at_ends[1]),
+        _meet(turned, outline, rolling_deg + 90, at_ends[0]),
+        _meet(np.ascontiguousarray(turned.T), outline, rolling_deg, at_ends[1]),
     )
 
 
@@ -96,18 +101,12 @@ def line_ends(labels: NDArray[np.int32], count: int, rolling_deg: float) -> tupl
     return cos * upright + sin * level, sin * upright + cos * level
 
 
-def _meet(turned: NDArray[np.int32], upright: Runs, across_deg: float, ends: FloatArray) -> Intercepts:
+def _meet(turned: NDArray[np.int32], outline: OutlineShapes, across_deg: float, ends: FloatArray) -> Intercepts:
+    upright = outline.runs
     seen = np.bincount(upright.label, minlength=upright.count) > 0
-    width = np.where(seen, extent(upright, across_deg) + _short(across_deg), 0.0)
+    width = np.where(seen, outline.extent(across_deg), 0.0)
     met = healed(find_runs(turned, upright.count))
     return Intercepts(width * times_met(met) - ends / 2, carbide_chords(turned, met), matrix_chords(turned))
-
-
-def _short(across_deg: float) -> float:
-    from_grid = abs((across_deg + 45) % 90 - 45)
-    if from_grid < 1e-6:
-        return SHORT_ON_GRID_PX
-    return SHORT_ON_DIAGONAL_PX if abs(from_grid - 45) < 1e-6 else SHORT_PX
 
 
 def healed(runs: Runs) -> Runs:

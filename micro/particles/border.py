@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.particles.runs import Runs
+from micro.segmentation.matrix import ADDED_SPREAD_PX
 
 FloatArray = NDArray[np.float64]
 
@@ -17,21 +18,35 @@ def touches_edge(runs: Runs) -> NDArray[np.bool_]:
     return np.bincount(runs.label, at_edge, runs.count) > 0
 
 
-def weights(runs: Runs, cut: NDArray[np.bool_], frame: tuple[int, int] | None = None) -> FloatArray:
-    """(n,) W·H/((W-w)·(H-h)) for a carbide of bounding box w × h in a frame W × H; 0 where it is cut.
+def guard_px(blur_px: float | None) -> int:
+    """How near to the frame an outline is no longer what it would be further in: two edge spreads."""
+    return int(np.ceil(2 * np.hypot(blur_px or 0.0, ADDED_SPREAD_PX)))
 
-    `frame` is (rows, columns) of the whole picture where the runs are of a part of it.
 
-    The inverse of the chance that a carbide of that box, placed at random, lies wholly inside
-    (Miles 1974; Lantuéjoul 1980).
+def weights(runs: Runs, guard: int, frame: tuple[int, int] | None = None) -> FloatArray:
+    """(n,) W·H/((W − 2g − w + 1)·(H − 2g − h + 1)) for a box w × h that keeps g px from the frame W × H, else 0.
+
+    The inverse of the share of all places, in whole pixels, at which a carbide of that bounding box does so (Miles
+    1974; Lantuéjoul 1980). The picture ends at the frame, and with it the light that draws the outline: without the
+    guard, carbides near the frame merge with it and are taken for cut.
+
+    Parameters
+    ----------
+    runs
+        Runs of the labels.
+    guard
+        g, px; at least 1, as one that touches the outermost pixels may be cut.
+    frame
+        (rows, columns) of the whole picture where the runs are of a part of it.
     """
-    rows, columns = frame or runs.shape
+    rows, columns = runs.shape
     left, right = np.full(runs.count, columns), np.zeros(runs.count)
     top, bottom = np.full(runs.count, rows), np.zeros(runs.count)
     np.minimum.at(left, runs.label, runs.start)
     np.maximum.at(right, runs.label, runs.stop)
     np.minimum.at(top, runs.label, runs.row)
     np.maximum.at(bottom, runs.label, runs.row + 1)
-    with np.errstate(divide="ignore"):
-        weight = rows * columns / ((columns - (right - left)) * (rows - (bottom - top)))
-    return np.where(cut, 0.0, weight)
+    inside = (left >= guard) & (right <= columns - guard) & (top >= guard) & (bottom <= rows - guard)
+    rows, columns = frame or runs.shape
+    places = (columns - 2 * guard - (right - left) + 1) * (rows - 2 * guard - (bottom - top) + 1)
+    return np.where(inside, rows * columns / np.maximum(places, 1), 0.0)

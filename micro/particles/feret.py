@@ -8,6 +8,9 @@ from numpy.typing import NDArray
 from micro.particles.runs import Runs
 
 FloatArray = NDArray[np.float64]
+# How far the extreme pixel centres fall short of the outline, both ends: the distance of the rows of pixels along the
+# grid and its diagonals; in between, a mean over discs and ellipses.
+SHORT_ON_GRID_PX, SHORT_ON_DIAGONAL_PX, SHORT_PX = 1.0, 0.7071, 0.6
 
 
 def extent(runs: Runs, angle_deg: float | NDArray) -> FloatArray:
@@ -34,3 +37,11 @@ def extent(runs: Runs, angle_deg: float | NDArray) -> FloatArray:
         low = np.minimum.reduceat(ux * near + uy * y, bounds)
         result[i, runs.label[order][bounds]] = high - low
     return result if np.ndim(angle_deg) else result[0]
+
+
+def short_of_outline(angle_deg: float) -> float:
+    """How far pixel centres fall short of the outline, both ends of a direction together, px: a mean over places."""
+    from_grid = abs((angle_deg + 45) % 90 - 45)
+    if from_grid < 1e-6:
+        return SHORT_ON_GRID_PX
+    return SHORT_ON_DIAGONAL_PX if abs(from_grid - 45) < 1e-6 else SHORT_PX

@@ -49,8 +49,17 @@ def moments(runs: Runs) -> Moments:
     return Moments(area, x, y, xx, yy, xy)
 
 
-def ellipse(xx: FloatArray, yy: FloatArray, xy: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+def ellipse(
+    xx: FloatArray, yy: FloatArray, xy: FloatArray, by_chance: FloatArray | float = 0.0
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Full major and minor axis and the major axis' angle of ellipses with these second moments.
+
+    Parameters
+    ----------
+    xx, yy, xy
+        (n,) central second moments over the area.
+    by_chance
+        (n,) what chance adds to the square of half the difference of the principal moments, px⁴: taken off.
 
     Returns
     -------
@@ -60,6 +69,6 @@ def ellipse(xx: FloatArray, yy: FloatArray, xy: FloatArray) -> tuple[FloatArray,
         (n,) from the horizontal, counter-clockwise as seen, (-90, 90].
     """
     mean = (xx + yy) / 2
-    half = np.hypot((xx - yy) / 2, xy)
-    major, minor = 4 * np.sqrt(mean + half), 4 * np.sqrt(np.maximum(mean - half, 0))
+    half = np.sqrt(np.maximum(((xx - yy) / 2) ** 2 + xy**2 - by_chance, 0))
+    major, minor = 4 * np.sqrt(np.maximum(mean + half, 0)), 4 * np.sqrt(np.maximum(mean - half, 0))
     return major, minor, np.degrees(np.arctan2(-2 * xy, xx - yy)) / 2

@@ -11,9 +11,9 @@ from micro.flags import CARBIDE_FLAGS, bit
 from micro.flags import names as flag_names
 from micro.micrograph.mosaic import SubField
 from micro.particles.area import contrast_area
-from micro.particles.border import FloatArray, touches_edge, weights
-from micro.particles.feret import extent
-from micro.particles.moments import ellipse, moments
+from micro.particles.border import FloatArray, guard_px, touches_edge, weights
+from micro.particles.moments import moments
+from micro.particles.outline import measure_outlines, outline_waver
 from micro.particles.perimeter import crofton_perimeter
 from micro.particles.runs import find_runs
 from micro.scale import Scale
@@ -56,9 +56,10 @@ def measure_particles(
     runs = find_runs(segmentation.labels, segmentation.count)
     shape = moments(runs)
     area = contrast_area(segmentation, shape.area)
-    major, minor, angle = ellipse(shape.xx, shape.yy, shape.xy)
-    feret = extent(runs, DIRECTIONS) + 0.6
+    outline = measure_outlines(runs, shape, segmentation.blur_px, outline_waver(segmentation))
+    feret = outline.extents(DIRECTIONS)
     cut = touches_edge(runs)
+    mosaic = (sub_field.mosaic_rows, sub_field.mosaic_columns) if sub_field else None
     flags = segmentation.flags | np.where(cut, bit("edge", CARBIDE_FLAGS), 0).astype(np.uint32)
     k = scale.um_per_px
     classes = np.array([c.name for c in segmentation.classes], object)
@@ -74,16 +75,16 @@ def measure_particles(
         "ecd_um": k * 2 * np.sqrt(area.area / np.pi),
         "feret_max_um": k * feret.max(axis=0),
         "feret_min_um": k * feret.min(axis=0),
-        "major_um": k * major,
-        "minor_um": k * minor,
-        "aspect_ratio": major / minor,
-        "angle_deg": 90 - np.mod(90 - (angle - rolling), 180),
-        "length_along_um": k * (extent(runs, rolling) + 0.6),
-        "width_across_um": k * (extent(runs, rolling + 90) + 0.6),
-        "perimeter_um": k * crofton_perimeter(segmentation.labels, runs),
+        "major_um": k * outline.major,
+        "minor_um": k * outline.minor,
+        "aspect_ratio": outline.major / outline.minor,
+        "angle_deg": 90 - np.mod(90 - (outline.angle_deg - rolling), 180),
+        "length_along_um": k * outline.extent(rolling),
+        "width_across_um": k * outline.extent(rolling + 90),
+        "perimeter_um": k * crofton_perimeter(segmentation.labels, runs) * outline.longer,
         "mean_grey": runs.integrate(grey) / shape.area,
         "touches_edge": cut.astype(np.int64),
-        "weight": weights(runs, cut, (sub_field.mosaic_rows, sub_field.mosaic_columns) if sub_field else None),
+        "weight": weights(runs, guard_px(segmentation.blur_px), mosaic),
         "outline_area_um2": k**2 * shape.area,
         "flags": [words[word] for word in flags],
     }

@@ -35,7 +35,7 @@ def segmented():
             noise=1.0,
             noise_area_px=1.0,
             matrix_uncertainty=0.1,
-            blur_px=1.0,
+            blur_px=None,
         )
 
     return make
