@@ -34,6 +34,7 @@ carbides = "bright"
 image = "p/two.tif"
 min_area_px = 20
 """
+CLASS = '[[specimen.class]]\nname = "M7C3"\n'
 
 
 @pytest.fixture
@@ -78,6 +79,12 @@ def test_reads_what_is_written(folder):
         ('images = ["k/*.tif"]', 'images = ["/etc/*.tif"]', 10, "lies outside the study's folder"),
         ('image = "p/two.tif"', 'image = "k/a.tif"', 21, "is not among the specimen's images"),
         ('name = "M7C3"', 'nam = "M7C3"', 12, "key 'nam': unknown key"),
+        ('name = "M7C3"', 'name = "all"', 11, "class names must differ and not be 'all'"),
+        (CLASS, CLASS + CLASS, 11, "class names must differ"),
+        (CLASS, CLASS + '[[specimen.class]]\nname = "MC"\ngrey = 9\n', 11, "some classes give a grey and some do not"),
+        ('images = ["k/*.tif"]', 'images = ["k/**.tif"]', 10, "is not a usable pattern"),
+        ('images = ["k/*.tif"]', 'images = ["k\\u0000/a.tif"]', 10, "must be a list of picture paths"),
+        ('image = "p/two.tif"', 'image = "\\u0000"', 21, "must be a path within"),
     ],
 )
 def test_names_the_key_and_its_line(folder, old, new, line, words):
@@ -100,6 +107,18 @@ def test_refuses_what_is_no_study(folder, text, words):
 def test_a_missing_file_is_one_line(tmp_path):
     with pytest.raises(UsageError, match=r"cannot be read \(No such file or directory\)"):
         read_study(tmp_path / "none.toml")
+
+
+def test_a_file_that_is_no_text_is_one_line(tmp_path):
+    (tmp_path / "study.toml").write_bytes(b"title = '\xff'")
+    with pytest.raises(UsageError, match="is not UTF-8 text; save the study file as UTF-8"):
+        read_study(tmp_path / "study.toml")
+
+
+def test_a_link_in_a_circle_is_no_path(folder):
+    (folder / "ring").symlink_to("ring")
+    with pytest.raises(UsageError, match=r"'ring/a\.tif' is not a usable path; give a plain path"):
+        read_study(written(folder, GOOD.replace('images = ["k/*.tif"]', 'images = ["ring/a.tif"]')))
 
 
 def test_a_link_that_leaves_the_folder_is_refused(folder, tmp_path_factory):
