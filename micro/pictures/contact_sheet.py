@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.micrograph import Micrograph
+from micro.pictures.lettering import write
 from micro.pictures.outlines import draw_outlines
 from micro.segmentation import Segmentation, SegmentationSettings, segment
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 COLUMNS = 3
 PANEL_PX = (420, 315)
 STRIP_PX = 46
+LETTERS_PX = 14
 GAP_PX = 8
 SHARES_OF_CONTRAST = (0.35, 0.65)
 SMALLEST_PX = (3.0, 24.0)
@@ -53,7 +55,7 @@ def variants(settings: SegmentationSettings, found: Segmentation) -> Iterator[tu
             grey = found.matrix_grey + share * found.classes[0].contrast
             yield f"outline at grey {grey:.0f}", replace(settings, threshold_grey=grey)
     for smallest in SMALLEST_PX:
-        yield f"carbides from {smallest:.0f} px2", replace(settings, min_area_px=smallest)
+        yield f"carbides from {smallest:.0f} px²", replace(settings, min_area_px=smallest)
 
 
 def _result(micrograph: Micrograph, found: Segmentation) -> str:
@@ -68,8 +70,6 @@ def _result(micrograph: Micrograph, found: Segmentation) -> str:
 
 
 def _panel(micrograph: Micrograph, found: Segmentation | None, words: str, result: str) -> NDArray[np.uint8]:
-    import cv2
-
     rows, columns = micrograph.grey.shape
     width, height = min(PANEL_PX[0], columns), min(PANEL_PX[1], rows)
     left, top = (columns - width) // 2, (rows - height) // 2
@@ -77,8 +77,7 @@ def _panel(micrograph: Micrograph, found: Segmentation | None, words: str, resul
     panel = np.full((PANEL_PX[1] + STRIP_PX, PANEL_PX[0], 3), PAPER, np.uint8)
     panel[:height, :width] = drawn[top : top + height, left : left + width]
     for line, text in enumerate((words, result)):
-        place = (2, PANEL_PX[1] + 18 + 20 * line)
-        cv2.putText(panel, text, place, cv2.FONT_HERSHEY_SIMPLEX, 0.5, (20, 20, 20), 1, cv2.LINE_AA)
+        write(panel, text, 2, PANEL_PX[1] + 13 + 20 * line, LETTERS_PX)
     return panel
 
 

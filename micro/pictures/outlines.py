@@ -6,12 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.micrograph import Micrograph
-from micro.pictures.scale_bar import draw_scale_bar
+from micro.pictures.legend_strip import Item, line_of, with_strip
 from micro.segmentation import Segmentation
 
 # Told apart by people with any kind of colour vision, and from grey: darkest class first.
 CLASS_COLOURS = ((230, 120, 0), (0, 150, 230), (120, 210, 60), (220, 60, 160))
-HATCH = (205, 70, 55)
+HATCH = (235, 80, 70)
 HATCH_STEP = 8
 CLIPPED_SHARE = 0.002
 
@@ -30,43 +30,75 @@ def to_display(grey: NDArray[np.float32], low: float, high: float) -> NDArray[np
 
 
 def draw_outlines(micrograph: Micrograph, segmentation: Segmentation) -> NDArray[np.uint8]:
-    """RGB picture (rows, columns, 3) of the whole file, with the outline of every carbide.
+    """RGB picture (rows, columns, 3) of the whole file with the outline of every carbide, and a legend below.
 
-    Outlines have the colour of their carbide class and are dotted where the edge of the frame cuts the carbide;
-    parts that were left out, the data bar among them, are hatched.
+    Outlines lie just outside the carbide and have the colour of its class; they are dotted where the edge of the
+    frame cuts the carbide. Parts that were left out, the data bar among them, are hatched within a border. Scale bar
+    and legend stand in a strip below.
     """
     low, high = display_range(micrograph.grey)
     picture = to_display(micrograph.grey, low, high)
     _draw_outlines(picture, segmentation)
     _hatch(picture, segmentation.excluded)
-    if micrograph.scale is not None:
-        draw_scale_bar(picture, micrograph.scale.um_per_px)
     if micrograph.data_bar.size:
         bar = to_display(micrograph.data_bar, low, high)
         _hatch(bar, np.ones(bar.shape[:2], bool))
         picture = np.vstack([picture, bar])
-    return picture
+    um_per_px = None if micrograph.scale is None else micrograph.scale.um_per_px
+    return with_strip(picture, legend_items(micrograph, segmentation), um_per_px)
+
+
+def legend_items(micrograph: Micrograph, segmentation: Segmentation) -> list[Item]:
+    """Entries for what an outline picture holds."""
+    height = 2 * max(11, micrograph.grey.shape[1] // 52)
+    shown = np.unique(segmentation.class_index)
+    items = [
+        Item(c.name, line_of(CLASS_COLOURS[k % len(CLASS_COLOURS)]), height)
+        for k, c in enumerate(segmentation.classes)
+        if k in shown
+    ]
+    if _cut_by_frame(segmentation).any():
+        items.append(Item("dotted: cut by the frame", lambda sample: None, 0))
+    if segmentation.excluded.any() or micrograph.data_bar.size:
+        items.append(Item("left out", lambda sample: _hatch(sample, np.ones(sample.shape[:2], bool)), height))
+    return items
 
 
 def _draw_outlines(picture: NDArray[np.uint8], segmentation: Segmentation) -> None:
+    """Colour every pixel beside a carbide of a higher label: the matrix about it, or a carbide that it touches."""
     labels = segmentation.labels
-    rim = np.zeros(labels.shape, bool)
-    rim[:-1] |= labels[:-1] != labels[1:]
-    rim[1:] |= labels[1:] != labels[:-1]
-    rim[:, :-1] |= labels[:, :-1] != labels[:, 1:]
-    rim[:, 1:] |= labels[:, 1:] != labels[:, :-1]
-    rows, cols = np.nonzero(rim & (labels > 0))
-    owner = labels[rows, cols] - 1
+    rim, owner = _beside(labels)
+    drawn = ~_cut_by_frame(segmentation)[owner - 1] | (rim.sum(axis=1) % 4 < 2)
+    rows, cols = rim[drawn].T
+    colours = np.array(CLASS_COLOURS, np.uint8)
+    picture[rows, cols] = colours[segmentation.class_index[owner[drawn] - 1] % len(colours)]
+
+
+def _beside(labels: NDArray[np.int32]) -> tuple[NDArray[np.intp], NDArray[np.int32]]:
+    """Pixels (n, 2) with a higher label above, below or at a side, and the highest of those (n,)."""
+    highest = np.zeros_like(labels)
+    for here, there in (
+        (np.s_[1:, :], np.s_[:-1, :]),
+        (np.s_[:-1, :], np.s_[1:, :]),
+        (np.s_[:, 1:], np.s_[:, :-1]),
+        (np.s_[:, :-1], np.s_[:, 1:]),
+    ):
+        np.maximum(highest[here], labels[there], out=highest[here])
+    rim = np.argwhere(highest > labels)
+    return rim, highest[rim[:, 0], rim[:, 1]]
+
+
+def _cut_by_frame(segmentation: Segmentation) -> NDArray[np.bool_]:
+    labels = segmentation.labels
     cut = np.zeros(segmentation.count, bool)
     frame = np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]])
     cut[frame[frame > 0] - 1] = True
-    drawn = ~cut[owner] | ((rows + cols) % 4 < 2)
-    rows, cols, owner = rows[drawn], cols[drawn], owner[drawn]
-    colours = np.array(CLASS_COLOURS, np.uint8)
-    picture[rows, cols] = colours[segmentation.class_index[owner] % len(colours)]
+    return cut
 
 
 def _hatch(picture: NDArray[np.uint8], where: NDArray[np.bool_]) -> None:
+    inside = np.pad(where, 1)
+    border = where & ~(inside[:-2, 1:-1] & inside[2:, 1:-1] & inside[1:-1, :-2] & inside[1:-1, 2:])
     rows, cols = np.nonzero(where)
-    stripe = (rows + cols) % HATCH_STEP == 0
+    stripe = ((rows + cols) % HATCH_STEP == 0) | border[rows, cols]
     picture[rows[stripe], cols[stripe]] = HATCH

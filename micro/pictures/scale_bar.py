@@ -7,6 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.pictures.lettering import text_width, write
+
 Picture = NDArray[np.uint8]
 SHARE_OF_WIDTH = 0.2
 
@@ -18,35 +20,27 @@ def round_length_um(width_um: float) -> float:
     return max(step * power for step in (1, 2, 5) if step * power <= wanted * (1 + 1e-9))
 
 
-def draw_scale_bar(picture: Picture, um_per_px: float) -> None:
-    """Draw a scale bar with its length into the lower right of an RGB picture (rows, columns, 3), in place."""
-    import cv2
+def length_text(length_um: float) -> str:
+    """Length with its unit."""
+    return f"{length_um / 1000:g} mm" if length_um >= 1000 else f"{length_um:g} µm"
 
+
+def draw_scale_bar(picture: Picture, um_per_px: float, letters: float = 1 / 45) -> None:
+    """Draw a scale bar with its length into the lower right of an RGB picture (rows, columns, 3), in place.
+
+    `letters` is the height of the words over the picture's width; a picture too small for the bar stays as it is.
+    """
     rows, columns = picture.shape[:2]
     length_um = round_length_um(columns * um_per_px)
     length = round(length_um / um_per_px)
-    # The built-in font has no Greek letters, so the unit is drawn by its ASCII spelling.
-    text = f"{length_um:g} um"
-    size = max(0.4, columns / 1600)
-    thick = max(1, round(size * 2))
-    (wide, high), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, thick)
-    pad = max(4, high // 2)
-    box_width = max(length, wide) + 2 * pad
-    box_height = high + 4 * pad
+    text, high = length_text(length_um), max(11, round(columns * letters))
+    wide, pad = text_width(text, high), max(4, high // 3)
+    box_width, box_height = max(length, wide) + 2 * pad, high + 4 * pad
     left, top = columns - box_width - pad, rows - box_height - pad
     if left < 0 or top < 0:
         return
-    cv2.rectangle(picture, (left, top), (left + box_width, top + box_height), (255, 255, 255), -1)
-    centre = left + box_width // 2
-    cv2.putText(
-        picture,
-        text,
-        (centre - wide // 2, top + pad + high),
-        cv2.FONT_HERSHEY_SIMPLEX,
-        size,
-        (0, 0, 0),
-        thick,
-        cv2.LINE_AA,
-    )
-    bar = top + high + 2 * pad
-    cv2.rectangle(picture, (centre - length // 2, bar), (centre - length // 2 + length - 1, bar + pad), (0, 0, 0), -1)
+    box = picture[top : top + box_height + 1, left : left + box_width + 1]
+    box[:] = 255
+    write(box, text, (box_width - wide) // 2, pad + high // 2, high, (0, 0, 0))
+    start = (box_width - length) // 2
+    box[high + 2 * pad : high + 3 * pad, start : start + length] = 0

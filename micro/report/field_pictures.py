@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from micro import results
 from micro.errors import InputError
 from micro.micrograph import Micrograph, read
+from micro.pictures.legend_strip import with_strip
 from micro.pictures.outlines import display_range, to_display
 from micro.pictures.scale_bar import draw_scale_bar
 from micro.report.page import PagePicture
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 WIDEST_PX = 1100
+LETTERS_IN_ROW = 1 / 22
 QUALITY = 82
 
 
@@ -45,9 +47,9 @@ def field_pictures(field: Field, um_per_px: float, message: str, out: Path) -> F
         return None
     low, high = display_range(micrograph.grey)
     bare = to_display(micrograph.grey, low, high)
-    draw_scale_bar(bare, um_per_px)
     if micrograph.data_bar.size:
         bare = np.vstack([bare, to_display(micrograph.data_bar, low, high)])
+    bare = with_strip(bare, (), um_per_px)
     return FieldPictures(field.name, data_address(bare), data_address(outlined[..., ::-1]), message)
 
 
@@ -67,7 +69,7 @@ def same_scale_pictures(study: Study, fields: pd.DataFrame) -> list[PagePicture]
     pictures = []
     for (specimen_name, field_name, grey, um_per_px), crop in zip(typical, same_scale_crops(frames), strict=True):
         part = np.ascontiguousarray(grey[crop.top : crop.bottom, crop.left : crop.right])
-        draw_scale_bar(part, um_per_px)
+        draw_scale_bar(part, um_per_px, LETTERS_IN_ROW)
         words = f"{specimen_name}, field {field_name}, {crop.width_um:.0f} µm wide"
         pictures.append(PagePicture(data_address(part), words, f"Micrograph of {words}"))
     return pictures

@@ -96,12 +96,21 @@ def apart_pictures(agreement: Agreement, out: Path) -> list[PagePicture]:
         outlined = cv2.imread(str(out / results.OUTLINES / f"{files[row['specimen'], row['field']]}.png"))
         if outlined is None:
             continue
-        shown = marked_crop(outlined, float(row["x_px"]), float(row["y_px"]))
+        field_only = outlined[: _rows(out, files[row["specimen"], row["field"]])]
+        shown = marked_crop(field_only, float(row["x_px"]), float(row["y_px"]))
         with results.whole_file(folder / f"{len(pictures) + 1:02d}.png") as stream:
             stream.write(cv2.imencode(".png", shown)[1].tobytes())
         words = point_in_words(row, several=bool((agreement.fields["counters"] > 1).any()))
         pictures.append(PagePicture(data_address(shown[..., ::-1]), words, f"Outlines about the point: {words}"))
     return pictures
+
+
+def _rows(out: Path, file: str) -> int:
+    """Rows of a field, without the data bar and the legend that its outline picture has below."""
+    import tifffile
+
+    with tifffile.TiffFile(out / results.LABELS / f"{file}.tif") as labels:
+        return int(labels.pages[0].shape[0])
 
 
 def point_in_words(row: dict[Any, Any], several: bool) -> str:

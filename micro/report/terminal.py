@@ -41,18 +41,22 @@ def specimen_table(study: Study, specimens: pd.DataFrame) -> str:
         if own.empty:
             lines.append(f"{specimen.name}: no field was measured")
             continue
-        lines.append(f"{specimen.name}, {int(own['fields'].max())} fields, 95 % intervals")
-        for carbide_class in _classes(own):
-            lines += _class_lines(own[own["carbide_class"] == carbide_class], carbide_class)
+        fields = int(own["fields"].max())
+        lines.append(f"{specimen.name}, {fields} field{'s' * (fields != 1)}, 95 % intervals")
+        for carbide_class, title in _classes(own):
+            lines += _class_lines(own[own["carbide_class"] == carbide_class], title)
     return "\n".join(lines)
 
 
-def _classes(own: pd.DataFrame) -> list[str]:
+def _classes(own: pd.DataFrame) -> list[tuple[str, str]]:
+    """Return the classes with their titles; one class alone is all carbides."""
     found = list(dict.fromkeys(own["carbide_class"]))
-    return found[:1] if len(found) == 2 else found
+    if len(found) == 2:
+        return [("all", f"all carbides ({found[1]})")]
+    return [(c, "all carbides" if c == "all" else c) for c in found]
 
 
-def _class_lines(rows: pd.DataFrame, carbide_class: str) -> list[str]:
+def _class_lines(rows: pd.DataFrame, title: str) -> list[str]:
     by_quantity = rows.drop_duplicates("quantity").set_index("quantity")
     cells = []
     for quantity, heading, factor in SHOWN:
@@ -60,6 +64,5 @@ def _class_lines(rows: pd.DataFrame, carbide_class: str) -> list[str]:
             mean, low, high = by_quantity.loc[[quantity], ["mean", "ci95_low", "ci95_high"]].to_numpy(float)[0] * factor
             shown = printed(with_half_width(mean, low, high))
             cells.append(f"{heading:<13}{shown}")
-    title = "all carbides" if carbide_class == "all" else carbide_class
     body = [f"  {left:<38}{right}".rstrip() for left, right in zip(cells[::2], [*cells[1::2], ""], strict=False)]
     return [f"  {title}", *("  " + line for line in body)]
