@@ -1,5 +1,8 @@
 """Troubles that a user can mend, each said in one line."""
 
+import contextlib
+from collections.abc import Iterator
+
 
 def one_line(text: str) -> str:
     """Text with what no terminal should obey (line ends, escapes, turned writing) spelled out."""
@@ -33,3 +36,12 @@ class InputError(MicroError):
 
 class UsageError(MicroError):
     """The arguments or the study file cannot be used at all (exit status 2)."""
+
+
+@contextlib.contextmanager
+def writing(where: object, remedy: str = "choose another --out") -> Iterator[None]:
+    """Turn what the disk refuses while `where` is written into one UsageError."""
+    try:
+        yield
+    except OSError as trouble:
+        raise UsageError(where, f"cannot be written ({trouble.strerror})", remedy) from None

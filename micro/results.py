@@ -17,7 +17,7 @@ from typing import IO, TYPE_CHECKING, Any
 from micro.columns import FIELDS as FIELD_COLUMNS
 from micro.columns import PARTICLES as PARTICLE_COLUMNS
 from micro.columns import SPECIMENS as SPECIMEN_COLUMNS
-from micro.errors import InputError, UsageError
+from micro.errors import InputError, UsageError, writing
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -163,11 +163,9 @@ def claimed(folder: Path, identity: str) -> Iterator[None]:
     UsageError
         Where the folder holds another study's results, another run is writing in it, or it cannot be written.
     """
-    try:
+    with writing(folder):
         folder.mkdir(parents=True, exist_ok=True)
         lock = (folder / LOCK).open("a")
-    except OSError as trouble:
-        raise UsageError(folder, f"cannot be written ({trouble.strerror})", "choose another --out") from None
     with lock:
         if not _locked(lock):
             raise UsageError(folder, "another run is writing here", "wait for it, or choose another --out")

@@ -14,7 +14,7 @@ def command(folders: tuple[Path, ...], out: Path | None) -> None:
     """Compare the specimens of one or more results folders, pair by pair."""
     from micro import results
     from micro.comparison import compare, read_folders, sentences
-    from micro.errors import UsageError
+    from micro.errors import UsageError, writing
 
     specimens, problems = read_folders(folders)
     for problem in problems:
@@ -26,9 +26,7 @@ def command(folders: tuple[Path, ...], out: Path | None) -> None:
     for sentence in sentences(comparison):
         click.echo(sentence)
     if out is not None:
-        try:
+        with writing(out):
             results.write_table(out / results.COMPARISON, comparison)
-        except OSError as trouble:
-            raise UsageError(out, f"cannot be written ({trouble.strerror})", "choose another --out") from None
     if problems:
         raise click.exceptions.Exit(1)

@@ -49,7 +49,7 @@ def command(file: Path, gap_pct: float, by: tuple[str, ...], out: Path | None) -
 def write(analysis: CouponAnalysis, out: Path) -> None:
     """Write the tables as CSV, and the figure as SVG and PNG."""
     from micro import results
-    from micro.errors import UsageError
+    from micro.errors import writing
     from micro.report.coupon_figure import draw_coupons
     from micro.report.figures.style import rendered, styled
 
@@ -59,7 +59,7 @@ def write(analysis: CouponAnalysis, out: Path) -> None:
         "group_ratios": analysis.groups,
         "coupons_used": analysis.coupons,
     }
-    try:
+    with writing(out):
         for name, table in tables.items():
             results.write_table(out / f"{name}.csv", table)
         with styled(1, 3.6) as (figure, axes):
@@ -67,5 +67,3 @@ def write(analysis: CouponAnalysis, out: Path) -> None:
             for kind in ("svg", "png"):
                 with results.whole_file(out / f"coupons.{kind}") as stream:
                     stream.write(rendered(figure, kind))
-    except OSError as trouble:
-        raise UsageError(out, f"cannot be written ({trouble.strerror})", "choose another --out") from None

@@ -87,14 +87,11 @@ def draw_sheet(
     import cv2
 
     from micro import results
-    from micro.errors import UsageError
+    from micro.errors import writing
     from micro.micrograph import read
     from micro.pictures.contact_sheet import contact_sheet
 
     drawn = contact_sheet(read(image, crop_bottom_px=crop_bottom, page=page), settings)
-    try:
-        with results.whole_file(sheet) as stream:
-            stream.write(cv2.imencode(".png", drawn[..., ::-1])[1].tobytes())
-    except OSError as trouble:
-        raise UsageError("--try", f"{sheet} cannot be written ({trouble.strerror})", "choose another place") from None
+    with writing(sheet, "choose another place"), results.whole_file(sheet) as stream:
+        stream.write(cv2.imencode(".png", drawn[..., ::-1])[1].tobytes())
     click.echo(f"written: {sheet}; pin what looks right in the study file")

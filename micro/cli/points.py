@@ -49,17 +49,15 @@ def sheet_command(
 
     sheet.html is for the browser; form.csv and the folder print are for paper. None of them knows the automatic result.
     """
-    from micro.errors import UsageError
+    from micro.errors import writing
     from micro.points.files import write_sheet
     from micro.points.sheet import SheetSettings, make_sheet
 
     pictures, classes = _pictures(files, specimen)
     expected = None if expected_pct is None else expected_pct / 100
     sheet = make_sheet(pictures, SheetSettings(expected, accuracy_pct, points, fields, classes, seed))
-    try:
+    with writing(out):
         write_sheet(sheet, out)
-    except OSError as trouble:
-        raise UsageError(out, f"cannot be written ({trouble.strerror})", "choose another --out") from None
     for unread in sheet.troubles:
         click.echo(str(unread), err=True)
     for plan in sheet.plans:
@@ -100,14 +98,12 @@ def compare_command(tallies: tuple[Path, ...], folder: Path, accuracy_pct: float
 
     The count is kept in the folder: it enters points.csv, specimens.csv and report.html, now and after later runs.
     """
-    from micro.errors import UsageError
+    from micro.errors import writing
     from micro.points.wording import sentences
     from micro.run import count_again
 
-    try:
+    with writing(folder, "free the disk, or its rights"):
         agreement = count_again(folder, tallies, accuracy_pct)
-    except OSError as trouble:
-        raise UsageError(folder, f"cannot be written ({trouble.strerror})", "free the disk, or its rights") from None
     for message in agreement.messages:
         click.echo(message, err=True)
     for sentence in sentences(agreement):
