@@ -70,12 +70,14 @@ def scan(
     outline = measure_outlines(upright, moments(upright), blur_px)
     return (
         _meet(turned, outline, rolling_deg + 90, at_ends[0]),
-        _meet(np.ascontiguousarray(turned.T), outline, rolling_deg, at_ends[1]),
+        _meet(cv2.transpose(turned), outline, rolling_deg, at_ends[1]),
     )
 
 
 def rotate(field: NDArray[np.integer], angle_deg: float) -> NDArray[np.int32]:
     """Turn a label picture so that the direction runs along its rows; -1 outside."""
+    if angle_deg == 0:
+        return np.ascontiguousarray(field, np.int32)
     rows, columns = field.shape
     turn = np.radians(angle_deg)
     c, s = np.cos(turn), np.sin(turn)
@@ -105,13 +107,14 @@ def _meet(turned: NDArray[np.int32], outline: OutlineShapes, across_deg: float, 
     upright = outline.runs
     seen = np.bincount(upright.label, minlength=upright.count) > 0
     width = np.where(seen, outline.extent(across_deg), 0.0)
-    met = healed(find_runs(turned, upright.count))
-    return Intercepts(width * times_met(met) - ends / 2, carbide_chords(turned, met), matrix_chords(turned))
+    runs = find_runs(turned, upright.count)
+    met = healed(runs)
+    return Intercepts(width * times_met(met) - ends / 2, carbide_chords(turned, met), matrix_chords(turned, runs))
 
 
 def healed(runs: Runs) -> Runs:
-    """Join runs of one carbide on one line that lie a few pixels apart."""
-    order = np.lexsort((runs.start, runs.row, runs.label))
+    """Join runs of one carbide on one line that lie a few pixels apart; runs come in reading order."""
+    order = np.argsort(runs.label, kind="stable")
     label, row, start, stop = (v[order] for v in (runs.label, runs.row, runs.start, runs.stop))
     gap = start - np.concatenate([[0], stop[:-1]])
     joined = (np.diff(label, prepend=-1) == 0) & (np.diff(row, prepend=-1) == 0) & (gap <= GRAZING_PX)
@@ -130,16 +133,28 @@ def times_met(met: Runs) -> FloatArray:
 
 def carbide_chords(turned: NDArray[np.int32], met: Runs) -> FloatArray:
     """Lengths of the runs of carbide that no end of a line cuts."""
-    padded = np.pad(turned, ((0, 0), (1, 1)), constant_values=-1)
-    whole = (padded[met.row, met.start] >= 0) & (padded[met.row, met.stop + 1] >= 0)
+    columns = turned.shape[1]
+    before, after = met.start - 1, met.stop
+    whole = (before >= 0) & (after < columns)
+    whole &= (turned[met.row, before] >= 0) & (turned[met.row, np.minimum(after, columns - 1)] >= 0)
     return met.length[whole].astype(float)
 
 
-def matrix_chords(turned: NDArray[np.int32]) -> FloatArray:
-    """Lengths of the runs of matrix that no end of a line cuts, without the gaps that `healed` closes."""
-    phase = np.pad(np.sign(turned).astype(np.int8), ((0, 0), (1, 1)), constant_values=-1).ravel()
-    begin = np.flatnonzero(np.diff(phase, prepend=-2))
-    kind, length = phase[begin], np.diff(np.append(begin, phase.size))
-    whole = np.zeros(len(kind), bool)
-    whole[1:-1] = (kind[:-2] >= 0) & (kind[2:] >= 0)
-    return length[whole & (kind == 0) & (length > GRAZING_PX)].astype(float)
+def matrix_chords(turned: NDArray[np.int32], runs: Runs) -> FloatArray:
+    """Lengths of the runs of matrix that no end of a line cuts, without the gaps that `healed` closes.
+
+    Parameters
+    ----------
+    turned
+        (rows, columns) labels, -1 where not analysed.
+    runs
+        Its runs of carbide, in reading order.
+    """
+    gap = runs.start[1:] - runs.stop[:-1]
+    between = (np.diff(runs.row) == 0) & (gap > GRAZING_PX)
+    start, gap = (runs.row[1:] * turned.shape[1] + runs.stop[:-1])[between], gap[between]
+    if not len(gap):
+        return np.empty(0)
+    bounds = np.stack([start, start + gap], axis=1).ravel()
+    left_out = np.add.reduceat((turned < 0).ravel(), bounds, dtype=np.int32)[::2]
+    return gap[left_out == 0].astype(float)
