@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import math
 import re
 import tomllib
 from collections.abc import Callable, Iterable, Mapping
@@ -13,6 +12,7 @@ from typing import Any, NoReturn
 
 from micro.errors import InputError, UsageError
 from micro.micrograph.mosaic import SubField
+from micro.scale.scale import PLAUSIBLE_UM_PER_PX
 from micro.segmentation import SegmentationSettings
 
 ROUTES = ("ingot-cast", "powder-made")
@@ -175,21 +175,23 @@ def read_study(path: Path, allowed: Iterable[Path] = ()) -> Study:
         raise UsageError(path, f"cannot be read ({trouble.strerror})", "give the path of a study file") from None
     except UnicodeDecodeError:
         raise UsageError(path, "is not UTF-8 text", "save the study file as UTF-8") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as trouble:
+    except (ValueError, RecursionError) as trouble:
         raise UsageError(path, f"is not valid TOML ({trouble})", "mend that line") from None
     folders = (path.resolve().parent, *(Path(a).resolve() for a in allowed))
     return _StudyReader(path, text, folders).study(table)
 
 
 Check = Callable[[Any], bool]
+# Beyond any grey level, length or count; its square is still a number.
+LARGEST = 1e15
 
 
 def _number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    return isinstance(value, int | float) and not isinstance(value, bool) and -LARGEST <= value <= LARGEST
 
 
 def _whole(value: Any) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool)
+    return isinstance(value, int) and _number(value)
 
 
 def _one_of(choices: tuple[str, ...]) -> tuple[str, Check]:
@@ -198,7 +200,10 @@ def _one_of(choices: tuple[str, ...]) -> tuple[str, Check]:
 
 NAME = ("text of 1 to 80 printable characters", lambda v: isinstance(v, str) and v.isprintable() and 0 < len(v) <= 80)
 PATH = ("a path within the study's folder", lambda v: isinstance(v, str) and v != "" and "\0" not in v)
-POSITIVE = ("a number above 0", lambda v: _number(v) and v > 0)
+UM_PER_PX = (
+    "a number of µm from {:g} to {:g}".format(*PLAUSIBLE_UM_PER_PX),
+    lambda v: _number(v) and PLAUSIBLE_UM_PER_PX[0] <= v <= PLAUSIBLE_UM_PER_PX[1],
+)
 NOT_NEGATIVE = ("a number, 0 or more", lambda v: _number(v) and v >= 0)
 PAGE = ("a whole number, 1 or more", lambda v: _whole(v) and v >= 1)
 COUNT = ("a whole number, 0 or more", lambda v: _whole(v) and v >= 0)
@@ -208,7 +213,7 @@ NUMBER = ("a number", _number)
 
 READING = {
     "calibration": PATH,
-    "um_per_px": POSITIVE,
+    "um_per_px": UM_PER_PX,
     "binning": ("a whole number, 1 or more", lambda v: _whole(v) and v >= 1),
     "rolling_deg": ("a number from 0 to 180", lambda v: _number(v) and 0 <= v <= 180),
     "crop_bottom_px": COUNT,

@@ -54,14 +54,15 @@ def command(
 
     The scale is given, comes from a calibration file, or stands in the tags of the pictures.
     """
-    import math
-
     from micro.errors import UsageError
+    from micro.scale.scale import PLAUSIBLE_UM_PER_PX
     from micro.segmentation import SegmentationSettings
     from micro.study import Specimen, study_of_images
 
-    if um_per_px is not None and not (math.isfinite(um_per_px) and um_per_px > 0):
-        raise UsageError("--um-per-px", f"{um_per_px:g} is not a size above 0", "give µm per pixel, such as 0.2")
+    lowest, highest = PLAUSIBLE_UM_PER_PX
+    if um_per_px is not None and not lowest <= um_per_px <= highest:
+        problem = f"{um_per_px:g} is not a size from {lowest:g} to {highest:g}"
+        raise UsageError("--um-per-px", problem, "give µm per pixel, such as 0.2")
     if um_per_px is not None and calibration is not None:
         raise UsageError("--um-per-px", "stands beside --calibration", "give one of the two")
     one = Specimen(

@@ -8,6 +8,9 @@ from numpy.typing import NDArray
 from micro.micrograph.pixels import Pixels, UnusableError
 
 LUMINANCE = (0.299, 0.587, 0.114)  # ITU-R BT.601
+# Largest value of a picture of floats: below, nothing says what is white; above, squares overflow.
+FLOAT_RANGE = (1e-3, 1e15)
+DEPTH = "save it as 8 or 16 bit greyscale"
 FULL_SCALES = (1.0, 255.0, 4095.0, 65535.0)
 
 
@@ -43,8 +46,9 @@ def _finite(values: NDArray) -> NDArray:
             raise UnusableError(
                 f"has {bad} values that are not finite (NaN or infinite)", "repair or mask it before saving"
             )
-        if values.size and max(-float(values.min()), float(values.max())) > 1e30:
-            raise UnusableError(f"has values up to {values.max():.3g}", "save it as 8 or 16 bit greyscale")
+        top = max(-float(values.min()), float(values.max()))
+        if not FLOAT_RANGE[0] <= top <= FLOAT_RANGE[1]:
+            raise UnusableError(f"has values up to {top:.3g} only" if top < 1 else f"has values up to {top:.3g}", DEPTH)
     if values.dtype.kind in "if" and values.size and values.min() < 0:
         raise UnusableError(f"has negative grey levels (down to {values.min():.6g})", "add an offset when saving")
     return values
@@ -59,7 +63,7 @@ def _full_scale(values: NDArray, stated: float | None, messages: list[str]) -> f
     if values.dtype.itemsize == 1:
         return 255.0 if values.dtype.kind == "u" else 127.0
     if top > 65535:
-        raise UnusableError(f"has grey levels up to {top:.0f}", "save it as 8 or 16 bit greyscale")
+        raise UnusableError(f"has grey levels up to {top:.0f}", DEPTH)
     if top <= 4095:
         messages.append("no grey level above 4095: taken as 12 bits in 16")
         return 4095.0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import os
 import tempfile
 import tomllib
@@ -14,11 +13,18 @@ from typing import Any
 
 from micro.errors import InputError
 from micro.scale.calibration import Calibration
+from micro.scale.scale import PLAUSIBLE_UM_PER_PX
 
 AGAIN = "calibrate again with micro calibrate"
 HEADING = "# Size of a pixel, from a picture of a stage micrometer; written by micro calibrate."
 KINDS = {"float": "a number", "int": "a whole number", "str": "text"}
-ABOVE_ZERO = ("um_per_px", "pitch_um", "lines", "image_width_px", "image_height_px")
+LARGEST = 1e9
+RANGES: dict[str, tuple[float, float]] = {
+    "um_per_px": PLAUSIBLE_UM_PER_PX,
+    "um_per_px_standard_uncertainty": (0, LARGEST),
+    "pitch_um": (1e-5, LARGEST),
+    **dict.fromkeys(("lines", "image_width_px", "image_height_px"), (1, LARGEST)),
+}
 
 
 def write_calibration(path: str | Path, calibration: Calibration) -> None:
@@ -71,7 +77,7 @@ def read_calibration(path: str | Path) -> Calibration:
         raise InputError(path, f"cannot be read ({_reason(trouble)})", "check the file") from None
     except UnicodeDecodeError:
         raise InputError(path, "is no text", "name a calibration file, not a picture") from None
-    except tomllib.TOMLDecodeError as trouble:
+    except (ValueError, RecursionError) as trouble:
         raise InputError(path, f"is no TOML ({trouble})", AGAIN) from None
     known = {field.name for field in fields(Calibration)}
     strange = [key for key in table if key not in known]
@@ -92,16 +98,16 @@ def _value(path: Path, table: dict[str, Any], key: str, kind: str, default: Any)
     if key == "date" and isinstance(value, date):
         return value.isoformat()
     kind = kind.removesuffix(" | None")
-    wanted = (int, float) if kind == "float" else {"int": int, "str": str}[kind]
+    wanted: Any = (int, float) if kind == "float" else {"int": int, "str": str}[kind]
     if isinstance(value, bool) or not isinstance(value, wanted):
         raise InputError(path, f"key {key} is {value!r}, not {KINDS[kind]}", AGAIN)
-    if isinstance(value, int) and kind == "float":
-        value = float(value)
-    if key in ABOVE_ZERO and not (math.isfinite(value) and value > 0):
-        raise InputError(path, f"key {key} is {value:g}, not above 0", AGAIN)
-    if key == "um_per_px_standard_uncertainty" and not (math.isfinite(value) and value >= 0):
-        raise InputError(path, f"key {key} is {value:g}, not 0 or more", AGAIN)
-    return value
+    if kind == "str":
+        return value
+    lowest, highest = RANGES.get(key, (-LARGEST, LARGEST))
+    if not lowest <= value <= highest:
+        problem = f"key {key} is {value!r:.20}, not a number from {lowest:g} to {highest:g}"
+        raise InputError(path, problem, AGAIN)
+    return float(value) if kind == "float" else value
 
 
 def _reason(trouble: OSError) -> str:

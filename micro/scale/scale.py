@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+# An optical or electron micrograph lies well within.
+PLAUSIBLE_UM_PER_PX = (1e-5, 50.0)
+
 
 @dataclass(frozen=True)
 class Scale:

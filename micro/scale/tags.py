@@ -9,14 +9,12 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from micro.scale.scale import Scale
+from micro.scale.scale import PLAUSIBLE_UM_PER_PX, Scale
 
 UM_PER_UNIT = {"pm": 1e-6, "nm": 1e-3, "µm": 1.0, "um": 1.0, "mm": 1e3, "cm": 1e4, "m": 1e6, "Å": 1e-4, "in": 25400.0}
 UM_PER_RESOLUTION_UNIT = {2: 25400.0, 3: 10000.0}
 # Written by programs that know no scale: screen and print resolutions, per inch.
 DEFAULTS_PER_INCH = (1.0, 72.0, 96.0, 100.0, 150.0, 300.0, 600.0)
-# An optical or electron micrograph lies well within.
-PLAUSIBLE_UM_PER_PX = (1e-5, 50.0)
 
 
 def scale_from_tags(path: str | Path) -> Scale | None:

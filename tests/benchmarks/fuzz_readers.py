@@ -35,7 +35,7 @@ def main(door: str, seconds: str) -> None:
     def one(content: bytes) -> None:
         nonlocal taken, refused
         target.write_bytes(content)
-        if doors.knock(door, target):
+        if doors.assert_taken_or_refused(door, target):
             taken += 1
         else:
             refused += 1

@@ -86,7 +86,7 @@ DOORS: dict[str, tuple[Callable[[Path], None], type[MicroError]]] = {
 }
 
 
-def knock(door: str, path: Path) -> bool:
+def assert_taken_or_refused(door: str, path: Path) -> bool:
     """Return True where the file was taken, False where it was refused in one line; anything else is an error."""
     opened, refusal = DOORS[door]
     try:

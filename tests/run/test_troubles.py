@@ -57,8 +57,8 @@ def test_bad_pictures_get_one_line_each(bad):
     ("arguments", "said"),
     [
         (["a1.png"], "has no scale"),
-        (["a1.png", "--um-per-px", "-1"], "not a size above 0"),
-        (["a1.png", "--um-per-px", "nan"], "not a size above 0"),
+        (["a1.png", "--um-per-px", "-1"], "not a size from 1e-05 to 50"),
+        (["a1.png", "--um-per-px", "nan"], "not a size from 1e-05 to 50"),
         (["a1.png", "--um-per-px", "0.2", "--calibration", "x.toml"], "one of the two"),
         (["a1.png", "--calibration", "missing.toml"], "there is no such file"),
     ],

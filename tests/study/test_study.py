@@ -69,7 +69,7 @@ def test_reads_what_is_written(folder):
         ("rolling_deg = 12.5", "roling_deg = 12.5", 9, "key 'roling_deg': unknown key"),
         ("rolling_deg = 12.5", "rolling_deg = 190", 9, "must be a number from 0 to 180"),
         ("rolling_deg = 12.5", 'rolling_deg = "flat"', 9, "must be a number from 0 to 180"),
-        ("um_per_px = 0.25", "um_per_px = -1", 2, "must be a number above 0"),
+        ("um_per_px = 0.25", "um_per_px = -1", 2, "must be a number of µm from 1e-05 to 50"),
         ('carbides = "bright"', 'carbides = "light"', 19, "must be one of auto, bright, dark"),
         ("min_area_px = 20", "min_area = 20", 22, "key 'min_area': unknown key"),
         ("C = 1.5", "C = -1.5", 14, "is not a wt %"),
