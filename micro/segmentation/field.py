@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from micro import flags
 from micro.segmentation.levels import FIRST_BLUR, find_levels
-from micro.segmentation.marks import burnt_in, other_polarity
+from micro.segmentation.marks import burnt_in, other_polarity, scratches
 from micro.segmentation.matrix import find_matrix, flatten, smoothed
 from micro.segmentation.outline import Outlines, outline
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
@@ -44,6 +44,8 @@ def segment(
     if settings.matrix_grey is not None and settings.class_greys:
         # Whoever pins both levels says that what lies between them is no noise of the matrix.
         noise = np.minimum(noise, np.float32(matrix.sensor_smooth_noise()))
+    excluded |= scratches(smooth, noise)
+    contrast[excluded] = smooth[excluded] = 0
     levels = find_levels(contrast, smooth, noise, matrix, settings)
     found = outline(contrast, smooth, noise, levels, settings)
     signs = {int(np.sign(c.contrast)) for c in levels.classes}

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.segmentation.candidates import FAINTEST, SIGNIFICANT
+from micro.segmentation.candidates import FAINTEST, OWN_HEIGHT, SIGNIFICANT, surroundings
 from micro.segmentation.regions import Pixels, connected
 
 SHORTEST_BAR_PX = 20
@@ -21,6 +21,11 @@ SMALLEST_MARK_PX = 8
 HUGGING_PX = 3
 HUGGING = 0.5
 MOST = 0.15
+WIDEST_SCRATCH_PX = 9
+SHORTEST_PIECE_PX = 20
+CROSSING = 0.5
+LONGEST_GAP_PX = 40
+UNBROKEN = 0.9
 
 
 def burnt_in(grey: NDArray[np.float32], grey_max: float) -> NDArray[np.bool_]:
@@ -99,3 +104,41 @@ def other_polarity(
     where = _widened(where, MARGIN_PX - 1) & (labels == 0)
     share = float(where.mean())
     return Marks(where if share <= MOST else np.zeros_like(where), share)
+
+
+def scratches(smooth: NDArray[np.float32], noise: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """(rows, columns) True on scratches, brighter or darker than the matrix.
+
+    A scratch is thin, straight, longer than half of the field's shorter side, and, but for the carbides it crosses,
+    unbroken: rows of elongated carbides have gaps. Carbides wider than WIDEST_SCRATCH_PX stay, whole.
+    """
+    height = np.abs(smooth)
+    mask = (height > np.maximum(OWN_HEIGHT * surroundings(height), FAINTEST * noise)).astype(np.uint8)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (WIDEST_SCRATCH_PX, WIDEST_SCRATCH_PX))
+    wide = cv2.dilate(cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc), np.ones((3, 3), np.uint8))
+    pieces = _elongated(mask & (1 - wide))
+    shortest = CROSSING * min(smooth.shape)
+    where = np.zeros(smooth.shape, np.uint8)
+    if cv2.countNonZero(pieces) < max(shortest / 3, 1):
+        return where > 0
+    found = cv2.HoughLinesP(
+        pieces, 1, np.pi / 720, int(shortest / 3), minLineLength=shortest, maxLineGap=LONGEST_GAP_PX
+    )
+    near_wide = cv2.dilate(wide, np.ones((11, 11), np.uint8)) > 0
+    covered = cv2.dilate(mask, np.ones((3, 3), np.uint8)) > 0
+    for x0, y0, x1, y1 in [] if found is None else found.reshape(-1, 4).tolist():
+        steps = int(np.hypot(x1 - x0, y1 - y0)) + 1
+        at = np.rint(np.linspace(y0, y1, steps)).astype(int), np.rint(np.linspace(x0, x1, steps)).astype(int)
+        bare = ~near_wide[at]
+        if bare.sum() > steps / 4 and covered[at][bare].mean() > UNBROKEN:
+            cv2.line(where, (x0, y0), (x1, y1), 1, WIDEST_SCRATCH_PX)
+    return _widened((where & mask) > 0, MARGIN_PX - 1) & (wide == 0)
+
+
+def _elongated(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """0/1 mask of what is left of it in pieces long and thin enough for a scratch."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    length = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+    keep = (length >= SHORTEST_PIECE_PX) & (stats[:, cv2.CC_STAT_AREA] < WIDEST_SCRATCH_PX * length)
+    keep[0] = False
+    return keep[labels].astype(np.uint8)
