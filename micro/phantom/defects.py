@@ -1,6 +1,6 @@
 """What a micrograph shows besides matrix and carbide.
 
-Damage and dirt change the surface (grey levels before the lens); marks, clipping and compression change the picture.
+Damage and dirt change the surface (grey levels before the lens); burnt-in marks change the picture.
 Every function returns a new array (rows, columns) float32.
 """
 
@@ -147,33 +147,6 @@ def with_scale_bar(picture: Grey, um_per_px: float, length_um: float, grey: floa
     cv2.putText(ink, text, (x, y - 8), cv2.FONT_HERSHEY_SIMPLEX, 0.6, 255, 2, cv2.LINE_AA)
     share = ink.astype(np.float32) / 255
     return np.asarray(canvas + (np.float32(grey) - canvas) * share, np.float32)
-
-
-def with_data_bar(picture: Grey, text: str, *, height_px: int = 60, grey_max: float = 255.0) -> Grey:
-    """Picture with a black strip of text below it, (rows + height_px, columns)."""
-    import cv2
-
-    ink = np.zeros((height_px, picture.shape[1]), np.uint8)
-    size = height_px / 60
-    place = (round(15 * size), round(38 * size))
-    cv2.putText(ink, text, place, cv2.FONT_HERSHEY_SIMPLEX, 0.7 * size, 255, 2, cv2.LINE_AA)
-    bar = ink * np.float32(grey_max / 255)
-    bar[0] = grey_max
-    return np.vstack([picture, bar])
-
-
-def saturated(picture: Grey, share: float, grey_max: float = 255.0) -> Grey:
-    """Picture exposed so long that `share` of its pixels clip."""
-    level = float(np.quantile(picture, 1 - share))
-    return np.clip(np.rint(picture * (grey_max / level)), 0, grey_max).astype(np.float32)
-
-
-def jpeg(picture: Grey, quality: int) -> Grey:
-    """Picture of 8 bit after a JPEG round trip."""
-    import cv2
-
-    _, data = cv2.imencode(".jpg", picture.astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, quality])
-    return np.asarray(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE), np.float32)
 
 
 def _scattered(marks: Shapes, shape: tuple[int, ...], rng: np.random.Generator) -> Shapes:
