@@ -15,6 +15,7 @@ from micro.fields.neighbours import Neighbours, neighbours
 from micro.fields.orientation import orientation
 from micro.fields.rolling import RollingDirection, estimate_rolling_direction
 from micro.fields.totals import Totals, all_totals, analysed_px
+from micro.particles.outline import resolved_diameter_px
 from micro.scale import Scale
 from micro.segmentation import Segmentation
 
@@ -160,14 +161,9 @@ class _OneClass:
             "neighbour_alignment": near.alignment,
             "stringer_share": near.stringer_share,
             "stringer_share_at_random": near.stringer_share_at_random,
-            "resolved_diameter_um": resolved_diameter_px(self.segmentation) * k,
+            "resolved_diameter_um": resolved_diameter_px(self.segmentation.blur_px) * k,
             "unresolved_share": _unresolved(own, whole),
         }
-
-
-def resolved_diameter_px(segmentation: Segmentation) -> float:
-    """Diameter below which a carbide's shape is lost in the blur: four standard deviations of the edge spread."""
-    return 4.0 * (segmentation.blur_px or 1.0)
 
 
 def _unresolved(own: pd.DataFrame, whole: np.ndarray) -> float:

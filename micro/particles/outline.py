@@ -16,6 +16,7 @@ from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX
 
 FloatArray = NDArray[np.float64]
 THINNEST_PX = 0.25
+RESOLVED, RESOLVED_SMOOTHED = 4.0, 3.75
 DIGITAL_WAVER = 0.049  # discs of 4 to 8 px by pixel centres, at 1 500 places each
 NOISE_LENGTH_PX = float(np.sqrt(4 * np.pi)) * SMOOTHING_PX
 
@@ -84,6 +85,15 @@ def measure_outlines(
     spread = 0.0 if blur_px is None else float(np.hypot(blur_px, ADDED_SPREAD_PX))
     stretch = undo_blur(major, minor, spread)
     return OutlineShapes(runs, major * stretch.major, minor * stretch.minor, angle, major / minor, stretch)
+
+
+def resolved_diameter_px(blur_px: float | None) -> float:
+    """Diameter below which a carbide's shape is lost: 4 standard deviations of the edge spread, 3.75 when smoothed.
+
+    Below, undoing the blur magnifies the wavering of the outline more than it mends.
+    """
+    blur = blur_px or 1.0
+    return max(RESOLVED * blur, RESOLVED_SMOOTHED * float(np.hypot(blur, ADDED_SPREAD_PX)))
 
 
 def outline_waver(segmentation: Segmentation) -> FloatArray:

@@ -13,7 +13,7 @@ from micro.micrograph.mosaic import SubField
 from micro.particles.area import contrast_area
 from micro.particles.border import FloatArray, guard_px, touches_edge, weights
 from micro.particles.moments import moments
-from micro.particles.outline import measure_outlines, outline_waver
+from micro.particles.outline import measure_outlines, outline_waver, resolved_diameter_px
 from micro.particles.perimeter import crofton_perimeter
 from micro.particles.runs import find_runs
 from micro.scale import Scale
@@ -60,7 +60,10 @@ def measure_particles(
     feret = outline.extents(DIRECTIONS)
     cut = touches_edge(runs)
     mosaic = (sub_field.mosaic_rows, sub_field.mosaic_columns) if sub_field else None
+    ecd = 2 * np.sqrt(area.area / np.pi)
     flags = segmentation.flags | np.where(cut, bit("edge", CARBIDE_FLAGS), 0).astype(np.uint32)
+    unresolved = ecd < resolved_diameter_px(segmentation.blur_px)
+    flags |= np.where(unresolved, bit("small", CARBIDE_FLAGS), 0).astype(np.uint32)
     k = scale.um_per_px
     classes = np.array([c.name for c in segmentation.classes], object)
     words = {word: " ".join(flag_names(int(word), CARBIDE_FLAGS)) for word in np.unique(flags)}
@@ -72,7 +75,7 @@ def measure_particles(
         "x_um": k * shape.x,
         "y_um": k * shape.y,
         "area_um2": k**2 * area.area,
-        "ecd_um": k * 2 * np.sqrt(area.area / np.pi),
+        "ecd_um": k * ecd,
         "feret_max_um": k * feret.max(axis=0),
         "feret_min_um": k * feret.min(axis=0),
         "major_um": k * outline.major,
