@@ -59,9 +59,7 @@ def ellipse(
     xx, yy, xy
         (n,) central second moments over the area.
     by_chance
-        (n,) mean square of half the difference of the principal moments that chance lends to a circle, px⁴. Where more
-        is seen, half of it is taken off: so much chance adds to the length of a vector in the plane (S. O. Rice 1945,
-        from memory). Where less is seen, the outline is a circle.
+        (n,) mean square of half the difference of the principal moments that chance lends to a circle, px⁴: taken off.
 
     Returns
     -------
@@ -71,7 +69,6 @@ def ellipse(
         (n,) from the horizontal, counter-clockwise as seen, (-90, 90].
     """
     mean = (xx + yy) / 2
-    square = ((xx - yy) / 2) ** 2 + xy**2
-    half = np.sqrt(np.where(square > by_chance, square - by_chance / 2, 0.0))
+    half = np.sqrt(np.maximum(((xx - yy) / 2) ** 2 + xy**2 - by_chance, 0))
     major, minor = 4 * np.sqrt(np.maximum(mean + half, 0)), 4 * np.sqrt(np.maximum(mean - half, 0))
     return major, minor, np.degrees(np.arctan2(-2 * xy, xx - yy)) / 2

@@ -18,6 +18,7 @@ FloatArray = NDArray[np.float64]
 THINNEST_PX = 0.25
 RESOLVED, RESOLVED_SMOOTHED = 4.0, 3.75
 DIGITAL_WAVER = 0.049  # discs of 4 to 8 px by pixel centres, at 1 500 places each
+WHITE_LEFT = 1 / (4 * np.pi * SMOOTHING_PX**2)  # of the variance of white noise after the smoothing
 NOISE_LENGTH_PX = float(np.sqrt(4 * np.pi)) * SMOOTHING_PX
 
 
@@ -99,16 +100,18 @@ def resolved_diameter_px(blur_px: float | None) -> float:
 def outline_waver(segmentation: Segmentation) -> FloatArray:
     """(n,) variance of where the outline lies times the length over which it does not change, px³.
 
-    From the grey noise over the slope of the edge, and from pixels that lie inside or outside as a whole. A circle of
-    radius r that wavers by w gets half a difference of principal moments whose square is w·r/2π in the mean (derived,
-    first order).
+    From the grey noise over the slope of the edge, and from pixels that lie inside or outside as a whole. Grain of the
+    matrix ends at the carbide, so that half of its amplitude is left on the edge. A circle of radius r that wavers by w
+    gets half a difference of principal moments whose square is w·r/2π in the mean (derived, first order).
     """
     if segmentation.blur_px is None:
         return np.zeros(segmentation.count)
     spread = float(np.hypot(segmentation.blur_px, ADDED_SPREAD_PX))
     contrast = np.abs([c.contrast for c in segmentation.classes])[segmentation.class_index]
     slope = contrast / (np.sqrt(2 * np.pi) * spread)
-    return np.asarray(DIGITAL_WAVER + (segmentation.smooth_noise / slope) ** 2 * NOISE_LENGTH_PX, float)
+    white = WHITE_LEFT * segmentation.noise**2
+    grain = max(segmentation.smooth_noise**2 - white, 0.0)
+    return np.asarray(DIGITAL_WAVER + (white + grain / 4) / slope**2 * NOISE_LENGTH_PX, float)
 
 
 def _ellipse_perimeter(major: FloatArray, minor: FloatArray) -> FloatArray:
