@@ -42,6 +42,8 @@ class Candidates:
         (n,) axis ratio of the ellipse of the same second moments.
     at_edge
         (n,) True where the frame cuts the spot.
+    clipped
+        (n,) share of the pixels above half of the height that are clipped.
     """
 
     height: FloatArray
@@ -53,6 +55,7 @@ class Candidates:
     perimeter_ratio: FloatArray
     aspect: FloatArray
     at_edge: NDArray[np.bool_]
+    clipped: FloatArray
 
     def __len__(self) -> int:
         return len(self.height)
@@ -63,7 +66,11 @@ class Candidates:
 
 
 def find_candidates(
-    contrast: NDArray[np.float32], smooth: NDArray[np.float32], noise: NDArray[np.float32], blur: float = 1.0
+    contrast: NDArray[np.float32],
+    smooth: NDArray[np.float32],
+    noise: NDArray[np.float32],
+    clipped: NDArray[np.bool_],
+    blur: float = 1.0,
 ) -> Candidates:
     """Spots brighter than the matrix.
 
@@ -73,6 +80,8 @@ def find_candidates(
         (rows, columns) flattened contrast, as it is and smoothed; negative ones are not looked at.
     noise
         (rows, columns) standard deviation of `smooth` on the matrix.
+    clipped
+        (rows, columns) True where the grey level is full scale.
     blur
         Standard deviation of the edge spread, as far as it is known.
     """
@@ -93,7 +102,7 @@ def find_candidates(
     highest = (height + DIP_NOISE * float(noise.mean())) / (1 - DIP)
     single = (deep > 0) | ~pixels.any(pixels.values(smooth) >= highest[pixels.region])
     zone = pixels.grown(DEEP * spread)
-    return _measured(contrast, smooth, zone, height, deep).take(single)
+    return _measured(contrast, smooth, clipped, zone, height, deep).take(single)
 
 
 def surroundings(smooth: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -128,7 +137,12 @@ def _interpolated(picture: NDArray[np.float32], y: FloatArray, x: FloatArray) ->
 
 
 def _measured(
-    contrast: NDArray[np.float32], smooth: NDArray[np.float32], zone: Pixels, height: FloatArray, deep: FloatArray
+    contrast: NDArray[np.float32],
+    smooth: NDArray[np.float32],
+    clipped: NDArray[np.bool_],
+    zone: Pixels,
+    height: FloatArray,
+    deep: FloatArray,
 ) -> Candidates:
     share = zone.values(smooth) / np.maximum(height, 1e-6)[zone.region]
     above = share > 0.5
@@ -148,6 +162,7 @@ def _measured(
         perimeter_ratio=_perimeter(inside) / np.sqrt(4 * np.pi * np.maximum(half, 1)),
         aspect=_aspect(inside),
         at_edge=at_edge,
+        clipped=inside.sum(clipped) / np.maximum(half, 1),
     )
 
 

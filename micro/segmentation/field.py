@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro import flags
+from micro.segmentation.clipping import unclipped
 from micro.segmentation.levels import FIRST_BLUR, find_levels
 from micro.segmentation.marks import burnt_in, other_polarity, scratches
 from micro.segmentation.matrix import find_matrix, flatten, smoothed
@@ -46,7 +47,10 @@ def segment(
         noise = np.minimum(noise, np.float32(matrix.sensor_smooth_noise()))
     excluded |= scratches(smooth, noise)
     contrast[excluded] = smooth[excluded] = 0
-    levels = find_levels(contrast, smooth, noise, matrix, settings)
+    clipped = (grey >= grey_max) | (grey <= 0)
+    levels = find_levels(contrast, smooth, noise, clipped, matrix, settings)
+    if clipped.any():
+        contrast, smooth = unclipped(contrast, smooth, clipped & ~excluded, levels)
     found = outline(contrast, smooth, noise, levels, settings)
     signs = {int(np.sign(c.contrast)) for c in levels.classes}
     marks = other_polarity(smooth, found.labels, signs, noise, levels.blur_px or FIRST_BLUR)
@@ -58,7 +62,7 @@ def segment(
         contrast=contrast,
         classes=levels.classes,
         class_index=found.class_index,
-        flags=_carbide_flags(found, grey >= grey_max, levels.blur_px),
+        flags=_carbide_flags(found, clipped, levels.blur_px),
         excluded=excluded,
         matrix_grey=matrix.grey,
         noise=matrix.noise,

@@ -16,6 +16,8 @@ from micro.segmentation.segmentation import CarbideClass, SegmentationSettings
 
 FIRST_BLUR = 1.0
 MIDDLE_PX, ENOUGH = 640, 40
+CLIPPED_LEVEL = 0.25
+CLIPPED_SPOT, FEWEST_UNCLIPPED = 0.1, 6
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +43,7 @@ def find_levels(
     contrast: NDArray[np.float32],
     smooth: NDArray[np.float32],
     noise: NDArray[np.float32],
+    clipped: NDArray[np.bool_],
     matrix: Matrix,
     settings: SegmentationSettings,
 ) -> Levels:
@@ -52,6 +55,8 @@ def find_levels(
         (rows, columns) flattened contrast, as it is and smoothed.
     noise
         (rows, columns) standard deviation of `smooth` on the matrix.
+    clipped
+        (rows, columns) True where the grey level is full scale.
     matrix
         Its matrix.
     settings
@@ -60,7 +65,7 @@ def find_levels(
     classes: list[CarbideClass] = []
     blur = settings.blur_px
     for sign in _polarities(smooth, settings, noise):
-        spots, own_blur = _spots(sign * contrast, sign * smooth, noise, settings.blur_px)
+        spots, own_blur = _spots(sign * contrast, sign * smooth, noise, clipped, settings.blur_px)
         if not len(spots):
             continue
         wanted = len(settings.class_names) or None
@@ -70,15 +75,20 @@ def find_levels(
         pinned = settings.blur_px is not None
         fit = fit_levels(spots, np.array([c for c, _ in start]), own_blur or FIRST_BLUR, matrix, pinned)
         blur = blur or fit.blur
+        unknown = CLIPPED_LEVEL * float(np.average(spots.clipped, weights=np.maximum(spots.light, 1e-9)))
         classes += [
-            CarbideClass("", sign * level, uncertainty)
+            CarbideClass("", sign * level, float(np.hypot(uncertainty, unknown * level)))
             for level, uncertainty in zip(fit.contrast.tolist(), fit.contrast_uncertainty.tolist(), strict=True)
         ]
     return Levels(matrix, blur, _named(classes, settings, matrix.grey))
 
 
 def _spots(
-    contrast: NDArray[np.float32], smooth: NDArray[np.float32], noise: NDArray[np.float32], pinned: float | None
+    contrast: NDArray[np.float32],
+    smooth: NDArray[np.float32],
+    noise: NDArray[np.float32],
+    clipped: NDArray[np.bool_],
+    pinned: float | None,
 ) -> tuple[Candidates, float | None]:
     """Spots of one polarity and their blur.
 
@@ -87,12 +97,18 @@ def _spots(
     first = pinned
     if first is None:
         part = _middle(smooth.shape)
-        spots = find_candidates(contrast[part], np.ascontiguousarray(smooth[part]), noise[part], FIRST_BLUR)
+        spots = find_candidates(contrast[part], np.ascontiguousarray(smooth[part]), noise[part], clipped[part])
         if len(spots) < ENOUGH:
-            spots = find_candidates(contrast, smooth, noise, FIRST_BLUR)
-        first = edge_spread(spots)
-    spots = find_candidates(contrast, smooth, noise, first or FIRST_BLUR)
+            spots = find_candidates(contrast, smooth, noise, clipped)
+        first = edge_spread(_unclipped(spots))
+    spots = _unclipped(find_candidates(contrast, smooth, noise, clipped, first or FIRST_BLUR))
     return spots, pinned or edge_spread(spots)
+
+
+def _unclipped(spots: Candidates) -> Candidates:
+    """Return the spots that show their height, where they are enough; else all."""
+    whole = spots.clipped < CLIPPED_SPOT
+    return spots.take(whole) if whole.sum() >= FEWEST_UNCLIPPED else spots
 
 
 def _middle(shape: tuple[int, ...]) -> tuple[slice, slice]:

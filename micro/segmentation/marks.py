@@ -23,7 +23,7 @@ HUGGING = 0.5
 MOST = 0.15
 WIDEST_SCRATCH_PX = 9
 SHORTEST_PIECE_PX = 20
-CROSSING = 0.5
+CROSSING, SHORTEST_SCRATCH_PX = 0.5, 150
 LONGEST_GAP_PX = 40
 UNBROKEN = 0.9
 
@@ -117,7 +117,7 @@ def scratches(smooth: NDArray[np.float32], noise: NDArray[np.float32]) -> NDArra
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (WIDEST_SCRATCH_PX, WIDEST_SCRATCH_PX))
     wide = cv2.dilate(cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc), np.ones((3, 3), np.uint8))
     pieces = _elongated(mask & (1 - wide))
-    shortest = CROSSING * min(smooth.shape)
+    shortest = max(CROSSING * min(smooth.shape), SHORTEST_SCRATCH_PX)
     where = np.zeros(smooth.shape, np.uint8)
     if cv2.countNonZero(pieces) < max(shortest / 3, 1):
         return where > 0

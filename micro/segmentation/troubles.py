@@ -20,7 +20,6 @@ HALF = 0.4
 CLIPPED = 0.01
 CLIPPED_CARBIDE = 0.02
 UNRESOLVED = 0.5
-SOFT_PX = 3.0
 LEFT_OUT = 0.005
 
 
@@ -143,8 +142,6 @@ def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[st
     share = float(s.outline_px[small].sum() / max(1, s.outline_px.sum()))
     if share > UNRESOLVED:
         yield "unresolved", f"{100 * share:.0f} % of the area lies in carbides below the resolved diameter"
-    if s.blur_px is not None and s.blur_px > SOFT_PX:
-        yield "soft_focus", f"edges are blurred over {s.blur_px:.1f} px (standard deviation): refocus"
     by_outline, by_contrast = areas_differ(s)
     if by_outline or by_contrast:
         cause = "look for halos, edge relief or uneven etch"

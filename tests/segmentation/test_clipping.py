@@ -1,0 +1,43 @@
+"""Carbides clipped at full scale are read truly where others show the level, else the interval holds the truth."""
+
+import numpy as np
+import pytest
+
+from micro import flags
+from micro.phantom import Population
+from micro.segmentation import segment
+from micro.segmentation.uncertainty import area_fraction_uncertainty
+
+SATURATED = flags.bit("saturated", flags.FIELD_FLAGS)
+
+
+def exposed(grey, share):
+    """Picture exposed so long that `share` of its pixels clip."""
+    return np.clip(np.rint(grey * (255 / np.quantile(grey, 1 - share))), 0, 255).astype(np.float32)
+
+
+@pytest.mark.parametrize(("share", "ecd", "clipped"), [(0.10, 6, 0.06), (0.10, 16, 0.06), (0.05, 9, 0.02)])
+def test_level_is_read_off_carbides_that_do_not_clip(phantom, fraction, share, ecd, clipped):
+    """Small carbides, and those in the darker corners, show the level that the clipped ones hide."""
+    field = phantom([Population(share, ecd)], shape=(512, 640), seed=0)
+    found = segment(exposed(field.grey, clipped))
+    assert found.field_flags & SATURATED
+    assert fraction(found) == pytest.approx(field.area_fraction, rel=0.03)
+
+
+def test_dark_carbides_clipped_at_black_are_said_and_held_by_the_interval(phantom, fraction):
+    field = phantom([Population(0.10, 8)], shape=(512, 640), matrix_grey=165.0, class_greys=(75.0,), shading=0.0)
+    grey = np.maximum(field.grey - 85, 0)
+    found = segment(grey)
+    assert (grey == 0).mean() > 0.03 and found.field_flags & SATURATED
+    assert abs(fraction(found) - field.area_fraction) < 1.96 * area_fraction_uncertainty(found).of_all
+
+
+@pytest.mark.parametrize("clipped", [0.01, 0.03, 0.06, 0.08])
+@pytest.mark.parametrize(("share", "ecd", "shading"), [(0.05, 9, 0.2), (0.05, 9, 0.0), (0.10, 6, 0.0), (0.10, 25, 0.2)])
+def test_interval_holds_the_truth_however_much_is_clipped(phantom, fraction, share, ecd, shading, clipped):
+    field = phantom([Population(share, ecd)], shape=(384, 512), shading=shading)
+    found = segment(exposed(field.grey, clipped))
+    assert found.field_flags & SATURATED
+    half = 1.96 * area_fraction_uncertainty(found).of_all
+    assert abs(fraction(found) - field.area_fraction) < half
