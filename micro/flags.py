@@ -46,6 +46,25 @@ FIELD_FLAGS = (
         "the grey levels do not separate matrix and carbide",
         "pin the levels or improve the etch",
     ),
+    Flag(128, "motion_blur", "edges are blurred in one direction", "let the stage rest, or shorten the exposure"),
+    Flag(256, "compressed", "lossy compression changed the grey levels", "save pictures as TIFF or PNG"),
+    Flag(512, "uneven_etch", "the contrast of the carbides changes over the field", "etch again, more evenly"),
+    Flag(1024, "duplicated", "the same picture is given twice", "leave one out"),
+    Flag(2048, "overlapping", "another field shows a part of the same place", "leave one of the two out"),
+    Flag(4096, "implausible_size", "carbides or edges do not fit the scale", "check the scale and the objective"),
+    Flag(8192, "scale_disagrees", "the file states another size of a pixel", "find out which of the two is right"),
+    Flag(
+        16384,
+        "odd_magnification",
+        "sizes and numbers fit another magnification than that of the other fields",
+        "check the objective this field was taken with",
+    ),
+    Flag(
+        32768,
+        "scales_differ",
+        "the fields of the study have different sizes of a pixel",
+        "compare at one magnification, or say what is too small to be seen",
+    ),
 )
 
 

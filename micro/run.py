@@ -103,10 +103,10 @@ def conclude(
 def measure_fields(
     study: Study, out: Path, workers: int, done: Callable[[batch.Outcome], None], scheduler: str | None = None
 ) -> tuple[batch.Outcome, ...]:
-    """Measure the fields and write particles.csv, fields.csv and profiles.csv."""
+    """Measure the fields, check them against each other, write particles.csv, fields.csv and profiles.csv."""
     outcomes = batch.measure_fields(study, out, workers, done, scheduler)
     batch.gather(outcomes, out)
-    return outcomes
+    return batch.tell_across(study, outcomes, out)
 
 
 def summary_tables(

@@ -140,6 +140,7 @@ def _reuse(job: Job, parameters: dict[str, Any]) -> Outcome | None:
 
 
 def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
+    from micro.checks import check_field
     from micro.fields import measure_field, rolling_direction
     from micro.micrograph import read
     from micro.particles import measure_particles
@@ -170,6 +171,7 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
         if estimate.found:
             rolling = estimate.angle_deg
             particles = measure_particles(segmentation, micrograph.grey, scale, rolling, one.sub_field)
+    segmentation = check_field(segmentation, micrograph.grey, particles, scale, _stated_scale(job))
     if one.sub_field is not None:
         core = one.sub_field.core_in_frame
         segmentation, micrograph = segmentation.cropped(core), micrograph.cropped(core)
@@ -205,6 +207,13 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     record = {"key": _key(micrograph.sha256, parameters), "outputs": outputs, "outcome": {**kept, "outputs": outputs}}
     results.write_json(_part(job) / results.RECORD, record)
     return Outcome(**{**kept, "outputs": outputs})
+
+
+def _stated_scale(job: Job) -> Scale | None:
+    """Scale in the tags of the picture where another one is in use."""
+    from micro.scale import scale_from_tags
+
+    return None if job.scale is None else scale_from_tags(job.field.image)
 
 
 def _named(table: pd.DataFrame, job: Job) -> pd.DataFrame:

@@ -8,7 +8,7 @@ from pathlib import Path
 PACKAGE = Path(__file__).parents[2] / "micro"
 ROOMS = (
     "errors", "columns", "flags", "results", "scale", "micrograph", "phantom", "segmentation", "particles", "fields",
-    "specimens", "pictures", "points", "comparison", "study", "batch", "answer", "report", "run", "verify",
+    "checks", "specimens", "pictures", "points", "comparison", "study", "batch", "answer", "report", "run", "verify",
     "cli",
 )  # fmt: skip
 # A room may use only these of the rooms above it.

@@ -1,0 +1,169 @@
+"""What the fields of a study tell of each other: the same place twice, focus, magnification."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from micro.checks.focus import FEWEST_CARBIDES, softer_than_others
+from micro.checks.magnification import another_magnification, different_scales
+from micro.checks.overlap import find_overlaps
+from micro.checks.trouble import Trouble
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Name = tuple[str, str]
+NEEDED = ("specimen", "field", "x_um", "y_um", "ecd_um")
+RESOLVED = 4.0
+SMALLEST_ECD_PX = 4.0
+WHOLE, STILL_PX = 0.9, 1.0
+NAMED = 3
+
+
+def check_across(
+    particles: pd.DataFrame, fields: pd.DataFrame, pictures: Mapping[Name, str]
+) -> dict[Name, list[Trouble]]:
+    """Troubles of fields that only show beside other fields.
+
+    Parameters
+    ----------
+    particles
+        Carbides of the whole study: specimen, field, x_um, y_um, ecd_um.
+    fields
+        The fields table of the whole study.
+    pictures
+        What tells one picture from another (hash, page, part of a mosaic), by specimen and field.
+
+    Returns
+    -------
+    By specimen and field, those with a trouble only.
+    """
+    every = fields[fields["carbide_class"] == "all"].reset_index(drop=True)
+    found: dict[Name, list[Trouble]] = {}
+    for name, trouble in (*_same_place(particles, every, pictures), *_focus(every), *_magnification(every)):
+        found.setdefault(name, []).append(trouble)
+    return found
+
+
+def _names(every: pd.DataFrame) -> list[Name]:
+    return list(zip(every["specimen"].astype(str), every["field"].astype(str), strict=True))
+
+
+def _same_place(
+    particles: pd.DataFrame, every: pd.DataFrame, pictures: Mapping[Name, str]
+) -> Iterator[tuple[Name, Trouble]]:
+    names = _names(every)
+    same: dict[Name, list[Name]] = {}
+    for twins in _grouped(names, pictures):
+        for name in twins:
+            same[name] = [other for other in twins if other != name]
+    parts: dict[Name, list[tuple[Name, float]]] = {}
+    for overlap in find_overlaps(_places(particles, every)):
+        pair = names[overlap.first], names[overlap.second]
+        if pair[1] in same.get(pair[0], []):
+            continue
+        still = np.hypot(overlap.shift_x_px, overlap.shift_y_px) < STILL_PX
+        for one, other in (pair, pair[::-1]):
+            if still and overlap.share > WHOLE:
+                same.setdefault(one, []).append(other)
+            else:
+                parts.setdefault(one, []).append((other, overlap.share))
+    for name, others in same.items():
+        yield (
+            name,
+            Trouble("duplicated", f"the same picture as {_listed(others)}: leave one out, it is one field"),
+        )
+    for name, shared in parts.items():
+        most = max(share for _, share in shared)
+        yield (
+            name,
+            Trouble(
+                "overlapping",
+                f"shows in part the same place as {_listed([other for other, _ in shared])} ({100 * most:.0f} % of the "
+                "frame): fields must not overlap, or the intervals are too narrow",
+            ),
+        )
+
+
+def _grouped(names: list[Name], pictures: Mapping[Name, str]) -> list[list[Name]]:
+    groups: dict[str, list[Name]] = {}
+    for name in names:
+        if pictures.get(name):
+            groups.setdefault(pictures[name], []).append(name)
+    return [group for group in groups.values() if len(group) > 1]
+
+
+def _places(particles: pd.DataFrame, every: pd.DataFrame) -> list[np.ndarray]:
+    """Centroids (n, 2) of the carbides of each field that are large enough to be found on any picture of it, px."""
+    place = {name: number for number, name in enumerate(_names(every))}
+    size = every["um_per_px"].to_numpy(float)
+    # By category, as most rows repeat the name of the row above.
+    specimen, field = (particles[c].astype(str).astype("category").cat for c in ("specimen", "field"))
+    fields = max(1, len(field.categories))
+    pair = specimen.codes.to_numpy(np.int64) * fields + field.codes.to_numpy(np.int64)
+    known, own = np.unique(pair, return_inverse=True)
+    named = [(str(specimen.categories[k // fields]), str(field.categories[k % fields])) for k in known]
+    number = np.array([place.get(name, -1) for name in named], np.intp)[own]
+    px = size[number]
+    keep = (number >= 0) & (particles["ecd_um"].to_numpy(float) >= SMALLEST_ECD_PX * px)
+    points = (particles[["x_um", "y_um"]].to_numpy(float) / px[:, None])[keep]
+    order = np.argsort(number[keep], kind="stable")
+    ends = np.cumsum(np.bincount(number[keep], minlength=len(every)))
+    return np.split(points[order], ends[:-1]) if len(every) else []
+
+
+def _listed(names: list[Name]) -> str:
+    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+    return ", ".join(f"{specimen} {field}" for specimen, field in names[:NAMED]) + more
+
+
+def _focus(every: pd.DataFrame) -> Iterator[tuple[Name, Trouble]]:
+    for _, own in every.groupby("specimen", sort=False):
+        blur = (own["resolved_diameter_um"] / own["um_per_px"] / RESOLVED).to_numpy(float)
+        blur = np.where(own["particles"].to_numpy(float) >= FEWEST_CARBIDES, blur, np.nan)
+        if different_scales(own["um_per_px"].to_numpy(float)):
+            continue
+        soft = softer_than_others(blur)
+        for name, px in zip(np.array(_names(own), object)[soft], blur[soft], strict=True):
+            yield (
+                (name[0], name[1]),
+                Trouble(
+                    "soft_focus",
+                    f"edges are blurred over {px:.1f} px, those of the specimen's other fields over "
+                    f"{np.nanmedian(blur):.1f} px: refocus",
+                ),
+            )
+
+
+def _magnification(every: pd.DataFrame) -> Iterator[tuple[Name, Trouble]]:
+    for _, own in every.groupby("specimen", sort=False):
+        share, size, number = (own[n].to_numpy(float) for n in ("area_fraction", "mean_ecd_um", "number_per_mm2"))
+        off = another_magnification(share, size, number)
+        for name, factor in zip(_names(own), off, strict=True):
+            if np.isfinite(factor):
+                yield (
+                    name,
+                    Trouble(
+                        "odd_magnification",
+                        f"as much carbide as on the specimen's other fields, but {factor:.2g} times as large and "
+                        f"{1 / factor**2:.2g} times as many: find out whether this field has another magnification",
+                    ),
+                )
+    if different_scales(every["um_per_px"].to_numpy(float)):
+        sizes = every.groupby("specimen", sort=False)["um_per_px"].agg(["min", "max"])
+        told = "; ".join(f"{s} {_span(low, high)}" for s, low, high in list(sizes.itertuples())[:6])
+        for name in _names(every):
+            yield (
+                name,
+                Trouble(
+                    "scales_differ",
+                    f"the study's fields have different sizes of a pixel (µm: {told}): what is small is not seen alike",
+                ),
+            )
+
+
+def _span(low: float, high: float) -> str:
+    return f"{low:.4g}" if high <= low * 1.001 else f"{low:.4g} to {high:.4g}"
