@@ -8,7 +8,8 @@ from micro import results
 from micro.points.agreement import compare
 from micro.points.measured import pictures_of
 from micro.points.tally import read_tallies
-from micro.report.build import save_figure
+from micro.report.figures.style import styled
+from micro.report.page import PageFigure
 from micro.report.point_count import BEYOND_EDGE, CROP_PX, MAGNIFIED, MOST_PICTURES, marked_crop, point_sections
 
 OUTLINE = (40, 80, 120)
@@ -26,11 +27,17 @@ def folder(study, tmp_path):
     return out
 
 
+def unsaved(name, columns, height_in, draw, caption, alternative):
+    """Draw the figure of the count, and write nothing."""
+    with styled(columns, height_in) as (_, axes):
+        draw(axes)
+    return PageFigure(name, b"", caption, alternative)
+
+
 def sections(study, folder, *counted):
     paths = [study.tally_file(folder / f"t{n}.csv", table) for n, table in enumerate(counted)]
     agreement = compare(read_tallies(paths), folder, pictures_of(results.read_record(folder), folder), 10.0)
-    found = point_sections(agreement, folder, lambda *figure: save_figure(folder, *figure))
-    return found, agreement
+    return point_sections(agreement, folder, unsaved), agreement
 
 
 def point_files(folder):
