@@ -45,8 +45,7 @@ def described(found: Calibration) -> str:
     """Say what was found, a line each."""
     low, high = found.interval95_um_per_px
     lines = [
-        f"scale             {found.um_per_px:.6g} µm/px, standard uncertainty"
-        f" {found.um_per_px_standard_uncertainty:.2g} (95 % interval {low:.6g} to {high:.6g})",
+        f"scale             {found.um_per_px:.6g} µm/px (95 % interval {low:.6g} to {high:.6g})",
         f"lines             {found.lines} at {found.pitch_um:g} µm, {found.lines_left_out} left out",
         f"tilt              {found.tilt_deg:.2f}°",
         f"largest residual  {found.largest_residual_px:.3f} px",

@@ -83,9 +83,8 @@ def command(
     columns, rows = size or SIZE
     table = _draw(scene, (rows, columns), out, fields, seed, um_per_px, kind)
     mean = table.loc[table["carbide_class"] == "all", "area_fraction"].mean()
-    click.echo(
-        f"{fields} fields with {100 * mean:.4g} % carbide on average; the truth is in {out / 'truth_fields.csv'}"
-    )
+    drawn = f"{fields} field{'s' * (fields != 1)} with {100 * mean:.4g} % carbide on average"
+    click.echo(f"{drawn}; the truth is in {out / 'truth_fields.csv'}")
 
 
 def _check(out: Path, um_per_px: float | None, ecd_um: float | None) -> None:

@@ -36,12 +36,14 @@ def comparison_section(comparison: pd.DataFrame, pictures: Sequence[PagePicture]
 
 def pair_table(pair: PairFindings, comparison: pd.DataFrame) -> PageTable:
     """Every quantity of a pair that could be compared, and a note on those that could not."""
+    from micro.comparison.difference import REFUSED
+
     a, b = pair.specimen_a, pair.specimen_b
     every = comparison[(comparison["specimen_a"] == a) & (comparison["specimen_b"] == b)].to_dict("records")
-    rows = [_row(row) for row in every if row["kind"] in ("ratio", "difference")]
+    rows = [_row(row) for row in every if row["verdict"] != REFUSED]
     refused: dict[str, list[str]] = {}
     for row in every:
-        if row["kind"] not in ("ratio", "difference"):
+        if row["verdict"] == REFUSED:
             refused.setdefault(str(row["warning"]), []).append(_subject(row))
     lacking = (
         f"Not compared ({why}): {', '.join(what)}." if what != ["all"] else f"Not compared: {why}."

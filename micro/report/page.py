@@ -11,7 +11,16 @@ from typing import TYPE_CHECKING, Any
 from micro.batch import Outcome, library_versions
 from micro.report.messages import listed, told_once
 from micro.report.record import parameters
-from micro.report.wording import GROUPS, group_of, plain_name, printed_factor, printed_unit, with_ends, with_unit
+from micro.report.wording import (
+    GROUPS,
+    group_of,
+    one_class,
+    plain_name,
+    printed_factor,
+    printed_unit,
+    with_ends,
+    with_unit,
+)
 from micro.study import Specimen, Study
 
 if TYPE_CHECKING:
@@ -131,7 +140,8 @@ def specimen_numbers(specimen: Specimen, specimens: pd.DataFrame) -> dict[str, A
     classes = list(dict.fromkeys(own["carbide_class"]))
     shown = ["all carbides" if c == "all" else c for c in classes]
     if len(classes) == 2:
-        classes, shown = classes[:1], [f"all carbides ({classes[1]})"]
+        name = one_class(classes)
+        classes, shown = classes[:1], [f"all carbides ({name})" if name else "all carbides"]
     groups: dict[str, list[dict[str, Any]]] = {}
     for quantity in dict.fromkeys(own["quantity"]):
         cells = _cells(own[own["quantity"] == quantity].set_index("carbide_class"), classes)

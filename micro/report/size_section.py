@@ -25,25 +25,29 @@ def size_section(specimens: tuple[MeasuredSpecimen, ...]) -> PageSection | None:
     if not data:
         return None
     text = (
-        "Lognormal fit to the sections, with the largest distance D of the measured cumulative share from the fit. "
-        "Spheres in space that would show these sections (Saltykov's classes, diameter ratio 10^0.1; Underwood 1970, "
-        "from memory): meant for round carbides.",
-        "Largest carbide to expect on a polished area, from the largest of each field (Gumbel by moments, ASTM E2283, "
-        "from memory). An area far beyond the fields measured is an extrapolation, and its interval holds only if the "
-        "Gumbel law does.",
+        "A polish cuts most carbides off their middle, so sections are smaller than the carbides in space. The spheres "
+        "below would show the sections that were measured (Saltykov's classes, diameter ratio 10 to the power 0.1; "
+        "Underwood 1970, from memory). That is meant for round carbides.",
+        "The largest carbide to expect on a polished area follows from the largest of each field (Gumbel law by "
+        "moments, ASTM E2283, from memory). An area far beyond the one measured is an extrapolation: its interval "
+        "holds only if the law does.",
     )
     tables = [
         PageTable(
-            "Sizes in space",
-            ("specimen", "median, µm", "σ of ln", "D", "mean sphere, µm", "s of spheres, µm", "N_V, 1/mm³", "to know"),
+            "Sections and spheres",
+            (
+                "specimen", "median section, µm", "spread of its logarithm", "greatest gap from lognormal, %",
+                "mean sphere, µm", "spread of spheres, µm", "spheres per volume N_V, 1/mm³", "to know",
+            ),
             [row for name, own in data.items() for row in _space_rows(name, own)],
+            note="Lognormal fit to the sections. Only N_V carries an interval; the others describe the fit.",
         ),
         PageTable(
             "Largest carbide to expect, µm",
-            ("specimen", *(f"on {area:g} mm²" for area in AREAS_MM2), "area measured, mm²", "Gumbel fits (p)"),
+            ("specimen", *(f"on {area:g} mm²" for area in AREAS_MM2), "area measured, mm²", "fit of the Gumbel law, p"),
             [_largest_row(name, own) for name, own in data.items()],
         ),
-    ]
+    ]  # fmt: skip
     return PageSection("sizes-in-space", "Sizes in space, and the largest carbide", text, tables=tables)
 
 
@@ -58,10 +62,10 @@ def _space_rows(name: str, data: ClassData) -> Iterator[tuple[str, ...]]:
     aspect = float(np.average(data.carbide("aspect_ratio"), weights=weight))
     spheres = unfold(counts, data.column("analysed_area_um2"), limits, mean_aspect_ratio=aspect)
     number, low, high = (values.sum() for values in (spheres.number_per_mm3, spheres.low, spheres.high))
+    counted = with_ends(float(number), float(low), float(high))
     yield (
-        name, f"{fitted.median:.3g}", f"{fitted.sigma:.2g}", f"{fitted.greatest_gap:.2g}", f"{spheres.mean_um:.3g}",
-        f"{spheres.std_um:.2g}", f"{number:.2g} ({low:.2g} to {high:.2g})" if math.isfinite(low) else f"{number:.2g}",
-        spheres.warning,
+        name, f"{fitted.median:.3g}", f"{fitted.sigma:.2g}", f"{100 * fitted.greatest_gap:.2g}",
+        f"{spheres.mean_um:.3g}", f"{spheres.std_um:.2g}", counted, spheres.warning,
     )  # fmt: skip
 
 
@@ -77,4 +81,9 @@ def _largest_row(name: str, data: ClassData) -> tuple[str, ...]:
         low, high = expected.interval()
         cells.append(with_ends(expected.value, low, high))
     p_value = gumbel_p_value(largest)
-    return (name, *cells, f"{area_mm2.sum():.3g}", f"{p_value:.2g}" if math.isfinite(p_value) else "unknown")
+    return (
+        name,
+        *cells,
+        f"{area_mm2.sum():.3g}",
+        f"{p_value:.2g}" if math.isfinite(p_value) else "too few fields to tell",
+    )

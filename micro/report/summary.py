@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from micro.answer import Answer
-from micro.report.wording import figures, with_ends, with_unit
+from micro.report.wording import figures, one_class, with_ends, with_unit
 from micro.study import Specimen, Study
 
 if TYPE_CHECKING:
@@ -90,7 +90,8 @@ def amount_sentence(specimen: Specimen, values: _Values) -> str:
     if not values.mean("area_fraction") > 0 or not classes:
         return f"{said}."
     if len(classes) == 1:
-        return f"{said}, all of one class, {classes[0]}."
+        name = one_class(values.classes)
+        return f"{said}, all of one class{', ' if name else ''}{name}."
     shares = (f"{c} {values.told('area_fraction', '%', c, 100)}" for c in classes)
     return f"{said}: {', '.join(shares)}."
 
@@ -148,7 +149,7 @@ def pair_sentence(pair: PairFindings, comparison: pd.DataFrame, shown: dict[str,
     """Say what sets one pair apart."""
     both = (comparison["specimen_a"] == pair.specimen_a) & (comparison["specimen_b"] == pair.specimen_b)
     rows = comparison[both & (comparison["carbide_class"] == "all")].to_dict("records")
-    told = [effect_words(row) for row in rows if row["quantity"] in COMPARED and row["kind"] in ("ratio", "difference")]
+    told = [effect_words(row) for row in rows if row["quantity"] in COMPARED and row["verdict"] != "not compared"]
     head = f"{shown.get(pair.specimen_b, pair.specimen_b)} against {shown.get(pair.specimen_a, pair.specimen_a)}: "
     counts = pair.summary.partition(": ")[2]
     counts = counts[:1].upper() + counts[1:]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
-from micro.report.wording import MINUS, THIN_SPACE, with_half_width
+from micro.report.wording import MINUS, THIN_SPACE, one_class, with_half_width
 from micro.study import Study
 
 if TYPE_CHECKING:
@@ -52,7 +52,8 @@ def _classes(own: pd.DataFrame) -> list[tuple[str, str]]:
     """Return the classes with their titles; one class alone is all carbides."""
     found = list(dict.fromkeys(own["carbide_class"]))
     if len(found) == 2:
-        return [("all", f"all carbides ({found[1]})")]
+        name = one_class(found)
+        return [("all", f"all carbides ({name})" if name else "all carbides")]
     return [(c, "all carbides" if c == "all" else c) for c in found]
 
 

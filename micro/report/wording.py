@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
+UNNAMED = "carbide"
 # Quantities under the question they answer, each with its name for a reader.
 GROUPS = {
     "Amount": {
@@ -64,6 +66,12 @@ def group_of(quantity: str) -> str:
 def plain_name(quantity: str) -> str:
     """Name of a quantity for a reader."""
     return NAMES.get(quantity, quantity.replace("_", " "))
+
+
+def one_class(classes: Sequence[str]) -> str:
+    """Name that the user gave to the only class of a specimen; empty where there are more, or none was given."""
+    named = [name for name in classes if name not in ("all", UNNAMED)]
+    return named[0] if len(named) == len(classes) - 1 == 1 else ""
 
 
 def printed_unit(quantity: str, unit: str) -> str:

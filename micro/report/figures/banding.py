@@ -43,7 +43,13 @@ def draw_banding(
             low["x"], 100 * low["y"], 100 * high_end["y"], color="#c8c8c8", linewidth=0, label="at random"
         )
     if "band_profile" in curve:
-        axis.plot(100 * curve["band_profile"]["y"], curve["band_profile"]["x"], color="#9a9a9a", linewidth=0.5)
+        axis.plot(
+            100 * curve["band_profile"]["y"],
+            curve["band_profile"]["x"],
+            color="#9a9a9a",
+            linewidth=0.5,
+            label="every row",
+        )
     if "band_profile_smoothed" in curve:
         own = curve["band_profile_smoothed"]
         axis.plot(100 * own["y"], own["x"], color=colour(0), linewidth=1.8, label="smoothed")

@@ -30,3 +30,23 @@ def draw_chemistry(axes: list[Axes], chemistry: pd.DataFrame) -> None:
     axis.set_xticks(range(len(names)), names)
     axis.set_ylabel("volume or area fraction, %")
     axis.grid(axis="x", visible=False)
+    axis.set_axisbelow(True)
+    specimens = chemistry["specimen"].to_numpy()
+    for border in np.flatnonzero(specimens[1:] != specimens[:-1]).tolist():
+        axis.axvline(border + 0.5, color="#8b938a", linewidth=0.6)
+    axis.set_ylim(0, 1.3 * axis.get_ylim()[1])
+    _explain(axis)
+
+
+def _explain(axis: Axes) -> None:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    axis.legend(
+        handles=[
+            Patch(facecolor="#d9ded8", edgecolor="#8b938a", label="ceiling by composition"),
+            Patch(facecolor="none", edgecolor="#8b938a", hatch="////", label="left open by the densities"),
+            Line2D([], [], color=colour(0), marker="o", label="measured, with 95 % interval"),
+        ],
+        loc="upper center", ncols=3, fontsize=7,
+    )  # fmt: skip

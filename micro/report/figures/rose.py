@@ -18,7 +18,7 @@ def draw_rose(axes: list[Axes], profiles: pd.DataFrame, specimens: list[str]) ->
     """One axis a specimen: the share of the carbides' length in each direction; rolling is horizontal."""
     for number, (axis, specimen) in enumerate(zip(axes, specimens, strict=True)):
         fields = field_curves(profiles, specimen, "rose")
-        axis.set(aspect="equal", title=specimen)
+        axis.set(aspect="equal", title=specimen, anchor="N")
         axis.axis("off")
         if not fields:
             continue

@@ -23,7 +23,9 @@ def draw_structure(axes: list[Axes], points: pd.DataFrame) -> None:
             axis.errorbar(row["x"], row["ratio"], y_ends, x_ends, fmt="o", color=colour(number), capsize=3)
             axis.annotate(row["specimen"], (row["x"], row["ratio"]), xytext=(6, 6), textcoords="offset points")
         unit = own["unit"].iloc[0]
-        axis.set_xlabel(plain_name(str(quantity)) + (f", {unit}" if isinstance(unit, str) and unit else ""))
+        axis.set_xlabel(
+            plain_name(str(quantity)).partition(" (")[0] + (f", {unit}" if isinstance(unit, str) and unit else "")
+        )
         axis.set_ylim(0, None)
         axis.margins(x=0.15)
     axes[0].set_ylabel("transverse over longitudinal toughness")
