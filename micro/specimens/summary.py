@@ -14,7 +14,7 @@ from micro import columns
 from micro.fields.banding import SIGNIFICANCE as BANDED
 from micro.specimens.budget import Budget
 from micro.specimens.largest import largest_of_fields
-from micro.specimens.sampling import Estimate, FloatArray, ratio_of_fields
+from micro.specimens.sampling import Estimate, FloatArray, ratio_of_fields, share_of_fields
 from micro.specimens.sizes import quantile
 
 Z95 = 1.959964
@@ -29,9 +29,7 @@ class ClassData:
     field: np.ndarray
 
     def column(self, name: str) -> FloatArray:
-        """Return (fields,) a column of the fields; NaN where the table has no such column."""
-        if name not in self.fields:
-            return np.full(len(self.fields), np.nan)
+        """Return (fields,) a column of the fields."""
         return self.fields[name].to_numpy(float)
 
     def sums(self, values: FloatArray) -> FloatArray:
@@ -135,10 +133,10 @@ def largest(data: ClassData) -> Estimate:
 
 
 def banded_share(data: ClassData) -> Estimate:
-    """Share of the fields that are banded beyond chance, of those that can tell."""
+    """Share of the fields that are banded beyond chance, of those that can tell; interval of Clopper and Pearson."""
     p_value = data.column("band_p_value")
-    banded = np.where(np.isfinite(p_value), p_value <= BANDED, np.nan)
-    return ratio_of_fields(banded, np.ones(len(banded)))
+    known = np.isfinite(p_value)
+    return share_of_fields(p_value[known] <= BANDED)
 
 
 def _along(data: ClassData) -> FloatArray:

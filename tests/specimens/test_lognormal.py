@@ -37,3 +37,10 @@ def test_two_sizes_mixed_fit_badly_and_one_carbide_not_at_all():
     assert fit_lognormal(one, np.ones(2000)).greatest_gap < 0.04
     assert fit_lognormal(mixed, np.ones(4000)).greatest_gap > 0.1
     assert math.isnan(fit_lognormal(one[:1], np.ones(1)).median)
+
+
+def test_equal_sizes_have_no_spread():
+    """Median as measured, spread 0; there is no curve whose fit could be judged."""
+    found = fit_lognormal(np.full(5, 2.0), np.ones(5))
+    assert (found.median, found.sigma) == (pytest.approx(2.0), 0.0)
+    assert math.isnan(found.greatest_gap)

@@ -8,7 +8,7 @@ from scipy import stats
 from statsmodels.stats.weightstats import DescrStatsW
 
 from micro.specimens.budget import Budget
-from micro.specimens.sampling import Estimate, mean_of_fields, ratio_of_fields, resamples, student_t
+from micro.specimens.sampling import Estimate, mean_of_fields, ratio_of_fields, resamples, share_of_fields, student_t
 
 
 @pytest.mark.parametrize(
@@ -71,3 +71,20 @@ def test_interval_ends_where_the_quantity_does_and_unknown_sources_stay_out():
     assert budget.standard_uncertainty == pytest.approx(0.05)
     assert math.isnan({source: u for source, u, _ in budget.rows()}["scale"])
     assert all(map(math.isnan, Budget(mean_of_fields([0.1]), segmentation=0.01).interval))
+
+
+@pytest.mark.parametrize(("count", "fields"), [(0, 8), (2, 8), (5, 8), (8, 8), (1, 3)])
+def test_share_of_fields_has_the_exact_binomial_interval(count, fields):
+    """Clopper and Pearson by scipy; none of eight fields banded does not mean that none ever is."""
+    found = share_of_fields(np.arange(fields) < count)
+    exact = stats.binomtest(count, fields).proportion_ci(0.95, method="exact")
+    assert found.value == count / fields
+    assert found.interval() == pytest.approx((exact.low, exact.high), abs=1e-9)
+    assert Budget(found, highest=1).interval == pytest.approx((exact.low, exact.high), abs=1e-9)
+
+
+def test_share_of_no_fields_is_unknown():
+    """Nothing to tell from: no value; one field: a value without an interval."""
+    assert math.isnan(share_of_fields([]).value)
+    assert share_of_fields([True]).value == 1
+    assert all(math.isnan(end) for end in share_of_fields([True]).interval())
