@@ -40,8 +40,6 @@ class Runs:
 
     def integrate(self, image: NDArray) -> FloatArray:
         """(count,) sum of `image` (rows, columns) over each label."""
-        if not len(self.label):
-            return np.zeros(self.count)
         first = self.row * self.shape[1] + self.start
         bounds = np.stack([first, first + self.length], axis=1).ravel()
         flat = np.append(image.ravel(), image.dtype.type(0))
