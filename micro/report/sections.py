@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Save = Callable[..., PageFigure]
+LEAST_SHOWN = 1e-4
 BUDGETED = (
     "area_fraction",
     "number_per_mm2",
@@ -96,7 +97,7 @@ def chemistry_section(chemistry: pd.DataFrame, save: Save) -> PageSection | None
         (
             f"{r['specimen']}, {'all carbides' if r['carbide_class'] == 'all' else r['carbide_class']}",
             _percent(r, "ceiling", "ceiling_low", "ceiling_high"),
-            str(r["limited_by"]),
+            str(r["limited_by"]).replace(" and ", ", "),
             _percent(r, "measured", "measured_low", "measured_high") if math.isfinite(r["measured"]) else "",
             _text(r["message"]),
         )
@@ -135,7 +136,11 @@ def _budget_rows(specimen: Any) -> Iterator[tuple[str, ...]]:
 
 
 def _share(relative: float) -> str:
-    return f"{100 * relative:.2g}" if math.isfinite(relative) else "unknown"
+    if not math.isfinite(relative):
+        return "unknown"
+    if relative == 0:
+        return "none"
+    return f"{100 * relative:.2g}" if relative >= LEAST_SHOWN else f"below {100 * LEAST_SHOWN:g}"
 
 
 def _ends(row: dict[Any, Any], *names: str, factor: float = 1.0) -> str:

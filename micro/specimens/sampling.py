@@ -74,6 +74,28 @@ def mean_of_fields(values: ArrayLike) -> Estimate:
     return ratio_of_fields(values, np.ones_like(values))
 
 
+def share_of_fields(holds: ArrayLike) -> Estimate:
+    """Share of the fields for which something holds, with the exact binomial interval (Clopper and Pearson 1934).
+
+    Parameters
+    ----------
+    holds
+        (fields,) True or False.
+    """
+    from scipy import special
+
+    found = np.asarray(holds, bool)
+    fields, count = len(found), int(found.sum())
+    if fields == 0:
+        return UNKNOWN
+    share, tail = count / fields, (1 - LEVEL) / 2
+    low = float(special.betaincinv(count, fields - count + 1, tail)) if count else 0.0
+    high = float(special.betaincinv(count + 1, fields - count, 1 - tail)) if count < fields else 1.0
+    t = student_t(fields - 1)
+    std = float(found.std(ddof=1)) if fields > 1 else math.nan
+    return Estimate(share, std, (share - low) / t, (high - share) / t, fields - 1, fields)
+
+
 def ratio_of_fields(numerators: ArrayLike, denominators: ArrayLike) -> Estimate:
     """Σ numerators over Σ denominators, with the uncertainty by leaving out one field at a time.
 
