@@ -18,6 +18,8 @@ def crofton_perimeter(labels: NDArray[np.int32], runs: Runs) -> FloatArray:
     counted; times the spacing they are the label's total width. Directions are weighted by the angle they
     stand for.
     """
+    if not len(runs.label):
+        return np.zeros(runs.count)
     padded = np.pad(labels, 2)
     flat, wide = padded.ravel(), padded.shape[1]
     first = (runs.row + 2) * wide + runs.start + 2
