@@ -29,6 +29,7 @@ def command(file: Path, gap_pct: float, by: tuple[str, ...], out: Path | None) -
     from micro.comparison.coupon_findings import CAUTIONS, coupon_sentences
     from micro.comparison.coupons import analyse_coupons
     from micro.errors import UsageError
+    from micro.report.terminal import wrapped
 
     coupons = read_coupons(file)
     for factor in by:
@@ -39,7 +40,7 @@ def command(file: Path, gap_pct: float, by: tuple[str, ...], out: Path | None) -
         click.echo(problem, err=True)
     analysis = analyse_coupons(coupons, gap_pct, by)
     for sentence in (*coupon_sentences(analysis), *CAUTIONS):
-        click.echo(sentence)
+        click.echo(wrapped(sentence))
     if out is not None:
         write(analysis, out)
     if coupons.problems:
@@ -51,7 +52,7 @@ def write(analysis: CouponAnalysis, out: Path) -> None:
     from micro import results
     from micro.errors import writing
     from micro.report.coupon_figure import draw_coupons
-    from micro.report.figures.style import rendered, styled
+    from micro.report.figures.style import styled, write_figure
 
     tables = {
         "coupons": analysis.summary,
@@ -64,6 +65,4 @@ def write(analysis: CouponAnalysis, out: Path) -> None:
             results.write_table(out / f"{name}.csv", table)
         with styled(1, 3.6) as (figure, axes):
             draw_coupons(axes, analysis)
-            for kind in ("svg", "png"):
-                with results.whole_file(out / f"coupons.{kind}") as stream:
-                    stream.write(rendered(figure, kind))
+            write_figure(figure, out, "coupons")

@@ -10,7 +10,7 @@ from micro import results
 from micro.answer import Answer
 from micro.batch import Outcome
 from micro.report.field_pictures import field_pictures, same_scale_pictures
-from micro.report.figures.style import rendered, styled
+from micro.report.figures.style import styled, write_figure
 from micro.report.methods import methods
 from micro.report.page import PageFigure, PageParts, PageSection, listed_pictures, render_page
 from micro.report.point_count import point_sections
@@ -74,10 +74,7 @@ def save_figure(
     """Draw a figure, write it as SVG and PNG, return it for the page."""
     with styled(columns, height_in) as (figure, axes):
         draw(axes)
-        svg = rendered(figure, "svg")
-        for kind, content in (("svg", svg), ("png", rendered(figure, "png"))):
-            with results.whole_file(out / FIGURES / f"{name}.{kind}") as stream:
-                stream.write(content)
+        svg = write_figure(figure, out / FIGURES, name)
     return PageFigure(name, svg, caption, alternative)
 
 

@@ -5,7 +5,10 @@ from __future__ import annotations
 import contextlib
 import io
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from micro import results
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -68,6 +71,15 @@ def styled(columns: int = 1, height_in: float = 3.0) -> Iterator[tuple[Figure, l
     with mpl.rc_context(SETTINGS):
         figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
         yield figure, list(figure.subplots(1, columns, squeeze=False)[0])
+
+
+def write_figure(figure: Figure, folder: Path, name: str) -> bytes:
+    """Write a figure as SVG and PNG; return the SVG."""
+    svg = rendered(figure, "svg")
+    for kind, content in (("svg", svg), ("png", rendered(figure, "png"))):
+        with results.whole_file(folder / f"{name}.{kind}") as stream:
+            stream.write(content)
+    return svg
 
 
 def rendered(figure: Figure, kind: str) -> bytes:
