@@ -91,7 +91,7 @@ def _all_marks(places: Sequence[FloatArray]) -> Iterator[tuple[NDArray[np.intp],
             sure = sure[np.argsort(-distance[sure, 1], kind="stable")[:MOST_MARKS]]
             fields.append(np.full(len(sure), number))
             at.append(place[sure])
-            marks.append((place[near[sure, 1 : neighbours + 1]] - place[sure, None]).reshape(len(sure), -1))
+            marks.append((place[near[sure, 1 : neighbours + 1]] - place[sure, None]).reshape(-1, 2 * neighbours))
         yield np.concatenate(fields), np.concatenate(at), np.concatenate(marks)
 
 

@@ -5,13 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pytest
 from numpy.typing import NDArray
 
+from micro.checks import check_field
+from micro.flags import FIELD_FLAGS, names
+from micro.particles import measure_particles
 from micro.phantom import Coverage, Damage, Optics, Population, Scene, cover
 from micro.phantom.defects import damaged
 from micro.phantom.picture import etched_surface, expose
 from micro.phantom.scenes import arrange
+from micro.scale import Scale
+from micro.segmentation import segment
 
 SHAPE = (480, 640)
 
@@ -20,8 +24,8 @@ def any_scene(rng: np.random.Generator) -> Scene:
     """Draw a scene: 1 to 25 % carbides of 5 to 25 px, blur 0.7 to 1.5, contrast to noise 5 to 25, shading to 40 %."""
     ecd = float(np.exp(rng.uniform(np.log(5), np.log(25))))
     share = float(np.exp(rng.uniform(np.log(0.01), np.log(0.25))))
-    contrast = float(rng.uniform(50, 120)) * (1 if rng.uniform() < 0.7 else -0.8)
-    matrix = 90.0 if contrast > 0 else 170.0
+    contrast = float(rng.uniform(45, 100)) * (1 if rng.uniform() < 0.7 else -0.8)
+    matrix = 80.0 if contrast > 0 else 170.0  # nothing clips
     elongated = rng.uniform() < 0.4
     optics = Optics(
         matrix,
@@ -77,14 +81,46 @@ def prepared(scene: Scene, shape: tuple[int, int], seed: int) -> Specimen:
     )
 
 
-@pytest.fixture(scope="session")
-def specimen():
-    """Door to `prepared` with a plain structure: 8 % carbides of 12 px."""
+def moved(surface: NDArray[np.float32], length_px: float, direction_deg: float) -> NDArray[np.float32]:
+    """Surface that moved evenly during the exposure; the direction is counter-clockwise as seen."""
+    from scipy import ndimage
 
-    def make(seed=1, shape=SHAPE, share=0.08, ecd_px=12.0, damage=None, **optics):
-        scene = Scene(
-            (Population(share, ecd_px),), optics=Optics(**({"noise": 5.0} | optics)), damage=damage or Damage()
-        )
-        return prepared(scene, shape, seed)
+    turn = np.radians(direction_deg)
+    steps = np.linspace(-0.5, 0.5, 21)[1::2] * length_px
+    parts = [ndimage.shift(surface, (k * np.sin(turn), -k * np.cos(turn)), order=1, mode="nearest") for k in steps]
+    return np.mean(parts, axis=0, dtype=np.float32)
 
-    return make
+
+def etched_unevenly(specimen: Specimen, share: float, direction_deg: float) -> NDArray[np.float32]:
+    """Surface whose matrix comes closer to the carbides' grey by `share` of the contrast from side to side."""
+    rows, columns = specimen.surface.shape
+    y, x = np.mgrid[:rows, :columns]
+    slope = x / columns * np.cos(np.radians(direction_deg)) - y / rows * np.sin(np.radians(direction_deg))
+    slope = (slope - slope.mean()) / np.ptp(slope)
+    optics = specimen.scene.optics
+    bare = 1 - specimen.coverage.by_class.sum(axis=0)
+    change = -share * (optics.class_greys[0] - optics.matrix_grey) * slope * bare
+    return specimen.surface + change.astype(np.float32)
+
+
+def jpeg(grey: NDArray[np.float32], quality: int) -> NDArray[np.float32]:
+    """Picture after a JPEG round trip."""
+    import cv2
+
+    _, data = cv2.imencode(".jpg", grey.astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, quality])
+    return cv2.imdecode(data, cv2.IMREAD_GRAYSCALE).astype(np.float32)
+
+
+def measured(grey: NDArray[np.float32], um_per_px: float = 0.2, stated: Scale | None = None):
+    """Names of the field's flags, its messages, and its carbides."""
+    scale = Scale(um_per_px, None, "given")
+    segmentation = segment(grey)
+    particles = measure_particles(segmentation, grey, scale, 0.0)
+    checked = check_field(segmentation, grey, particles, scale, stated)
+    return names(checked.field_flags, FIELD_FLAGS), checked.messages, particles
+
+
+def plain(seed: int = 1, share: float = 0.08, ecd_px: float = 12.0, **optics: float) -> Specimen:
+    """Draw a specimen of 8 % carbides of 12 px without damage."""
+    light = Optics(**({"noise": 5.0} | optics))
+    return prepared(Scene((Population(share, ecd_px),), optics=light), SHAPE, seed)
