@@ -1,0 +1,126 @@
+"""`micro calibrate`: from the picture of a stage micrometer to lines on the terminal and a calibration file."""
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from micro.cli import main
+from micro.phantom.ruling import BRIGHT_FIELD, Micrometer, photograph_micrometer
+from micro.results import hash_of_file
+from micro.scale import read_calibration
+
+SHAPE = (360, 480)
+TRUTH = 0.4321
+
+
+def grey(seed=1, light=BRIGHT_FIELD, **ruling):
+    return photograph_micrometer(Micrometer(TRUTH, **ruling), SHAPE, light, np.random.default_rng(seed))
+
+
+@pytest.fixture(scope="module")
+def picture(tmp_path_factory):
+    path = tmp_path_factory.mktemp("stage") / "50x.png"
+    cv2.imwrite(str(path), grey(tilt_deg=2.5).astype(np.uint8))
+    return path
+
+
+def ended_with(*args):
+    with pytest.raises(SystemExit) as ended:
+        main(["calibrate", *map(str, args)])
+    return ended.value.code
+
+
+def printed(text):
+    """Lines of the terminal by their first word."""
+    return {line.split()[0]: line for line in text.splitlines()}
+
+
+def test_it_prints_what_it_found_each_with_its_words(picture, capsys):
+    """The scale of a rendered ruling with an interval that holds it; lines, tilt, residual and distortion."""
+    assert ended_with(picture, "--pitch-um", 10) == 0
+    said = capsys.readouterr()
+    lines = printed(said.out)
+    scale = lines["scale"].replace("(", " ").replace(")", " ").split()
+    low, high = float(scale[scale.index("to") - 1]), float(scale[scale.index("to") + 1])
+    assert float(scale[1]) == pytest.approx(TRUTH, rel=5e-4)
+    assert low < TRUTH < high and "95 % interval" in lines["scale"]
+    assert "at 10 µm" in lines["lines"] and "left out" in lines["lines"]
+    assert float(lines["tilt"].split()[1].rstrip("°")) == pytest.approx(2.5, abs=0.2)
+    assert float(lines["largest"].split()[2]) < 0.5
+    assert "none beyond scatter" in lines["distortion"]
+    assert said.err == "" and "written" not in lines
+
+
+def test_a_drifting_magnification_is_said(tmp_path, capsys):
+    cv2.imwrite(str(tmp_path / "m.png"), grey(drift=0.02).astype(np.uint8))
+    assert ended_with(tmp_path / "m.png", "--pitch-um", 10) == 0
+    assert "the magnification drifts by up to" in printed(capsys.readouterr().out)["distortion"]
+
+
+def test_the_file_holds_what_was_printed_and_where_it_came_from(picture, tmp_path, capsys):
+    out = tmp_path / "50x.toml"
+    assert ended_with(picture, "--pitch-um", 10, "--out", out) == 0
+    found = read_calibration(out)
+    said = capsys.readouterr().out
+    assert f"{found.um_per_px:.6g} µm/px" in said and f"{found.lines} at 10 µm" in said
+    assert said.endswith(f"written: {out}\n")
+    assert (found.image, found.image_sha256) == ("50x.png", hash_of_file(picture))
+    assert (found.image_width_px, found.image_height_px) == (SHAPE[1], SHAPE[0])
+    assert abs(found.um_per_px - TRUTH) < 3 * found.um_per_px_standard_uncertainty
+
+
+def crossing():
+    one = grey(lengths_um=(300, 300, 300))[:, :360]
+    return np.minimum(one, one.T)
+
+
+@pytest.mark.parametrize(
+    "unfit",
+    [
+        lambda: np.random.default_rng(4).normal(120, 10, SHAPE),
+        lambda: grey(lines=3, light=replace(BRIGHT_FIELD, noise=5.0)),
+        crossing,
+    ],
+    ids=["no ruling", "too few lines", "two rulings that cross"],
+)
+def test_a_picture_that_is_no_ruling_is_one_line_and_status_1(unfit, tmp_path, capsys):
+    """The line names the picture, says what is wrong and what to do; an older calibration file stays as it was."""
+    out = tmp_path / "old.toml"
+    out.write_text("kept")
+    cv2.imwrite(str(tmp_path / "m.png"), unfit().astype(np.uint8))
+    assert ended_with(tmp_path / "m.png", "--pitch-um", 10, "--out", out) == 1
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert said.err.startswith(f"{tmp_path / 'm.png'}: ") and said.err.count("\n") == 1 and "; " in said.err
+    assert out.read_text() == "kept"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["m.png", "old.toml"]
+
+
+def test_an_older_calibration_file_is_replaced_as_a_whole(picture, tmp_path):
+    out = tmp_path / "50x.toml"
+    out.write_text("um_per_px = 1\n" * 1000)
+    assert ended_with(picture, "--pitch-um", 10, "--out", out) == 0
+    assert read_calibration(out).um_per_px == pytest.approx(TRUTH, rel=5e-4)
+    assert [p.name for p in tmp_path.iterdir()] == ["50x.toml"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status"),
+    [
+        (["missing.png", "--pitch-um", "10"], 1),
+        (["--pitch-um", "10"], 2),
+        (["PICTURE"], 2),
+        (["PICTURE", "--pitch-um", "ten"], 2),
+        (["PICTURE", "--pitch-um", "-10"], 1),
+        (["PICTURE", "--pitch-um", "10", "--out", "FOLDER"], 2),
+        (["PICTURE", "--pitch-um", "10", "--out", "FOLDER/none/x.toml"], 1),
+    ],
+)
+def test_unusable_arguments_end_without_a_traceback(arguments, status, picture, tmp_path, capsys):
+    filled = [a.replace("PICTURE", str(picture)).replace("FOLDER", str(tmp_path)) for a in arguments]
+    assert ended_with(*filled) == status
+    said = capsys.readouterr().err
+    assert said and "Traceback" not in said
+    assert list(tmp_path.iterdir()) == []
