@@ -169,6 +169,7 @@ def claimed(folder: Path, identity: str) -> Iterator[None]:
     with lock:
         if not _locked(lock):
             raise UsageError(folder, "another run is writing here", "wait for it, or choose another --out")
+        _check_links(folder)
         _check_owner(folder, identity)
         for name in ("", LABELS, OUTLINES):
             for left in (folder / name).glob(TEMPORARY + "*"):
@@ -200,6 +201,14 @@ def _locked(lock: IO[str]) -> bool:
     except OSError:
         return False
     return True
+
+
+def _check_links(folder: Path) -> None:
+    """Folders that are links would lead what is written out of the results folder."""
+    for place in (folder, folder / PARTS):
+        for entry in list(place.iterdir()) if place.is_dir() else ():
+            if entry.is_symlink() and entry.is_dir():
+                raise UsageError(entry, "is a link that leads out of the results folder", "remove it")
 
 
 def _check_owner(folder: Path, identity: str) -> None:

@@ -7,11 +7,12 @@ import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from micro import batch, results
 from micro.answer import Answer, Count, answer_study, read_count, write_answer
 from micro.columns import FIELDS, PARTICLES, SPECIMENS, empty, names
+from micro.errors import InputError
 from micro.points.agreement import Agreement, compare
 from micro.points.kept import keep_tallies, with_count
 from micro.points.measured import pictures_of
@@ -76,6 +77,7 @@ def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: floa
         Where another run is writing in the folder.
     """
     record = results.read_record(folder)
+    check_untouched(record, folder)
     paths = tuple(tallies)
     agreement = compare(read_tallies(paths), folder, pictures_of(record, folder), wanted_accuracy_pct)
     study, outcomes = study_from_record(record, folder), outcomes_from_record(record, folder)
@@ -84,6 +86,18 @@ def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: floa
         conclude(study, outcomes, folder)
         results.write_json(folder / results.RECORD, record | {"outputs": output_hashes(folder)})
     return agreement
+
+
+def check_untouched(record: dict[str, Any], folder: Path) -> None:
+    """Raise InputError where a table of the measured fields is not as the run left it."""
+    try:
+        left = {name: record["outputs"][name] for name in (results.PARTICLES, results.FIELDS, results.PROFILES)}
+    except (KeyError, TypeError):
+        raise InputError(folder / results.RECORD, "is not a whole record of a run", "run the study again") from None
+    now = output_hashes(folder)
+    for name, digest in left.items():
+        if now.get(name) != digest:
+            raise InputError(folder / name, "is not as the run left it", "run the study again")
 
 
 def conclude(

@@ -136,6 +136,11 @@ def _parts(field: Field) -> list[Field]:
     ]
 
 
+def safe_stem(name: str) -> str:
+    """Name of a file that stays in its folder on every system."""
+    return re.sub(r'[\x00-\x1f\x7f/\\:*?"<>|]', "_", name).rstrip(". ") or "_"
+
+
 def _unique_stems(fields: list[tuple[str, Field]]) -> tuple[Field, ...]:
     """Give each field a file name that is safe and its own, whatever the system's letter case."""
     count: dict[str, int] = {}
@@ -144,7 +149,7 @@ def _unique_stems(fields: list[tuple[str, Field]]) -> tuple[Field, ...]:
     named, taken = [], set()
     for specimen, f in fields:
         stem = f.name if count[f.name.casefold()] == 1 else f"{specimen}-{f.name}"
-        safe = re.sub(r'[\x00-\x1f\x7f/\\:*?"<>|]', "_", stem).rstrip(". ") or "_"
+        safe = safe_stem(stem)
         if len(safe.encode()) > LONGEST_STEM or safe.casefold() in taken:
             digest = hashlib.sha256(f"{specimen}\0{f.name}".encode(errors="surrogateescape")).hexdigest()[:10]
             safe = safe.encode()[: LONGEST_STEM - 11].decode(errors="ignore") + "-" + digest

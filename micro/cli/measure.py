@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 @click.command(name="measure")
-@click.argument("images", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("images", nargs=-1, required=True, type=click.Path(path_type=Path, readable=False))
 @click.option("--um-per-px", type=float, help="Size of a pixel in µm.")
 @click.option("--calibration", type=click.Path(path_type=Path), help="Calibration file from micro calibrate.")
 @click.option("--binning", type=click.IntRange(1, 16), default=1, help="Binning against the calibration picture.")

@@ -22,7 +22,9 @@ def command() -> None:
 
 
 @command.command(name="sheet")
-@click.argument("files", metavar="STUDY|IMAGES...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument(
+    "files", metavar="STUDY|IMAGES...", nargs=-1, required=True, type=click.Path(path_type=Path, readable=False)
+)
 @click.option("--expected-pct", type=click.FloatRange(0, 100, min_open=True, max_open=True), help="Expected fraction.")
 @accuracy_option
 @click.option("--points", type=click.IntRange(1, 2500), help="Points of a grid; planned unless given.")

@@ -98,6 +98,7 @@ def _recorded(folder: Path, record: dict[str, Any]) -> dict[str, dict[str, Any]]
 def _scale_uncertainty(specimen: dict[str, Any]) -> float | None:
     """Return the largest of the fields' relative scale uncertainties; None where a field states none."""
     fields = specimen.get("fields")
-    stated = [f.get("scale_relative_uncertainty") for f in fields if isinstance(f, dict)] if fields else []
+    fields = fields if isinstance(fields, list) else []
+    stated = [f.get("scale_relative_uncertainty") for f in fields if isinstance(f, dict)]
     known = [float(u) for u in stated if isinstance(u, int | float) and u >= 0]
     return max(known) if known and len(known) == len(stated) else None

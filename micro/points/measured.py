@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from micro import results
 from micro.columns import FIELDS, PARTICLES, names
 from micro.errors import InputError
+from micro.scale.tags import unlogged
 
 Key = tuple[str, str]
 REMEDY = "run the study again"
@@ -54,10 +55,11 @@ class MeasuredField:
         import tifffile
 
         try:
-            labels = tifffile.imread(self.label_path)
-        except (OSError, ValueError, tifffile.TiffFileError):
+            with unlogged():
+                labels = tifffile.imread(self.label_path)
+        except Exception:  # whatever a decoder raises on a damaged file
             raise InputError(self.label_path, "is missing or damaged", REMEDY) from None
-        if labels.ndim != 2 or labels.dtype.kind not in "iu":
+        if labels.ndim != 2 or labels.dtype.kind not in "iu" or not labels.size or labels.min() < 0:
             raise InputError(self.label_path, "is not a label picture", REMEDY)
         return labels
 

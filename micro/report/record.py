@@ -12,7 +12,7 @@ from micro.batch import Outcome, library_versions
 from micro.errors import InputError
 from micro.micrograph.mosaic import SubField
 from micro.segmentation import SegmentationSettings
-from micro.study import Field, Specimen, Study
+from micro.study import SEGMENTING, Field, Specimen, Study, safe_stem
 
 TABLES = (
     results.PARTICLES, results.FIELDS, results.PROFILES, results.SPECIMENS, results.COMPARISON, results.POINTS,
@@ -110,7 +110,7 @@ def study_from_record(record: dict[str, Any], folder: Path) -> Study:
             path=_path(study["file"]),
             coupons=_path(study["coupons"]),
         )
-    except (KeyError, TypeError, AttributeError):
+    except (KeyError, TypeError, AttributeError, ValueError):
         raise InputError(folder / results.RECORD, "is not a whole record of a run", "run the study again") from None
 
 
@@ -124,7 +124,7 @@ def outcomes_from_record(record: dict[str, Any], folder: Path) -> tuple[Outcome,
     """
     try:
         return tuple(_outcome(s["name"], f) for s in record["specimens"] for f in s["fields"])
-    except (KeyError, TypeError, AttributeError):
+    except (KeyError, TypeError, AttributeError, ValueError):
         raise InputError(folder / results.RECORD, "is not a whole record of a run", "run the study again") from None
 
 
@@ -162,9 +162,15 @@ def _recorded_field(field: dict[str, Any]) -> Field:
     values = {name: given["value"] for name, given in field["parameters"].items()}
     reading = {name: values.pop(name) for name in ("crop_bottom_px", "page")}
     values = {name: tuple(value) if isinstance(value, list) else value for name, value in values.items()}
+    for name, value in values.items():
+        if name in SEGMENTING and value is not None and not SEGMENTING[name][1](value):
+            raise ValueError(f"{name} is {value!r}")
     settings = SegmentationSettings(**values)
     part = None if field["sub_field"] is None else SubField(**field["sub_field"])
-    return Field(field["name"], Path(field["path"]), field["image"], field["file"], settings, sub_field=part, **reading)
+    stem = safe_stem(field["file"])
+    if stem != field["file"]:
+        raise ValueError(f"{field['file']!r} is no name of a file")
+    return Field(field["name"], Path(field["path"]), field["image"], stem, settings, sub_field=part, **reading)
 
 
 def _path(text: str | None) -> Path | None:
