@@ -15,6 +15,7 @@ def command(folders: tuple[Path, ...], out: Path | None) -> None:
     from micro import results
     from micro.comparison import compare, read_folders, sentences
     from micro.errors import UsageError, writing
+    from micro.report.terminal import wrapped
 
     specimens, problems = read_folders(folders)
     for problem in problems:
@@ -24,7 +25,7 @@ def command(folders: tuple[Path, ...], out: Path | None) -> None:
         raise UsageError("RESULTS", told, "give folders that hold two or more")
     comparison = compare(specimens)
     for sentence in sentences(comparison):
-        click.echo(sentence)
+        click.echo(wrapped(sentence))
     if out is not None:
         with writing(out):
             results.write_table(out / results.COMPARISON, comparison)
