@@ -136,6 +136,19 @@ class Segmentation:
         basins = Pixels.of(self.basins, self.count)
         return basins.size(), basins.sum(self.contrast)
 
+    @cached_property
+    def contrast_around(self) -> tuple[float, float]:
+        """Mean contrast just outside the basins, and its standard uncertainty.
+
+        It is about 0 unless the matrix is brighter or darker near carbides.
+        """
+        import cv2
+
+        owned = (self.basins != 0).astype(np.uint8)
+        around = (cv2.dilate(owned, np.ones((7, 7), np.uint8)) > owned) & ~self.excluded
+        pixels = max(1, int(np.count_nonzero(around)))
+        return float(self.contrast[around].sum()) / pixels, self.noise * float(np.sqrt(self.noise_area_px / pixels))
+
     def cropped(self, part: tuple[slice, slice]) -> Segmentation:
         """Return rows and columns of it; numbers of carbides stay as they are, so that some may have no pixel."""
         pictures = {name: getattr(self, name)[part] for name in ("labels", "basins", "contrast", "excluded")}

@@ -12,7 +12,7 @@ from micro.segmentation.candidates import SIGNIFICANT
 from micro.segmentation.marks import MOST
 from micro.segmentation.matrix import SMOOTHED_NOISE, Matrix
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
-from micro.segmentation.uncertainty import areas_differ, clipped_share
+from micro.segmentation.uncertainty import areas_differ, clipped_share, halo
 
 UNEVEN = 2.0
 FEW = 5
@@ -151,6 +151,14 @@ def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[st
             "areas_differ",
             f"outlines cover {100 * by_outline:.2f} %, integrated contrast {100 * by_contrast:.2f} % of the field: "
             f"more than blur and noise explain ({cause})",
+        )
+    around = halo(s)
+    if around:
+        side = "brighter" if s.contrast_around[0] > 0 else "darker"
+        yield (
+            "areas_differ",
+            f"the matrix near carbides is {side} than elsewhere, by {100 * abs(around):.1f} % of their contrast: the "
+            "area may be wrong by several times as much (look for halos, edge relief or uneven etch)",
         )
 
 

@@ -33,7 +33,7 @@ def test_dark_carbides_clipped_at_black_are_said_and_held_by_the_interval(phanto
     assert abs(fraction(found) - field.area_fraction) < 1.96 * area_fraction_uncertainty(found).of_all
 
 
-@pytest.mark.parametrize("clipped", [0.01, 0.03, 0.06, 0.08])
+@pytest.mark.parametrize("clipped", [0.03, 0.08])
 @pytest.mark.parametrize(("share", "ecd", "shading"), [(0.05, 9, 0.2), (0.05, 9, 0.0), (0.10, 6, 0.0), (0.10, 25, 0.2)])
 def test_interval_holds_the_truth_however_much_is_clipped(phantom, fraction, share, ecd, shading, clipped):
     field = phantom([Population(share, ecd)], shape=(384, 512), shading=shading)
