@@ -119,6 +119,33 @@ def test_no_mean_without_its_interval(page):
     assert all(re.search(r"\(.* to .*\)|interval unknown", c) for c in values)
 
 
+def visible_text(page):
+    """Words of the page, without styles and pictures."""
+    text = (page / "report.html").read_text(encoding="utf8")
+    body = re.sub(r"<style>.*?</style>", "", text, flags=re.DOTALL)
+    return html.unescape(re.sub(r"<[^>]+>", " ", body))
+
+
+def test_the_summary_answers_the_questions(page):
+    """Amount, size, direction, differences, toughness and how sure, each under its question."""
+    text = (page / "report.html").read_text(encoding="utf8")
+    part = text[text.index('<section id="summary"') : text.index("</section>")]
+    asked = [html.unescape(question) for question in re.findall(r"<h3>(.*?)</h3>", part)]
+    assert asked[:6] == [
+        "How much carbide, and of which kind", "How large", "How elongated and how banded",
+        "How the specimens differ", "Toughness along and across rolling", "How sure",
+    ]  # fmt: skip
+    said = html.unescape(part)
+    assert re.search(r"B \(powder-made\): [78]\.?\d*\s% \(", said)
+    assert "B: transverse toughness is 0.69" in said
+    assert "Nobody has counted points" in said
+
+
+def test_no_nonsense_numbers(page):
+    """Nothing prints as nan, inf, an exponent or minus zero."""
+    assert not re.findall(r"\bnan\b|\binf\b|\d[eE][+-]\d|[-\u2212]0(?:\.0*)?(?![.\d])", visible_text(page))
+
+
 def test_parts_for_all_that_the_study_holds(page):
     """Comparison, coupons, chemistry and the uncertainty budget each have their part, and the cautions stand."""
     text = (page / "report.html").read_text(encoding="utf8")
