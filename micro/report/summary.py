@@ -116,7 +116,7 @@ def direction_sentence(specimen: Specimen, values: _Values) -> str:
 
 def banding_words(values: _Values) -> str:
     """Say whether the fields are banded: how many beyond chance, and whether so many could be chance too."""
-    from scipy import stats
+    from scipy import special
 
     share, fields = values.mean("banded_fields_share"), values.fields_of("banded_fields_share")
     if not math.isfinite(share) or not fields:
@@ -125,7 +125,7 @@ def banding_words(values: _Values) -> str:
     told = f"{banded} of {fields} fields are banded beyond chance"
     if not banded:
         return "no field is banded beyond chance"
-    if stats.binom.sf(banded - 1, fields, CHANCE) > CHANCE:
+    if special.bdtrc(banded - 1, fields, CHANCE) > CHANCE:
         return f"{told}, and so many may be chance as well: no banding is shown"
     spacing = f"{values.mean('band_spacing'):.2g}"
     return f"{told}, with bands about {spacing} µm apart"

@@ -168,14 +168,18 @@ def _measured(
 
 def _perimeter(pixels: Pixels) -> FloatArray:
     """(n,) Crofton perimeter from the ends of chords in four directions."""
-    padded = cv2.copyMakeBorder(pixels.labels(), 1, 1, 1, 1, cv2.BORDER_REPLICATE).ravel()
-    columns = pixels.shape[1] + 2
-    at, own = pixels.at + 2 * pixels.row + columns + 1, (pixels.region + 1).astype(np.int32)
-    straight, slanting = (
-        sum((padded[at + step] != own).view(np.int8) for step in steps)
-        for steps in ((1, -1, columns, -columns), (columns + 1, -columns - 1, columns - 1, 1 - columns))
-    )
-    return np.pi / 8 * (pixels.total(straight) + np.sqrt(0.5) * pixels.total(slanting))
+    labels = pixels.labels()
+    straight, slanting = np.zeros(pixels.shape, np.uint8), np.zeros(pixels.shape, np.uint8)
+    for ends, one, other in (
+        (straight, np.s_[:-1], np.s_[1:]),
+        (straight, np.s_[:, :-1], np.s_[:, 1:]),
+        (slanting, np.s_[:-1, :-1], np.s_[1:, 1:]),
+        (slanting, np.s_[:-1, 1:], np.s_[1:, :-1]),
+    ):
+        differ = (labels[one] != labels[other]).view(np.uint8)
+        ends[one] += differ
+        ends[other] += differ
+    return np.pi / 8 * (pixels.sum(straight) + np.sqrt(0.5) * pixels.sum(slanting))
 
 
 def _aspect(pixels: Pixels) -> FloatArray:
