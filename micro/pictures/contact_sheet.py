@@ -88,10 +88,7 @@ def _bare(micrograph: Micrograph) -> NDArray[np.uint8]:
 
 
 def _tiled(panels: list[NDArray[np.uint8]]) -> NDArray[np.uint8]:
-    rows = -(-len(panels) // COLUMNS)
-    high, wide = panels[0].shape[0] + GAP_PX, panels[0].shape[1] + GAP_PX
-    sheet = np.full((rows * high + GAP_PX, COLUMNS * wide + GAP_PX, 3), PAPER, np.uint8)
-    for number, panel in enumerate(panels):
-        top, left = number // COLUMNS * high + GAP_PX, number % COLUMNS * wide + GAP_PX
-        sheet[top : top + panel.shape[0], left : left + panel.shape[1]] = panel
-    return sheet
+    from skimage.util import montage
+
+    grid = (-(-len(panels) // COLUMNS), COLUMNS)
+    return montage(panels, fill=[PAPER] * 3, grid_shape=grid, padding_width=GAP_PX, channel_axis=-1)
