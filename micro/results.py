@@ -82,13 +82,19 @@ def write_table(path: Path, table: pd.DataFrame) -> None:
 
 def table_bytes(table: pd.DataFrame) -> bytes:
     """CSV of a table: UTF-8, point as decimal sign, nine figures, nothing for unknown."""
+    import pandas as pd
+
     safe = table.copy(deep=False)
     for name in safe.columns:
-        if safe[name].dtype.kind not in "fiub":
+        if safe[name].dtype.kind == "f":
+            # Several times faster than to_csv's own float_format, to the same characters.
+            shown = ["" if value != value else f"{value:.9g}" for value in safe[name].tolist()]
+            safe[name] = pd.Series(shown, safe.index, object)
+        elif safe[name].dtype.kind not in "iub":
             text = safe[name].astype(str)
             starts = text.str.startswith(FORMULA_STARTS)
             safe[name] = text.where(~starts, "'" + text)
-    return safe.to_csv(index=False, float_format="%.9g", lineterminator="\n").encode(errors="backslashreplace")
+    return safe.to_csv(index=False, lineterminator="\n").encode(errors="backslashreplace")
 
 
 def require_parquet() -> None:

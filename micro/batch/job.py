@@ -250,7 +250,7 @@ def _write(job: Job, tables: dict[str, pd.DataFrame], labels: bytes, picture: ND
     with results.whole_file(job.out / label_path) as stream:
         stream.write(labels)
     outline_path = f"{results.OUTLINES}/{stem}.png"
-    _, encoded = cv2.imencode(".png", picture[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 3])
+    _, encoded = cv2.imencode(".png", picture[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 2])
     with results.whole_file(job.out / outline_path) as stream:
         stream.write(encoded.tobytes())
     written = [*paths.values(), label_path, outline_path]
