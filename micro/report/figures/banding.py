@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
+WIDEST_PX = 900
+
 
 def draw_banding(
     axes: list[Axes], picture: NDArray[np.uint8], um_per_px: float, rolling_deg: float, profiles: pd.DataFrame
@@ -28,11 +30,13 @@ def draw_banding(
     """
     rows, columns = picture.shape
     turned = _level(picture, rolling_deg)
+    high, wide = turned.shape
     turn = np.radians(rolling_deg)
     middle = (columns * np.sin(turn) + rows * np.cos(turn)) / 2
-    high, wide = turned.shape
     top, bottom = (middle - high / 2) * um_per_px, (middle + high / 2) * um_per_px
-    axes[0].imshow(turned, cmap="gray", extent=(0, wide * um_per_px, bottom, top), interpolation="bilinear", vmin=0)
+    axes[0].imshow(
+        _no_wider(turned), cmap="gray", extent=(0, wide * um_per_px, bottom, top), interpolation="bilinear", vmin=0
+    )
     axes[0].set(xlabel="along rolling, µm", ylabel="across rolling, µm")
     axes[0].grid(visible=False)
     curve = dict(list(profiles.groupby("curve", sort=False)))
@@ -78,3 +82,13 @@ def _level(picture: NDArray[np.uint8], rolling_deg: float) -> NDArray[np.uint8]:
     to_source[:, 2] = np.array([columns - 1, rows - 1]) / 2 - to_source[:, :2] @ np.array([wide - 1, high - 1]) / 2
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     return cv2.warpAffine(picture, to_source, (wide, high), flags=flags, borderValue=255)
+
+
+def _no_wider(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Shrink a picture to the dots that the figure has for it."""
+    import cv2
+
+    rows, columns = picture.shape
+    if columns <= WIDEST_PX:
+        return picture
+    return cv2.resize(picture, (WIDEST_PX, max(1, round(rows * WIDEST_PX / columns))), interpolation=cv2.INTER_AREA)

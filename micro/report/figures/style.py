@@ -19,8 +19,10 @@ if TYPE_CHECKING:
 COLOURS = ("#1b4f72", "#c0651a", "#3f7d4e", "#7a4a86", "#5b5b5b", "#a0322f")
 DASHES = ("solid", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)), (0, (3, 1)), (0, (8, 3)))
 WIDTH_IN = 7.0
-RASTER_DPI = 300
-PNG: dict[str, Any] = {"metadata": {"Software": None}, "pil_kwargs": {"compress_level": 3}}
+SAVED: dict[str, dict[str, Any]] = {
+    "svg": {"dpi": 200, "metadata": {"Date": None, "Creator": None}},
+    "png": {"dpi": 300, "metadata": {"Software": None}, "pil_kwargs": {"compress_level": 3}},
+}
 SETTINGS: dict[Any, Any] = {
     "font.size": 9,
     "font.family": "DejaVu Sans",
@@ -87,12 +89,11 @@ def rendered(figure: Figure, kind: str) -> bytes:
     import matplotlib as mpl
 
     stream = io.BytesIO()
-    extra = PNG if kind == "png" else {"metadata": {"Date": None, "Creator": None}}
     with mpl.rc_context(SETTINGS):
         layout = figure.get_layout_engine()
         if layout is not None:
             # Once for both kinds: placing the axes costs more than drawing them.
             layout.execute(figure)
             figure.set_layout_engine(None)
-        figure.savefig(stream, format=kind, dpi=RASTER_DPI, **extra)
+        figure.savefig(stream, format=kind, **SAVED[kind])
     return stream.getvalue()
