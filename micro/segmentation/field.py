@@ -52,8 +52,8 @@ def segment(
     if clipped.any():
         contrast, smooth = unclipped(contrast, smooth, clipped & ~excluded, levels)
     found = outline(contrast, smooth, noise, levels, settings)
-    signs = {int(np.sign(c.contrast)) for c in levels.classes}
-    marks = other_polarity(smooth, found.labels, signs, noise, levels.blur_px or FIRST_BLUR)
+    class_contrast = [c.contrast for c in levels.classes]
+    marks = other_polarity(smooth, found.labels, class_contrast, noise, levels.blur_px or FIRST_BLUR)
     excluded |= marks.where
     contrast[excluded] = 0
     segmentation = Segmentation(

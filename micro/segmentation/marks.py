@@ -21,6 +21,7 @@ SMALLEST_MARK_PX = 8
 HUGGING_PX = 3
 HUGGING = 0.5
 MOST = 0.15
+LEAST_DEPTH = 0.1
 WIDEST_SCRATCH_PX = 9
 SHORTEST_PIECE_PX = 20
 CROSSING, SHORTEST_SCRATCH_PX = 0.5, 200
@@ -82,18 +83,24 @@ class Marks:
 
 
 def other_polarity(
-    smooth: NDArray[np.float32], labels: NDArray[np.int32], signs: set[int], noise: NDArray[np.float32], blur: float
+    smooth: NDArray[np.float32],
+    labels: NDArray[np.int32],
+    class_contrast: list[float],
+    noise: NDArray[np.float32],
+    blur: float,
 ) -> Marks:
     """Find marks of the polarity that carbides do not have.
 
-    A rim that follows a carbide (halo, edge relief) is none.
+    A rim that follows a carbide (halo, edge relief) is none, nor is a tenth of the carbides' contrast: the matrix
+    level of a crowded field errs by some percent of it.
     """
     where = np.zeros(smooth.shape, bool)
-    for sign in {1, -1} - signs:
+    least = LEAST_DEPTH * max(map(abs, class_contrast), default=0.0)
+    for sign in {1, -1} - {int(np.sign(c)) for c in class_contrast}:
         turned = sign * smooth
         n, regions = connected((turned > FAINTEST * noise).astype(np.uint8))
         pixels = Pixels.of(regions, n)
-        mark = pixels.any(pixels.values(turned) > SIGNIFICANT * pixels.values(noise))
+        mark = pixels.any(pixels.values(turned) > np.maximum(SIGNIFICANT * pixels.values(noise), least))
         mark &= pixels.size() >= SMALLEST_MARK_PX
         if not mark.any():
             continue
