@@ -115,11 +115,16 @@ def ends(pid):
     return False
 
 
+def hear_interrupts():
+    """Undo what a shell does to its background jobs: they would pass on that Ctrl-C is not for them."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def stopped(command, folder, out, how, fields):
     """Start a run, stop it when so many fields are there, wait for its workers; return its status and what it said."""
     with subprocess.Popen(
         command, cwd=folder, env=ENVIRONMENT, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True,
-        start_new_session=True,
+        start_new_session=True, preexec_fn=hear_interrupts,
     ) as process:  # fmt: skip
         while len(list(out.glob("parts/*/*.json"))) < fields:
             assert process.poll() is None
