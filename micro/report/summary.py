@@ -85,6 +85,8 @@ def named(specimen: Specimen) -> str:
 
 def amount_sentence(specimen: Specimen, values: _Values) -> str:
     """Say how much carbide, and of which classes."""
+    if values.mean("area_fraction") == 0:
+        return f"{named(specimen)}: no carbide was found."
     said = f"{named(specimen)}: {values.told('area_fraction', '%', factor=100)} of the area is carbide"
     classes = values.classes[1:]
     if not values.mean("area_fraction") > 0 or not classes:
@@ -122,11 +124,11 @@ def banding_words(values: _Values) -> str:
     if not math.isfinite(share) or not fields:
         return "too few carbides to tell bands from chance"
     banded = round(share * fields)
-    told = f"{banded} of {fields} fields are banded beyond chance"
+    told = f"{banded} of {fields} fields banded beyond chance" if fields > 1 else "the field is banded beyond chance"
     if not banded:
         return "no field is banded beyond chance"
     if special.bdtrc(banded - 1, fields, CHANCE) > CHANCE:
-        return f"{told}, and so many may be chance as well: no banding is shown"
+        return f"{told}, but so many may be chance as well: no banding is shown"
     spacing = f"{values.mean('band_spacing'):.2g}"
     return f"{told}, with bands about {spacing} µm apart"
 
