@@ -1,0 +1,96 @@
+"""A results folder that somebody changed by hand costs the commands that read it one line, and nothing is written."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from micro import results
+from micro.errors import InputError
+from micro.phantom import Optics, Population, Scene, make_field
+from micro.run import count_again, run_study
+from micro.segmentation import SegmentationSettings
+from micro.study import Specimen, study_of_images
+from micro.verify import verify
+
+TALLY = """\
+sheet,specimen,field,image_sha256,grid_points,point,x_px,y_px,verdict,carbide_class,counter
+s,A,a1,{sha256},2,1,10.5,30.5,in,,me
+s,A,a1,{sha256},2,2,40.5,30.5,out,,me
+"""
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give a small finished run, with a tally beside it."""
+    folder = tmp_path_factory.mktemp("finished")
+    scene = Scene((Population(0.08, 6.0),), optics=Optics(100, (200,), noise=4.0))
+    grey, _ = make_field(scene, (96, 112), np.random.default_rng(1))
+    cv2.imwrite(str(folder / "a1.png"), grey.astype(np.uint8))
+    specimen = Specimen("A", (), um_per_px=0.2, rolling_deg=0.0)
+    study = study_of_images([folder / "a1.png"], specimen, SegmentationSettings(carbides="bright"))
+    run_study(study, folder / "out", 1, lambda outcome: None)
+    (folder / "t.csv").write_text(TALLY.format(sha256=results.hash_of_file(folder / "a1.png")))
+    return folder
+
+
+@pytest.fixture
+def changed(finished: Path):
+    """Give a way to change a file of the run, and put it back afterwards."""
+    kept: dict[Path, bytes] = {}
+
+    def change(name: str, content: bytes) -> Path:
+        path = finished / "out" / name
+        kept[path] = path.read_bytes()
+        path.write_bytes(content)
+        return finished
+
+    yield change
+    for path, content in kept.items():
+        path.write_bytes(content)
+
+
+@pytest.mark.parametrize("name", [results.PARTICLES, results.FIELDS, results.PROFILES])
+def test_a_count_is_set_against_the_tables_of_the_run_only(finished: Path, changed, name: str) -> None:
+    """A changed number in a table of the fields is found by its hash before anything is written."""
+    text = (finished / "out" / name).read_bytes()
+    folder = changed(name, text.replace(b"1", b"2", 3))
+    before = (folder / "out" / results.SPECIMENS).read_bytes()
+    with pytest.raises(InputError, match=f"{name}: is not as the run left it; run the study again"):
+        count_again(folder / "out", [folder / "t.csv"], 10.0)
+    assert (folder / "out" / results.SPECIMENS).read_bytes() == before
+
+
+@pytest.mark.parametrize("content", [b"", b"II*\0", b"no picture", b"II*\0\x08\0\0\0" + bytes(200)])
+def test_damaged_labels_are_named(changed, content: bytes) -> None:
+    """Whatever a decoder says of the label picture, the user reads one line."""
+    folder = changed("labels/a1.tif", content)
+    with pytest.raises(InputError, match=r"a1\.tif: is (missing or damaged|not a label picture)"):
+        count_again(folder / "out", [folder / "t.csv"], 10.0)
+
+
+@pytest.mark.parametrize(
+    ("place", "value"),
+    [
+        (("specimens", 0, "fields", 0, "file"), "../../a1"),
+        (("specimens", 0, "fields", 0, "parameters", "matrix_grey", "value"), {"a": 1}),
+        (("specimens", 0, "fields", 0, "parameters", "carbides", "value"), "green"),
+        (("specimens", 0, "fields"), 3),
+        (("specimens",), None),
+        (("study",), []),
+    ],
+)
+def test_a_damaged_record_is_refused(finished: Path, changed, place: tuple, value: object) -> None:
+    """What run.json says is checked as a study file is: names of files, kinds of numbers, words."""
+    record = json.loads((finished / "out" / results.RECORD).read_text())
+    target = record
+    for key in place[:-1]:
+        target = target[key]
+    target[place[-1]] = value
+    folder = changed(results.RECORD, json.dumps(record).encode())
+    with pytest.raises(InputError, match=r"run\.json: is not a whole record of a run"):
+        verify(folder / "out", 1, lambda outcome: None)
