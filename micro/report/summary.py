@@ -127,7 +127,7 @@ def banding_words(values: _Values) -> str:
     told = f"{banded} of {fields} fields banded beyond chance" if fields > 1 else "the field is banded beyond chance"
     if not banded:
         return "no field is banded beyond chance"
-    if special.bdtrc(banded - 1, fields, CHANCE) > CHANCE:
+    if special.bdtrc(banded - 1, fields, CHANCE) > CHANCE * (1 + 1e-9):
         return f"{told}, but so many may be chance as well: no banding is shown"
     spacing = f"{values.mean('band_spacing'):.2g}"
     return f"{told}, with bands about {spacing} µm apart"

@@ -14,7 +14,7 @@ from micro.study import Field, Specimen, Study
 
 def decoded(address):
     kind, data = address.split(",")
-    assert kind == "data:image/webp;base64"
+    assert kind in ("data:image/webp;base64", "data:image/jpeg;base64")
     return cv2.imdecode(np.frombuffer(base64.b64decode(data), np.uint8), cv2.IMREAD_COLOR)
 
 
