@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.segmentation.shading import Surface, block_means, block_modes, fit_surface
+from micro.segmentation.shading import Blocks, Surface, block_means, block_modes, fit_surface
 
 SMOOTHING_PX = 1.0
 ADDED_SPREAD_PX = float(np.sqrt(SMOOTHING_PX**2 + 1 / 12))
@@ -21,6 +21,7 @@ ROUNDS = 15
 SETTLED = 0.003
 LEAST_NOISE = 1e-4
 DARKEST = 0.05
+ANCHOR = 3e-6  # holds the polynomial where nothing else does, and nowhere else
 STEP = 2
 NOISE_DEGREE = 2
 
@@ -106,13 +107,13 @@ def find_matrix(
     """
     coarse = np.ascontiguousarray(smooth_grey[::STEP, ::STEP])
     coarse_left_out = left_out[::STEP, ::STEP]
-    surface = fit_surface(block_modes(grey), coarse.shape)
+    start = surface = fit_surface(block_modes(grey), coarse.shape)
     for _ in range(ROUNDS):
         smooth = flatten(coarse, surface.evaluate(), surface.mean())
         spread = _spread(smooth)
         bare = _clear(smooth, CLIP * spread, coarse_left_out)
         before = surface.mean()
-        surface = fit_surface(block_means(coarse, bare), coarse.shape, robust=False)
+        surface = fit_surface(_anchored(block_means(coarse, bare), start), coarse.shape, robust=False)
         if abs(surface.mean() - before) < SETTLED * spread:
             break
     smooth = flatten(coarse, surface.evaluate(), surface.mean())
@@ -124,6 +125,18 @@ def find_matrix(
     noise, area, sensor = _single_pixels(grey, surface, bare)
     uncertainty = noise * float(np.sqrt(area / max(1.0, STEP**2 * float(np.count_nonzero(bare)))))
     return Matrix(whole, level, uncertainty, noise, smooth_noise, variance, area, sensor)
+
+
+def _anchored(blocks: Blocks, start: Surface) -> Blocks:
+    """Blocks without any matrix take the level the search started from, at little weight.
+
+    A polynomial held by a bare band alone would run away where carbides crowd.
+    """
+    rows, columns = start.shape
+    at = np.ix_((blocks.y * rows).astype(np.intp), (blocks.x * columns).astype(np.intp))
+    empty = blocks.pixels == 0
+    value = np.where(empty, start.evaluate()[at], blocks.value)
+    return replace(blocks, value=value, pixels=np.where(empty, ANCHOR * blocks.pixels.max(initial=1.0), blocks.pixels))
 
 
 def _clear(smooth: NDArray[np.float32], threshold: float, left_out: NDArray[np.bool_]) -> NDArray[np.uint8]:
