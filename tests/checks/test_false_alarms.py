@@ -3,8 +3,9 @@
 Fields: 384 × 512 px, 1 to 25 % carbides of 5 to 25 px, blur 0.7 to 1.5 px, contrast to noise 5 to 25, shading to 40 %,
 with texture, bands, rows, long carbides in one direction, scratches and pits. At most 1 % false alarms for each check.
 
-Found when this was written: no false alarm of any check on the fields or on their 19 900 pairs. Of 40 fields with each
-fault: DETECTED.
+Found when this was written: one field of 200 flagged (it clips inside carbides), none by the other checks, and none of
+the 19 900 pairs. Of 40 fields with each fault: motion over 5 px 36, blur of 3 px 37, carbide contrast 30 % apart 31,
+JPEG 30 all, JPEG 75 37, JPEG 95 1. Of 20 pairs: 30 % of the frame in common 14, the same picture after JPEG 75 all.
 """
 
 from __future__ import annotations
@@ -70,7 +71,7 @@ def fault(kind, specimen, grey):
 @pytest.mark.parametrize(
     ("kind", "check", "least"),
     [
-        ("motion over 5 px", "motion_blur", 0.75),
+        ("motion over 5 px", "motion_blur", 0.8),
         ("blur 3 px", "soft_focus", 0.85),
         ("contrast 30 % apart", "uneven_etch", 0.7),
         ("JPEG 30", "compressed", 0.98),
