@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.particles.blurred_ellipse import Stretch, undo_blur
 from micro.particles.feret import SHORT_PX, extent, short_of_outline
 from micro.particles.moments import PIXEL_VARIANCE, Moments, ellipse
 from micro.particles.runs import Runs
 from micro.segmentation import Segmentation
+from micro.segmentation.blurred_ellipse import Stretch, undo_blur
 from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX
 
 FloatArray = NDArray[np.float64]

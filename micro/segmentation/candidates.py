@@ -160,7 +160,7 @@ def _measured(
         half=half,
         band=inside.take(share[above] < CLEAR_HEIGHT).size(),
         perimeter_ratio=_perimeter(inside) / np.sqrt(4 * np.pi * np.maximum(half, 1)),
-        aspect=_aspect(inside),
+        aspect=axis_ratio(inside),
         at_edge=at_edge,
         clipped=inside.sum(clipped) / np.maximum(half, 1),
     )
@@ -182,7 +182,8 @@ def _perimeter(pixels: Pixels) -> FloatArray:
     return np.pi / 8 * (pixels.sum(straight) + np.sqrt(0.5) * pixels.sum(slanting))
 
 
-def _aspect(pixels: Pixels) -> FloatArray:
+def axis_ratio(pixels: Pixels) -> FloatArray:
+    """(n,) axis ratio of the ellipse of the same second moments."""
     size = np.maximum(pixels.size(), 1)
     y, x = pixels.total(pixels.row) / size, pixels.total(pixels.column) / size
     dy, dx = pixels.row - y[pixels.region], pixels.column - x[pixels.region]

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.segmentation.blur import edge_spread
+from micro.segmentation.blurred_ellipse import unblurred_aspect
 from micro.segmentation.candidates import SIGNIFICANT, Candidates, find_candidates
 from micro.segmentation.classes import class_levels, interiors
 from micro.segmentation.fit import fit_levels
-from micro.segmentation.matrix import Matrix
+from micro.segmentation.matrix import ADDED_SPREAD_PX, Matrix
 from micro.segmentation.segmentation import CarbideClass, SegmentationSettings
 
 FIRST_BLUR = 1.0
@@ -102,7 +103,10 @@ def _spots(
             spots = find_candidates(contrast, smooth, noise, clipped)
         first = edge_spread(_unclipped(spots))
     spots = _unclipped(find_candidates(contrast, smooth, noise, clipped, first or FIRST_BLUR))
-    return spots, pinned or edge_spread(spots)
+    blur = pinned or edge_spread(spots)
+    # Blur makes rods look stout, and stout ones of their height and light would have to be brighter.
+    blur_area = 2 * np.pi * ((blur or FIRST_BLUR) ** 2 + ADDED_SPREAD_PX**2)
+    return replace(spots, aspect=unblurred_aspect(spots.half / blur_area, spots.aspect)), blur
 
 
 def _unclipped(spots: Candidates) -> Candidates:

@@ -12,14 +12,14 @@ from micro.segmentation.candidates import SIGNIFICANT
 from micro.segmentation.marks import MOST
 from micro.segmentation.matrix import SMOOTHED_NOISE, Matrix
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
-from micro.segmentation.uncertainty import areas_differ, clipped_share, halo
+from micro.segmentation.uncertainty import areas_differ, clipped_share, halo, thin_share
 
 UNEVEN = 2.0
 FEW = 5
 HALF = 0.4
 CLIPPED = 0.01
 CLIPPED_CARBIDE = 0.02
-UNRESOLVED = 0.5
+UNRESOLVED, UNRESOLVED_RODS = 0.5, 0.2
 LEFT_OUT = 0.005
 
 
@@ -142,6 +142,12 @@ def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[st
     share = float(s.outline_px[small].sum() / max(1, s.outline_px.sum()))
     if share > UNRESOLVED:
         yield "unresolved", f"{100 * share:.0f} % of the area lies in carbides below the resolved diameter"
+    thin = thin_share(s)
+    if thin > UNRESOLVED_RODS:
+        yield (
+            "unresolved",
+            f"{100 * thin:.0f} % of the area lies in rods too thin for the blur: it may be off by a fifth",
+        )
     by_outline, by_contrast = areas_differ(s)
     if by_outline or by_contrast:
         cause = "look for halos, edge relief or uneven etch"

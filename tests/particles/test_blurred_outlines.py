@@ -5,10 +5,10 @@ import pytest
 from scipy import ndimage
 
 from micro.particles import measure_particles
-from micro.particles.blurred_ellipse import undo_blur
 from micro.phantom import Optics, cover, photograph, shapes
 from micro.scale import Scale
 from micro.segmentation import disc, segment
+from micro.segmentation.blurred_ellipse import undo_blur
 
 
 @pytest.mark.parametrize(("ecd", "aspect", "spread"), [(8, 2.0, 1.5), (12, 4.0, 1.5), (14, 1.0, 2.0), (20, 3.0, 1.7)])

@@ -83,16 +83,35 @@ def _bilinear(table: FloatArray, size: FloatArray, aspect: FloatArray) -> FloatA
 @lru_cache(maxsize=1)
 def _stretches() -> tuple[FloatArray, ...]:
     """Tables (sizes, outline aspects) of the four factors of `Stretch`."""
-    reach, turn = _outlines()
-    area = _quadrant(reach**2)
-    major = np.sqrt(2 * _quadrant(reach**4 * np.cos(turn) ** 2) / area)
-    minor = np.sqrt(2 * _quadrant(reach**4 * np.sin(turn) ** 2) / area)
+    reach, major, minor = _outlines(disc.edge(SIZES)[:, None])
     seen = np.log(np.maximum.accumulate(ASPECTS * major / minor, axis=1))
     at = np.log(OUTLINE_ASPECTS)
     return tuple(
         np.stack([np.interp(at, x, y) for x, y in zip(seen, np.clip(1 / shrunk, 1 / MOST, MOST), strict=True)])
         for shrunk in (major, minor, reach[..., 0], reach[..., -1])
     )
+
+
+def unblurred_aspect(size: FloatArray, aspect: FloatArray) -> FloatArray:
+    """(n,) axis ratio of ellipses from that of their blurred outlines, drawn at half of their own height.
+
+    Parameters
+    ----------
+    size
+        (n,) area of the ellipse over 2·π·spread².
+    aspect
+        (n,) axis ratio of the outline.
+    """
+    known = np.clip(np.nan_to_num(size, nan=SIZES[-1]), SIZES[0], SIZES[-1])
+    return np.maximum(aspect, _bilinear(_own_aspects(), known, np.clip(aspect, 1.0, OUTLINE_ASPECTS[-1])))
+
+
+@lru_cache(maxsize=1)
+def _own_aspects() -> FloatArray:
+    """Table (sizes, outline aspects) of the axis ratio before the blur."""
+    _, major, minor = _outlines(disc.peak(SIZES[:, None], ASPECTS) / 2)
+    seen = np.log(np.maximum.accumulate(ASPECTS * major / minor, axis=1))
+    return np.stack([np.exp(np.interp(np.log(OUTLINE_ASPECTS), x, np.log(ASPECTS))) for x in seen])
 
 
 def _quadrant(values: FloatArray) -> FloatArray:
@@ -102,8 +121,10 @@ def _quadrant(values: FloatArray) -> FloatArray:
     return values @ weight / weight.sum()
 
 
-def _outlines() -> tuple[FloatArray, FloatArray]:
-    """Outlines of blurred ellipses, in blurs: (sizes, aspects, directions) reach over that of the ellipse, directions.
+def _outlines(level: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Outlines of blurred ellipses at a `level` (sizes, aspects).
+
+    Returns (sizes, aspects, directions) reach over that of the ellipse, and (sizes, aspects) axes over its axes.
 
     The height at u, v is a Gaussian along the major axis times the share of one across it that the ellipse covers
     there: a single integral. It falls outwards, so halving finds where it meets the level of the outline.
@@ -116,7 +137,7 @@ def _outlines() -> tuple[FloatArray, FloatArray]:
     place = a[..., None, None] * np.sin(swing)
     half = b[..., None, None] * np.cos(swing)
     step = a[..., None, None] * np.cos(swing) * np.pi / QUADRATURE / np.sqrt(2 * np.pi)
-    level = disc.edge(SIZES)[:, None, None]
+    level = level[..., None]
     low = np.zeros((len(SIZES), len(ASPECTS), DIRECTIONS))
     high = np.full_like(low, 3.0)
     for _ in range(HALVINGS):
@@ -125,4 +146,7 @@ def _outlines() -> tuple[FloatArray, FloatArray]:
         v = (middle * b[..., None] * np.sin(turn))[..., None]
         height = (step * np.exp(-((place - u) ** 2) / 2) * (ndtr(half - v) - ndtr(-half - v))).sum(axis=-1)
         low, high = np.where(height > level, middle, low), np.where(height > level, high, middle)
-    return np.maximum(low, 0.05), turn
+    reach = np.maximum(low, 0.05)
+    area = _quadrant(reach**2)
+    major, minor = (np.sqrt(2 * _quadrant(reach**4 * part**2) / area) for part in (np.cos(turn), np.sin(turn)))
+    return reach, major, minor
