@@ -4,7 +4,7 @@ Fields: 384 × 512 px, 1 to 25 % carbides of 5 to 25 px, blur 0.7 to 1.5 px, con
 with texture, bands, rows, long carbides in one direction, scratches and pits. At most 1 % false alarms for each check.
 
 Found when this was written: one field of 200 flagged (it clips inside carbides), none by the other checks, and none of
-the 19 900 pairs. Of 40 fields with each fault: motion over 5 px 36, blur of 3 px 37, carbide contrast 30 % apart 31,
+the 19 900 pairs. Of 40 fields with each fault: motion over 5 px 35, blur of 3 px 37, carbide contrast 30 % apart 31,
 JPEG 30 all, JPEG 75 37, JPEG 95 1. Of 20 pairs: 30 % of the frame in common 14, the same picture after JPEG 75 all.
 """
 
