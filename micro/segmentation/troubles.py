@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ CLIPPED = 0.01
 CLIPPED_CARBIDE = 0.02
 UNRESOLVED, UNRESOLVED_RODS = 0.5, 0.2
 LEFT_OUT = 0.005
+CLASSES_APART = 3.0
 
 
 def field_troubles(
@@ -52,6 +54,7 @@ def field_troubles(
         *_other_side(marked),
         *_clipped(segmentation, grey, grey_max),
         *_classes(segmentation, settings),
+        *_overlapping(segmentation),
         *_pins(segmentation, settings),
         *_edges(segmentation, settings),
         *_left_out(segmentation),
@@ -115,6 +118,18 @@ def _classes(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[
             f"{found} of {wanted} carbide classes found; named from the darkest, so the names may be wrong "
             "(pin the grey levels of the classes)",
         )
+
+
+def _overlapping(s: Segmentation) -> Iterator[tuple[str, str]]:
+    for lower, upper in pairwise(s.classes):
+        apart = upper.contrast - lower.contrast
+        if apart < CLASSES_APART * s.noise:
+            yield (
+                "unreliable_levels",
+                f"{lower.name} and {upper.name} differ by {apart:.3g} grey levels, less than {CLASSES_APART:g} times "
+                f"the noise, {s.noise:.3g}: which carbide is which is a guess, their sum is not "
+                "(take them as one class, or improve the contrast)",
+            )
 
 
 def _pins(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[str, str]]:
