@@ -45,6 +45,8 @@ def find_overlaps(places: Sequence[FloatArray]) -> list[Overlap]:
     places
         For each field (n, 2) centroids of its carbides, px.
     """
+    if len(places) < 2:
+        return []  # spares one field the loading of scipy
     found: dict[tuple[int, int], Overlap] = {}
     for first, second, shift in _candidates(places):
         if (first, second) not in found:
