@@ -19,6 +19,7 @@ CLIP = 4.0
 CLEARANCE_PX = 4.0
 ROUNDS = 15
 SETTLED = 0.003
+RUNAWAY = 1.5
 LEAST_NOISE = 1e-4
 DARKEST = 0.05
 ANCHOR = 3e-6  # holds the polynomial where nothing else does, and nowhere else
@@ -108,9 +109,14 @@ def find_matrix(
     coarse = np.ascontiguousarray(smooth_grey[::STEP, ::STEP])
     coarse_left_out = left_out[::STEP, ::STEP]
     start = surface = fit_surface(block_modes(grey), coarse.shape)
+    narrowest = np.inf
     for _ in range(ROUNDS):
         smooth = flatten(coarse, surface.evaluate(), surface.mean())
         spread = _spread(smooth)
+        if spread > RUNAWAY * narrowest:
+            surface = settled
+            break
+        settled, narrowest = surface, min(narrowest, spread)
         bare = _clear(smooth, CLIP * spread, coarse_left_out)
         before = surface.mean()
         surface = fit_surface(_anchored(block_means(coarse, bare), start), coarse.shape, robust=False)
