@@ -5,3 +5,10 @@ import os
 # Two workers of the test runner on two cores: the numeric libraries keep to one thread each.
 for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(name, "1")
+
+
+def pytest_terminal_summary(terminalreporter):
+    """Print the counts that tests record, whichever process ran them."""
+    for report in terminalreporter.stats.get("passed", []):
+        for name, value in report.user_properties:
+            terminalreporter.write_line(f"{name}: {value}")

@@ -107,6 +107,7 @@ def test_rights_are_obeyed(folder: Path) -> None:
     assert "shut: cannot be written (Permission denied); choose another --out" in shut.stderr
 
 
+@pytest.mark.study
 @pytest.mark.skipif(sys.platform != "linux", reason="the size of files is limited by a call of Unix")
 def test_a_full_disk_ends_in_one_line_a_field(folder: Path) -> None:
     """No file can grow beyond 20 kB: the lines say so; with room again, the tables are those of a calm run."""

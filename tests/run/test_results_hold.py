@@ -180,7 +180,7 @@ def test_a_stopped_run_goes_on_to_the_same_bytes(study_folder, tmp_path):
 
 
 @pytest.mark.study
-def test_fifty_kills_end_in_the_same_bytes(study_folder, tmp_path):
+def test_fifty_kills_end_in_the_same_bytes(study_folder, tmp_path, record_property):
     """Killed at 50 random moments and run again each time, the folder ends as if nothing had happened."""
     run(study_folder, tmp_path / "calm", 1)
     command = command_for(tmp_path / "killed")
@@ -203,6 +203,6 @@ def test_fifty_kills_end_in_the_same_bytes(study_folder, tmp_path):
         process.wait()
     subprocess.run(command, cwd=study_folder, check=True, capture_output=True, env=ENVIRONMENT)
     calm, killed = contents(tmp_path / "calm"), contents(tmp_path / "killed")
-    print(f"50 kills, {landed} of them before the end; {len(killed)} files compared")
+    record_property("50 kills", f"{landed} of them before the end; {len(killed)} files compared")
     assert landed >= 25
     assert killed == calm
