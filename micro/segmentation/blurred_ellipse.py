@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from micro.segmentation import disc
 
 FloatArray = NDArray[np.float64]
-SIZES = np.geomspace(0.5, 60.0, 16)  # of an ellipse: area/(2·π·spread²)
-ASPECTS = np.geomspace(1.0, 16.0, 17)
+SIZES = np.geomspace(0.5, 60.0, 11)  # of an ellipse: area/(2·π·spread²)
+ASPECTS = np.geomspace(1.0, 16.0, 12)
 OUTLINE_ASPECTS = np.geomspace(1.0, 12.0, 32)
 MOST = 1.6  # what is stretched by more was no outline of an ellipse
-DIRECTIONS, QUADRATURE, HALVINGS = 9, 96, 14
+DIRECTIONS, QUADRATURE, HALVINGS = 7, 96, 12
 
 
 @dataclass(frozen=True, eq=False)
