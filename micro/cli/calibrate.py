@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -43,9 +44,14 @@ def command(image: Path, pitch_um: float, out: Path | None, page: int | None) ->
 
 def described(found: Calibration) -> str:
     """Say what was found, a line each."""
-    low, high = found.interval95_um_per_px
+    uncertainty = found.um_per_px_standard_uncertainty
+    # Two figures of the uncertainty, as the guide to its expression asks, and the scale to the same place.
+    decimals = max(0, 1 - math.floor(math.log10(uncertainty))) if uncertainty > 0 else 9
+    numbers = (found.um_per_px, *found.interval95_um_per_px, uncertainty)
+    size, low, high, standard = (f"{number:.{decimals}f}" for number in numbers)
     lines = [
-        f"scale             {found.um_per_px:.6g} µm/px (95 % interval {low:.6g} to {high:.6g})",
+        f"scale             {size} µm/px (95 % interval {low} to {high})",
+        f"uncertainty       {standard} µm/px (standard uncertainty)",
         f"lines             {found.lines} at {found.pitch_um:g} µm, {found.lines_left_out} left out",
         f"tilt              {found.tilt_deg:.2f}°",
         f"largest residual  {found.largest_residual_px:.3f} px",

@@ -46,6 +46,8 @@ def test_it_prints_what_it_found_each_with_its_words(picture, capsys):
     low, high = float(scale[scale.index("to") - 1]), float(scale[scale.index("to") + 1])
     assert float(scale[1]) == pytest.approx(TRUTH, rel=5e-4)
     assert low < TRUTH < high and "95 % interval" in lines["scale"]
+    standard = float(lines["uncertainty"].split()[1])
+    assert 1.9 < (high - low) / 2 / standard < 2.3  # normal or t with the lines, two figures printed
     assert "at 10 µm" in lines["lines"] and "left out" in lines["lines"]
     assert float(lines["tilt"].split()[1].rstrip("°")) == pytest.approx(2.5, abs=0.2)
     assert float(lines["largest"].split()[2]) < 0.5
@@ -64,7 +66,9 @@ def test_the_file_holds_what_was_printed_and_where_it_came_from(picture, tmp_pat
     assert ended_with(picture, "--pitch-um", 10, "--out", out) == 0
     found = read_calibration(out)
     said = capsys.readouterr().out
-    assert f"{found.um_per_px:.6g} µm/px" in said and f"{found.lines} at 10 µm" in said
+    printed_size = float(printed(said)["scale"].split()[1])
+    assert printed_size == pytest.approx(found.um_per_px, abs=found.um_per_px_standard_uncertainty / 10)
+    assert f"{found.lines} at 10 µm" in said
     assert said.endswith(f"written: {out}\n")
     assert (found.image, found.image_sha256) == ("50x.png", hash_of_file(picture))
     assert (found.image_width_px, found.image_height_px) == (SHAPE[1], SHAPE[0])
