@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from micro.batch.job import Job, Outcome, failed, measure_one
-from micro.batch.pool import single_thread
+from micro.batch.pool import prepare_process
 from micro.errors import InputError, UsageError
 
 RETRIES = 3
@@ -33,7 +33,7 @@ def on_cluster(jobs: list[Job], scheduler: str) -> Iterator[tuple[int, Outcome]]
     with client:
         from distributed import as_completed
 
-        client.run(single_thread)
+        client.run(prepare_process)
         waiting = {
             client.submit(
                 measure_one, _anywhere(job), key=f"{job.field.stem}-{number}", retries=RETRIES, pure=False

@@ -25,6 +25,7 @@ import numpy as np
 import tifffile
 from plain_script import Stages, measure_plainly
 
+from micro.batch.pool import prepare_process
 from micro.fields import measure_field
 from micro.micrograph import read
 from micro.particles import measure_particles
@@ -94,7 +95,7 @@ WAYS = {"program": program, "plain": plain, "limit": limit}
 
 def once(way: str, path: Path, repeats: int) -> None:
     """Measure in this process and print stages, carbides and peak memory."""
-    cv2.setNumThreads(1)
+    prepare_process()
     runs, count = [], 0
     for _ in range(repeats + 1):
         stages = Stages()
