@@ -108,7 +108,7 @@ def find_matrix(
     """
     coarse = np.ascontiguousarray(smooth_grey[::STEP, ::STEP])
     coarse_left_out = left_out[::STEP, ::STEP]
-    start = surface = fit_surface(block_modes(grey), coarse.shape)
+    start = settled = surface = fit_surface(block_modes(grey), coarse.shape)
     narrowest = np.inf
     for _ in range(ROUNDS):
         smooth = flatten(coarse, surface.evaluate(), surface.mean())
