@@ -34,6 +34,7 @@ PARTICLES = (
     Column("minor_um", "µm", "float64", "full minor axis of the ellipse with the same second moments"),
     Column("aspect_ratio", "", "float64", "major over minor axis, 1 or more"),
     Column("angle_deg", "°", "float64", "major axis from the rolling direction, counter-clockwise, -90 to 90]"),
+    Column("angle_standard_uncertainty_deg", "°", "float64", "of that angle, from pixels and noise; 52: any direction"),
     Column("length_along_um", "µm", "float64", "Feret diameter along the rolling direction"),
     Column("width_across_um", "µm", "float64", "Feret diameter across the rolling direction"),
     Column("perimeter_um", "µm", "float64", "length of the outline"),

@@ -52,7 +52,8 @@ def curves(
 
 
 def _rose(particles: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
-    rose = orientation(particles["angle_deg"], particles["major_um"], particles["weight"])
+    unsure = particles["angle_standard_uncertainty_deg"]
+    rose = orientation(particles["angle_deg"], particles["major_um"], particles["weight"], unsure)
     return rose.angle_deg, rose.share
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from micro.particles.runs import Runs, sums
 
 FloatArray = NDArray[np.float64]
 PIXEL_VARIANCE = 1 / 12
+ANY_DIRECTION_DEG = 180 / np.sqrt(12)
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,3 +73,18 @@ def ellipse(
     half = np.sqrt(np.maximum(((xx - yy) / 2) ** 2 + xy**2 - by_chance, 0))
     major, minor = 4 * np.sqrt(np.maximum(mean + half, 0)), 4 * np.sqrt(np.maximum(mean - half, 0))
     return major, minor, np.degrees(np.arctan2(-2 * xy, xx - yy)) / 2
+
+
+def angle_uncertainty_deg(xx: FloatArray, yy: FloatArray, xy: FloatArray, by_chance: ArrayLike) -> FloatArray:
+    """Return the standard uncertainty of the major axis' angle, at most that of an unknown angle.
+
+    Parameters
+    ----------
+    xx, yy, xy, by_chance
+        As in `ellipse`. Half of the mean square by chance lies across the difference seen, and turns it by twice the
+        angle (derived, first order).
+    """
+    seen = ((xx - yy) / 2) ** 2 + xy**2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        turn = np.degrees(np.sqrt(np.asarray(by_chance, float) / 2 / seen)) / 2
+    return np.fmin(turn, ANY_DIRECTION_DEG)

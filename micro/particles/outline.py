@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.particles.feret import SHORT_PX, extent, short_of_outline
-from micro.particles.moments import PIXEL_VARIANCE, Moments, ellipse
+from micro.particles.moments import PIXEL_VARIANCE, Moments, angle_uncertainty_deg, ellipse
 from micro.particles.runs import Runs
 from micro.segmentation import Segmentation
 from micro.segmentation.blurred_ellipse import Stretch, undo_blur
@@ -34,6 +34,8 @@ class OutlineShapes:
         (n,) full axes of the ellipse of the same second moments.
     angle_deg
         (n,) major axis from the horizontal, counter-clockwise as seen.
+    angle_uncertainty_deg
+        (n,) standard uncertainty of that angle.
     seen_aspect, stretch
         (n,) axis ratio of the blurred outline, and what undoes the blur.
     """
@@ -42,6 +44,7 @@ class OutlineShapes:
     major: FloatArray
     minor: FloatArray
     angle_deg: FloatArray
+    angle_uncertainty_deg: FloatArray
     seen_aspect: FloatArray
     stretch: Stretch
 
@@ -82,10 +85,11 @@ def measure_outlines(
     xx, yy = shape.xx - PIXEL_VARIANCE, shape.yy - PIXEL_VARIANCE
     by_chance = waver * np.sqrt(np.maximum(xx + yy, 0) / 2) / np.pi
     major, minor, angle = ellipse(xx, yy, shape.xy, by_chance)
+    unsure = angle_uncertainty_deg(xx, yy, shape.xy, by_chance)
     major, minor = np.maximum(major, THINNEST_PX), np.maximum(minor, THINNEST_PX)
     spread = 0.0 if blur_px is None else float(np.hypot(blur_px, ADDED_SPREAD_PX))
     stretch = undo_blur(major, minor, spread)
-    return OutlineShapes(runs, major * stretch.major, minor * stretch.minor, angle, major / minor, stretch)
+    return OutlineShapes(runs, major * stretch.major, minor * stretch.minor, angle, unsure, major / minor, stretch)
 
 
 def resolved_diameter_px(blur_px: float | None) -> float:

@@ -82,6 +82,7 @@ def measure_particles(
         "minor_um": k * outline.minor,
         "aspect_ratio": outline.major / outline.minor,
         "angle_deg": 90 - np.mod(90 - (outline.angle_deg - rolling), 180),
+        "angle_standard_uncertainty_deg": outline.angle_uncertainty_deg,
         "length_along_um": k * outline.extent(rolling),
         "width_across_um": k * outline.extent(rolling + 90),
         "perimeter_um": k * crofton_perimeter(segmentation.labels, runs) * outline.longer,

@@ -55,8 +55,8 @@ def study_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save) -> 
         *banding_figures(study, tables, save),
         save(
             "rose", len(shown), 2.05, lambda axes: draw_rose(axes, profiles, shown),
-            "Directions of the long axes, weighted by length; the broken circle is no preferred direction. Carbides of "
-            "a few pixels lean to the rows, columns and diagonals of the picture: spikes in a rose that is round else.",
+            "Directions of the long axes, weighted by length; the broken circle is no preferred direction. A carbide "
+            "counts in each direction by the chance that its axis lies there.",
             "Rose of the carbides' directions about the rolling direction, one for each specimen.",
         ),
         save(
