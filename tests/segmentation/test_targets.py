@@ -44,14 +44,18 @@ def test_mean_diameters_within_3_percent(main_table):
     assert (np.abs(main_table[:, 2:]) <= 0.03).all()
 
 
-@pytest.mark.parametrize("seed", range(5))
-def test_faint_1_percent_within_15_percent_and_the_interval_says_so(seed):
-    grey, truth = targets.faint_case(seed).draw()
-    true, found = targets.true_reading(truth), targets.measured(grey)
-    error = found.area_fraction / true.area_fraction - 1
-    print(f"contrast to noise 3: {100 * error:+.1f} %")
-    assert abs(error) <= 0.15
-    assert found.low <= true.area_fraction <= found.high
+def test_faint_1_percent_within_15_percent_and_the_interval_says_so():
+    """Of 60 intervals at 95 % more than 52 hold the truth; fewer come up by chance once in a hundred studies."""
+    errors, held = [], 0
+    for seed in range(60):
+        grey, truth = targets.faint_case(seed).draw()
+        true, found = targets.true_reading(truth).area_fraction, targets.measured(grey)
+        errors.append(found.area_fraction / true - 1)
+        held += found.low <= true <= found.high
+    worst = float(np.abs(errors).max())
+    print(f"contrast to noise 3: worst {100 * worst:.1f} %, mean {100 * np.mean(errors):+.1f} %, {held} of 60 held")
+    assert worst <= 0.15
+    assert held > 52
 
 
 def test_nothing_is_found_in_50_of_50_empty_fields():
