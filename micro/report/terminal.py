@@ -42,7 +42,8 @@ def specimen_table(study: Study, specimens: pd.DataFrame) -> str:
             lines.append(f"{specimen.name}: no field was measured")
             continue
         fields = int(own["fields"].max())
-        lines.append(f"{specimen.name}, {fields} field{'s' * (fields != 1)}, 95 % intervals")
+        known = f"{fields} fields, 95 % intervals" if fields > 1 else "1 field: 95 % intervals need two or more"
+        lines.append(f"{specimen.name}, {known}")
         for carbide_class, title in _classes(own):
             lines += _class_lines(own[own["carbide_class"] == carbide_class], title)
     return "\n".join(lines)
