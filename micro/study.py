@@ -71,6 +71,12 @@ class Study:
     coupons: Path | None = None
     messages: tuple[str, ...] = ()
 
+    @property
+    def class_names(self) -> tuple[str, ...]:
+        """Names of carbide classes in any specimen, each once, in the order of the study file."""
+        every = (f.settings.class_names for s in self.specimens for f in s.fields)
+        return tuple(dict.fromkeys(name for names in every for name in names))
+
 
 def study_of_images(
     images: Iterable[Path], specimen: Specimen, settings: SegmentationSettings, **reading: Any

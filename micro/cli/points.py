@@ -87,8 +87,8 @@ def _pictures(files: tuple[Path, ...], specimen: str) -> tuple[list[Picture], tu
     for message in study.messages:
         click.echo(message, err=True)
     every = [(one, f) for one in study.specimens for f in one.fields]
-    classes = tuple(dict.fromkeys(name for _, f in every for name in f.settings.class_names))
-    return [Picture(one.name, f.name, f.image, f.page, f.crop_bottom_px, f.sub_field) for one, f in every], classes
+    pictures = [Picture(one.name, f.name, f.image, f.page, f.crop_bottom_px, f.sub_field) for one, f in every]
+    return pictures, study.class_names
 
 
 @command.command(name="compare")

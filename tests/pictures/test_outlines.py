@@ -7,7 +7,15 @@ import pytest
 
 from micro.micrograph import Micrograph
 from micro.phantom import Optics, Population, Scene, make_field
-from micro.pictures.outlines import CLASS_COLOURS, HATCH, HATCH_STEP, display_range, draw_outlines, to_display
+from micro.pictures.outlines import (
+    CLASS_COLOURS,
+    HATCH,
+    HATCH_STEP,
+    class_colours,
+    display_range,
+    draw_outlines,
+    to_display,
+)
 from micro.pictures.scale_bar import round_length_um
 from micro.scale import Scale
 from micro.segmentation import SegmentationSettings, segment
@@ -104,6 +112,33 @@ def test_the_strip_below_explains_the_lines_and_hides_nothing(field):
     run = pixels_of(strip, (0, 0, 0)).sum(axis=1).max()
     assert run * 0.5 == round_length_um(SHAPE[1] * 0.5)
     np.testing.assert_array_equal(picture[: SHAPE[0]], draw_outlines(micrograph, found)[: SHAPE[0]])
+
+
+def test_a_class_keeps_its_colour_over_a_study():
+    """MC alone in one specimen, second in another, has one colour; an unnamed class has none of theirs."""
+    study = ("M7C3", "MC")
+    assert class_colours(("MC",), study) == class_colours(("M7C3", "MC"), study)[1:]
+    assert class_colours(("MC", "M7C3"), study) == class_colours(study, study)[::-1]
+    assert class_colours(("carbide",), study)[0] not in class_colours(study, study)
+
+
+def test_classes_of_a_picture_differ_in_colour_even_in_a_study_of_many_names():
+    """With more names than colours the classes of one picture still have each its own."""
+    study = tuple(f"class {k}" for k in range(len(CLASS_COLOURS) + 1))
+    first, last = class_colours((study[0], study[-1]), study)
+    assert first != last
+
+
+def test_outlines_and_legend_agree_on_the_colours_of_the_study(field):
+    """Lines and legend hold the colours of the picture's own classes, by the study's order, and no other's."""
+    micrograph, found = field
+    names = tuple(c.name for c in found.classes)
+    picture = draw_outlines(micrograph, found, ("other", *names[::-1]))
+    for part in (picture[: SHAPE[0]], picture[SHAPE[0] + 20 :]):
+        shown = [k for k, colour in enumerate(CLASS_COLOURS) if pixels_of(part, colour).any()]
+        assert shown == [1, 2]
+    own = found.labels == 1 + int(np.flatnonzero(found.class_index == 0)[0])
+    assert pixels_of(picture[: SHAPE[0]], CLASS_COLOURS[2])[beside(own)].any()
 
 
 def test_grey_levels_for_the_eye():
