@@ -59,7 +59,7 @@ def _jobs(study: Study, out: Path) -> Iterator[Job]:
         elif specimen.um_per_px is not None:
             scale = Scale(specimen.um_per_px, None, "given by the user")
         for one in specimen.fields:
-            yield Job(specimen.name, one, scale, specimen.binning, specimen.rolling_deg, out)
+            yield Job(specimen.name, one, scale, specimen.binning, specimen.rolling_deg, out, study.class_names)
 
 
 def _calibration(path: Path) -> Calibration:

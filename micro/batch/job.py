@@ -34,7 +34,7 @@ PROFILE_COLUMNS = ["specimen", "field", "curve", "carbide_class", "x", "x_unit",
 
 @dataclass(frozen=True)
 class Job:
-    """All that a worker needs to measure one field, and nothing else."""
+    """All that a worker needs to measure one field, and nothing else; `class_names` are those of the whole study."""
 
     specimen: str
     field: Field
@@ -42,6 +42,7 @@ class Job:
     binning: int
     rolling_deg: float | None
     out: Path
+    class_names: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -104,7 +105,9 @@ def _part(job: Job) -> Path:
 
 
 def _parameters(job: Job) -> dict[str, Any]:
-    """Everything but the picture that the numbers depend on."""
+    """Everything but the picture that the field's files depend on."""
+    from micro.pictures.outlines import class_colours
+
     return {
         "specimen": job.specimen,
         "field": job.field.name,
@@ -116,6 +119,7 @@ def _parameters(job: Job) -> dict[str, Any]:
         "scale": None if job.scale is None else asdict(job.scale),
         "binning": job.binning,
         "rolling_deg": job.rolling_deg,
+        "colours": class_colours(job.field.settings.class_names or ("carbide",), job.class_names),
         "versions": library_versions(),
     }
 
@@ -191,7 +195,7 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
         results.PROFILES: _named(fields.profiles, job)[PROFILE_COLUMNS],
     }
     labels = label_file(segmentation.labels, one.stem, scale.um_per_px)
-    outputs = _write(job, tables, labels, draw_outlines(micrograph, segmentation))
+    outputs = _write(job, tables, labels, draw_outlines(micrograph, segmentation, job.class_names))
     outcome = Outcome(
         job.specimen,
         one.name,
