@@ -5,11 +5,9 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import hashlib
-import io
 import json
 import platform
 import time
-import uuid
 from dataclasses import asdict, dataclass
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
@@ -22,11 +20,12 @@ from micro.errors import InputError, MicroError
 from micro.study import Field
 
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from micro.fields import FieldMeasures
+    from micro.micrograph import Micrograph
     from micro.scale import Calibration, Scale
+    from micro.segmentation import Segmentation
 
 LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "pandas", "scikit-image", "tifffile", "matplotlib")
 PROFILE_COLUMNS = ["specimen", "field", "curve", "carbide_class", "x", "x_unit", "y", "y_unit"]
@@ -144,73 +143,106 @@ def _reuse(job: Job, parameters: dict[str, Any]) -> Outcome | None:
 
 
 def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
-    from micro.checks import check_field
-    from micro.fields import measure_field, rolling_direction
-    from micro.micrograph import read
-    from micro.particles import measure_particles
+    """Measure a field and write its files; the record comes last, so that what has none is measured again."""
+    from micro.batch.field_files import label_file, write_field
     from micro.pictures import draw_outlines
+
+    found = _measured_field(job)
+    labels = label_file(found.segmentation.labels, job.field.stem, found.scale.um_per_px)
+    picture = draw_outlines(found.micrograph, found.segmentation, job.class_names)
+    outputs = write_field(job.out, job.field.stem, _tables(job, found), labels, picture)
+    outcome = Outcome(
+        job.specimen,
+        job.field.name,
+        job.field.stem,
+        job.field.shown,
+        image_sha256=found.micrograph.sha256,
+        messages=(*found.heard, *found.segmentation.messages),
+        scale_origin=found.scale.origin,
+        scale_relative_uncertainty=found.scale.relative_uncertainty,
+        seconds=time.perf_counter() - start,
+        outputs=outputs,
+    )
+    kept = {name: value for name, value in asdict(outcome).items() if name != "reused"}
+    record = {"key": _key(outcome.image_sha256, parameters), "outputs": outputs, "outcome": kept}
+    results.write_json(_part(job) / results.RECORD, record)
+    return outcome
+
+
+@dataclass(frozen=True, eq=False)
+class _MeasuredField:
+    """A field, or the core of a part of a mosaic, with all that was measured on it.
+
+    `heard` are the messages of the picture and of the rolling direction; the segmentation holds its own.
+    """
+
+    micrograph: Micrograph
+    scale: Scale
+    segmentation: Segmentation
+    particles: pd.DataFrame
+    fields: FieldMeasures
+    heard: tuple[str, ...]
+
+
+def _measured_field(job: Job) -> _MeasuredField:
+    from micro.checks import check_field
+    from micro.fields import measure_field
     from micro.segmentation import segment
 
-    one = job.field
+    part = job.field.sub_field
+    micrograph, scale = _read(job)
+    segmentation = segment(micrograph.grey, job.field.settings, micrograph.grey_max)
+    particles, rolling, said = _carbides(job, micrograph, scale, segmentation)
+    segmentation = check_field(segmentation, micrograph.grey, particles, scale, _stated_scale(job))
+    if part is not None:
+        segmentation, micrograph = segmentation.cropped(part.core_in_frame), micrograph.core_of(part)
+    fields = measure_field(segmentation, particles, scale, rolling)
+    if part is not None:
+        left, top = part.left * scale.um_per_px, part.top * scale.um_per_px
+        particles = particles.assign(x_um=particles["x_um"] + left, y_um=particles["y_um"] + top)
+    return _MeasuredField(micrograph, scale, segmentation, particles, fields, (*micrograph.messages, *said))
+
+
+def _read(job: Job) -> tuple[Micrograph, Scale]:
+    from micro.micrograph import read
+
+    field = job.field
     micrograph = read(
-        one.image,
+        field.image,
         scale=job.scale,
         binning=job.binning,
         rolling_deg=job.rolling_deg,
-        page=one.page,
-        crop_bottom_px=one.crop_bottom_px,
-        name=one.name,
-        sub_field=one.sub_field,
+        page=field.page,
+        crop_bottom_px=field.crop_bottom_px,
+        name=field.name,
+        sub_field=field.sub_field,
     )
-    scale = micrograph.scale
-    if scale is None:
-        raise InputError(one.image, "has no scale", "give --um-per-px or --calibration, or name one in the study file")
-    segmentation = segment(micrograph.grey, one.settings, micrograph.grey_max)
-    rolling = job.rolling_deg
-    said: tuple[str, ...] = ()
-    particles = measure_particles(segmentation, micrograph.grey, scale, rolling, one.sub_field)
-    if rolling is None:
-        estimate = rolling_direction(particles)
-        said = (estimate.text,)
-        if estimate.found:
-            rolling = estimate.angle_deg
-            particles = measure_particles(segmentation, micrograph.grey, scale, rolling, one.sub_field)
-    segmentation = check_field(segmentation, micrograph.grey, particles, scale, _stated_scale(job))
-    if one.sub_field is not None:
-        core = one.sub_field.core_in_frame
-        segmentation, micrograph = segmentation.cropped(core), micrograph.cropped(core)
-    fields = measure_field(segmentation, particles, scale, rolling)
-    if one.sub_field is not None:
-        corner = one.sub_field.left * scale.um_per_px, one.sub_field.top * scale.um_per_px
-        particles = particles.assign(x_um=particles["x_um"] + corner[0], y_um=particles["y_um"] + corner[1])
-    heard = (*micrograph.messages, *said)
-    messages = (*heard, *segmentation.messages)
-    table = _named(fields.table, job)
-    table["image"] = one.shown
-    table["file"] = one.stem
-    table["message"] = ["; ".join(filter(None, (*heard, own))) for own in table["message"]]
-    tables = {
-        results.PARTICLES: _named(particles, job)[names(PARTICLES)],
-        results.FIELDS: table[names(FIELDS)],
-        results.PROFILES: _named(fields.profiles, job)[PROFILE_COLUMNS],
-    }
-    labels = label_file(segmentation.labels, one.stem, scale.um_per_px)
-    outputs = _write(job, tables, labels, draw_outlines(micrograph, segmentation, job.class_names))
-    outcome = Outcome(
-        job.specimen,
-        one.name,
-        one.stem,
-        one.shown,
-        image_sha256=micrograph.sha256,
-        messages=messages,
-        scale_origin=scale.origin,
-        scale_relative_uncertainty=scale.relative_uncertainty,
-        seconds=time.perf_counter() - start,
-    )
-    kept = {k: v for k, v in asdict(outcome).items() if k not in ("reused", "outputs")}
-    record = {"key": _key(micrograph.sha256, parameters), "outputs": outputs, "outcome": {**kept, "outputs": outputs}}
-    results.write_json(_part(job) / results.RECORD, record)
-    return Outcome(**{**kept, "outputs": outputs})
+    if micrograph.scale is None:
+        remedy = "give --um-per-px or --calibration, or name one in the study file"
+        raise InputError(field.image, "has no scale", remedy)
+    return micrograph, micrograph.scale
+
+
+def _carbides(
+    job: Job, micrograph: Micrograph, scale: Scale, segmentation: Segmentation
+) -> tuple[pd.DataFrame, float | None, tuple[str, ...]]:
+    """Table of the carbides, the rolling direction it refers to, and what to say of that direction.
+
+    Where none was given, it is estimated from carbides measured against the horizontal.
+    """
+    from micro.fields import rolling_direction
+    from micro.particles import measure_particles
+
+    def against(rolling_deg: float | None) -> pd.DataFrame:
+        return measure_particles(segmentation, micrograph.grey, scale, rolling_deg, job.field.sub_field)
+
+    particles = against(job.rolling_deg)
+    if job.rolling_deg is not None:
+        return particles, job.rolling_deg, ()
+    estimate = rolling_direction(particles)
+    if not estimate.found:
+        return particles, None, (estimate.text,)
+    return against(estimate.angle_deg), estimate.angle_deg, (estimate.text,)
 
 
 def _stated_scale(job: Job) -> Scale | None:
@@ -220,42 +252,13 @@ def _stated_scale(job: Job) -> Scale | None:
     return None if job.scale is None else scale_from_tags(job.field.image)
 
 
-def _named(table: pd.DataFrame, job: Job) -> pd.DataFrame:
-    return table.assign(specimen=job.specimen, field=job.field.name)
-
-
-def label_file(labels: NDArray[np.int32], name: str, um_per_px: float) -> bytes:
-    """OME-TIFF of a label picture (rows, columns) with the size of a pixel: the same bytes each time."""
-    import tifffile
-
-    size = {f"PhysicalSize{axis}": um_per_px for axis in "XY"} | {f"PhysicalSize{axis}Unit": "µm" for axis in "XY"}
-    identity = str(uuid.uuid5(uuid.NAMESPACE_URL, f"{name} {hashlib.sha256(labels.tobytes()).hexdigest()}"))
-    stream = io.BytesIO()
-    tifffile.imwrite(
-        stream,
-        labels,
-        compression="zlib",
-        ome=True,
-        software=False,
-        metadata={"axes": "YX", "Name": name, "UUID": identity, "Creator": "micro", **size},
-    )
-    return stream.getvalue()
-
-
-def _write(job: Job, tables: dict[str, pd.DataFrame], labels: bytes, picture: NDArray[np.uint8]) -> dict[str, str]:
-    """Write the files of one field; return the SHA-256 of each by its name in the results folder."""
-    import cv2
-
-    stem = job.field.stem
-    paths = {name: f"{results.PARTS}/{stem}/{name}" for name in tables}
-    for name, table in tables.items():
-        results.write_table(job.out / paths[name], table)
-    label_path = f"{results.LABELS}/{stem}.tif"
-    with results.whole_file(job.out / label_path) as stream:
-        stream.write(labels)
-    outline_path = f"{results.OUTLINES}/{stem}.png"
-    _, encoded = cv2.imencode(".png", picture[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 2])
-    with results.whole_file(job.out / outline_path) as stream:
-        stream.write(encoded.tobytes())
-    written = [*paths.values(), label_path, outline_path]
-    return {name: results.hash_of_file(job.out / name) for name in written}
+def _tables(job: Job, found: _MeasuredField) -> dict[str, pd.DataFrame]:
+    """Tables of one field by their names in the results folder, with the names of specimen, field and files."""
+    named = {"specimen": job.specimen, "field": job.field.name}
+    messages = ["; ".join(filter(None, (*found.heard, own))) for own in found.fields.table["message"]]
+    fields = found.fields.table.assign(**named, image=job.field.shown, file=job.field.stem, message=messages)
+    return {
+        results.PARTICLES: found.particles.assign(**named)[names(PARTICLES)],
+        results.FIELDS: fields[names(FIELDS)],
+        results.PROFILES: found.fields.profiles.assign(**named)[PROFILE_COLUMNS],
+    }

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.micrograph.mosaic import SubField
 from micro.scale import Scale
 
 
@@ -48,3 +49,7 @@ class Micrograph:
     def cropped(self, part: tuple[slice, slice]) -> Micrograph:
         """Return rows and columns of it, everything else as it is."""
         return replace(self, grey=self.grey[part])
+
+    def core_of(self, sub_field: SubField | None) -> Micrograph:
+        """Return the core of what was read of a part of a mosaic; itself where it is no such part."""
+        return self if sub_field is None else self.cropped(sub_field.core_in_frame)

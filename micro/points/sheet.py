@@ -144,9 +144,7 @@ def _sheet_field(picture: Picture, points: int, rng: np.random.Generator) -> She
         crop_bottom_px=picture.crop_bottom_px,
         name=picture.field,
         sub_field=picture.sub_field,
-    )
-    if picture.sub_field is not None:
-        micrograph = micrograph.cropped(picture.sub_field.core_in_frame)
+    ).core_of(picture.sub_field)
     shown = shown_grey(micrograph)
     grid = place_grid(shown.shape[1], shown.shape[0], points, rng)
     return SheetField(

@@ -98,10 +98,9 @@ def _read(field: Field) -> Micrograph | None:
     """Micrograph of a field, of a mosaic its part; None where the file cannot be read any more."""
     part = field.sub_field
     try:
-        micrograph = read(field.image, page=field.page, crop_bottom_px=field.crop_bottom_px, sub_field=part)
+        return read(field.image, page=field.page, crop_bottom_px=field.crop_bottom_px, sub_field=part).core_of(part)
     except InputError:
         return None
-    return micrograph if part is None else micrograph.cropped(part.core_in_frame)
 
 
 def data_address(picture: NDArray[Any]) -> str:
