@@ -59,32 +59,25 @@ def command(
     """
     _check(out, um_per_px, ecd_um)
     if like is not None:
-        for name, value in (
-            ("area-pct", area_pct),
-            ("ecd-um", ecd_um),
-            ("aspect", aspect),
-            ("banding", banding),
-            ("size", size),
-        ):
-            if value is not None:
-                _refuse(f"--{name}", "stands beside --like, which takes it from the field", "leave one out")
+        _refuse_beside_like(area_pct=area_pct, ecd_um=ecd_um, aspect=aspect, banding=banding, size=size)
         _draw_twins(like, out, fields, seed, um_per_px, rolling_deg, kind)
         return
     um_per_px = um_per_px or 0.2
-    scene = _scene(
-        (ecd_um or ECD_UM) / um_per_px,
-        AREA_PCT if area_pct is None else area_pct,
-        aspect or ASPECT,
-        banding or BANDING,
-        rolling_deg,
-        KINDS[kind],
-        damage,
-    )
+    ecd_px = (ecd_um or ECD_UM) / um_per_px
+    area_pct = AREA_PCT if area_pct is None else area_pct
+    scene = _scene(ecd_px, area_pct, aspect or ASPECT, banding or BANDING, rolling_deg, KINDS[kind], damage)
     columns, rows = size or SIZE
     table = _draw(scene, (rows, columns), out, fields, seed, um_per_px, kind)
     mean = table.loc[table["carbide_class"] == "all", "area_fraction"].mean()
     drawn = f"{fields} field{'s' * (fields != 1)} with {100 * mean:.4g} % carbide on average"
     click.echo(f"{drawn}; the truth is in {out / 'truth_fields.csv'}")
+
+
+def _refuse_beside_like(**given: object) -> None:
+    for name, value in given.items():
+        if value is not None:
+            option = f"--{name.replace('_', '-')}"
+            _refuse(option, "stands beside --like, which takes it from the field", "leave one out")
 
 
 def _check(out: Path, um_per_px: float | None, ecd_um: float | None) -> None:
@@ -131,6 +124,7 @@ def _draw(
     import numpy as np
     import pandas as pd
 
+    from micro import results
     from micro.phantom.scenes import make_field
     from micro.phantom.truth import field_rows, particle_rows
 
@@ -145,8 +139,8 @@ def _draw(
             rows += [{"field": name, "um_per_px": um_per_px, **row} for row in own]
             particles.append(particle_rows(truth, um_per_px).assign(field=name))
     table = pd.DataFrame(rows)
-    table.to_csv(out / "truth_fields.csv", index=False, float_format="%.9g")
-    pd.concat(particles).to_csv(out / "truth_particles.csv", index=False, float_format="%.9g")
+    results.write_table(out / "truth_fields.csv", table)
+    results.write_table(out / "truth_particles.csv", pd.concat(particles))
     return table
 
 
@@ -165,6 +159,7 @@ def _draw_twins(
     like: Path, out: Path, twins: int, seed: int, um_per_px: float | None, rolling_deg: float, kind: str
 ) -> None:
     """Draw twins of a field, measure them, print and write the error to expect."""
+    from micro import results
     from micro.errors import InputError
     from micro.micrograph import read
     from micro.phantom.twins import measure_twins, measured_like, scene_like, twin_bias
@@ -183,7 +178,7 @@ def _draw_twins(
     rows, columns = micrograph.grey.shape
     _draw(scene, (rows, columns), out, twins, seed, scale.um_per_px, kind)
     measured = measure_twins(scene, (rows, columns), twins, settings, scale, seed)
-    measured.to_csv(out / "twins.csv", index=False, float_format="%.9g")
+    results.write_table(out / "twins.csv", measured)
     click.echo(f"Error to expect of a field like {like.name}, from {twins} twins with known answers:")
     for row in twin_bias(measured).to_dict("records"):
         ends = (

@@ -125,12 +125,6 @@ class _OneClass:
     ) -> dict[str, object]:
         k, frame = self.um_per_px, analysed_px(self.segmentation)
         own = self.particles
-        n_along, n_across = (
-            float(i.per_carbide[self.members].sum()) / frame if frame else np.nan for i in (along, across)
-        )
-        weight = own["weight"].to_numpy(float)
-        whole = weight > 0
-        perimeter_per_um = own["perimeter_um"].sum() / (frame * k**2) if frame else np.nan
         return {
             "um_per_px": k,
             "analysed_area_um2": frame * k**2,
@@ -142,15 +136,9 @@ class _OneClass:
             "particles": total.particles,
             "number_per_mm2": total.number_per_px / k**2 * 1e6,
             "mean_ecd_um": total.mean_ecd * k,
-            "intercepts_along_per_mm": n_along / k * 1e3,
-            "intercepts_across_per_mm": n_across / k * 1e3,
-            "anisotropy_index": _over(n_across, n_along),
-            "degree_of_orientation": _over(n_across - n_along, n_across + UNRELATED * n_along),
-            "mean_free_path_um": _over((1 - total.area_fraction) * k, n_across),
-            "mean_chord_along_um": _over(total.area_fraction * k, n_along),
-            "mean_chord_across_um": _over(total.area_fraction * k, n_across),
-            "surface_per_volume_per_mm": 4 / np.pi * perimeter_per_um * 1e3,
-            "orientation_order": orientation(own["angle_deg"], own["major_um"], weight).order,
+            **self.intercept_columns(total.area_fraction, along, across),
+            "surface_per_volume_per_mm": 4 / np.pi * _over(own["perimeter_um"].sum(), frame * k**2) * 1e3,
+            "orientation_order": orientation(own["angle_deg"], own["major_um"], own["weight"].to_numpy(float)).order,
             "band_contrast": bands.contrast,
             "band_contrast_at_random": bands.contrast_at_random,
             "band_p_value": bands.p_value,
@@ -162,11 +150,24 @@ class _OneClass:
             "stringer_share": near.stringer_share,
             "stringer_share_at_random": near.stringer_share_at_random,
             "resolved_diameter_um": resolved_diameter_px(self.segmentation.blur_px) * k,
-            "unresolved_share": _unresolved(own, whole),
+            "unresolved_share": _unresolved_share(own),
+        }
+
+    def intercept_columns(self, area_fraction: float, along: Intercepts, across: Intercepts) -> dict[str, object]:
+        k, frame = self.um_per_px, analysed_px(self.segmentation)
+        n_along, n_across = (_over(float(i.per_carbide[self.members].sum()), frame) for i in (along, across))
+        return {
+            "intercepts_along_per_mm": n_along / k * 1e3,
+            "intercepts_across_per_mm": n_across / k * 1e3,
+            "anisotropy_index": _over(n_across, n_along),
+            "degree_of_orientation": _over(n_across - n_along, n_across + UNRELATED * n_along),
+            "mean_free_path_um": _over((1 - area_fraction) * k, n_across),
+            "mean_chord_along_um": _over(area_fraction * k, n_along),
+            "mean_chord_across_um": _over(area_fraction * k, n_across),
         }
 
 
-def _unresolved(own: pd.DataFrame, whole: np.ndarray) -> float:
+def _unresolved_share(own: pd.DataFrame) -> float:
     area = own["area_um2"].to_numpy(float)
     small = own["flags"].astype(str).str.contains(r"\bsmall\b", regex=True).to_numpy(bool)
     return float(area[small].sum() / area.sum()) if area.sum() > 0 else np.nan

@@ -13,7 +13,7 @@ from micro.micrograph.mosaic import SubField
 from micro.particles.area import contrast_area
 from micro.particles.border import FloatArray, guard_px, touches_edge, weights
 from micro.particles.moments import moments
-from micro.particles.outline import measure_outlines, outline_waver, resolved_diameter_px
+from micro.particles.outline import OutlineShapes, measure_outlines, outline_waver, resolved_diameter_px
 from micro.particles.perimeter import crofton_perimeter
 from micro.particles.runs import find_runs
 from micro.scale import Scale
@@ -57,16 +57,11 @@ def measure_particles(
     shape = moments(runs)
     area = contrast_area(segmentation, shape.area)
     outline = measure_outlines(runs, shape, segmentation.blur_px, outline_waver(segmentation))
-    feret = outline.extents(DIRECTIONS)
     cut = touches_edge(runs)
     mosaic = (sub_field.mosaic_rows, sub_field.mosaic_columns) if sub_field else None
     ecd = 2 * np.sqrt(area.area / np.pi)
-    flags = segmentation.flags | np.where(cut, bit("edge", CARBIDE_FLAGS), 0).astype(np.uint32)
-    unresolved = ecd < resolved_diameter_px(segmentation.blur_px)
-    flags |= np.where(unresolved, bit("small", CARBIDE_FLAGS), 0).astype(np.uint32)
     k = scale.um_per_px
     classes = np.array([c.name for c in segmentation.classes], object)
-    words = {word: " ".join(flag_names(int(word), CARBIDE_FLAGS)) for word in np.unique(flags)}
     columns = {
         "specimen": "",
         "field": "",
@@ -76,24 +71,40 @@ def measure_particles(
         "y_um": k * shape.y,
         "area_um2": k**2 * area.area,
         "ecd_um": k * ecd,
-        "feret_max_um": k * feret.max(axis=0),
-        "feret_min_um": k * feret.min(axis=0),
-        "major_um": k * outline.major,
-        "minor_um": k * outline.minor,
-        "aspect_ratio": outline.major / outline.minor,
-        "angle_deg": 90 - np.mod(90 - (outline.angle_deg - rolling), 180),
-        "angle_standard_uncertainty_deg": outline.angle_uncertainty_deg,
-        "length_along_um": k * outline.extent(rolling),
-        "width_across_um": k * outline.extent(rolling + 90),
+        **_outline_columns(outline, rolling, k),
         "perimeter_um": k * crofton_perimeter(segmentation.labels, runs) * outline.longer,
         "mean_grey": runs.integrate(grey) / shape.area,
         "touches_edge": cut.astype(np.int64),
         "weight": weights(runs, guard_px(segmentation.blur_px), mosaic),
         "outline_area_um2": k**2 * shape.area,
-        "flags": [words[word] for word in flags],
+        "flags": _flag_texts(segmentation, cut, ecd),
     }
     table = pd.DataFrame(columns)[names(PARTICLES)].astype({c.name: c.dtype for c in PARTICLES})
     return table if sub_field is None else _of_core(table, shape.x, shape.y, sub_field, k)
+
+
+def _outline_columns(outline: OutlineShapes, rolling: float, um_per_px: float) -> dict[str, FloatArray]:
+    feret = outline.extents(DIRECTIONS)
+    return {
+        "feret_max_um": um_per_px * feret.max(axis=0),
+        "feret_min_um": um_per_px * feret.min(axis=0),
+        "major_um": um_per_px * outline.major,
+        "minor_um": um_per_px * outline.minor,
+        "aspect_ratio": outline.major / outline.minor,
+        "angle_deg": 90 - np.mod(90 - (outline.angle_deg - rolling), 180),
+        "angle_standard_uncertainty_deg": outline.angle_uncertainty_deg,
+        "length_along_um": um_per_px * outline.extent(rolling),
+        "width_across_um": um_per_px * outline.extent(rolling + 90),
+    }
+
+
+def _flag_texts(segmentation: Segmentation, cut: NDArray[np.bool_], ecd: FloatArray) -> list[str]:
+    """Names of the flags of each carbide, given which the frame cuts and their diameters in px."""
+    unresolved = ecd < resolved_diameter_px(segmentation.blur_px)
+    flags = segmentation.flags | np.where(cut, bit("edge", CARBIDE_FLAGS), 0).astype(np.uint32)
+    flags |= np.where(unresolved, bit("small", CARBIDE_FLAGS), 0).astype(np.uint32)
+    texts = {word: " ".join(flag_names(int(word), CARBIDE_FLAGS)) for word in np.unique(flags)}
+    return [texts[word] for word in flags]
 
 
 def _of_core(table: pd.DataFrame, x: FloatArray, y: FloatArray, sub_field: SubField, um_per_px: float) -> pd.DataFrame:
