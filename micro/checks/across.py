@@ -11,13 +11,13 @@ from micro.checks.focus import FEWEST_CARBIDES, softer_than_others
 from micro.checks.magnification import another_magnification, different_scales
 from micro.checks.overlap import find_overlaps
 from micro.checks.trouble import Trouble
+from micro.segmentation.field import RESOLVED
 
 if TYPE_CHECKING:
     import pandas as pd
 
 Name = tuple[str, str]
 NEEDED = ("specimen", "field", "x_um", "y_um", "ecd_um")
-RESOLVED = 4.0
 SMALLEST_ECD_PX = 4.0
 WHOLE, STILL_PX = 0.9, 1.0
 NAMED = 3

@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.checks.trouble import Trouble
+from micro.segmentation.field import RESOLVED
 
 SOFT_PX = 2.4
 HALF_SOFT_PX = 1.9
-RESOLVED = 4.0
 FEWEST_FIELDS, FEWEST_CARBIDES = 4, 20
 SOFTER, SPREADS = 1.4, 6.0
 

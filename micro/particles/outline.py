@@ -12,11 +12,12 @@ from micro.particles.moments import PIXEL_VARIANCE, Moments, angle_uncertainty_d
 from micro.particles.runs import Runs
 from micro.segmentation import Segmentation
 from micro.segmentation.blurred_ellipse import Stretch, undo_blur
+from micro.segmentation.field import RESOLVED
 from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX
 
 FloatArray = NDArray[np.float64]
 THINNEST_PX = 0.25
-RESOLVED, RESOLVED_SMOOTHED = 4.0, 3.75
+RESOLVED_SMOOTHED = 3.75
 DIGITAL_WAVER = 0.049  # discs of 4 to 8 px by pixel centres, at 1 500 places each
 WHITE_LEFT = 1 / (4 * np.pi * SMOOTHING_PX**2)  # of the variance of white noise after the smoothing
 NOISE_LENGTH_PX = float(np.sqrt(4 * np.pi)) * SMOOTHING_PX

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from micro import results
 from micro.phantom.defects import Damage
 from micro.phantom.files import write_tiff
 from micro.phantom.picture import Optics
@@ -116,8 +117,8 @@ def write_samples(folder: Path) -> None:
             rows = field_rows(truth, scene.class_names, UM_PER_PX)
             fields += [{"specimen": bar, "field": name, "um_per_px": UM_PER_PX, **row} for row in rows]
     table = pd.DataFrame(fields)
-    table.to_csv(folder / "truth_fields.csv", index=False, float_format="%.6g")
-    specimen_means(table).to_csv(folder / "truth_specimens.csv", index=False, float_format="%.6g")
+    results.write_table(folder / "truth_fields.csv", table)
+    results.write_table(folder / "truth_specimens.csv", specimen_means(table))
     pd.DataFrame(coupons()).to_csv(folder / "coupons.csv", index=False)
 
 

@@ -130,7 +130,7 @@
     return { pen, width, height };
   }
   function cross(pen, x, y, gap, reach, core) {
-    for (const [colour, thickness] of [["rgba(0,0,0,0.65)", core + 1.6], ["#fff6a0", core]]) {
+    for (const [colour, thickness] of [["rgba(0,0,0,0.85)", core + 2], ["#fff6a0", core]]) {
       pen.strokeStyle = colour;
       pen.lineWidth = thickness;
       pen.beginPath();
@@ -168,7 +168,7 @@
     );
     pen.restore();
     const gap = Math.max(7, 0.9 * zoom);
-    cross(pen, width / 2, height / 2, gap, gap + 34, 1.4);
+    cross(pen, width / 2, height / 2, gap, gap + 34, 2);
   }
   function drawWhole(field, point) {
     const { pen, width } = fit(wholeCanvas, field.height_px / field.width_px);
@@ -176,7 +176,7 @@
     pen.drawImage(shown.overview, 0, 0, width, field.height_px * scale);
     field.x_px.forEach((x, i) => {
       pen.globalAlpha = i < point ? 0.35 : 1;
-      cross(pen, x * scale, field.y_px[i] * scale, 2, 5, 1);
+      cross(pen, x * scale, field.y_px[i] * scale, 2, 6, 1.4);
     });
     pen.globalAlpha = 1;
     for (const [colour, thickness] of [["rgba(0,0,0,0.75)", 4.5], ["#fff6a0", 2]]) {
@@ -228,6 +228,7 @@
     setTimeout(() => URL.revokeObjectURL(link.href), 10000);
     saved = state.verdicts.length;
     keep();
+    notice(saved + " of " + total + " points saved as " + link.download + ", where the browser puts its downloads.");
   }
 
   // ---- hands -------------------------------------------------------------
