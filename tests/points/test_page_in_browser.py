@@ -117,7 +117,8 @@ class Page:
 
     def saved(self, button="save-end"):
         self.element(button).click()
-        self.wait(lambda: list(self.folder.glob("tally-*.csv")))
+        # The browser holds the name with an empty file while it writes into another.
+        self.wait(lambda: [file for file in self.folder.glob("tally-*.csv") if file.stat().st_size])
         return next(iter(self.folder.glob("tally-*.csv")))
 
     def troubles(self):
