@@ -10,7 +10,7 @@ import numpy as np
 from micro.comparison import MeasuredSpecimen
 from micro.report.page import PageSection, PageTable
 from micro.report.wording import with_ends
-from micro.specimens import fit_lognormal, gumbel_by_moments, gumbel_p_value, log_limits, unfold
+from micro.specimens import fit_lognormal, gumbel_by_moments, gumbel_p_value, log_limits, lognormal_ci95, unfold
 from micro.specimens.summary import ClassData, class_data
 
 AREAS_MM2 = (1.0, 10.0, 100.0)
@@ -40,7 +40,7 @@ def size_section(specimens: tuple[MeasuredSpecimen, ...]) -> PageSection | None:
                 "mean sphere, µm", "spread of spheres, µm", "spheres per volume N_V, 1/mm³", "to know",
             ),
             [row for name, own in data.items() for row in _space_rows(name, own)],
-            note="Lognormal fit to the sections. Only N_V carries an interval; the others describe the fit.",
+            note="Lognormal fit to the sections. Intervals come from the scatter between fields.",
         ),
         PageTable(
             "Largest carbide to expect, µm",
@@ -61,11 +61,12 @@ def _space_rows(name: str, data: ClassData) -> Iterator[tuple[str, ...]]:
     ])  # fmt: skip
     aspect = float(np.average(data.carbide("aspect_ratio"), weights=weight))
     spheres = unfold(counts, data.column("analysed_area_um2"), limits, mean_aspect_ratio=aspect)
-    number, low, high = (values.sum() for values in (spheres.number_per_mm3, spheres.low, spheres.high))
-    counted = with_ends(float(number), float(low), float(high))
+    median_ends, sigma_ends = lognormal_ci95(size, weight, data.field)
     yield (
-        name, f"{fitted.median:.3g}", f"{fitted.sigma:.2g}", f"{100 * fitted.greatest_gap:.2g}",
-        f"{spheres.mean_um:.3g}", f"{spheres.std_um:.2g}", counted, spheres.warning,
+        name, with_ends(fitted.median, *median_ends), with_ends(fitted.sigma, *sigma_ends),
+        f"{100 * fitted.greatest_gap:.2g}", with_ends(spheres.mean_um, *spheres.mean_ci95),
+        with_ends(spheres.std_um, *spheres.std_ci95),
+        with_ends(float(spheres.number_per_mm3.sum()), *spheres.total_ci95), spheres.warning,
     )  # fmt: skip
 
 

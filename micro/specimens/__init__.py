@@ -1,7 +1,7 @@
 """From fields to specimens: intervals, sizes, unfolding, the largest carbide."""
 
 from micro.specimens.largest import gumbel_by_moments, gumbel_p_value
-from micro.specimens.lognormal import fit_lognormal
+from micro.specimens.lognormal import fit_lognormal, lognormal_ci95
 from micro.specimens.summary import summarise, uncertainty_budget
 from micro.specimens.unfolding import linear_limits, log_limits, unfold
 
@@ -11,6 +11,7 @@ __all__ = [
     "gumbel_p_value",
     "linear_limits",
     "log_limits",
+    "lognormal_ci95",
     "summarise",
     "uncertainty_budget",
     "unfold",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from micro.specimens.sampling import FloatArray, resamples
+from micro.specimens.sampling import FloatArray, resamples, student_t
 
 ELONGATED = 1.5
 RATIO = 10**0.1
@@ -23,28 +23,66 @@ class Spheres:
         (classes + 1,) class limits of the sphere diameter.
     number_per_mm3
         (classes,) N_V of each class.
-    low, high
-        (classes,) 95 % interval by field-level bootstrap; NaN with fewer than two fields.
+    drawn
+        (draws, classes) the same from field-level bootstrap resamples; no rows with fewer than two fields.
+    fields
+        Number of fields.
     warning
         What to know before trusting the classes; empty where nothing.
     """
 
     limits_um: FloatArray
     number_per_mm3: FloatArray
-    low: FloatArray
-    high: FloatArray
+    drawn: FloatArray
+    fields: int
     warning: str
 
     @property
     def mean_um(self) -> float:
         """Mean sphere diameter."""
-        return float(np.sum(self.number_per_mm3 * self._middle) / self.number_per_mm3.sum())
+        return float(self._mean(self.number_per_mm3))
 
     @property
     def std_um(self) -> float:
         """Standard deviation of the sphere diameter."""
-        moment = np.sum(self.number_per_mm3 * (self._middle - self.mean_um) ** 2) / self.number_per_mm3.sum()
-        return math.sqrt(max(float(moment), 0.0))
+        return float(self._std(self.number_per_mm3))
+
+    @property
+    def classes_ci95(self) -> tuple[FloatArray, FloatArray]:
+        """Ends (classes,) of the 95 % interval of each class: quantiles of the resamples."""
+        if not len(self.drawn):
+            return (np.full(len(self.number_per_mm3), math.nan),) * 2
+        low, high = np.quantile(self.drawn, [0.025, 0.975], axis=0)
+        return low, high
+
+    @property
+    def total_ci95(self) -> tuple[float, float]:
+        """Ends of the 95 % interval of the number of all spheres, per mm³."""
+        return self._ci95(float(self.number_per_mm3.sum()), self.drawn.sum(axis=1))
+
+    @property
+    def mean_ci95(self) -> tuple[float, float]:
+        """Ends of the 95 % interval of `mean_um`."""
+        return self._ci95(self.mean_um, self._mean(self.drawn))
+
+    @property
+    def std_ci95(self) -> tuple[float, float]:
+        """Ends of the 95 % interval of `std_um`."""
+        return self._ci95(self.std_um, self._std(self.drawn))
+
+    def _ci95(self, value: float, drawn: FloatArray) -> tuple[float, float]:
+        """Student's t times the scatter of the resamples, which is too small by √(1 - 1/fields)."""
+        if not len(drawn):
+            return math.nan, math.nan
+        half = student_t(self.fields - 1) * float(drawn.std()) * math.sqrt(self.fields / (self.fields - 1))
+        return value - half, value + half
+
+    def _mean(self, numbers: FloatArray) -> FloatArray:
+        return np.asarray(numbers @ self._middle / numbers.sum(axis=-1))
+
+    def _std(self, numbers: FloatArray) -> FloatArray:
+        away = (self._middle - self._mean(numbers)[..., None]) ** 2
+        return np.asarray(np.sqrt((numbers * away).sum(axis=-1) / numbers.sum(axis=-1)))
 
     @property
     def _middle(self) -> FloatArray:
@@ -109,15 +147,14 @@ def unfold(
     """
     kernel = spread_sections(limits)
     number = _fit(kernel, counts.sum(axis=0), area_um2.sum())
-    low = high = np.full(len(number), math.nan)
+    drawn = np.empty((0, len(number)))
     if len(counts) > 1:
         times = resamples(len(counts), draws, np.random.default_rng(0))
-        drawn = [_fit(kernel, t @ counts, t @ area_um2) for t in times]
-        low, high = np.quantile(drawn, [0.025, 0.975], axis=0)
+        drawn = np.array([_fit(kernel, t @ counts, t @ area_um2) for t in times])
     warning = ""
     if mean_aspect_ratio > ELONGATED:
         warning = f"carbides are elongated (mean aspect ratio {mean_aspect_ratio:.1f}): they are no spheres"
-    return Spheres(limits, number, low, high, warning)
+    return Spheres(limits, number, drawn, len(counts), warning)
 
 
 def _fit(kernel: FloatArray, counts: FloatArray, area_um2: float) -> FloatArray:

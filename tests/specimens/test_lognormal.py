@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from micro.specimens.lognormal import fit_lognormal
+from micro.specimens.lognormal import fit_lognormal, lognormal_ci95
 
 
 def test_fit_and_distance_are_scipys():
@@ -44,3 +44,18 @@ def test_equal_sizes_have_no_spread():
     found = fit_lognormal(np.full(5, 2.0), np.ones(5))
     assert (found.median, found.sigma) == (pytest.approx(2.0), 0.0)
     assert math.isnan(found.greatest_gap)
+
+
+def test_intervals_of_median_and_sigma_hold_the_truth():
+    """Of 1 500 specimens of six fields that scatter, 93 to 97 % hold it; one field has no interval."""
+    held = np.zeros(2)
+    for seed in range(1500):
+        rng = np.random.default_rng(seed)
+        field = np.repeat(np.arange(6), 80)
+        logs = rng.normal(0.0, 0.1, 6)[field] + rng.normal(1.0, 0.4, len(field))
+        ends = lognormal_ci95(np.exp(logs), np.ones(len(field)), field)
+        truth = (math.e, math.hypot(0.1, 0.4))
+        held += [low <= value <= high for value, (low, high) in zip(truth, ends, strict=True)]
+    print(held / 1500)
+    assert (np.abs(held / 1500 - 0.95) <= 0.02).all()
+    assert np.isnan(lognormal_ci95(np.array([1.0, 2.0]), np.ones(2), np.zeros(2, int))).all()
