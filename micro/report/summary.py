@@ -100,11 +100,10 @@ def amount_sentence(specimen: Specimen, values: _Values) -> str:
 
 def size_sentence(specimen: Specimen, values: _Values) -> str:
     """Say the median by number and by area, and the largest seen, as circle diameters."""
-    largest = figures(values.mean("largest_ecd"), 0)
     return (
         f"{specimen.name}: half of the carbides are smaller than {values.told('ecd_d50', 'µm')}, half of the carbide "
         f"area lies in carbides smaller than {values.told('ecd_d50_by_area', 'µm')}; the largest seen measures "
-        f"{largest} µm."
+        f"{values.told('largest_ecd', 'µm')}."
     )
 
 
@@ -129,8 +128,7 @@ def banding_words(values: _Values) -> str:
         return "no field is banded beyond chance"
     if special.bdtrc(banded - 1, fields, CHANCE) > CHANCE * (1 + 1e-9):
         return f"{told}, but so many may be chance as well: no banding is shown"
-    spacing = f"{values.mean('band_spacing'):.2g}"
-    return f"{told}, with bands about {spacing} µm apart"
+    return f"{told}, with bands {values.told('band_spacing', 'µm')} apart"
 
 
 def _routes(study: Study) -> dict[str, str]:
