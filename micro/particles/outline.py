@@ -102,6 +102,12 @@ def resolved_diameter_px(blur_px: float | None) -> float:
     return max(RESOLVED * blur, RESOLVED_SMOOTHED * float(np.hypot(blur, ADDED_SPREAD_PX)))
 
 
+def blur_of_resolved_px(resolved_px: FloatArray) -> FloatArray:
+    """(n,) edge spread, px, of fields of which `resolved_diameter_px` is known."""
+    smoothed = np.square(resolved_px / RESOLVED_SMOOTHED) - ADDED_SPREAD_PX**2
+    return np.minimum(resolved_px / RESOLVED, np.sqrt(np.maximum(smoothed, 0)))
+
+
 def outline_waver(segmentation: Segmentation) -> FloatArray:
     """(n,) variance of where the outline lies times the length over which it does not change, px³.
 

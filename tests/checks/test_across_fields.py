@@ -11,6 +11,7 @@ from invented_fields import jpeg, measured, plain
 
 from micro.checks import check_across
 from micro.checks.overlap import find_overlaps
+from micro.particles.outline import blur_of_resolved_px, resolved_diameter_px
 
 FRAME = 1024.0
 
@@ -94,7 +95,8 @@ def test_the_same_picture_in_another_format_is_told():
 
 def test_a_soft_field_and_one_of_another_scale_are_told():
     names = [("A", f"a{k}") for k in range(6)] + [("B", "b0")]
-    soft = table(names, resolved_diameter_um=[0.8, 0.82, 0.79, 0.8, 1.5, 0.81, 0.8])
+    blurs = (1.0, 1.02, 0.98, 1.0, 1.9, 1.01, 1.0)
+    soft = table(names, resolved_diameter_um=[0.2 * resolved_diameter_px(blur) for blur in blurs])
     found = check_across(NOTHING, soft, {})
     assert told(found) == {("A", "a4"): ["soft_focus"]}
     assert "over 1.9 px, those of the specimen's other fields over 1.0 px" in found["A", "a4"][0].text
@@ -106,3 +108,9 @@ def test_a_soft_field_and_one_of_another_scale_are_told():
 def test_sound_fields_have_nothing_to_tell():
     names = [("A", f"a{k}") for k in range(5)]
     assert check_across(NOTHING, table(names), {name: str(k) for k, name in enumerate(names)}) == {}
+
+
+@pytest.mark.parametrize("blur", [0.0, 0.7, 1.0, 1.5, 2.5])
+def test_the_blur_comes_back_from_the_resolved_diameter(blur):
+    """What fields.csv holds of the blur is enough to compare fields by it, sharp ones too."""
+    assert blur_of_resolved_px(np.array([resolved_diameter_px(blur)]))[0] == pytest.approx(blur or 1.0)
