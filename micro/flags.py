@@ -84,6 +84,6 @@ def bit(name: str, flags: tuple[Flag, ...]) -> int:
     return {flag.name: flag.bit for flag in flags}[name]
 
 
-def text(name: str, flags: tuple[Flag, ...]) -> str:
-    """Short text of the flag of that name; KeyError where there is none."""
-    return {flag.name: flag.text for flag in flags}[name]
+def message(name: str, flags: tuple[Flag, ...]) -> str:
+    """Text and advice of the flag of that name; KeyError where there is none."""
+    return {flag.name: f"{flag.text} ({flag.advice})" for flag in flags}[name]

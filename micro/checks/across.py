@@ -11,7 +11,7 @@ from micro.checks.focus import FEWEST_CARBIDES, softer_than_others
 from micro.checks.magnification import another_magnification, different_scales
 from micro.checks.overlap import find_overlaps
 from micro.checks.trouble import Trouble
-from micro.segmentation.field import RESOLVED
+from micro.particles.outline import blur_of_resolved_px
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -83,7 +83,7 @@ def _same_place(
             Trouble(
                 "overlapping",
                 f"shows in part the same place as {_listed([other for other, _ in shared])} ({100 * most:.0f} % of the "
-                "frame): fields must not overlap, or the intervals are too narrow",
+                "frame): leave one out; where fields overlap the intervals are too narrow",
             ),
         )
 
@@ -122,7 +122,7 @@ def _listed(names: list[Name]) -> str:
 
 def _focus(every: pd.DataFrame) -> Iterator[tuple[Name, Trouble]]:
     for _, own in every.groupby("specimen", sort=False):
-        blur = (own["resolved_diameter_um"] / own["um_per_px"] / RESOLVED).to_numpy(float)
+        blur = blur_of_resolved_px((own["resolved_diameter_um"] / own["um_per_px"]).to_numpy(float))
         blur = np.where(own["particles"].to_numpy(float) >= FEWEST_CARBIDES, blur, np.nan)
         if different_scales(own["um_per_px"].to_numpy(float)):
             continue
@@ -160,7 +160,8 @@ def _magnification(every: pd.DataFrame) -> Iterator[tuple[Name, Trouble]]:
                 name,
                 Trouble(
                     "scales_differ",
-                    f"the study's fields have different sizes of a pixel (µm: {told}): what is small is not seen alike",
+                    f"the study's fields have different sizes of a pixel (µm: {told}): what is small "
+                    "is not seen alike; compare at one magnification, or only what all of them resolve",
                 ),
             )
 

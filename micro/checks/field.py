@@ -111,5 +111,6 @@ def _etch(s: Segmentation) -> Iterator[Trouble]:
         yield Trouble(
             "uneven_etch",
             f"the contrast of the carbides changes by {100 * change.relative_range:.0f} % over the field, and rises "
-            f"towards {change.direction_deg:.0f}°: uneven etch or stray light; sizes are not alike over the field",
+            f"towards {change.direction_deg:.0f}°: uneven etch or stray light make sizes unlike; etch again, more "
+            "evenly",
         )

@@ -68,7 +68,11 @@ def field_troubles(
 def _nothing(s: Segmentation, matrix: Matrix) -> Iterator[tuple[str, str]]:
     if not s.count:
         seen = SIGNIFICANT * matrix.smooth_noise
-        yield "no_second_phase", f"no second phase found: nothing stands out of the matrix by {seen:.3g} grey levels"
+        yield (
+            "no_second_phase",
+            f"no second phase found: nothing stands out of the matrix by {seen:.3g} grey levels "
+            "(if carbides are visible, check polarity, etch and focus)",
+        )
     uneven = matrix.smooth_noise / (SMOOTHED_NOISE * max(matrix.sensor_noise, 1e-6))
     if uneven > UNEVEN and s.count < FEW:
         yield (
@@ -156,12 +160,16 @@ def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[st
     small = s.flags & np.uint32(flags.bit("small", flags.CARBIDE_FLAGS)) > 0
     share = float(s.outline_px[small].sum() / max(1, s.outline_px.sum()))
     if share > UNRESOLVED:
-        yield "unresolved", f"{100 * share:.0f} % of the area lies in carbides below the resolved diameter"
+        yield (
+            "unresolved",
+            f"{100 * share:.0f} % of the area lies in carbides below the resolved diameter (raise the magnification)",
+        )
     thin = thin_share(s)
     if thin > UNRESOLVED_RODS:
         yield (
             "unresolved",
-            f"{100 * thin:.0f} % of the area lies in rods too thin for the blur: it may be off by a fifth",
+            f"{100 * thin:.0f} % of the area lies in rods too thin for the blur: it may be off by a fifth "
+            "(raise the magnification)",
         )
     by_outline, by_contrast = areas_differ(s)
     if by_outline or by_contrast:
@@ -185,4 +193,4 @@ def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[st
 
 def _left_out(s: Segmentation) -> Iterator[tuple[str, str]]:
     if s.excluded.mean() >= LEFT_OUT:
-        yield "excluded", flags.text("excluded", flags.FIELD_FLAGS)
+        yield "excluded", flags.message("excluded", flags.FIELD_FLAGS)

@@ -21,7 +21,7 @@ def test_drawn_scale_bar_and_its_caption_are_left_out(field, fraction, level):
     drawn = with_scale_bar(np.full(field.grey.shape, 128, np.float32), 0.2, 20.0, level) == level
     assert found.excluded[drawn].all()
     assert found.field_flags & EXCLUDED
-    assert flags.text("excluded", flags.FIELD_FLAGS) in found.messages
+    assert flags.message("excluded", flags.FIELD_FLAGS) in found.messages
     assert fraction(found) == pytest.approx(fraction(plain), rel=0.02)
     assert not found.labels[found.excluded].any()
 
