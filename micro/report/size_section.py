@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 
 import numpy as np
 
@@ -34,13 +33,14 @@ def size_section(specimens: tuple[MeasuredSpecimen, ...]) -> PageSection | None:
     )
     tables = [
         PageTable(
-            "Sections and spheres",
-            (
-                "specimen", "median section, µm", "spread of its logarithm", "greatest gap from lognormal, %",
-                "mean sphere, µm", "spread of spheres, µm", "spheres per volume N_V, 1/mm³", "to know",
-            ),
-            [row for name, own in data.items() for row in _space_rows(name, own)],
-            note="Lognormal fit to the sections. Intervals come from the scatter between fields.",
+            "Sections, as a lognormal distribution",
+            ("specimen", "median, µm", "spread of its logarithm", "greatest gap from lognormal, %"),
+            [_section_row(name, own) for name, own in data.items()],
+        ),
+        PageTable(
+            "Spheres in space",
+            ("specimen", "mean diameter, µm", "spread of the diameters, µm", "number N_V, 1/mm³", "to know"),
+            [_sphere_row(name, own) for name, own in data.items()],
         ),
         PageTable(
             "Largest carbide to expect, µm",
@@ -51,9 +51,20 @@ def size_section(specimens: tuple[MeasuredSpecimen, ...]) -> PageSection | None:
     return PageSection("sizes-in-space", "Sizes in space, and the largest carbide", text, tables=tables)
 
 
-def _space_rows(name: str, data: ClassData) -> Iterator[tuple[str, ...]]:
+def _section_row(name: str, data: ClassData) -> tuple[str, ...]:
     size, weight = data.carbide("ecd_um"), data.weight
     fitted = fit_lognormal(size, weight)
+    median_ends, sigma_ends = lognormal_ci95(size, weight, data.field)
+    return (
+        name,
+        with_ends(fitted.median, *median_ends),
+        with_ends(fitted.sigma, *sigma_ends),
+        f"{100 * fitted.greatest_gap:.2g}",
+    )
+
+
+def _sphere_row(name: str, data: ClassData) -> tuple[str, ...]:
+    size, weight = data.carbide("ecd_um"), data.weight
     limits = log_limits(float(size[weight > 0].max()), CLASSES)
     counts = np.array([
         np.histogram(size[own], limits, weights=weight[own])[0]
@@ -61,13 +72,13 @@ def _space_rows(name: str, data: ClassData) -> Iterator[tuple[str, ...]]:
     ])  # fmt: skip
     aspect = float(np.average(data.carbide("aspect_ratio"), weights=weight))
     spheres = unfold(counts, data.column("analysed_area_um2"), limits, mean_aspect_ratio=aspect)
-    median_ends, sigma_ends = lognormal_ci95(size, weight, data.field)
-    yield (
-        name, with_ends(fitted.median, *median_ends), with_ends(fitted.sigma, *sigma_ends),
-        f"{100 * fitted.greatest_gap:.2g}", with_ends(spheres.mean_um, *spheres.mean_ci95),
+    return (
+        name,
+        with_ends(spheres.mean_um, *spheres.mean_ci95),
         with_ends(spheres.std_um, *spheres.std_ci95),
-        with_ends(float(spheres.number_per_mm3.sum()), *spheres.total_ci95), spheres.warning,
-    )  # fmt: skip
+        with_ends(float(spheres.number_per_mm3.sum()), *spheres.total_ci95),
+        spheres.warning,
+    )
 
 
 def _largest_row(name: str, data: ClassData) -> tuple[str, ...]:
