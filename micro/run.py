@@ -57,7 +57,7 @@ def run_study(
     start = time.perf_counter()
     with results.claimed(out, study.identity):
         outcomes = measure_fields(study, out, workers, done, scheduler)
-        tables, answer = conclude(study, outcomes, out, parquet)
+        tables, answer = conclude(study, outcomes, out, parquet, workers)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         record = run_record(study, outcomes, out, date, time.perf_counter() - start)
         results.write_json(out / results.RECORD, record)
@@ -101,13 +101,13 @@ def check_untouched(record: dict[str, Any], folder: Path) -> None:
 
 
 def conclude(
-    study: Study, outcomes: tuple[batch.Outcome, ...], out: Path, parquet: bool = False
+    study: Study, outcomes: tuple[batch.Outcome, ...], out: Path, parquet: bool = False, workers: int = 1
 ) -> tuple[dict[str, pd.DataFrame], Answer]:
     """Write all that follows from the measured fields and the kept tallies: tables of the study, answer, report."""
     tables, count = summary_tables(study, outcomes, out)
     answer = answer_study(study, outcomes, tables, count)
     write_answer(answer, out)
-    write_report(study, outcomes, tables, answer, out)
+    write_report(study, outcomes, tables, answer, out, workers)
     # Files that an earlier run wrote would otherwise tell of other numbers than the tables beside them.
     if parquet or any((out / name).exists() for name in results.PARQUET.values()):
         results.write_parquet(out, tables)

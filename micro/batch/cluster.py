@@ -7,8 +7,8 @@ from dataclasses import replace
 from typing import Any
 
 from micro.batch.job import Job, Outcome, failed, measure_one
-from micro.batch.pool import prepare_process
 from micro.errors import InputError, UsageError
+from micro.processes import prepare_process
 
 RETRIES = 3
 SECONDS_TO_ANSWER = 20

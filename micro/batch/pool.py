@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-import multiprocessing
-import os
-import signal
-import threading
 from collections.abc import Iterator
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 
 from micro.batch.job import Job, Outcome, failed, measure_one
 from micro.errors import InputError
+from micro.processes import pool_of, prepare_process
 
 # Enough to keep every worker busy, few enough that little is lost with a process.
 WAITING_PER_WORKER = 2
 Numbered = tuple[int, Job]
-MALLOPT_TRIM_THRESHOLD, MALLOPT_MMAP_MAX = -1, -4
 
 
 def in_processes(jobs: list[Job], workers: int) -> Iterator[tuple[int, Outcome]]:
@@ -37,7 +33,7 @@ def in_processes(jobs: list[Job], workers: int) -> Iterator[tuple[int, Outcome]]
 
 def _pool_round(left: list[Numbered], workers: int, suspects: list[Numbered]) -> Iterator[tuple[Numbered, Outcome]]:
     """Work `left` off; where a process is ended from outside, put what was under way into `suspects` and stop."""
-    with _pool(workers) as pool:
+    with pool_of(workers) as pool:
         under_way: dict[Future[Outcome], Numbered] = {}
         try:
             while left or under_way:
@@ -61,7 +57,7 @@ def _pool_round(left: list[Numbered], workers: int, suspects: list[Numbered]) ->
 
 
 def _alone(job: Job) -> Outcome:
-    with _pool(1) as pool:
+    with pool_of(1) as pool:
         try:
             return pool.submit(measure_one, job).result()
         except BrokenProcessPool:
@@ -69,47 +65,3 @@ def _alone(job: Job) -> Outcome:
                 job.field.image, "the system ended the process that measured it", "free memory, then run again"
             )
             return failed(job, str(line), 0.0)
-
-
-def _pool(workers: int) -> Executor:
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
-    method = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
-    context = multiprocessing.get_context(method)
-    if method == "forkserver":
-        context.set_forkserver_preload(["micro.batch.preload"])
-    return ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker)
-
-
-def _start_worker() -> None:
-    # An interrupt is the parent's to handle: the worker ends its field, so that nothing is half done.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-    prepare_process()
-
-
-def _end_with_parent() -> None:
-    """End this worker when the process that gave it work is killed: nobody would take what it measures."""
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
-
-
-def prepare_process() -> None:
-    """Hold the picture library to one thread, so that workers do not fight over cores, and keep freed memory.
-
-    A C library that hands large arrays back to the system fetches the next ones page by page: a third of the time of
-    a field of 4096 × 4096 px.
-    """
-    import ctypes
-    import sys
-
-    import cv2
-
-    cv2.setNumThreads(1)
-    # Only the C library of most Linux systems has this call.
-    mallopt = getattr(ctypes.CDLL(None), "mallopt", None) if sys.platform == "linux" else None
-    if mallopt is not None:
-        mallopt(MALLOPT_MMAP_MAX, 0)
-        mallopt(MALLOPT_TRIM_THRESHOLD, 2**31 - 1)

@@ -41,6 +41,11 @@ def measure_and_print(
     study: Study, out: Path, workers: int | None, parquet: bool, scheduler: str | None = None
 ) -> None:
     """Run a study with a progress bar, print its table, exit with 1 where a field failed."""
+    from micro.processes import load_early
+
+    workers = workers or available_cores()
+    if workers > 1:
+        load_early()
     from micro.results import require_parquet
     from micro.run import run_study
 
@@ -50,7 +55,7 @@ def measure_and_print(
         click.echo(one_line(message), err=True)
     count = sum(len(specimen.fields) for specimen in study.specimens)
     with fields_bar(count) as bar:
-        ending = run_study(study, out, workers or available_cores(), lambda outcome: bar.update(1), scheduler, parquet)
+        ending = run_study(study, out, workers, lambda outcome: bar.update(1), scheduler, parquet)
     print_ending(study, ending, out)
     if ending.failed:
         raise click.exceptions.Exit(1)

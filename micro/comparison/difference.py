@@ -17,12 +17,11 @@ from micro.comparison.quantities import (
     QUANTITIES,
     MeasuredSpecimen,
     Quantity,
-    area_relative_uncertainty,
     class_of,
     common_diameter,
 )
 from micro.comparison.two_samples import ALPHA, FloatArray, holm, permutation_p, welch
-from micro.specimens.summary import ClassData
+from micro.specimens.summary import ClassData, area_relative_uncertainty
 
 SAME_FIELD_AREA = 1.25
 LEAST_SHARE_ABOVE = 0.5
@@ -127,7 +126,7 @@ def _sides(
         values = quantity.values(own)
         values = values[np.isfinite(values)]
         scale = 0.0 if one_scale else abs(quantity.scale_power) * (specimen.scale_relative_uncertainty or 0.0)
-        area = abs(quantity.area_power) * area_relative_uncertainty(own)
+        area = abs(quantity.area_power) * float(np.nan_to_num(area_relative_uncertainty(own)))
         sides.append(_Side(values, float(values.mean()) if len(values) else math.nan, math.hypot(scale, area)))
     return sides[0], sides[1]
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from micro.specimens.sampling import FloatArray
-from micro.specimens.summary import Z95, ClassData, class_data
+from micro.specimens.summary import ClassData, class_data
 
 SAME_RESOLUTION = 1.25
 COUNTED_OUTLINE_PX = 2.8
@@ -183,14 +183,6 @@ def class_of(specimen: MeasuredSpecimen, carbide_class: str, above_um: float = 0
     if above_um:
         particles = particles[particles["ecd_um"] >= above_um]
     return class_data(particles, specimen.fields, carbide_class)
-
-
-def area_relative_uncertainty(data: ClassData) -> float:
-    """Relative standard uncertainty of carbide area that the fields share; 0 where the fields state none."""
-    half = (data.column("area_fraction_high") - data.column("area_fraction_low")) / 2
-    known = np.isfinite(half) & np.isfinite(data.column("area_fraction"))
-    total = data.column("area_fraction")[known].sum()
-    return float(half[known].sum() / Z95 / total) if total > 0 else 0.0
 
 
 def common_diameter(a: MeasuredSpecimen, b: MeasuredSpecimen) -> float:

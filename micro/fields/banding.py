@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -293,8 +294,6 @@ def _measures(
     regular: Regularity,
     found: tuple[float, float],
 ) -> Banding:
-    from scipy import ndimage
-
     (u, v), area = carbides
     p_value, spacing = found
     ratio = regular.at(waves.frequency)
@@ -303,12 +302,10 @@ def _measures(
     contrast = np.sqrt(width * np.sum(waves.power(u, v, area)[0, 0] * share))
     at_random = np.sqrt(width * np.sum(ratio * share))
     sigma = 1 / waves.frequency[-1] / 5 / BIN_PX
-    analysed = ndimage.gaussian_filter1d(curve.analysed, sigma, mode="constant")
-    smoothed = ndimage.gaussian_filter1d(curve.carbide, sigma, mode="constant") / analysed
+    analysed = _smoothed(curve.analysed, sigma)
+    smoothed = _smoothed(curve.carbide, sigma) / analysed
     mean = curve.carbide.sum() / curve.analysed.sum()
-    narrow = ndimage.gaussian_filter1d(curve.analysed, sigma / np.sqrt(2), mode="constant") / (
-        2 * sigma * np.sqrt(np.pi)
-    )
+    narrow = _smoothed(curve.analysed, sigma / np.sqrt(2)) / (2 * sigma * np.sqrt(np.pi))
     spread = 1.96 * np.sqrt(np.sum(area**2) / curve.analysed.sum() * ratio.mean() * narrow) / analysed
     banded = p_value <= SIGNIFICANCE
     with np.errstate(invalid="ignore"):
@@ -325,6 +322,12 @@ def _measures(
         np.maximum(mean - spread, 0),
         mean + spread,
     )
+
+
+def _smoothed(values: FloatArray, sigma: float) -> FloatArray:
+    """Gaussian average of a curve that is 0 beyond its ends."""
+    reach = 2 * int(4 * sigma + 0.5) + 1
+    return np.asarray(cv2.GaussianBlur(values[:, None], (1, reach), sigma, borderType=cv2.BORDER_CONSTANT)[:, 0], float)
 
 
 def lane_width(poor: NDArray[np.bool_]) -> float:

@@ -14,7 +14,7 @@ from micro.fields.intercepts import UNRELATED, Intercepts, scan
 from micro.fields.neighbours import Neighbours, neighbours
 from micro.fields.orientation import orientation
 from micro.fields.rolling import RollingDirection, estimate_rolling_direction
-from micro.fields.totals import Totals, all_totals, analysed_px
+from micro.fields.totals import Totals, all_totals
 from micro.particles.outline import resolved_diameter_px
 from micro.scale import Scale
 from micro.segmentation import Segmentation
@@ -123,7 +123,7 @@ class _OneClass:
     def row(
         self, total: Totals, along: Intercepts, across: Intercepts, bands: Banding, near: Neighbours
     ) -> dict[str, object]:
-        k, frame = self.um_per_px, analysed_px(self.segmentation)
+        k, frame = self.um_per_px, self.segmentation.analysed_px
         own = self.particles
         return {
             "um_per_px": k,
@@ -154,7 +154,7 @@ class _OneClass:
         }
 
     def intercept_columns(self, area_fraction: float, along: Intercepts, across: Intercepts) -> dict[str, object]:
-        k, frame = self.um_per_px, analysed_px(self.segmentation)
+        k, frame = self.um_per_px, self.segmentation.analysed_px
         n_along, n_across = (_over(float(i.per_carbide[self.members].sum()), frame) for i in (along, across))
         return {
             "intercepts_along_per_mm": n_along / k * 1e3,

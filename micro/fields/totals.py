@@ -28,11 +28,6 @@ class Totals:
     mean_ecd: float
 
 
-def analysed_px(segmentation: Segmentation) -> int:
-    """Pixels of the frame less what was left out."""
-    return int(segmentation.excluded.size - np.count_nonzero(segmentation.excluded))
-
-
 def all_totals(segmentation: Segmentation, particles: pd.DataFrame, um_per_px: float) -> dict[str, Totals]:
     """Totals of all carbides ("all") and of each class.
 
@@ -52,7 +47,7 @@ def all_totals(segmentation: Segmentation, particles: pd.DataFrame, um_per_px: f
 
 
 def _totals(segmentation: Segmentation, rows: pd.DataFrame, um_per_px: float, uncertainty: float) -> Totals:
-    frame = analysed_px(segmentation)
+    frame = segmentation.analysed_px
     if not frame:
         return Totals(np.nan, np.nan, np.nan, 0, np.nan, np.nan)
     weight, ecd = rows["weight"].to_numpy(float), rows["ecd_um"].to_numpy(float) / um_per_px

@@ -2,33 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from micro import results
 from micro.answer import Answer
 from micro.batch import Outcome
+from micro.report.drawing import Save, drawing
 from micro.report.field_pictures import field_pictures, same_scale_pictures
-from micro.report.figures.style import styled, write_figure
 from micro.report.methods import methods
-from micro.report.page import PageFigure, PageParts, PageSection, listed_pictures, render_page
+from micro.report.page import PageParts, PageSection, listed_pictures, render_page
 from micro.report.point_count import point_sections
 from micro.report.sections import answer_sections
-from micro.report.study_figures import Save, study_figures
+from micro.report.study_figures import study_figures
 from micro.report.summary import summary_parts
 from micro.study import Study
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.axes import Axes
 
 FIELDS_SHOWN = 4
 FIGURES = "figures"
 
 
 def write_report(
-    study: Study, outcomes: Sequence[Outcome], tables: dict[str, pd.DataFrame], answer: Answer, out: Path
+    study: Study,
+    outcomes: Sequence[Outcome],
+    tables: dict[str, pd.DataFrame],
+    answer: Answer,
+    out: Path,
+    workers: int = 1,
 ) -> None:
     """Write report.html and its figures as SVG and PNG files.
 
@@ -36,20 +40,19 @@ def write_report(
     ----------
     tables
         "particles", "fields", "profiles" and "specimens" of the whole study.
+    workers
+        Processes that draw; the report does not depend on it.
     """
-
-    def save(*figure: Any) -> PageFigure:
-        return save_figure(out, *figure)
-
-    parts = PageParts(
-        summary=summary_parts(study, tables["specimens"], answer),
-        figures=study_figures(study, tables, save),
-        sections=study_sections(study, tables, answer, save, out),
-        methods=methods(study, outcomes, tables["fields"]),
-        pictures=study_pictures(study, outcomes, tables["fields"], out),
-        troubles=answer.troubles,
-    )
-    page = render_page(study, outcomes, tables["specimens"], parts)
+    with drawing(out / FIGURES, workers) as save:
+        parts = PageParts(
+            summary=summary_parts(study, tables["specimens"], answer),
+            figures=study_figures(study, tables, save),
+            sections=study_sections(study, tables, answer, save, out),
+            methods=methods(study, outcomes, tables["fields"]),
+            pictures=study_pictures(study, outcomes, tables["fields"], out),
+            troubles=answer.troubles,
+        )
+        page = render_page(study, outcomes, tables["specimens"], parts)
     with results.whole_file(out / results.REPORT) as stream:
         stream.write(page.encode(errors="backslashreplace"))
 
@@ -60,22 +63,6 @@ def study_sections(
     """Parts of the page that answer the study, then the count by people where there is one."""
     sections = answer_sections(answer, same_scale_pictures(study, tables["fields"]), save)
     return sections if answer.count is None else [*sections, *point_sections(answer.count, out, save)]
-
-
-def save_figure(
-    out: Path,
-    name: str,
-    columns: int,
-    height_in: float,
-    draw: Callable[[list[Axes]], None],
-    caption: str,
-    alternative: str,
-) -> PageFigure:
-    """Draw a figure, write it as SVG and PNG, return it for the page."""
-    with styled(columns, height_in) as (figure, axes):
-        draw(axes)
-        svg = write_figure(figure, out / FIGURES, name)
-    return PageFigure(name, svg, caption, alternative)
 
 
 def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFrame, out: Path) -> list[dict[str, Any]]:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from micro.answer import Answer
-from micro.report.page import PageFigure, PageSection, PageTable
+from micro.report.drawing import Save
+from micro.report.page import PageSection, PageTable
 from micro.report.wording import figures, with_ends
 
 if TYPE_CHECKING:
@@ -16,7 +18,7 @@ if TYPE_CHECKING:
     from micro.comparison import CouponAnalysis
 
 
-def coupon_section(answer: Answer, save: Callable[..., PageFigure]) -> PageSection | None:
+def coupon_section(answer: Answer, save: Save) -> PageSection | None:
     """Every coupon, ratios of the directions, groups against each other, means."""
     from micro.comparison.coupon_findings import CAUTIONS, outlier_sentences
     from micro.report.coupon_figure import draw_coupons
@@ -25,7 +27,7 @@ def coupon_section(answer: Answer, save: Callable[..., PageFigure]) -> PageSecti
     if analysis is None or analysis.coupons.empty:
         return None
     figure = save(
-        "coupons", 1, 3.4, lambda axes: draw_coupons(axes, analysis),
+        "coupons", 1, 3.4, partial(draw_coupons, analysis=analysis),
         "Toughness of every coupon (filled), and the mean of its group with its 95 % interval (open). Outliers are "
         "ringed; none is left out.",
         "Toughness of all coupons by specimen and direction, with the means and their 95 % intervals.",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
@@ -31,17 +31,17 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class PageFigure:
-    """A figure of the page: file name, SVG bytes, caption, and the words for who cannot see it."""
+    """A figure of the page: file name, what gives its SVG, caption, and the words for who cannot see it."""
 
     name: str
-    svg: bytes
+    svg: Callable[[], bytes]
     caption: str
     alternative: str
 
     @property
     def address(self) -> str:
         """Data address of the SVG."""
-        return "data:image/svg+xml;base64," + base64.b64encode(self.svg).decode()
+        return "data:image/svg+xml;base64," + base64.b64encode(self.svg()).decode()
 
 
 @dataclass(frozen=True)
@@ -142,27 +142,25 @@ def specimen_numbers(specimen: Specimen, specimens: pd.DataFrame) -> dict[str, A
     if len(classes) == 2:
         name = one_class(classes)
         classes, shown = classes[:1], [f"all carbides ({name})" if name else "all carbides"]
+    by_quantity: dict[str, dict[str, Any]] = {}
+    for row in own.to_dict("records"):
+        by_quantity.setdefault(row["quantity"], {})[row["carbide_class"]] = row
     groups: dict[str, list[dict[str, Any]]] = {}
-    for quantity in dict.fromkeys(own["quantity"]):
-        cells = _cells(own[own["quantity"] == quantity].set_index("carbide_class"), classes)
+    for quantity, rows in by_quantity.items():
+        cells = [_cell(rows.get(carbide_class)) for carbide_class in classes]
         if any(cell not in ("", "unknown") for cell in cells):
             groups.setdefault(group_of(quantity), []).append({"name": plain_name(quantity), "cells": cells})
     ordered = [(heading, groups[heading]) for heading in (*GROUPS, "Other") if heading in groups]
     return {"name": specimen.name, "about": about(specimen, own), "classes": shown, "groups": ordered}
 
 
-def _cells(rows: pd.DataFrame, classes: Sequence[str]) -> list[str]:
-    """Values of one quantity with unit and interval, a cell a class."""
-    quantity = str(rows["quantity"].iloc[0])
-    unit = printed_unit(quantity, str(rows["unit"].iloc[0]))
-    cells = []
-    for carbide_class in classes:
-        if carbide_class not in rows.index:
-            cells.append("")
-            continue
-        ends = rows.loc[[carbide_class], ["mean", "ci95_low", "ci95_high"]].to_numpy(float)[0]
-        cells.append(with_unit(with_ends(*(ends * printed_factor(quantity))), unit))
-    return cells
+def _cell(row: Mapping[str, Any] | None) -> str:
+    """Value of a quantity with unit and interval, nothing for a class that has none."""
+    if row is None:
+        return ""
+    quantity = row["quantity"]
+    ends = (printed_factor(quantity) * row[end] for end in ("mean", "ci95_low", "ci95_high"))
+    return with_unit(with_ends(*ends), printed_unit(quantity, str(row["unit"])))
 
 
 def about(specimen: Specimen, own: pd.DataFrame) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +15,9 @@ from micro.points.agreement import Agreement
 from micro.points.bias import Bias, Interval
 from micro.points.field_table import most_apart
 from micro.points.wording import counter_lines, heading, percent, verdict_sentence
+from micro.report.drawing import Save
 from micro.report.figures.point_count import draw_point_count
-from micro.report.page import PageFigure, PagePicture, PageSection, PageTable
+from micro.report.page import PagePicture, PageSection, PageTable
 from micro.report.wording import with_ends
 
 MOST_PICTURES = 12
@@ -37,10 +38,10 @@ CAPTION = (
 ALTERNATIVE = "Counted against measured fraction of every field, and the differences with their limits of agreement."
 
 
-def point_sections(agreement: Agreement, out: Path, save: Callable[..., PageFigure]) -> list[PageSection]:
-    """Parts of the report about the count; `save` draws and writes a figure (`build.save_figure`)."""
+def point_sections(agreement: Agreement, out: Path, save: Save) -> list[PageSection]:
+    """Parts of the report about the count; `save` draws and writes a figure."""
     figure = save(
-        "point_count", 2, 3.2, lambda axes: draw_point_count(axes, agreement.fields, agreement.bias), CAPTION,
+        "point_count", 2, 3.2, partial(draw_point_count, fields=agreement.fields, bias=agreement.bias), CAPTION,
         ALTERNATIVE,
     )  # fmt: skip
     verdicts = [f"{heading(b)}: {verdict_sentence(b)}" for b in agreement.bias]

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from micro.answer import Answer
 from micro.report.comparison_section import comparison_section
 from micro.report.coupon_section import coupon_section
-from micro.report.page import PageFigure, PagePicture, PageSection, PageTable
+from micro.report.drawing import Save
+from micro.report.page import PagePicture, PageSection, PageTable
 from micro.report.size_section import size_section
 from micro.report.wording import MINUS, plain_name, with_ends
 
 if TYPE_CHECKING:
     import pandas as pd
 
-Save = Callable[..., PageFigure]
 LEAST_SHOWN = 1e-4
 BUDGETED = (
     "area_fraction",
@@ -37,7 +38,7 @@ def answer_sections(answer: Answer, pictures: Sequence[PagePicture], save: Save)
     pictures
         Typical fields at one scale.
     save
-        Draws and writes a figure (`build.save_figure`).
+        Draws and writes a figure.
     """
     parts = [
         comparison_section(answer.comparison, pictures),
@@ -60,7 +61,7 @@ def structure_section(answer: Answer, save: Save) -> PageSection | None:
     if points is None or points.empty:
         return None
     figure = save(
-        "structure", points["quantity"].nunique(), 3.0, lambda axes: draw_structure(axes, points),
+        "structure", points["quantity"].nunique(), 3.0, partial(draw_structure, points=points),
         "Transverse over longitudinal toughness of each specimen against its structure; bars are 95 % intervals.",
         "Transverse toughness ratio of each specimen over anisotropy index, band contrast and largest carbide.",
     )  # fmt: skip
@@ -88,7 +89,7 @@ def chemistry_section(chemistry: pd.DataFrame, save: Save) -> PageSection | None
     if chemistry.empty:
         return None
     figure = save(
-        "chemistry", 1, 3.0, lambda axes: draw_chemistry(axes, chemistry),
+        "chemistry", 1, 3.0, partial(draw_chemistry, chemistry=chemistry),
         "Carbide measured (dots, with 95 % intervals) under what the composition can hold at most (bars, with the band "
         "that the densities leave open).",
         "Measured carbide fraction of each specimen beside the ceiling by mass balance.",

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from functools import partial
 from typing import TYPE_CHECKING
 
+from micro.report.drawing import Save
 from micro.report.field_pictures import typical_micrograph
 from micro.report.figures.banding import draw_banding
 from micro.report.figures.chords import draw_chords
@@ -18,7 +19,6 @@ from micro.study import Study
 if TYPE_CHECKING:
     import pandas as pd
 
-Save = Callable[..., PageFigure]
 MOST_PANELS = 4
 
 
@@ -30,7 +30,7 @@ def study_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save) -> 
     tables
         "particles", "fields" and "profiles" of the whole study.
     save
-        Draws and writes a figure (`build.save_figure`).
+        Draws and writes a figure.
     """
     from micro.comparison import MeasuredSpecimen, size_distributions
 
@@ -43,30 +43,38 @@ def study_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save) -> 
         for name, own in by_specimen
     ]
     sizes = size_distributions(measured)
-    specimens = list(dict.fromkeys(particles["specimen"]))
-    shown = specimens[:MOST_PANELS]
+    shown = list(dict.fromkeys(particles["specimen"]))[:MOST_PANELS]
     return [
         save(
-            "size_distribution", 2, 3.1, lambda axes: draw_sizes(axes, sizes),
+            "size_distribution", 2, 3.1, partial(draw_sizes, distributions=sizes),
             "Size distribution by number (left) and by area (right): the share in carbides smaller than a diameter. "
             "Bands are 95 % intervals between fields.",
             "Cumulative size distributions of each specimen by number and by area, with bands for the 95 % intervals.",
         ),
         *banding_figures(study, tables, save),
+        *profile_figures(profiles, shown, save),
+    ]  # fmt: skip
+
+
+def profile_figures(profiles: pd.DataFrame, shown: list[str], save: Save) -> list[PageFigure]:
+    """Figures from the curves of the fields: directions, chords, neighbours."""
+    starts = ("rose", ("carbide_chord", "matrix_chord"), "neighbour")
+    rose, chords, neighbours = (profiles[profiles["curve"].str.startswith(start)] for start in starts)
+    return [
         save(
-            "rose", len(shown), 2.05, lambda axes: draw_rose(axes, profiles, shown),
+            "rose", len(shown), 2.05, partial(draw_rose, profiles=rose, specimens=shown),
             "Directions of the long axes, weighted by length; the broken circle is no preferred direction. A carbide "
             "counts in each direction by the chance that its axis lies there.",
             "Rose of the carbides' directions about the rolling direction, one for each specimen.",
         ),
         save(
-            "chords", 2, 3.0, lambda axes: draw_chords(axes, profiles, specimens[:MOST_PANELS]),
+            "chords", 2, 3.0, partial(draw_chords, profiles=chords, specimens=shown),
             "Chords of carbide (left) and of the matrix between carbides (right), along rolling (whole lines) and "
             "across (broken lines).",
             "Distributions of chord lengths of carbide and matrix along and across the rolling direction.",
         ),
         save(
-            "neighbours", len(shown), 2.5, lambda axes: draw_neighbours(axes, profiles, shown),
+            "neighbours", len(shown), 2.5, partial(draw_neighbours, profiles=neighbours, specimens=shown),
             "Distance of each carbide to its nearest neighbour, beside the same carbides placed at random without "
             "overlap: to the left clustered, to the right evenly spread. Bands are 95 % intervals between fields.",
             "Distributions of the nearest neighbour distance of each specimen, measured and at random.",
@@ -91,7 +99,7 @@ def banding_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save) -
         drawn.append(
             save(
                 f"banding_{number}_{name}", 2, 2.7,
-                lambda axes, p=picture, k=um_per_px, r=rolling, c=curves: draw_banding(axes, p, k, r, c),
+                partial(draw_banding, picture=picture, um_per_px=um_per_px, rolling_deg=rolling, profiles=curves),
                 f"{specimen.name}, field {field}, rolling horizontal, and its area fraction across rolling. The grey "
                 f"band holds 95 % of the smoothed profile for the same carbides placed at random. {verdict}",
                 f"Field {field} of {specimen.name} beside its profile of area fraction across the rolling direction.",

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 ROOTS = np.linspace(0.25, 9.0, 176)  # √(2x): radius over blur
+HALVINGS = 24
 ASPECTS = np.array([1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 7.0, 10.0])
 
 
@@ -75,13 +76,17 @@ def _half_and_band(clear_height: float) -> tuple[FloatArray, FloatArray]:
     """Area above half of the height at the centre, and between half and `clear_height`, in σ², for radii ROOTS."""
     from scipy.special import chndtr
 
-    half, band = np.empty(len(ROOTS)), np.empty(len(ROOTS))
-    for i, radius in enumerate(ROOTS):
-        away = np.linspace(0, radius + 3, 400)
-        profile = np.asarray(chndtr(radius**2, 2, away**2))  # non-central chi-squared
-        at_half, at_clear = np.interp([-profile[0] / 2, -clear_height * profile[0]], -profile, away)
-        half[i], band[i] = np.pi * at_half**2, np.pi * (at_half**2 - at_clear**2)
-    return half, band
+    def covered(share: float) -> FloatArray:
+        low, high = np.zeros_like(ROOTS), ROOTS + 3
+        for _ in range(HALVINGS):
+            middle = (low + high) / 2
+            above = chndtr(ROOTS**2, 2, middle**2) > share * top  # non-central chi-squared
+            low, high = np.where(above, middle, low), np.where(above, high, middle)
+        return np.asarray(np.pi * low**2, float)
+
+    top = peak(ROOTS**2 / 2)
+    half = covered(0.5)
+    return half, half - covered(clear_height)
 
 
 def radius_from_half(half: FloatArray, spread: float) -> FloatArray:

@@ -252,7 +252,7 @@ def budgets(
     classes = [name for name in dict.fromkeys(fields["carbide_class"]) if name != "all"]
     for carbide_class in ["all", *classes] if len(fields) else []:
         data = class_data(particles, fields, carbide_class)
-        area_relative = _area_uncertainty(data)
+        area_relative = area_relative_uncertainty(data)
         for quantity in QUANTITIES:
             estimate = quantity.estimate(data)
             size = abs(estimate.value)
@@ -286,8 +286,11 @@ def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str
     return ClassData(rows.reset_index(), carbides[field >= 0], field[field >= 0])
 
 
-def _area_uncertainty(data: ClassData) -> float:
-    """Relative standard uncertainty of carbide area that the fields share, from their segmentation intervals."""
+def area_relative_uncertainty(data: ClassData) -> float:
+    """Relative standard uncertainty of carbide area that the fields share, from their segmentation intervals.
+
+    NaN where they state none.
+    """
     half = (data.column("area_fraction_high") - data.column("area_fraction_low")) / 2
     fraction = data.column("area_fraction")
     known = np.isfinite(half) & np.isfinite(fraction)

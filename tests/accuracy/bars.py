@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from micro import columns
-from micro.fields.totals import all_totals, analysed_px
+from micro.fields.totals import all_totals
 from micro.particles import measure_particles
 from micro.phantom import Optics, Population, Scene, cover
 from micro.phantom.picture import etched_surface, expose
@@ -94,7 +94,7 @@ def measure(
     rows = [
         {
             "carbide_class": carbide_class,
-            "analysed_area_um2": analysed_px(found) * um_per_px**2,
+            "analysed_area_um2": found.analysed_px * um_per_px**2,
             "area_fraction": total.area_fraction,
             "area_fraction_low": total.low,
             "area_fraction_high": total.high,

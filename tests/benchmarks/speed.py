@@ -25,12 +25,12 @@ import numpy as np
 import tifffile
 from plain_script import Stages, measure_plainly
 
-from micro.batch.pool import prepare_process
 from micro.fields import measure_field
 from micro.micrograph import read
 from micro.particles import measure_particles
 from micro.phantom import Population, Scene, make_field
 from micro.pictures import draw_outlines
+from micro.processes import prepare_process
 from micro.scale import Scale
 from micro.segmentation import segment
 

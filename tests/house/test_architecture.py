@@ -7,9 +7,9 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).parents[2] / "micro"
 ROOMS = (
-    "errors", "columns", "flags", "results", "scale", "micrograph", "phantom", "segmentation", "particles", "fields",
-    "checks", "specimens", "pictures", "points", "comparison", "study", "batch", "answer", "report", "run", "verify",
-    "cli",
+    "errors", "processes", "columns", "flags", "results", "scale", "micrograph", "phantom", "segmentation",
+    "particles", "fields", "checks", "specimens", "pictures", "points", "comparison", "study", "batch", "answer",
+    "report", "run", "preload", "verify", "cli",
 )  # fmt: skip
 # A room may use only these of the rooms above it.
 NARROWED = {"phantom": {"scale", "micrograph", "errors", "results"}}

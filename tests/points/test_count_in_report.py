@@ -31,7 +31,7 @@ def unsaved(name, columns, height_in, draw, caption, alternative):
     """Draw the figure of the count, and write nothing."""
     with styled(columns, height_in) as (_, axes):
         draw(axes)
-    return PageFigure(name, b"", caption, alternative)
+    return PageFigure(name, bytes, caption, alternative)
 
 
 def sections(study, folder, *counted):

@@ -1,0 +1,19 @@
+"""Loads what workers need, once, in the process that they are forked from."""
+
+import cv2  # noqa: F401
+import pandas as pd  # noqa: F401
+import tifffile  # noqa: F401
+
+import micro.fields
+import micro.micrograph
+import micro.particles
+import micro.pictures
+import micro.report.study_figures
+import micro.segmentation  # noqa: F401
+from micro.report.figures.style import rendered, styled
+
+# The first figure of a process loads what draws, its fonts and the shapes of their letters.
+with styled() as (figure, axes):
+    axes[0].set(xscale="log", xlabel="ECD, µm", ylabel="%")
+    rendered(figure, "svg")
+    rendered(figure, "png")

@@ -1,0 +1,75 @@
+"""Figures drawn and written, several at a time where there are cores for it."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor
+from concurrent.futures.process import BrokenProcessPool
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from micro.processes import pool_of
+from micro.report.figures.style import styled, write_figure
+from micro.report.page import PageFigure
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Draw = Callable[["list[Axes]"], None]
+"""Draws on the axes of a figure; pickled where another process draws."""
+Save = Callable[[str, int, float, Draw, str, str], PageFigure]
+"""Draws and writes a figure: name, axes side by side, height in inches, how, caption, words for who cannot see it."""
+
+
+@contextlib.contextmanager
+def drawing(folder: Path, workers: int) -> Iterator[Save]:
+    """Give the function that draws figures into `folder`: in this process, or in `workers` others.
+
+    All are written when the block ends.
+    """
+    if workers <= 1:
+        yield partial(_save, folder, None)
+        return
+    pool = pool_of(workers)
+    try:
+        yield partial(_save, folder, pool)
+    except BaseException:
+        pool.shutdown(cancel_futures=True)
+        raise
+    pool.shutdown()
+
+
+def _save(
+    folder: Path, pool: Executor | None, name: str, columns: int, height_in: float, draw: Draw, caption: str,
+    alternative: str,
+) -> PageFigure:  # fmt: skip
+    task = partial(draw_figure, folder, name, columns, height_in, draw)
+    return PageFigure(name, _begun(task, pool), caption, alternative)
+
+
+def _begun(task: Callable[[], bytes], pool: Executor | None) -> Callable[[], bytes]:
+    """Begin to draw; what it gives waits for the SVG, and draws here where the system ended the other process."""
+    if pool is None:
+        svg = task()
+        return lambda: svg
+    try:
+        future = pool.submit(task)
+    except BrokenProcessPool:
+        return task
+
+    def wait() -> bytes:
+        try:
+            return future.result()
+        except BrokenProcessPool:
+            return task()
+
+    return wait
+
+
+def draw_figure(folder: Path, name: str, columns: int, height_in: float, draw: Draw) -> bytes:
+    """Draw a figure, write it as SVG and PNG, return the SVG."""
+    with styled(columns, height_in) as (figure, axes):
+        draw(axes)
+        return write_figure(figure, folder, name)
