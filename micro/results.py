@@ -117,8 +117,15 @@ def write_parquet(folder: Path, tables: Mapping[str, pd.DataFrame]) -> None:
             tables[name].to_parquet(stream, engine="pyarrow", index=False)
 
 
-def read_table(path: Path, columns: list[str]) -> pd.DataFrame:
+def read_table(path: Path, columns: list[str], repetitive: bool = False) -> pd.DataFrame:
     """Read a CSV file of a results folder.
+
+    Parameters
+    ----------
+    columns
+        Names of columns that it must have.
+    repetitive
+        Texts become categories, which take less memory where few are different.
 
     Raises
     ------
@@ -129,9 +136,9 @@ def read_table(path: Path, columns: list[str]) -> pd.DataFrame:
 
     remedy = "run the study again"
     # A specimen called 007 stays one; a column without any text stays text.
-    as_text = {c.name: "str" for c in (*PARTICLE_COLUMNS, *FIELD_COLUMNS, *SPECIMEN_COLUMNS) if c.dtype == "str"}
+    texts = {c.name: "str" for c in (*PARTICLE_COLUMNS, *FIELD_COLUMNS, *SPECIMEN_COLUMNS) if c.dtype == "str"}
     try:
-        table = pd.read_csv(path, keep_default_na=False, na_values={name: [""] for name in columns}, dtype=as_text)
+        table = pd.read_csv(path, keep_default_na=False, na_values={name: [""] for name in columns}, dtype=texts)
     except FileNotFoundError:
         raise InputError(path, "is missing", remedy) from None
     except (OSError, ValueError) as trouble:
@@ -141,9 +148,24 @@ def read_table(path: Path, columns: list[str]) -> pd.DataFrame:
         raise InputError(path, f"lacks the column {missing[0]}", remedy)
     for name in table.columns:
         if table[name].dtype.kind not in "fiub":
-            text = table[name].fillna("").astype(str)
-            table[name] = text.where(~text.str.match(r"'[=+\-@\t\r]"), text.str[1:])
+            text = _unguarded(table[name])
+            table[name] = text.astype("category") if repetitive else text
     return table
+
+
+def _unguarded(text: pd.Series) -> pd.Series:
+    """Texts of a column without their guards; each different one is looked at once."""
+    import pandas as pd
+
+    known = text.astype("category").cat
+    plain = [without_guard(str(t)) for t in known.categories]
+    # Unknown has the code -1, the last of the list.
+    return pd.Series([*plain, ""], dtype="str").take(known.codes.to_numpy()).set_axis(text.index)
+
+
+def without_guard(text: str) -> str:
+    """Text of a cell without the apostrophe that `table_bytes` put before a formula."""
+    return text[1:] if text.startswith("'") and text[1:].startswith(FORMULA_STARTS) else text
 
 
 def read_record(folder: Path) -> dict[str, Any]:

@@ -139,7 +139,7 @@ def read_tables(out: Path) -> dict[str, pd.DataFrame]:
     return {
         "particles": results.read_table(out / results.PARTICLES, names(PARTICLES)),
         "fields": results.read_table(out / results.FIELDS, names(FIELDS)),
-        "profiles": results.read_table(out / results.PROFILES, batch.PROFILE_COLUMNS),
+        "profiles": results.read_table(out / results.PROFILES, batch.PROFILE_COLUMNS, repetitive=True),
     }
 
 

@@ -33,7 +33,7 @@ def tell_across(study: Study, outcomes: Sequence[Outcome], out: Path) -> tuple[O
         out / results.PARTICLES, usecols=list(NEEDED), dtype={"specimen": str, "field": str}, keep_default_na=False
     )
     for name in ("specimen", "field"):
-        particles[name] = particles[name].map({text: _plain(text) for text in particles[name].unique()})
+        particles[name] = particles[name].map({text: results.without_guard(text) for text in particles[name].unique()})
     fields = results.read_table(out / results.FIELDS, names(FIELDS))
     found = check_across(particles, fields, _pictures(study, outcomes))
     said = {name: tuple(trouble.text for trouble in troubles) for name, troubles in found.items()}
@@ -57,14 +57,9 @@ def _add_messages(path: Path, said: Mapping[Name, tuple[str, ...]]) -> None:
     rows = list(csv.reader(io.StringIO(path.read_bytes().decode(), newline="")))
     specimen, field, message = (rows[0].index(name) for name in ("specimen", "field", "message"))
     for row in rows[1:]:
-        more = said.get((_plain(row[specimen]), _plain(row[field])), ())
+        more = said.get((results.without_guard(row[specimen]), results.without_guard(row[field])), ())
         row[message] = "; ".join(filter(None, (row[message], *more)))
     stream = io.StringIO(newline="")
     csv.writer(stream, lineterminator="\n").writerows(rows)
     with results.whole_file(path) as file:
         file.write(stream.getvalue().encode())
-
-
-def _plain(text: str) -> str:
-    """Text without the apostrophe that keeps a spreadsheet from running it."""
-    return text[1:] if text.startswith("'") and text[1:].startswith(results.FORMULA_STARTS) else text

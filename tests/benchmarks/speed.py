@@ -188,19 +188,18 @@ def command(arguments: list[str]) -> Spent:
     return Spent(time.perf_counter() - start, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024)
 
 
-def measure(pictures: list[Path], out: Path, workers: int) -> Spent:
+def measure(pictures: list[Path], out: Path, *options: str) -> Spent:
     """Run `micro measure` on pictures, with all of its files written."""
-    options = ["--um-per-px", "0.2", "--workers", str(workers), "--out", str(out)]
-    return command(["measure", *map(str, pictures), *options])
+    return command(["measure", *map(str, pictures), "--um-per-px", "0.2", "--out", str(out), *options])
 
 
 def start_up(folder: Path) -> list[str]:
     """Time the shortest commands, the least of three; return the targets."""
-    print("Start: wall time of the whole command (processor time: what a machine with nothing else to do would take)")
+    print("Start: wall time of the whole command, on all cores (processor time of its own process)")
     path = folder / "field.tif"
     draw(path, 1024, round(PER_MEGAPIXEL * 1024**2 / 1e6))
     bare = min(command(["--help"]) for _ in range(3))
-    one = min(measure([path], folder / f"one{number}", 1) for number in range(3))
+    one = min(measure([path], folder / f"one{number}") for number in range(3))
     for words, spent in (("--help", bare), ("measure, one field of 1024²", one)):
         print(f"  micro {words}: {spent.wall:.2f} s ({spent.processor:.2f} s)", flush=True)
     return [
@@ -219,7 +218,7 @@ def over_fields(folder: Path, fields: int) -> list[str]:
         tifffile.imwrite(path, np.roll(first, 37 * number, axis=number % 2))
     spent = []
     for workers, count in ((1, max(1, fields // 4)), (1, fields), (2, fields)):
-        own = measure(pictures[:count], folder / f"out{workers}_{count}", workers)
+        own = measure(pictures[:count], folder / f"out{workers}_{count}", "--workers", str(workers))
         spent.append(own)
         print(
             f"  {workers} at work, {count:5d} fields {own.wall:8.1f} s ({own.processor:.1f} s) {own.memory_mb:6.0f} MB",

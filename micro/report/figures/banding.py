@@ -39,7 +39,7 @@ def draw_banding(
     )
     axes[0].set(xlabel="along rolling, µm", ylabel="across rolling, µm")
     axes[0].grid(visible=False)
-    curve = dict(list(profiles.groupby("curve", sort=False)))
+    curve = dict(list(profiles.groupby("curve", sort=False, observed=True)))
     axis = axes[1]
     if "band_profile_random_low" in curve:
         low, high_end = curve["band_profile_random_low"], curve["band_profile_random_high"]

@@ -19,7 +19,8 @@ POINTS = 80
 def field_curves(profiles: pd.DataFrame, specimen: str, curve: str) -> list[tuple[FloatArray, FloatArray]]:
     """(x, y) of a curve of every field of a specimen."""
     own = profiles[(profiles["specimen"] == specimen) & (profiles["curve"] == curve)]
-    return [(f["x"].to_numpy(float), f["y"].to_numpy(float)) for _, f in own.groupby("field", sort=False) if len(f) > 1]
+    fields = [f for _, f in own.groupby("field", sort=False, observed=True) if len(f) > 1]
+    return [(f["x"].to_numpy(float), f["y"].to_numpy(float)) for f in fields]
 
 
 def mean_density(fields: list[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray, FloatArray, FloatArray]:
