@@ -2,25 +2,37 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
-import signal
-import threading
-from concurrent.futures import Executor, ProcessPoolExecutor
-from multiprocessing.context import BaseContext
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
+    from multiprocessing.context import BaseContext
 
 MALLOPT_TRIM_THRESHOLD, MALLOPT_MMAP_MAX = -1, -4
 
 
-def pool_of(workers: int) -> Executor:
-    """Start processes for work that is pickled; they ignore interrupts and end with this process."""
+def hold_threads() -> None:
+    """Hold the linear algebra of this process and its children to one thread each, unless the user says otherwise.
+
+    Its libraries look once, when they are loaded. Workers would fight over the cores, and sums in other orders would
+    differ in their last digits.
+    """
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
+
+
+def pool_of(workers: int) -> Executor:
+    """Start processes for work that is pickled; they ignore interrupts and end with this process."""
+    from concurrent.futures import ProcessPoolExecutor
+
+    hold_threads()
     return ProcessPoolExecutor(workers, mp_context=_context(), initializer=_start_worker)
 
 
 def load_early() -> None:
     """Let the process that workers are forked from load its libraries while this one goes on."""
+    hold_threads()
     if _context().get_start_method() == "forkserver":
         from multiprocessing.forkserver import ensure_running
 
@@ -29,6 +41,8 @@ def load_early() -> None:
 
 def _context() -> BaseContext:
     """How processes start: forked from a clean one where the system can."""
+    import multiprocessing
+
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
@@ -37,6 +51,9 @@ def _context() -> BaseContext:
 
 
 def _start_worker() -> None:
+    import signal
+    import threading
+
     # An interrupt is the parent's to handle: the worker ends its field, so that nothing is half done.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
@@ -45,7 +62,9 @@ def _start_worker() -> None:
 
 def _end_with_parent() -> None:
     """End this worker when the process that gave it work is killed: nobody would take what it measures."""
-    parent = multiprocessing.parent_process()
+    from multiprocessing import parent_process
+
+    parent = parent_process()
     if parent is not None:
         parent.join()
         os._exit(1)

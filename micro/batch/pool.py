@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib
+import itertools
 from collections.abc import Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -12,6 +14,8 @@ from micro.processes import pool_of, prepare_process
 
 # Enough to keep every worker busy, few enough that little is lost with a process.
 WAITING_PER_WORKER = 2
+# What follows the fields takes a second to load, which this process has while others measure.
+NEEDED_LATER = ("scipy.spatial", "scipy.optimize", "scipy.stats")
 Numbered = tuple[int, Job]
 
 
@@ -35,11 +39,14 @@ def _pool_round(left: list[Numbered], workers: int, suspects: list[Numbered]) ->
     """Work `left` off; where a process is ended from outside, put what was under way into `suspects` and stop."""
     with pool_of(workers) as pool:
         under_way: dict[Future[Outcome], Numbered] = {}
+        later = iter(NEEDED_LATER)
         try:
             while left or under_way:
                 while left and len(under_way) < WAITING_PER_WORKER * workers:
                     number, job = left.pop(0)
                     under_way[pool.submit(measure_one, job)] = (number, job)
+                for library in itertools.islice(later, 1):
+                    importlib.import_module(library)
                 for future in wait(under_way, return_when=FIRST_COMPLETED).done:
                     numbered = under_way.pop(future)
                     try:

@@ -13,6 +13,7 @@ import click
 
 from micro import __version__
 from micro.errors import InputError, UsageError
+from micro.processes import hold_threads
 
 COMMANDS = {
     "calibrate": "Find the scale on a stage micrometer picture.",
@@ -62,6 +63,7 @@ def _terminate(number: int, frame: FrameType | None) -> NoReturn:
 def main(args: list[str] | None = None) -> NoReturn:
     """Run the command line; troubles become one line on stderr and the exit status."""
     signal.signal(signal.SIGTERM, _terminate)
+    hold_threads()
     try:
         sys.exit(group.main(args=args, prog_name="micro", standalone_mode=False) or 0)
     except click.Abort as stop:

@@ -94,9 +94,7 @@ def rank_correlation(x: ArrayLike, y: ArrayLike) -> RankCorrelation:
     x, y
         (n,) three points or more.
     """
-    from scipy import stats
-
-    a, b = (np.asarray(stats.rankdata(np.asarray(v, float)), float) for v in (x, y))
+    a, b = (pd.Series(np.asarray(v, float)).rank().to_numpy() for v in (x, y))
     n = len(a)
     if n < LEAST_POINTS:
         raise ValueError(f"rank correlation needs {LEAST_POINTS} points or more, got {n}")

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from micro.specimens.sampling import student_t
+
 FloatArray = NDArray[np.float64]
-LEVEL = 0.95
 ALPHA = 0.05
 POWER = 0.8
 EXACT_SPLITS = 20_000
@@ -41,21 +42,19 @@ class Contrast:
     @property
     def interval(self) -> tuple[float, float]:
         """95 % interval; NaN where the samples show no scatter to judge by."""
-        from scipy import stats
-
         if not self.standard_error > 0:
             return math.nan, math.nan
-        half = float(stats.t.ppf((1 + LEVEL) / 2, self.degrees_of_freedom)) * self.standard_error
+        half = student_t(self.degrees_of_freedom) * self.standard_error
         return self.estimate - half, self.estimate + half
 
     @property
     def p_value(self) -> float:
         """Two-sided p value of no difference; NaN where the samples show no scatter to judge by."""
-        from scipy import stats
+        from scipy import special
 
         if not self.standard_error > 0:
             return math.nan
-        return float(2 * stats.t.sf(abs(self.estimate) / self.standard_error, self.degrees_of_freedom))
+        return float(2 * special.stdtr(self.degrees_of_freedom, -abs(self.estimate) / self.standard_error))
 
     @property
     def detectable(self) -> float:

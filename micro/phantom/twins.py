@@ -16,6 +16,7 @@ from micro.phantom.scenes import Population, Scene, make_field
 from micro.phantom.truth import Truth, field_rows
 from micro.scale import Scale
 from micro.segmentation import Segmentation, SegmentationSettings, segment
+from micro.specimens.sampling import student_t
 
 GRAIN_PX = 1.5
 LIGHT_BLOCK = 64
@@ -157,14 +158,12 @@ def twin_bias(twins: pd.DataFrame) -> pd.DataFrame:
         carbide_class, quantity, true (mean), bias, bias_low, bias_high (95 % interval by t), spread (standard deviation
         of one field's relative error), twins.
     """
-    from scipy import stats
-
     rows = []
     for (name, quantity), own in twins.groupby(["carbide_class", "quantity"], sort=False):
         error = (own["measured"] / own["true"] - 1).dropna().to_numpy()
         n = len(error)
         spread = error.std(ddof=1) if n > 1 else np.nan
-        half = stats.t.ppf(0.975, n - 1) * spread / np.sqrt(n) if n > 1 else np.nan
+        half = student_t(n - 1) * spread / np.sqrt(n) if n > 1 else np.nan
         bias = error.mean() if n else np.nan
         rows.append(
             {

@@ -204,7 +204,7 @@ def _weighted_line(number: NDArray[np.intp], x: FloatArray, weight: FloatArray) 
 
 def _distortion(number: FloatArray, x: FloatArray) -> Distortion:
     """Square and cubic Legendre terms of the positions; their slope is the departure of the local scale."""
-    from scipy.stats import f as f_distribution
+    from scipy.special import fdtrc
 
     t = 2 * (number - number.min()) / np.ptp(number) - 1
     basis = np.polynomial.legendre.legvander(t, 3)
@@ -219,7 +219,7 @@ def _distortion(number: FloatArray, x: FloatArray) -> Distortion:
     departure = change @ terms[2:]
     worst = int(np.argmax(np.abs(departure)))
     error = np.sqrt(variance * change[worst] @ inverse[2:, 2:] @ change[worst])
-    p_value = f_distribution.sf(gain / 2 / variance, 2, freedom) if variance > 0 else 1.0
+    p_value = fdtrc(2, freedom, gain / 2 / variance) if variance > 0 else 1.0
     return Distortion(
         float(100 * abs(departure[worst])),
         float(100 * error),

@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike
 
-from micro.specimens.sampling import UNKNOWN, Estimate, student_t
+from micro.specimens.sampling import UNKNOWN, Estimate, FloatArray, student_t
 
 EULER = 0.5772156649
 FEWEST = 3
@@ -56,7 +56,9 @@ class Gumbel:
         value = self.value(return_period)
         s = self.scale * math.pi / math.sqrt(6)
         mean = self.location + EULER * self.scale
-        low, high = (mean + s * q for q in _pivot(self.fields, return_period))
+        means, stds = _simulated(self.fields)
+        pivot = np.quantile((reduced_variate(return_period) - means) / stds, [0.025, 0.975])
+        low, high = (mean + s * q for q in pivot.tolist())
         t = student_t(self.fields - 1)
         below, above = max(value - low, 0.0) / t, max(high - value, 0.0) / t
         return Estimate(
@@ -65,14 +67,12 @@ class Gumbel:
 
 
 @lru_cache(maxsize=64)
-def _pivot(fields: int, return_period: float) -> tuple[float, float]:
-    """95 % limits of (x(T) - mean)/s over samples of `fields` from a Gumbel distribution."""
+def _simulated(fields: int) -> tuple[FloatArray, FloatArray]:
+    """Mean and standard deviation, each (draws,), of samples of `fields` from a Gumbel distribution."""
     rng = np.random.default_rng(0)
     draws = max(2000, min(40_000, 4_000_000 // fields))
     sample = rng.gumbel(size=(draws, fields))
-    pivot = (reduced_variate(return_period) - sample.mean(axis=1)) / sample.std(axis=1, ddof=1)
-    low, high = np.quantile(pivot, [0.025, 0.975])
-    return float(low), float(high)
+    return sample.mean(axis=1), sample.std(axis=1, ddof=1)
 
 
 def reduced_variate(return_period: float) -> float:

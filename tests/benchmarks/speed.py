@@ -41,14 +41,14 @@ PER_MEGAPIXEL = 5000 / (2048 * 2048 / 1e6)
 COUNTS = (500, 2_000, 5_000, 20_000, 50_000, 100_000)
 
 
-def draw(path: Path, side: int, carbides: int) -> None:
+def draw(path: Path, side: int, carbides: int, seed: int = 1) -> None:
     """Write an invented field of `side` px with about so many carbides, 10 % of its area."""
     tile = min(side, TILE)
     mean_ecd = np.sqrt(FRACTION * side**2 / carbides / (np.pi / 4 * np.exp(SPREAD**2)))
     scene = Scene(
         (Population(FRACTION, float(mean_ecd), SPREAD, aspect=1.6, misalignment_deg=15.0),), rolling_deg=ROLLING
     )
-    grey, _ = make_field(scene, (tile, tile), np.random.default_rng(1))
+    grey, _ = make_field(scene, (tile, tile), np.random.default_rng(seed))
     tifffile.imwrite(path, np.pad(grey.astype(np.uint8), (0, side - tile), mode="symmetric"))
 
 
@@ -211,11 +211,9 @@ def start_up(folder: Path) -> list[str]:
 def over_fields(folder: Path, fields: int) -> list[str]:
     """Measure fields of 1024² with one worker and two, and a quarter of them with one; return the targets."""
     print("Fields of 1024 × 1024 px: wall and processor time of the whole command, memory of its largest process")
-    draw(folder / "first.tif", 1024, round(PER_MEGAPIXEL * 1024**2 / 1e6))
-    first = tifffile.imread(folder / "first.tif")
     pictures = [folder / f"field{number:04d}.tif" for number in range(fields)]
-    for number, path in enumerate(pictures):
-        tifffile.imwrite(path, np.roll(first, 37 * number, axis=number % 2))
+    for seed, path in enumerate(pictures):
+        draw(path, 1024, round(PER_MEGAPIXEL * 1024**2 / 1e6), seed)
     spent = []
     for workers, count in ((1, max(1, fields // 4)), (1, fields), (2, fields)):
         own = measure(pictures[:count], folder / f"out{workers}_{count}", "--workers", str(workers))
