@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from micro.comparison.quantities import MeasuredSpecimen, class_of, common_diameter
-from micro.specimens.sampling import FloatArray, student_t
+from micro.specimens.sampling import FloatArray, student_t, uncertainty_of_ratio
 from micro.specimens.summary import ClassData
 
 CLASSES_A_DECADE = 25
@@ -81,11 +81,9 @@ def share_band(parts: FloatArray, whole: FloatArray) -> tuple[FloatArray, FloatA
     if n < 2:
         unknown = np.full(len(share), np.nan)
         return share, unknown, unknown
-    moves = (parts - share * whole[:, None]) / (whole.sum() - whole)[:, None]
-    uncertainty = np.sqrt((n - 1) / n * np.square(moves - moves.mean(axis=0)).sum(axis=0))
     inside = (share > 1e-12) & (share < 1 - 1e-12)
     s = np.where(inside, share, 0.5)
-    logit, half = np.log(s / (1 - s)), student_t(n - 1) * uncertainty / (s * (1 - s))
+    logit, half = np.log(s / (1 - s)), student_t(n - 1) * uncertainty_of_ratio(parts, whole) / (s * (1 - s))
     low, high = (1 / (1 + np.exp(-np.clip(logit + side * half, -700, 700))) for side in (-1, 1))
     # Where no carbide, or every one, has been seen, the fields do not tell how far the share may lie from that.
     return share, np.where(inside, low, np.nan), np.where(inside, high, np.nan)

@@ -100,9 +100,7 @@ def ratio_of_fields(numerators: ArrayLike, denominators: ArrayLike) -> Estimate:
     """Σ numerators over Σ denominators, with the uncertainty by leaving out one field at a time.
 
     A carbide of a crowded field weighs as much as one of a sparse field, yet only fields are independent.
-    Leaving out field i moves the ratio R by (y_i - R·x_i)/(Σx - x_i); the jackknife variance is
-    (n - 1)/n·Σ of the squared moves about their mean (W. G. Cochran, Sampling Techniques, 1977, ch. 6;
-    from memory). Equal denominators give x̄ and s/√n exactly.
+    Equal denominators give x̄ and s/√n exactly.
 
     Parameters
     ----------
@@ -118,9 +116,26 @@ def ratio_of_fields(numerators: ArrayLike, denominators: ArrayLike) -> Estimate:
     ratio = y.sum() / x.sum()
     if n == 1:
         return Estimate(float(ratio), math.nan, math.nan, math.nan, math.nan, 1)
-    moves = (y - ratio * x) / (x.sum() - x)
-    uncertainty = math.sqrt((n - 1) / n * np.square(moves - moves.mean()).sum())
+    uncertainty = float(uncertainty_of_ratio(y, x))
     return Estimate(float(ratio), uncertainty * math.sqrt(n), uncertainty, uncertainty, n - 1.0, n)
+
+
+def uncertainty_of_ratio(numerators: FloatArray, denominators: FloatArray) -> FloatArray:
+    """Return the standard uncertainty of Σ numerators over Σ denominators, by leaving out one field at a time.
+
+    Leaving out field i moves the ratio R by (y_i - R·x_i)/(Σx - x_i); the jackknife variance is (n - 1)/n·Σ of the
+    squared moves about their mean (W. G. Cochran, Sampling Techniques, 1977, ch. 6; from memory).
+
+    Parameters
+    ----------
+    numerators
+        (fields,), or (fields, m) for m ratios over the same denominators.
+    denominators
+        (fields,), two or more, above 0.
+    """
+    y, x = numerators.T, denominators
+    moves = (y - (y.sum(axis=-1) / x.sum())[..., None] * x) / (x.sum() - x)
+    return np.asarray(np.sqrt((len(x) - 1) * np.var(moves, axis=-1)))
 
 
 def resamples(fields: int, draws: int, rng: np.random.Generator) -> FloatArray:

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from micro.specimens.sampling import UNKNOWN, Estimate, FloatArray, student_t
+from micro.specimens.sampling import UNKNOWN, Estimate, FloatArray, student_t, uncertainty_of_ratio
 
 STEPS = 2048
 
@@ -59,11 +59,10 @@ def quantile(size: FloatArray, weight: FloatArray, field: np.ndarray, fields: in
     value = _at(ratio, sizes, share)
     if n == 1:
         return Estimate(value, math.nan, math.nan, math.nan, math.nan, 1)
-    moves = (below - ratio * whole[:, None]) / (whole.sum() - whole)[:, None]
-    uncertainty = np.sqrt((n - 1) / n * np.square(moves - moves.mean(axis=0)).sum(axis=0))
     t = student_t(n - 1)
-    low = _at(np.maximum.accumulate(ratio + t * uncertainty), sizes, share)
-    high = _at(np.minimum.accumulate((ratio - t * uncertainty)[::-1])[::-1], sizes, share)
+    half = t * uncertainty_of_ratio(below, whole)
+    low = _at(np.maximum.accumulate(ratio + half), sizes, share)
+    high = _at(np.minimum.accumulate((ratio - half)[::-1])[::-1], sizes, share)
     down, up = max(value - low, 0.0) / t, max(high - value, 0.0) / t
     return Estimate(value, (down + up) / 2 * math.sqrt(n), down, up, n - 1.0, n)
 

@@ -12,6 +12,7 @@ import pandas as pd
 
 from micro import columns
 from micro.fields.banding import SIGNIFICANCE as BANDED
+from micro.fields.intercepts import UNRELATED
 from micro.specimens.budget import Budget
 from micro.specimens.largest import largest_of_fields
 from micro.specimens.sampling import Estimate, FloatArray, ratio_of_fields, share_of_fields
@@ -175,7 +176,7 @@ QUANTITIES = (
     Quantity(
         "degree_of_orientation",
         "",
-        field_ratio(lambda d: _across(d) - _along(d), lambda d: _across(d) + (np.pi / 2 - 1) * _along(d)),
+        field_ratio(lambda d: _across(d) - _along(d), lambda d: _across(d) + UNRELATED * _along(d)),
         lowest=-math.inf,
         highest=1,
     ),
