@@ -1,10 +1,14 @@
-"""A small study of invented fields, made once: two specimens, three fields each, one of them unreadable."""
+"""A small study of invented fields, made and measured once: two specimens, three fields each."""
+
+import shutil
 
 import cv2
 import numpy as np
 import pytest
 
 from micro.phantom import Optics, Population, Scene, make_field
+from micro.run import run_study
+from micro.study import read_study
 
 TEXT = """
 title = "A small study"
@@ -41,3 +45,17 @@ def study_folder(tmp_path_factory):
         write_field(folder / f"b{number}.png", 10 + number, ecd_px=6.0)
     (folder / "study.toml").write_text(TEXT)
     return folder
+
+
+@pytest.fixture(scope="session")
+def finished(study_folder, tmp_path_factory):
+    """Results of that study, measured by one process; only to be read."""
+    out = tmp_path_factory.mktemp("finished")
+    run_study(read_study(study_folder / "study.toml"), out, 1, lambda outcome: None)
+    return out
+
+
+@pytest.fixture
+def results_folder(finished, tmp_path):
+    """Give a copy of these results that a test may change."""
+    return shutil.copytree(finished, tmp_path / "results")

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import tifffile
 
+from micro import columns
 from micro.cli.options import heard
 from micro.results import FIELDS, read_table
 from micro.run import run_study
@@ -32,7 +33,7 @@ def test_a_picture_given_twice_and_a_scale_that_disagrees_are_told_everywhere(st
     (tmp_path / "study.toml").write_text(STUDY)
     study, out = read_study(tmp_path / "study.toml"), tmp_path / "out"
     ending = run_study(study, out, 1, lambda outcome: None)
-    fields = read_table(out / FIELDS, ["field", "message"])
+    fields = read_table(out / FIELDS, columns.names(columns.FIELDS))
     message = fields[fields["carbide_class"] == "all"].set_index("field")["message"]
     assert "the file states 0.5 µm per px (TIFF resolution tags), 0.2 is used" in message["a1"]
     assert "the same picture as A a3" in message["a2"] and "the same picture as A a2" in message["a3"]

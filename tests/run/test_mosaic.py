@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 import tifffile
 
-from micro.columns import SPECIMENS, names
+from micro.columns import FIELDS, PARTICLES, SPECIMENS, names
+from micro.errors import InputError
 from micro.micrograph import mosaic, read
 from micro.micrograph.mosaic import sub_fields
 from micro.phantom import Optics, Population, Scene, make_field
@@ -26,17 +27,24 @@ def stitched(tmp_path_factory):
     return path, grey, truth
 
 
-def measured(path, out, monkeypatch, *, parts):
-    """Study result of the picture, cut into parts or in one piece."""
-    monkeypatch.setattr("micro.study.SMALLEST_MOSAIC_BYTES", 0)
-    if parts:
-        monkeypatch.setattr(mosaic, "LARGEST_FIELD_PX", 300_000)
-        monkeypatch.setattr(mosaic.sub_fields, "__defaults__", (400, 64))
+def measured(path, out):
+    """Study of the picture, its carbides and its fields."""
     specimen = Specimen("bar", (), um_per_px=0.5, rolling_deg=0.0)
     study = study_of_images([path], specimen, SegmentationSettings(carbides="bright"))
     ending = run_study(study, out, 1, lambda outcome: None)
     assert ending.failed == 0
-    return study, read_table(out / "particles.csv", []), read_table(out / "fields.csv", [])
+    return study, read_table(out / "particles.csv", names(PARTICLES)), read_table(out / "fields.csv", names(FIELDS))
+
+
+@pytest.fixture(scope="module")
+def in_parts(stitched, tmp_path_factory):
+    """Results folder of the picture cut into parts, and what was measured; only to be read."""
+    out = tmp_path_factory.mktemp("parts")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("micro.study.SMALLEST_MOSAIC_BYTES", 0)
+        patch.setattr(mosaic, "LARGEST_FIELD_PX", 300_000)
+        patch.setattr(mosaic.sub_fields, "__defaults__", (400, 64))
+        return out, *measured(stitched[0], out)
 
 
 def test_parts_tile_the_mosaic_without_gap_or_overlap():
@@ -61,11 +69,10 @@ def test_a_part_reads_what_the_whole_holds(stitched):
             )
 
 
-def test_a_mosaic_gives_the_table_of_the_whole(stitched, tmp_path, monkeypatch):
+def test_a_mosaic_gives_the_table_of_the_whole(stitched, in_parts, tmp_path):
     """Each carbide of the picture in one piece is found once, at its place, with its size to 3 % in the median."""
-    path, _, _ = stitched
-    _, whole, whole_fields = measured(path, tmp_path / "whole", monkeypatch, parts=False)
-    study, parts, fields = measured(path, tmp_path / "parts", monkeypatch, parts=True)
+    _, whole, whole_fields = measured(stitched[0], tmp_path)
+    _, study, parts, fields = in_parts
     assert len(study.specimens[0].fields) == 9
     assert len(parts) == pytest.approx(len(whole), rel=0.01)
     far = np.hypot(
@@ -83,22 +90,19 @@ def test_a_mosaic_gives_the_table_of_the_whole(stitched, tmp_path, monkeypatch):
     assert area == pytest.approx(every["area_fraction"] * every["analysed_area_um2"], rel=0.01)
 
 
-def test_a_mosaic_has_intervals(stitched, tmp_path, monkeypatch):
+def test_a_mosaic_has_intervals(stitched, in_parts):
     """Its sub-fields are the fields between which the scatter is taken."""
-    path, _, truth = stitched
-    measured(path, tmp_path / "out", monkeypatch, parts=True)
-    rows = read_table(tmp_path / "out" / "specimens.csv", names(SPECIMENS)).set_index(["carbide_class", "quantity"])
+    rows = read_table(in_parts[0] / "specimens.csv", names(SPECIMENS)).set_index(["carbide_class", "quantity"])
     fraction = rows.loc[("all", "area_fraction")]
     assert fraction["fields"] == 9
-    assert fraction["ci95_low"] < truth.area_fraction.sum() < fraction["ci95_high"]
+    assert fraction["ci95_low"] < stitched[2].area_fraction.sum() < fraction["ci95_high"]
 
 
-def test_a_changed_mosaic_is_refused(stitched, tmp_path, monkeypatch):
+def test_a_changed_mosaic_is_refused(stitched, in_parts, tmp_path):
     """A part of a mosaic that is no longer of its size is a trouble, not a wrong number."""
-    path, grey, _ = stitched
-    study, _, _ = measured(path, tmp_path / "out", monkeypatch, parts=True)
+    _, grey, _ = stitched
     smaller = tmp_path / "mosaic.tif"
     tifffile.imwrite(smaller, grey[:-100].astype(np.uint8))
-    part = study.specimens[0].fields[0].sub_field
-    with pytest.raises(Exception, match="no TIFF mosaic of the size"):
+    part = in_parts[1].specimens[0].fields[0].sub_field
+    with pytest.raises(InputError, match="no TIFF mosaic of the size"):
         read(smaller, sub_field=part)

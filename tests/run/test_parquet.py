@@ -11,26 +11,25 @@ from micro.run import run_study
 from micro.study import read_study
 
 
-def test_parquet_holds_the_tables_of_the_csv(study_folder, tmp_path):
+def test_parquet_holds_the_tables_of_the_csv(study_folder, results_folder):
     """Numbers agree to the nine figures of the CSV; what is unknown is missing in both; no file is left unhashed."""
     pytest.importorskip("pyarrow", reason="micro[parquet] is not installed")
-    run_study(read_study(study_folder / "study.toml"), tmp_path, 1, lambda outcome: None, parquet=True)
+    run_study(read_study(study_folder / "study.toml"), results_folder, 1, lambda outcome: None, parquet=True)
     for name, file in results.PARQUET.items():
-        stored = pd.read_parquet(tmp_path / file)
-        told = results.read_table(tmp_path / f"{name}.csv", list(stored.columns))
+        stored = pd.read_parquet(results_folder / file)
+        told = results.read_table(results_folder / f"{name}.csv", list(stored.columns))
         assert len(stored) > 0
         pd.testing.assert_frame_equal(stored, told, check_dtype=False, rtol=1e-8)
-    assert set(results.PARQUET.values()) <= set(results.read_record(tmp_path)["outputs"])
+    assert set(results.PARQUET.values()) <= set(results.read_record(results_folder)["outputs"])
 
 
-def test_later_runs_keep_parquet_true(study_folder, tmp_path):
+def test_later_runs_keep_parquet_true(study_folder, results_folder):
     """A run without the option writes again what an earlier one left, so that the files never disagree."""
     pytest.importorskip("pyarrow", reason="micro[parquet] is not installed")
-    study = read_study(study_folder / "study.toml")
-    run_study(study, tmp_path, 1, lambda outcome: None, parquet=True)
-    (tmp_path / results.PARQUET["specimens"]).write_bytes(b"old")
-    run_study(study, tmp_path, 1, lambda outcome: None)
-    assert len(pd.read_parquet(tmp_path / results.PARQUET["specimens"])) > 0
+    table = results_folder / results.PARQUET["specimens"]
+    table.write_bytes(b"old")
+    run_study(read_study(study_folder / "study.toml"), results_folder, 1, lambda outcome: None)
+    assert len(pd.read_parquet(table)) > 0
 
 
 def test_without_its_library_nothing_is_measured(study_folder, tmp_path, monkeypatch):

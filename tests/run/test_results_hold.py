@@ -37,31 +37,20 @@ def bare(text):
     return json.dumps(record)
 
 
-def test_one_and_two_workers_leave_the_same_bytes(study_folder, tmp_path):
+def test_one_and_two_workers_leave_the_same_bytes(study_folder, finished, tmp_path):
     """The tables, labels and pictures do not depend on how many processes measured."""
-    run(study_folder, tmp_path / "one", 1)
-    run(study_folder, tmp_path / "two", 2)
-    assert contents(tmp_path / "one") == contents(tmp_path / "two")
+    run(study_folder, tmp_path, 2)
+    assert contents(tmp_path) == contents(finished)
 
 
-def test_a_second_run_measures_nothing_again(study_folder, tmp_path):
-    """The same command on a finished folder takes every field from it."""
-    run(study_folder, tmp_path)
-    before = contents(tmp_path)
-    again = run(study_folder, tmp_path)
-    assert all(outcome.reused for outcome in again.outcomes)
-    assert contents(tmp_path) == before
-
-
-def test_only_what_changed_is_measured_again(study_folder, tmp_path):
+def test_only_what_changed_is_measured_again(study_folder, results_folder):
     """A damaged label picture and a lost table are found by their hashes, not by their times."""
-    run(study_folder, tmp_path)
-    before = contents(tmp_path)
-    (tmp_path / "labels" / "a1.tif").write_bytes(b"damaged")
-    (tmp_path / "parts" / "b2" / "particles.csv").unlink()
-    again = run(study_folder, tmp_path)
+    before = contents(results_folder)
+    (results_folder / "labels" / "a1.tif").write_bytes(b"damaged")
+    (results_folder / "parts" / "b2" / "particles.csv").unlink()
+    again = run(study_folder, results_folder)
     assert [o.field for o in again.outcomes if not o.reused] == ["a1", "b2"]
-    assert contents(tmp_path) == before
+    assert contents(results_folder) == before
 
 
 def test_a_folder_in_use_is_refused(study_folder, tmp_path):
@@ -74,7 +63,7 @@ def test_a_folder_in_use_is_refused(study_folder, tmp_path):
         run(study_folder, tmp_path)
 
 
-def test_a_full_disk_loses_the_field_and_nothing_else(study_folder, tmp_path, monkeypatch):
+def test_a_full_disk_loses_the_field_and_nothing_else(study_folder, finished, tmp_path, monkeypatch):
     """Where one field cannot be written, one line says so, and the others are whole; the next run mends it."""
     write = results.write_table
 
@@ -90,11 +79,9 @@ def test_a_full_disk_loses_the_field_and_nothing_else(study_folder, tmp_path, mo
     assert "free the disk" in trouble
     assert not (tmp_path / "parts" / "a2").exists()
     monkeypatch.undo()
-    run(study_folder, tmp_path / "whole")
     again = run(study_folder, tmp_path)
     assert [o.field for o in again.outcomes if not o.reused] == ["a2"]
-    for name in ("particles.csv", "fields.csv", "specimens.csv", "comparison.csv"):
-        assert (tmp_path / name).read_bytes() == (tmp_path / "whole" / name).read_bytes()
+    assert contents(tmp_path) == contents(finished)
 
 
 def family(parent):
