@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 PARTICLES, FIELDS, SPECIMENS = "particles.csv", "fields.csv", "specimens.csv"
 PROFILES, COMPARISON, CHEMISTRY = "profiles.csv", "comparison.csv", "chemistry.csv"
-POINTS, TALLIES = "points.csv", "tallies"
+POINTS, COUNTERS, TALLIES = "points.csv", "counters.csv", "tallies"
 PARQUET = {"particles": "particles.parquet", "fields": "fields.parquet", "specimens": "specimens.parquet"}
 LABELS, OUTLINES, PARTS = "labels", "outlines", "parts"
 REPORT, RECORD = "report.html", "run.json"
@@ -118,12 +118,12 @@ def write_parquet(folder: Path, tables: Mapping[str, pd.DataFrame]) -> None:
 
 
 def read_table(path: Path, columns: list[str], repetitive: bool = False) -> pd.DataFrame:
-    """Read a CSV file of a results folder.
+    """Read columns of a CSV file of a results folder.
 
     Parameters
     ----------
     columns
-        Names of columns that it must have.
+        Their names.
     repetitive
         Texts become categories, which take less memory where few are different.
 
@@ -138,7 +138,10 @@ def read_table(path: Path, columns: list[str], repetitive: bool = False) -> pd.D
     # A specimen called 007 stays one; a column without any text stays text.
     texts = {c.name: "str" for c in (*PARTICLE_COLUMNS, *FIELD_COLUMNS, *SPECIMEN_COLUMNS) if c.dtype == "str"}
     try:
-        table = pd.read_csv(path, keep_default_na=False, na_values={name: [""] for name in columns}, dtype=texts)
+        table = pd.read_csv(
+            path, usecols=lambda name: name in columns, keep_default_na=False,
+            na_values={name: [""] for name in columns}, dtype=texts,
+        )  # fmt: skip
     except FileNotFoundError:
         raise InputError(path, "is missing", remedy) from None
     except (OSError, ValueError) as trouble:

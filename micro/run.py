@@ -25,6 +25,12 @@ from micro.study import Study
 if TYPE_CHECKING:
     import pandas as pd
 
+SUMMARISED = [
+    "specimen", "field", "carbide_class", "area_um2", "ecd_um", "aspect_ratio", "length_along_um", "width_across_um",
+    "weight", "flags",
+]  # fmt: skip
+"""Columns of the carbides that the summary needs; those of all fields are in memory together."""
+
 
 @dataclass(frozen=True, eq=False)
 class Ending:
@@ -110,7 +116,8 @@ def conclude(
     write_report(study, outcomes, tables, answer, out, workers)
     # Files that an earlier run wrote would otherwise tell of other numbers than the tables beside them.
     if parquet or any((out / name).exists() for name in results.PARQUET.values()):
-        results.write_parquet(out, tables)
+        particles = results.read_table(out / results.PARTICLES, names(PARTICLES))
+        results.write_parquet(out, tables | {"particles": particles})
     return tables, answer
 
 
@@ -135,9 +142,9 @@ def summary_tables(
 
 
 def read_tables(out: Path) -> dict[str, pd.DataFrame]:
-    """Tables of all measured fields, as gathered in the results folder."""
+    """Tables of all measured fields, as gathered in the results folder; of the carbides what the summary needs."""
     return {
-        "particles": results.read_table(out / results.PARTICLES, names(PARTICLES)),
+        "particles": results.read_table(out / results.PARTICLES, SUMMARISED, repetitive=True),
         "fields": results.read_table(out / results.FIELDS, names(FIELDS)),
         "profiles": results.read_table(out / results.PROFILES, batch.PROFILE_COLUMNS, repetitive=True),
     }

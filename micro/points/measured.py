@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from micro import results
-from micro.columns import FIELDS, PARTICLES, names
+from micro.columns import FIELDS, names
 from micro.errors import InputError
 from micro.scale.tags import unlogged
 
@@ -102,8 +102,7 @@ def read_measured(folder: Path, pictures: Mapping[Key, str]) -> dict[Key, Measur
         Where fields.csv or particles.csv cannot be used.
     """
     fields = results.read_table(folder / results.FIELDS, names(FIELDS))
-    particles = results.read_table(folder / results.PARTICLES, names(PARTICLES))
-    particles = particles[["specimen", "field", "particle", "carbide_class"]]
+    particles = results.read_table(folder / results.PARTICLES, ["specimen", "field", "particle", "carbide_class"])
     rows = dict(list(fields.groupby(["specimen", "field"], sort=False)))
     carbides = dict(list(particles.groupby(["specimen", "field"], sort=False)))
     return {key: _field(folder, sha256, rows.get(key), carbides.get(key)) for key, sha256 in pictures.items()}

@@ -46,7 +46,7 @@ def write_report(
     with drawing(out / FIGURES, workers) as save:
         parts = PageParts(
             summary=summary_parts(study, tables["specimens"], answer),
-            figures=study_figures(study, tables, save),
+            figures=study_figures(study, tables, answer.specimens, save),
             sections=study_sections(study, tables, answer, save, out),
             methods=methods(study, outcomes, tables["fields"]),
             pictures=study_pictures(study, outcomes, tables["fields"], out),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -19,30 +20,31 @@ from micro.study import Study
 if TYPE_CHECKING:
     import pandas as pd
 
+    from micro.comparison import MeasuredSpecimen
+
 MOST_PANELS = 4
 
 
-def study_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save) -> list[PageFigure]:
+def study_figures(
+    study: Study, tables: dict[str, pd.DataFrame], specimens: Sequence[MeasuredSpecimen], save: Save
+) -> list[PageFigure]:
     """Figures of the page in the order of the questions; none where nothing was found.
 
     Parameters
     ----------
     tables
         "particles", "fields" and "profiles" of the whole study.
+    specimens
+        Those with a measured field.
     save
         Draws and writes a figure.
     """
-    from micro.comparison import MeasuredSpecimen, size_distributions
+    from micro.comparison import size_distributions
 
     particles, profiles = tables["particles"], tables["profiles"]
     if particles.empty:
         return []
-    by_specimen = particles.groupby("specimen", sort=False)
-    measured = [
-        MeasuredSpecimen(str(name), tables["fields"][tables["fields"]["specimen"] == name], own)
-        for name, own in by_specimen
-    ]
-    sizes = size_distributions(measured)
+    sizes = size_distributions(specimens)
     shown = list(dict.fromkeys(particles["specimen"]))[:MOST_PANELS]
     return [
         save(
