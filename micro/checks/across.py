@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from micro.checks.focus import FEWEST_CARBIDES, softer_than_others
-from micro.checks.magnification import another_magnification, different_scales
+from micro.checks.magnification import FEWEST_FIELDS, another_magnification, different_scales
 from micro.checks.overlap import find_overlaps
 from micro.checks.trouble import Trouble
 from micro.particles.outline import blur_of_resolved_px
@@ -43,7 +43,8 @@ def check_across(
     """
     every = fields[fields["carbide_class"] == "all"].reset_index(drop=True)
     found: dict[Name, list[Trouble]] = {}
-    for name, trouble in (*_same_place(particles, every, pictures), *_focus(every), *_magnification(every)):
+    same_place = _same_place(particles, every, pictures)
+    for name, trouble in (*same_place, *_focus(every), *_magnification(every), *_classes(fields)):
         found.setdefault(name, []).append(trouble)
     return found
 
@@ -162,6 +163,25 @@ def _magnification(every: pd.DataFrame) -> Iterator[tuple[Name, Trouble]]:
                     "scales_differ",
                     f"the study's fields have different sizes of a pixel (µm: {told}): what is small "
                     "is not seen alike; compare at one magnification, or only what all of them resolve",
+                ),
+            )
+
+
+def _classes(fields: pd.DataFrame) -> Iterator[tuple[Name, Trouble]]:
+    """Fields on which another number of classes was found than on most of the specimen's."""
+    found = fields[fields["carbide_class"].astype(str).str.fullmatch(r"carbide( \d+)?")]
+    for specimen, own in found.groupby("specimen", sort=False):
+        counts = own.groupby("field", sort=False)["carbide_class"].count()
+        usual = int(counts.mode().iloc[0])
+        if len(counts) < FEWEST_FIELDS:
+            continue
+        for field, count in counts[counts != usual].items():
+            yield (
+                (str(specimen), str(field)),
+                Trouble(
+                    "unreliable_levels",
+                    f"shows {count} carbide class{'es' * (count > 1)}, most fields of the specimen {usual}: name the "
+                    "classes in the study file, or pin their grey levels",
                 ),
             )
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from micro import flags
 from micro.segmentation.clipping import unclipped
-from micro.segmentation.levels import FIRST_BLUR, find_levels
+from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels, numbered
 from micro.segmentation.marks import burnt_in, other_polarity, scratches
 from micro.segmentation.matrix import find_matrix, flatten, smoothed
 from micro.segmentation.outline import Outlines, outline
@@ -52,6 +52,8 @@ def segment(
     if clipped.any():
         contrast, smooth = unclipped(contrast, smooth, clipped & ~excluded, levels)
     found = outline(contrast, smooth, noise, levels, settings)
+    if not settings.class_names:
+        levels, found = without_empty_classes(levels, found)
     class_contrast = [c.contrast for c in levels.classes]
     marks = other_polarity(smooth, found.labels, class_contrast, noise, levels.blur_px or FIRST_BLUR)
     excluded |= marks.where
@@ -73,6 +75,15 @@ def segment(
     )
     word, messages = field_troubles(segmentation, matrix, grey, grey_max, settings, marks.share)
     return replace(segmentation, field_flags=word, messages=messages)
+
+
+def without_empty_classes(levels: Levels, found: Outlines) -> tuple[Levels, Outlines]:
+    """Leave out levels that no carbide was given: nobody asked for them."""
+    held = np.bincount(found.class_index, minlength=len(levels.classes)) > 0
+    if held.all() or not held.any():
+        return levels, found
+    classes = numbered([c for c, keep in zip(levels.classes, held, strict=True) if keep])
+    return replace(levels, classes=classes), replace(found, class_index=(np.cumsum(held) - 1)[found.class_index])
 
 
 def _carbide_flags(found: Outlines, clipped: NDArray[np.bool_], blur: float | None) -> NDArray[np.uint32]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -133,12 +134,15 @@ def _named(classes: list[CarbideClass], settings: SegmentationSettings, matrix_g
     if settings.class_greys:
         return _pinned(settings, matrix_grey)
     classes = sorted(classes, key=lambda c: c.contrast)
-    names = settings.class_names
-    if len(names) < len(classes):
-        names = ("carbide",) if len(classes) == 1 else tuple(f"carbide {i + 1}" for i in range(len(classes)))
-    return tuple(
-        CarbideClass(name, c.contrast, c.contrast_uncertainty) for name, c in zip(names, classes, strict=False)
-    )
+    if len(settings.class_names) < len(classes):
+        return numbered(classes)
+    return tuple(replace(c, name=name) for name, c in zip(settings.class_names, classes, strict=False))
+
+
+def numbered(classes: Sequence[CarbideClass]) -> tuple[CarbideClass, ...]:
+    """Classes that nobody named, numbered from the darkest; one alone is "carbide"."""
+    names = ["carbide"] if len(classes) == 1 else [f"carbide {number}" for number in range(1, len(classes) + 1)]
+    return tuple(replace(c, name=name) for name, c in zip(names, classes, strict=True))
 
 
 def _pinned(settings: SegmentationSettings, matrix_grey: float) -> tuple[CarbideClass, ...]:

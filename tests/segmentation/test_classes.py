@@ -1,11 +1,16 @@
 """Two carbide classes whose greys overlap are not told apart, and the field says so."""
 
+import numpy as np
 import pytest
 
 from micro import flags
 from micro.phantom import Population
-from micro.segmentation import SegmentationSettings, segment
+from micro.segmentation import CarbideClass, SegmentationSettings, segment
+from micro.segmentation.field import without_empty_classes
+from micro.segmentation.levels import Levels
+from micro.segmentation.outline import Outlines
 
+LEVELS = [CarbideClass(f"carbide {n}", 10.0 * n, 0.1) for n in (1, 2, 3)]
 UNRELIABLE = flags.bit("unreliable_levels", flags.FIELD_FLAGS)
 NAMES = ("M7C3", "MC")
 
@@ -32,3 +37,21 @@ def test_classes_further_apart_are_not(phantom, fraction):
     assert not any(m.startswith("M7C3 and MC differ by ") for m in found.messages)
     for kind in (0, 1):
         assert fraction(found, kind) == pytest.approx(field.truth.area_fraction[kind], rel=0.06)
+
+
+@pytest.mark.parametrize(
+    ("given", "left", "index"),
+    [
+        ([2, 0, 2], [("carbide 1", 10.0), ("carbide 2", 30.0)], [1, 0, 1]),
+        ([1, 1], [("carbide", 20.0)], [0, 0]),
+        ([0, 1, 2], [(c.name, c.contrast) for c in LEVELS], [0, 1, 2]),
+        ([], [(c.name, c.contrast) for c in LEVELS], []),
+    ],
+)
+def test_levels_that_no_carbide_has_are_no_classes(given, left, index):
+    """Those that stay are numbered anew and keep their carbides; a field without carbide keeps what it looked for."""
+    nothing = np.zeros((2, 2), np.int32)
+    found = Outlines(nothing, nothing, np.array(given, np.intp), np.zeros(len(given), bool))
+    levels, outlines = without_empty_classes(Levels(None, 1.0, tuple(LEVELS)), found)
+    assert [(c.name, c.contrast) for c in levels.classes] == left
+    assert outlines.class_index.tolist() == index
