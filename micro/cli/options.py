@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -80,8 +81,13 @@ def print_ending(study: Study, ending: Ending, out: Path) -> None:
 
 
 def heard(outcomes: Sequence[Outcome]) -> list[str]:
-    """Messages of the fields, each once: the pictures it holds for, three of them by name."""
+    """Messages of the fields, each once: the pictures it holds for, three of them by name.
+
+    Fields that share a picture, pages or parts of a mosaic, go by the field's name too.
+    """
     from micro.report.messages import listed, told_once
 
-    said = ((message, outcome.image) for outcome in outcomes for message in outcome.messages)
+    fields_of = Counter(o.image for o in outcomes)
+    named = [(o, o.image if fields_of[o.image] == 1 else f"{o.image} {o.field}") for o in outcomes]
+    said = ((message, place) for outcome, place in named for message in outcome.messages)
     return [f"{listed(images, 3)}: {message}" for message, images in told_once(said)]

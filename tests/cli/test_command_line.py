@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from micro import study
+from micro.batch import Outcome
 from micro.cli import COMMANDS, main
-from micro.cli.options import available_cores
+from micro.cli.options import available_cores, heard
 
 
 def ended_with(*arguments):
@@ -88,3 +89,10 @@ def test_a_folder_that_cannot_be_made_is_said(tmp_path, monkeypatch, capsys, arg
     (line,) = [line for line in capsys.readouterr().err.splitlines() if "cannot be written" in line]
     assert line.startswith(place)
     assert "; choose another" in line
+
+
+def test_messages_name_the_picture_and_the_part_where_it_has_several():
+    """Parts of a mosaic are told from each other; a picture that is one field goes by its own name alone."""
+    parts = [Outcome("A", f"m-r1c{k}", f"A-m-r1c{k}", "m.tif", messages=("soft",)) for k in (1, 2)]
+    whole = Outcome("A", "w", "A-w", "w.tif", messages=("soft",))
+    assert heard([*parts, whole]) == ["m.tif m-r1c1, m.tif m-r1c2, w.tif: soft"]
