@@ -3,8 +3,6 @@
 import math
 
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
 
 from micro.comparison import read_coupons
 from micro.errors import InputError
@@ -168,19 +166,6 @@ def test_a_path_that_is_no_file(tmp_path):
         read_coupons(tmp_path)
     with pytest.raises(InputError, match="cannot be read"):
         read_coupons(tmp_path / "none.csv")
-
-
-@settings(deadline=None, max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(st.binary(max_size=300) | st.text(max_size=200).map(lambda t: (CLEAN + t).encode(errors="surrogatepass")))
-def test_no_bytes_break_the_reader(tmp_path, content):
-    path = tmp_path / "any.csv"
-    path.write_bytes(content)
-    try:
-        table = read_coupons(path).table
-    except InputError:
-        return
-    assert (table["toughness_J"] > 0).all()
-    assert table["direction"].isin(["longitudinal", "transverse"]).all()
 
 
 def test_what_is_no_table_of_coupons_is_one_line(tmp_path, monkeypatch):

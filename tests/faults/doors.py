@@ -64,6 +64,7 @@ def coupons(path: Path) -> None:
     found = read_coupons(path)
     assert len(found.table)
     assert found.table["toughness_J"].between(0, MOST_J, inclusive="right").all()
+    assert found.table["direction"].isin(["longitudinal", "transverse"]).all()
     hardness = found.table["hardness"].dropna()
     assert hardness.empty or hardness.between(*HARDNESS_RANGES[found.hardness_scale]).all()
     assert all("\n" not in problem for problem in found.problems)

@@ -7,6 +7,7 @@ import os
 import resource
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import cv2
@@ -14,7 +15,6 @@ import numpy as np
 import pytest
 
 from micro import results
-from micro.cli import main
 from micro.errors import InputError, UsageError
 from micro.phantom import Optics, Population, Scene, make_field
 from micro.report.record import study_from_record
@@ -32,14 +32,6 @@ def folder(tmp_path: Path) -> Path:
         grey, _ = make_field(scene, (96, 112), np.random.default_rng(number))
         cv2.imwrite(str(tmp_path / f"a{number}.png"), grey.astype(np.uint8))
     return tmp_path
-
-
-def run_here(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, list[str]]:
-    """Run the command in this process; return its status and the lines on stderr that are no progress."""
-    with pytest.raises(SystemExit) as ended:
-        main([str(argument) for argument in arguments])
-    said = capsys.readouterr().err.splitlines()
-    return ended.value.code, [line for line in said if line and not line.startswith("measuring")]  # type: ignore[return-value]
 
 
 def tables(out: Path) -> dict[str, bytes]:
@@ -67,23 +59,25 @@ def run_apart(folder: Path, before: object, *arguments: object) -> subprocess.Co
     )  # type: ignore[call-overload] # fmt: skip
 
 
-@pytest.mark.parametrize("name", [results.FIELDS, results.RECORD])
 def test_what_cannot_be_written_at_the_end_is_one_line(
-    folder: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, name: str
+    folder: Path, run_micro: Callable[..., tuple[int, str, str]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A folder stands where a table or the report belongs: status 1, its name, no traceback; then all is mended."""
+    """A folder stands where a table, then the record belongs: status 1, its name, no traceback; then all is mended."""
     monkeypatch.chdir(folder)
-    (folder / "out" / name).mkdir(parents=True)
-    results.write_json(folder / "out" / results.OWNER, {"results_of": f"pictures in {folder.resolve()}"})
-    status, said = run_here(capsys, *ARGUMENTS, "out")
-    assert status == 1
-    assert len([line for line in said if name in line or results.TEMPORARY in line]) == 1
-    assert "run the same command again" in said[-1]
-    (folder / "out" / name).rmdir()
-    assert run_here(capsys, *ARGUMENTS, "out")[0] == 0
-    assert run_here(capsys, *ARGUMENTS, "calm")[0] == 0
-    assert tables(folder / "out") == tables(folder / "calm")
-    assert not list((folder / "out").rglob(results.TEMPORARY + "*"))
+    out = folder / "out"
+    results.write_json(out / results.OWNER, {"results_of": f"pictures in {folder.resolve()}"})
+    for name in (results.FIELDS, results.RECORD):
+        (out / name).mkdir()
+        status, _, said = run_micro(*ARGUMENTS, "out")
+        assert status == 1
+        lines = [line for line in said.splitlines() if line and not line.startswith("measuring")]
+        assert len([line for line in lines if name in line or results.TEMPORARY in line]) == 1
+        assert "run the same command again" in lines[-1]
+        (out / name).rmdir()
+    assert run_micro(*ARGUMENTS, "out")[0] == 0
+    assert run_micro(*ARGUMENTS, "calm")[0] == 0
+    assert tables(out) == tables(folder / "calm")
+    assert not list(out.rglob(results.TEMPORARY + "*"))
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="rights are dropped by a call of Linux")

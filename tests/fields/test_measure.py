@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from micro.columns import FIELDS, names
 from micro.fields import measure_field, rolling_direction
@@ -9,6 +10,7 @@ from micro.particles import measure_particles
 from micro.phantom import cover, place_at_random, shapes
 from micro.scale import Scale
 from micro.segmentation import CarbideClass, Segmentation
+from micro.segmentation.uncertainty import area_fraction_uncertainty
 
 SCALE = Scale(0.5, None, "invented")
 
@@ -37,16 +39,27 @@ def measured(field, rolling):
 
 @pytest.mark.parametrize("angle", [0.0, 17.0, 45.0, 90.0])
 def test_aligned_ellipses_give_the_closed_form_of_every_intercept_measure(angle):
-    """Axes 2:1 give AI 2 and Ω12 1/(2 + π/2 - 1); mean chords πb/2 and πa/2 (ASTM E1268, Underwood; from memory)."""
+    """Axes 2:1 give AI 2; Ω12 is (AI - 1)/(AI + 0.571); mean chords πb/2, πa/2 (ASTM E1268, Underwood; from memory)."""
     row = measured(drawn(20.0, 2.0, angle), angle)[0].table.iloc[0]
     a, b = 20 * np.sqrt(2) / 2 * 0.5, 20 / np.sqrt(2) / 2 * 0.5
     assert row["anisotropy_index"] == pytest.approx(2, rel=0.03)
-    assert row["degree_of_orientation"] == pytest.approx(1 / (2 + np.pi / 2 - 1), rel=0.03)
+    index = row["anisotropy_index"]
+    assert row["degree_of_orientation"] == pytest.approx((index - 1) / (index + 0.571), abs=1e-3)
     assert row["mean_chord_along_um"] == pytest.approx(np.pi * a / 2, rel=0.03)
     assert row["mean_chord_across_um"] == pytest.approx(np.pi * b / 2, rel=0.03)
     free = (1 - row["area_fraction"]) / row["intercepts_across_per_mm"] * 1e3
     assert row["mean_free_path_um"] == pytest.approx(free)
     assert row["orientation_order"] > 0.98
+
+
+def test_the_interval_of_the_area_fraction_is_one_of_95_percent():
+    """By the normal distribution, of all carbides and of their class."""
+    segmentation, grey = drawn(14.0, 1.0, 0.0)
+    table = measured((segmentation, grey), 0.0)[0].table
+    known = area_fraction_uncertainty(segmentation)
+    for (_, row), u in zip(table.iterrows(), (known.of_all, *known.of_class), strict=True):
+        ends = stats.norm.interval(0.95, row["area_fraction"], u)
+        assert (row["area_fraction_low"], row["area_fraction_high"]) == pytest.approx(ends)
 
 
 def test_random_discs_have_an_anisotropy_index_of_1():

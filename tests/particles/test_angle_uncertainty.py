@@ -2,29 +2,15 @@
 
 import numpy as np
 import pytest
+from known_shapes import photographed
 
 from micro.fields.orientation import orientation
-from micro.particles import measure_particles
-from micro.phantom import Optics, cover, photograph, shapes
-from micro.scale import Scale
-from micro.segmentation import segment
-
-
-def photographed(ecd, aspect, angle, noise):
-    """Carbides alike, at random places within their pixels, as measured; shape (300, 400)."""
-    rng = np.random.default_rng(7)
-    pitch = ecd * np.sqrt(aspect) + 10
-    x, y = np.meshgrid(np.arange(pitch, 400 - pitch, pitch), np.arange(pitch, 300 - pitch, pitch))
-    x, y = (v.ravel() + rng.uniform(-0.5, 0.5, v.size) for v in (x, y))
-    drawn = shapes(np.full(x.size, float(ecd)), rng, aspect=aspect, angle_deg=angle).moved(x, y)
-    grey = photograph(cover(drawn, (300, 400)), Optics(blur_px=0.8, noise=noise), rng)
-    return measure_particles(segment(grey), grey, Scale(1.0, None, "test"), 0.0)
 
 
 @pytest.mark.parametrize(("ecd", "aspect", "noise"), [(8, 1.5, 5), (8, 2.0, 15), (14, 1.5, 15)])
 def test_the_stated_uncertainty_is_the_scatter_about_the_truth(ecd, aspect, noise):
     """Errors over their standard uncertainties scatter by about 1, and by no means by 2."""
-    table = photographed(ecd, aspect, 20.0, noise)
+    _, table = photographed(ecd, aspect, 20.0, noise)
     error = (table["angle_deg"] - 20 + 90) % 180 - 90
     scatter = np.sqrt(np.mean((error / table["angle_standard_uncertainty_deg"]) ** 2))
     assert 0.5 < scatter < 1.5
@@ -32,7 +18,7 @@ def test_the_stated_uncertainty_is_the_scatter_about_the_truth(ecd, aspect, nois
 
 def test_discs_of_few_pixels_make_no_spikes():
     """By single angles rows and columns stand out by half; by chances no direction by more than a quarter."""
-    table = photographed(7, 1.0, 0.0, 5)
+    _, table = photographed(7, 1.0, 0.0, 5)
     sizes = table["major_um"], table["weight"]
     bare = orientation(table["angle_deg"], *sizes).share * 18
     spread = orientation(table["angle_deg"], *sizes, table["angle_standard_uncertainty_deg"]).share * 18

@@ -2,12 +2,10 @@
 
 import numpy as np
 import pytest
+from known_shapes import photographed
 from scipy import ndimage
 
-from micro.particles import measure_particles
-from micro.phantom import Optics, cover, photograph, shapes
-from micro.scale import Scale
-from micro.segmentation import disc, segment
+from micro.segmentation import disc
 from micro.segmentation.blurred_ellipse import undo_blur
 
 
@@ -36,15 +34,9 @@ def test_shapes_of_photographed_ellipses(ecd, aspect, angle, blur, noise):
 
     The bare outline of the second is 7 % too round.
     """
-    rng = np.random.default_rng(5)
-    pitch = ecd * np.sqrt(aspect) + 16
-    x, y = np.meshgrid(np.arange(pitch, 400 - pitch, pitch), np.arange(pitch, 300 - pitch, pitch))
-    x, y = (v.ravel() + rng.uniform(-0.5, 0.5, v.size) for v in (x, y))
-    drawn = shapes(np.full(x.size, float(ecd)), rng, aspect=aspect, angle_deg=angle).moved(x, y)
-    grey = photograph(cover(drawn, (300, 400)), Optics(blur_px=blur, noise=noise), rng)
-    table = measure_particles(segment(grey), grey, Scale(1.0, None, "test"), 0.0)
+    drawn, table = photographed(ecd, aspect, angle, noise, blur, gap_px=16)
     a, b, turn = ecd * np.sqrt(aspect) / 2, ecd / np.sqrt(aspect) / 2, np.radians(angle)
-    assert len(table) == x.size
+    assert len(table) == drawn
     assert table["aspect_ratio"].mean() == pytest.approx(aspect, rel=0.03)
     along = 2 * np.hypot(a * np.cos(turn), b * np.sin(turn))
     assert table["length_along_um"].mean() == pytest.approx(along, rel=0.03)
@@ -55,9 +47,5 @@ def test_shapes_of_photographed_ellipses(ecd, aspect, angle, blur, noise):
 
 def test_noise_does_not_make_discs_elongated():
     """Pixels and noise lend discs of 8 px a mean aspect ratio of 1.06; less than 1.04 is left."""
-    rng = np.random.default_rng(6)
-    x, y = np.meshgrid(np.arange(16.0, 400, 20), np.arange(16.0, 300, 20))
-    x, y = (v.ravel() + rng.uniform(-0.5, 0.5, v.size) for v in (x, y))
-    grey = photograph(cover(shapes(np.full(x.size, 8.0), rng).moved(x, y), (300, 400)), Optics(blur_px=0.8), rng)
-    table = measure_particles(segment(grey), grey, Scale(1.0, None, "test"), 0.0)
+    _, table = photographed(8, 1.0, 0.0, noise=6)
     assert 1.0 <= table["aspect_ratio"].mean() < 1.04

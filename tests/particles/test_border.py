@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
+from known_shapes import PIXEL, numbered
 
 from micro.particles import measure_particles
 from micro.phantom import cover, place_at_random, shapes
-from micro.scale import Scale
 
 
 def test_cut_carbides_have_no_weight_and_whole_ones_more_than_one(segmented):
@@ -15,7 +15,7 @@ def test_cut_carbides_have_no_weight_and_whole_ones_more_than_one(segmented):
     """
     labels = np.zeros((100, 200), np.int32)
     labels[0:10, 5:15], labels[40:60, 50:90] = 1, 2
-    table = measure_particles(segmented(labels), labels.astype(np.float32), Scale(1.0, None, "test"), 0.0)
+    table = measure_particles(segmented(labels), labels.astype(np.float32), PIXEL, 0.0)
     assert table["touches_edge"].tolist() == [1, 0]
     assert table["weight"].tolist() == [0.0, pytest.approx(200 * 100 / ((200 - 6 - 40 + 1) * (100 - 6 - 20 + 1)))]
 
@@ -32,12 +32,8 @@ def test_weights_restore_number_and_mean_of_a_known_population(segmented):
         wide = place_at_random(shapes(ecd, rng), (480, 580), rng)  # the density is even only clear of the margin
         field = wide.moved(wide.x - 90, wide.y - 90)
         centred.append(np.count_nonzero((field.x > 0) & (field.x < 400) & (field.y > 0) & (field.y < 300)))
-        labels = cover(field, (300, 400)).labels
-        kept = np.unique(labels[labels > 0])
-        renumber = np.zeros(labels.max() + 1, np.int32)
-        renumber[kept] = np.arange(1, len(kept) + 1)
-        labels = renumber[labels]
-        table = measure_particles(segmented(labels), labels.astype(np.float32), Scale(1.0, None, "test"), 0.0)
+        labels = numbered(cover(field, (300, 400)).labels)
+        table = measure_particles(segmented(labels), labels.astype(np.float32), PIXEL, 0.0)
         weight = table["weight"].to_numpy()
         number.append(weight.sum())
         weighted.append((weight @ table["ecd_um"], weight.sum()))

@@ -3,38 +3,25 @@
 import cv2
 import numpy as np
 import pytest
+from known_shapes import PIXEL
 
 from micro.particles import measure_particles
-from micro.scale import Scale
-
-
-@pytest.fixture(scope="module")
-def label_picture():
-    from micro.phantom import cover, place_at_random, shapes
-
-    rng = np.random.default_rng(8)
-    outlines = shapes(rng.lognormal(2.8, 0.4, 120), rng, aspect=1 + rng.exponential(0.7, 120), roughness=0.12)
-    labels = cover(place_at_random(outlines, (560, 820), rng, gap_px=3.0), (560, 820)).labels
-    kept = np.unique(labels[labels > 0])
-    number = np.zeros(labels.max() + 1, np.int32)
-    number[kept] = np.arange(1, len(kept) + 1)
-    return number[labels]
 
 
 @pytest.fixture
-def table(segmented, label_picture):
-    grey = np.random.default_rng(9).normal(200, 5, label_picture.shape).astype(np.float32)
-    found = measure_particles(segmented(label_picture), grey, Scale(1.0, None, "test"), 0.0)
+def table(segmented, irregular):
+    grey = np.random.default_rng(9).normal(200, 5, irregular.shape).astype(np.float32)
+    found = measure_particles(segmented(irregular), grey, PIXEL, 0.0)
     return found, grey
 
 
-def test_against_scikit_image(table, label_picture):
+def test_against_scikit_image(table, irregular):
     """Centroid, axes, angle, outline area and mean grey are those of regionprops."""
     from skimage.measure import regionprops_table
 
     found, grey = table
     wanted = ("centroid", "area", "axis_major_length", "axis_minor_length", "orientation", "intensity_mean")
-    other = regionprops_table(label_picture, grey, properties=wanted)
+    other = regionprops_table(irregular, grey, properties=wanted)
     assert np.allclose(found["x_um"], other["centroid-1"] + 0.5)
     assert np.allclose(found["y_um"], other["centroid-0"] + 0.5)
     assert np.allclose(found["outline_area_um2"], other["area"])
@@ -46,24 +33,24 @@ def test_against_scikit_image(table, label_picture):
     assert np.minimum(off, 180 - off).max() < 0.5
 
 
-def test_perimeter_against_crofton_of_scikit_image(table, label_picture):
+def test_perimeter_against_crofton_of_scikit_image(table, irregular):
     """The outline length is the Crofton perimeter, carbide by carbide to 3 % and in the mean to 1 %."""
     from skimage.measure import perimeter_crofton
 
     found, _ = table
-    other = np.array([perimeter_crofton(np.pad(label_picture == n, 1), directions=4) for n in found["particle"]])
+    other = np.array([perimeter_crofton(np.pad(irregular == n, 1), directions=4) for n in found["particle"]])
     inner = found["touches_edge"].to_numpy() == 0
     ratio = found["perimeter_um"].to_numpy()[inner] / other[inner]
     assert ratio.mean() == pytest.approx(1, abs=0.01)
     assert np.abs(ratio - 1).max() < 0.03
 
 
-def test_feret_against_opencv(table, label_picture):
+def test_feret_against_opencv(table, irregular):
     """The largest Feret diameter is the largest distance on the hull, the smallest its least width."""
     found, _ = table
     for row in found[found["touches_edge"] == 0].head(60).to_dict("records"):
         contours, _ = cv2.findContours(
-            (label_picture == row["particle"]).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+            (irregular == row["particle"]).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
         )
         hull = cv2.convexHull(np.concatenate(contours)).reshape(-1, 2).astype(float)
         far = np.hypot(*(hull[:, None] - hull[None]).T).max()
@@ -79,13 +66,13 @@ def narrowest(hull):
     return (across.max(axis=1) - across.min(axis=1)).min()
 
 
-def test_against_simpleitk(table, label_picture):
+def test_against_simpleitk(table, irregular):
     """Centroid, number of pixels and largest Feret diameter are SimpleITK's label statistics."""
     sitk = pytest.importorskip("SimpleITK")
     found, _ = table
     shapes = sitk.LabelShapeStatisticsImageFilter()
     shapes.ComputeFeretDiameterOn()
-    shapes.Execute(sitk.GetImageFromArray(label_picture))
+    shapes.Execute(sitk.GetImageFromArray(irregular))
     for row in found.head(60).to_dict("records"):
         number = row["particle"]
         x, y = shapes.GetCentroid(number)
@@ -102,6 +89,6 @@ def test_coins_of_scikit_image():
 
     grey = data.coins().astype(np.float32)
     found = segment(grey, SegmentationSettings(carbides="bright", min_area_px=200))
-    table = measure_particles(found, grey, Scale(1.0, None, "test"), 0.0)
+    table = measure_particles(found, grey, PIXEL, 0.0)
     coins = table[table["outline_area_um2"] > 700]
     assert len(coins) == 24

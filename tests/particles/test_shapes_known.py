@@ -1,23 +1,20 @@
 """Discs, ellipses and rectangles whose area, perimeter, Feret diameters, axes and angle are known."""
 
-import importlib.util
-from pathlib import Path
+from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
+from known_shapes import PIXEL, disc, ellipse
 
 from micro.columns import PARTICLES, names
 from micro.particles import measure_particles
 from micro.scale import Scale
 
-_spec = importlib.util.spec_from_file_location("known_shapes", Path(__file__).with_name("conftest.py"))
-known = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(known)
-
 
 def measure(segmentation, scale=None, rolling=0.0):
     grey = segmentation.contrast + 100
-    return measure_particles(segmentation, grey, scale or Scale(1.0, None, "test"), rolling)
+    return measure_particles(segmentation, grey, scale or PIXEL, rolling)
 
 
 @pytest.mark.parametrize("radius", [5.0, 8.0, 15.0, 30.0])
@@ -28,7 +25,7 @@ def test_discs(segmented, radius):
     """
     perimeters, rows = [], []
     for shift in np.random.default_rng(1).uniform(-0.5, 0.5, (12, 2)):
-        row = measure(segmented(known.disc(radius, np.array([50.0, 49.0]) + shift))).iloc[0]
+        row = measure(segmented(disc(radius, np.array([50.0, 49.0]) + shift))).iloc[0]
         rows.append(row)
         perimeters.append(row["perimeter_um"])
     assert np.mean(perimeters) == pytest.approx(2 * np.pi * radius, rel=0.02)
@@ -41,7 +38,7 @@ def test_discs(segmented, radius):
 def test_ellipses(segmented, angle):
     """Axes, angle from rolling, and the extents along and across any rolling direction, in closed form."""
     a, b, rolling = 30.0, 12.0, 20.0
-    row = measure(segmented(known.ellipse(a, b, angle)), rolling=rolling).iloc[0]
+    row = measure(segmented(ellipse(a, b, angle)), rolling=rolling).iloc[0]
     assert row["major_um"] == pytest.approx(2 * a, rel=0.01)
     assert row["minor_um"] == pytest.approx(2 * b, rel=0.02)
     turned = (row["angle_deg"] - (angle - rolling)) % 180
@@ -68,14 +65,14 @@ def test_rectangle(segmented):
 
 def test_angles_lie_above_minus_90_and_up_to_90(segmented):
     """A carbide at right angles to rolling has +90°, never -90°."""
-    row = measure(segmented(known.ellipse(30, 10, 90.0))).iloc[0]
+    row = measure(segmented(ellipse(30, 10, 90.0))).iloc[0]
     assert -90 < row["angle_deg"] <= 90
     assert abs(row["angle_deg"]) == pytest.approx(90, abs=0.5)
 
 
 def test_scale_enters_as_k_and_k_squared(segmented, irregular):
     """Lengths go as the size of a pixel, areas as its square, ratios and angles not at all."""
-    fine = measure(segmented(irregular), Scale(1.0, None, "test"))
+    fine = measure(segmented(irregular), PIXEL)
     coarse = measure(segmented(irregular), Scale(0.25, None, "test"))
     for name in names(PARTICLES):
         if name.endswith(("_um", "_um2")):
@@ -116,14 +113,10 @@ def test_nothing_found_is_an_empty_table_with_all_columns(segmented):
 
 def test_blur_moves_light_and_loses_none(segmented):
     """The area of a blurred disc is that of the sharp one while its outline shrinks or grows."""
-    import cv2
-
-    sharp = known.disc(3.0)
+    sharp = disc(3.0)
     contrast = cv2.GaussianBlur(100 * sharp.astype(np.float32), (15, 15), 1.5)
     blurred = segmented((contrast > 50).astype(np.int32), contrast)
-    basin = known.disc(9.0)
-    from dataclasses import replace
-
+    basin = disc(9.0)
     row = measure(replace(blurred, basins=basin)).iloc[0]
     assert row["area_um2"] == pytest.approx(sharp.sum(), rel=0.01)
     assert abs(row["outline_area_um2"] / sharp.sum() - 1) > 0.05

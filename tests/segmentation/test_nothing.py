@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from micro import flags
-from micro.segmentation import SegmentationSettings, segment
+from micro.segmentation import segment
 
 NO_SECOND_PHASE = flags.bit("no_second_phase", flags.FIELD_FLAGS)
 UNRELIABLE = flags.bit("unreliable_levels", flags.FIELD_FLAGS)
@@ -54,8 +54,3 @@ def test_half_of_the_field_of_either_grey_asks_which_is_the_matrix():
     found = segment(np.rint(grey).astype(np.float32))
     assert any("which grey is the matrix cannot be told" in m for m in found.messages)
     assert (found.labels > 0).mean() == pytest.approx(0.5, abs=0.03)
-
-
-def test_wrong_polarity_asked_for_shows_nothing(field):
-    found = segment(field.grey, SegmentationSettings(carbides="dark"))
-    assert found.count == 0

@@ -91,8 +91,9 @@ def test_polarity_decides_what_is_carbide(phantom, fraction):
         assert fraction(found) * (~found.excluded).mean() == pytest.approx(true, rel=0.05)
 
 
-def test_wrong_polarity_is_said(field):
+def test_wrong_polarity_shows_nothing_and_is_said(field):
     found = pinned(field, carbides="dark")
+    assert found.count == 0
     assert any("stands out on the side of the matrix where no carbide was looked for" in m for m in found.messages)
     assert not found.excluded.any()
 

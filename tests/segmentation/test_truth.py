@@ -31,7 +31,7 @@ def test_faint_carbides_hold_within_15_percent_of_1_percent(phantom, fraction):
 @pytest.mark.parametrize("blur", [0.8, 1.1, 1.5])
 def test_blur_is_read_off_the_edges(phantom, blur):
     field = phantom([Population(0.08, 12)], blur_px=blur)
-    assert segment(field.grey).blur_px == pytest.approx(blur, abs=0.15)
+    assert segment(field.grey).blur_px == pytest.approx(blur, abs=0.08)
 
 
 def test_contrast_is_that_of_resolved_carbide(field):
@@ -104,11 +104,6 @@ def test_pinned_values_are_taken(field, fraction):
     assert found.matrix_grey == pytest.approx(80.0)
     assert [(c.name, c.contrast) for c in found.classes] == [("MC", pytest.approx(55.0))]
     assert found.blur_px == 1.0
-
-
-def test_min_area_drops_small_outlines(field):
-    found = segment(field.grey, SegmentationSettings(min_area_px=50))
-    assert np.bincount(found.labels.ravel())[1:].min() >= 50
 
 
 def test_names_go_from_dark_to_bright(phantom):

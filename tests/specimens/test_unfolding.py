@@ -4,8 +4,9 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
 
-from micro.specimens.unfolding import coefficients, linear_limits, log_limits, unfold
+from micro.specimens.unfolding import coefficients, linear_limits, log_limits, spread_sections, unfold
 
 
 def test_saltykovs_published_coefficients():
@@ -57,6 +58,27 @@ def test_the_interval_comes_from_the_fields_and_one_field_has_none():
     alone = unfold(counts[:1], np.array([1e4]), limits)
     assert np.isnan(alone.classes_ci95).all()
     assert np.isnan([*alone.total_ci95, *alone.mean_ci95, *alone.std_ci95]).all()
+
+
+def test_the_interval_of_a_single_class_is_students():
+    """Spheres evenly from 0 to 4 µm: N_V = N_A/2 µm field by field, so the interval is t·s/√n of these (scipy)."""
+    counts = np.array([[30.0], [42.0], [35.0], [51.0], [28.0]])
+    spheres = unfold(counts, np.full(5, 1e4), linear_limits(4.0, 1), draws=20_000)
+    by_field = counts[:, 0] / 1e4 / 2 * 1e9
+    outside = stats.ttest_1samp(by_field, 0).confidence_interval(0.95)
+    assert spheres.number_per_mm3 == pytest.approx([by_field.mean()])
+    assert spheres.total_ci95 == pytest.approx((outside.low, outside.high), rel=0.02)
+
+
+def test_the_classes_are_the_best_fit_that_is_nowhere_negative():
+    """Kuhn and Tucker: misfit over the counting variance has no slope where spheres are, and rises where none are."""
+    counts, limits = np.array([[3.0, 0.0, 40.0, 2.0, 25.0]]), linear_limits(5.0, 5)
+    number = unfold(counts, np.array([1e9]), limits).number_per_mm3
+    kernel = spread_sections(limits)
+    slope = kernel.T @ ((kernel @ number - counts[0]) / np.maximum(counts[0], 1))
+    assert 0 < np.count_nonzero(number) < 5
+    assert slope[number > 0] == pytest.approx(0, abs=1e-9)
+    assert (slope[number == 0] > 0).all()
 
 
 def test_intervals_of_number_mean_and_scatter_hold_the_truth():

@@ -1,0 +1,36 @@
+"""The stated uncertainty of the pitch is its scatter, whatever it comes from."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from micro.scale.detection import FoundLines
+from micro.scale.pitch import fit_pitch
+
+
+def ruling(rng, *, pitch_px, tilt_deg, lines, rows, placing_px, segment_px):
+    """Lines seen in strips whose centres are `rows`, each segment off by noise, each line by the ruler's own error."""
+    slope = np.tan(np.radians(tilt_deg))
+    place = 40 + pitch_px / np.cos(np.radians(tilt_deg)) * np.arange(lines) + rng.normal(0, placing_px, lines)
+    y = np.broadcast_to(rows, (lines, len(rows)))
+    x = place[:, None] + slope * y + rng.normal(0, segment_px, y.shape)
+    return FoundLines(SimpleNamespace(x=place), SimpleNamespace(x=x, y=y), np.ones(y.shape, bool))
+
+
+LONG_UPRIGHT = {"tilt_deg": 0.0, "lines": 20, "rows": np.arange(12) * 24.0, "placing_px": 0.1, "segment_px": 0.05}
+CASES = {
+    "uneven ruling": LONG_UPRIGHT,
+    "five lines": LONG_UPRIGHT | {"lines": 5},
+    "direction of short tilted lines": LONG_UPRIGHT
+    | {"tilt_deg": 20.0, "rows": np.arange(5) * 12.0, "placing_px": 0.0},
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_95_in_100_intervals_hold_the_pitch(case):
+    """Of 300 simulated rulings 92 to 98 % lie within 1.96 stated standard uncertainties."""
+    rng = np.random.default_rng(1)
+    found = [fit_pitch(ruling(rng, pitch_px=23.1, **CASES[case])) for _ in range(300)]
+    held = [abs(fit.pitch_px - 23.1) < 1.96 * fit.standard_uncertainty_px for fit in found]
+    assert np.mean(held) == pytest.approx(0.95, abs=0.03)
