@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,47 +10,16 @@ from micro.segmentation import Segmentation
 FloatArray = NDArray[np.float64]
 
 
-@dataclass(frozen=True, eq=False)
-class ContrastArea:
-    """Areas of the n carbides of a field, px².
-
-    Parameters
-    ----------
-    area
-        (n,) integrated contrast over class contrast; the outline's area where that is not above 0.
-    uncertainty
-        (n,) standard uncertainty from noise, matrix level and class level.
-    basin
-        (n,) pixels whose light was summed.
-    fallen_back
-        (n,) True where the outline's area stands in.
-    """
-
-    area: FloatArray
-    uncertainty: FloatArray
-    basin: FloatArray
-    fallen_back: NDArray[np.bool_]
-
-
-def contrast_area(segmentation: Segmentation, outline_area: FloatArray) -> ContrastArea:
-    """Integrate each carbide's contrast over its basin and divide by its class contrast.
+def contrast_area(segmentation: Segmentation, outline_area: FloatArray) -> FloatArray:
+    """(n,) areas, px²: each carbide's contrast over its basin, by the contrast of its class.
 
     Parameters
     ----------
     segmentation
         Carbides of one field.
     outline_area
-        (n,) area inside the outline, px².
+        (n,) area inside the outline, px²; it stands in where the integrated contrast gives none above 0.
     """
-    basin, light = segmentation.basin_sums
-    level = np.array([c.contrast for c in segmentation.classes])[segmentation.class_index]
-    level_uncertainty = np.array([c.contrast_uncertainty for c in segmentation.classes])[segmentation.class_index]
-    area = light / level
-    fallen_back = ~(area > 0)
-    area = np.where(fallen_back, outline_area, area)
-    variance = (
-        segmentation.noise**2 * segmentation.noise_area_px * basin
-        + (segmentation.matrix_uncertainty * basin) ** 2
-        + (level_uncertainty * area) ** 2
-    ) / level**2
-    return ContrastArea(area, np.sqrt(variance), basin, fallen_back)
+    _, light = segmentation.basin_sums
+    area = light / np.array([c.contrast for c in segmentation.classes])[segmentation.class_index]
+    return np.where(area > 0, area, outline_area)

@@ -59,7 +59,7 @@ def measure_particles(
     outline = measure_outlines(runs, shape, segmentation.blur_px, outline_waver(segmentation))
     cut = touches_edge(runs)
     mosaic = (sub_field.mosaic_rows, sub_field.mosaic_columns) if sub_field else None
-    ecd = 2 * np.sqrt(area.area / np.pi)
+    ecd = 2 * np.sqrt(area / np.pi)
     k = scale.um_per_px
     classes = np.array([c.name for c in segmentation.classes], object)
     columns = {
@@ -69,7 +69,7 @@ def measure_particles(
         "carbide_class": classes[segmentation.class_index],
         "x_um": k * shape.x,
         "y_um": k * shape.y,
-        "area_um2": k**2 * area.area,
+        "area_um2": k**2 * area,
         "ecd_um": k * ecd,
         **_outline_columns(outline, rolling, k),
         "perimeter_um": k * crofton_perimeter(segmentation.labels, runs) * outline.longer,
