@@ -9,7 +9,8 @@ import jsonschema
 import pytest
 
 from micro.errors import UsageError
-from micro.study import KEYS, read_study
+from micro.study import read_study
+from micro.study.keys import KEYS
 
 ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "docs/study-file.md").read_text(encoding="utf-8")

@@ -41,7 +41,7 @@ def in_parts(stitched, tmp_path_factory):
     """Results folder of the picture cut into parts, and what was measured; only to be read."""
     out = tmp_path_factory.mktemp("parts")
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("micro.study.SMALLEST_MOSAIC_BYTES", 0)
+        patch.setattr("micro.study.fields.SMALLEST_MOSAIC_BYTES", 0)
         patch.setattr(mosaic, "LARGEST_FIELD_PX", 300_000)
         patch.setattr(mosaic.sub_fields, "__defaults__", (400, 64))
         return out, *measured(stitched[0], out)

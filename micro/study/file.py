@@ -1,167 +1,21 @@
-"""The study file: which specimens, which pictures, how they are measured."""
+"""The study file (TOML), read with the line of whatever is wrong in it."""
 
 from __future__ import annotations
 
-import hashlib
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, NoReturn
 
-from micro.errors import InputError, UsageError
-from micro.micrograph.mosaic import SubField
-from micro.scale.scale import PLAUSIBLE_UM_PER_PX
+from micro.errors import UsageError
 from micro.segmentation import SegmentationSettings
+from micro.study.fields import cut_mosaics, name_fields, unique_stems
+from micro.study.keys import KEYS, READING, SEGMENTING, percent
+from micro.study.study import Field, Specimen, Study
 
-ROUTES = ("ingot-cast", "powder-made")
-PLANES = ("longitudinal", "transverse", "planar")
 PICTURE_ENDINGS = (".tif", ".tiff", ".png", ".jpg", ".jpeg", ".bmp")
-LONGEST_STEM = 120
-# A larger picture in fewer bytes than this is refused when it is read.
-SMALLEST_MOSAIC_BYTES = 360_000
-
-
-@dataclass(frozen=True)
-class Field:
-    """One picture of a specimen, and how it is read and segmented.
-
-    `shown` is the picture as the user named it, from the study's folder or on the command line; `stem` names the
-    field's files in the results folder; `sub_field` is the part of a mosaic that it is.
-    """
-
-    name: str
-    image: Path
-    shown: str
-    stem: str
-    settings: SegmentationSettings
-    crop_bottom_px: int | None = None
-    page: int | None = None
-    sub_field: SubField | None = None
-
-
-@dataclass(frozen=True)
-class Specimen:
-    """One bar or coupon, seen on one plane.
-
-    `rolling_deg` is in the picture, counter-clockwise from the horizontal; None: estimated from each field.
-    `composition` is in wt %. A scale given here comes before the tags of the picture.
-    """
-
-    name: str
-    fields: tuple[Field, ...]
-    route: str = ""
-    plane: str = ""
-    rolling_deg: float | None = None
-    calibration: Path | None = None
-    um_per_px: float | None = None
-    binning: int = 1
-    composition: Mapping[str, float] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class Study:
-    """All that one run measures. `identity` tells the results of one study from those of another."""
-
-    title: str
-    specimens: tuple[Specimen, ...]
-    identity: str
-    path: Path | None = None
-    coupons: Path | None = None
-    messages: tuple[str, ...] = ()
-
-    @property
-    def class_names(self) -> tuple[str, ...]:
-        """Names of carbide classes in any specimen, each once, in the order of the study file."""
-        every = (f.settings.class_names for s in self.specimens for f in s.fields)
-        return tuple(dict.fromkeys(name for names in every for name in names))
-
-
-def study_of_images(
-    images: Iterable[Path], specimen: Specimen, settings: SegmentationSettings, **reading: Any
-) -> Study:
-    """Study with one specimen, whose fields are `images` in the order given."""
-    fields, messages = name_fields(specimen.name, list(images), settings, **reading)
-    fields = cut_mosaics(fields)
-    folders = sorted({str(f.image.parent.resolve()) for f in fields})
-    return Study(
-        title=specimen.name,
-        specimens=(replace(specimen, fields=_unique_stems([(specimen.name, f) for f in fields])),),
-        identity="pictures in " + ", ".join(folders),
-        messages=messages,
-    )
-
-
-def name_fields(
-    specimen: str, images: list[Path], settings: SegmentationSettings, folder: Path | None = None, **reading: Any
-) -> tuple[tuple[Field, ...], tuple[str, ...]]:
-    """Fields named by their files, made unique within the specimen, with a line where two share a name."""
-    fields: list[Field] = []
-    messages: list[str] = []
-    taken: set[str] = set()
-    for image in images:
-        name = image.stem
-        number = 2
-        while name in taken:
-            name = f"{image.stem}-{number}"
-            number += 1
-        if name != image.stem:
-            messages.append(f"{image}: another field of {specimen} has this name; it is called {name}")
-        taken.add(name)
-        shown = image.relative_to(folder).as_posix() if folder else str(image)
-        fields.append(Field(name, image, shown, name, settings, **reading))
-    return tuple(fields), tuple(messages)
-
-
-def cut_mosaics(fields: Iterable[Field]) -> tuple[Field, ...]:
-    """Put the sub-fields of a mosaic, named by row and column, in the place of each picture too large for a field."""
-    return tuple(part for field in fields for part in _parts(field))
-
-
-def _parts(field: Field) -> list[Field]:
-    from micro.micrograph import mosaic, probe
-    from micro.micrograph.formats import format_of
-
-    try:
-        # Headers of thousands of pictures take time; a mosaic is large on the disk too.
-        if field.image.stat().st_size < SMALLEST_MOSAIC_BYTES:
-            return [field]
-        with field.image.open("rb") as stream:
-            if format_of(stream.read(16)) != "TIFF":
-                return [field]
-        header = probe(field.image, page=field.page)
-    except (OSError, InputError):
-        return [field]  # reading it says what is wrong
-    if header.pixels <= mosaic.LARGEST_FIELD_PX:
-        return [field]
-    return [
-        replace(field, name=f"{field.name}-r{row}c{column}", stem=f"{field.stem}-r{row}c{column}", sub_field=part)
-        for row, parts in enumerate(mosaic.sub_fields(*header.shape), 1)
-        for column, part in enumerate(parts, 1)
-    ]
-
-
-def safe_stem(name: str) -> str:
-    """Name of a file that stays in its folder on every system."""
-    return re.sub(r'[\x00-\x1f\x7f/\\:*?"<>|]', "_", name).rstrip(". ") or "_"
-
-
-def _unique_stems(fields: list[tuple[str, Field]]) -> tuple[Field, ...]:
-    """Give each field a file name that is safe and its own, whatever the system's letter case."""
-    count: dict[str, int] = {}
-    for _, f in fields:
-        count[f.name.casefold()] = count.get(f.name.casefold(), 0) + 1
-    named, taken = [], set()
-    for specimen, f in fields:
-        stem = f.name if count[f.name.casefold()] == 1 else f"{specimen}-{f.name}"
-        safe = safe_stem(stem)
-        if len(safe.encode()) > LONGEST_STEM or safe.casefold() in taken:
-            digest = hashlib.sha256(f"{specimen}\0{f.name}".encode(errors="surrogateescape")).hexdigest()[:10]
-            safe = safe.encode()[: LONGEST_STEM - 11].decode(errors="ignore") + "-" + digest
-        taken.add(safe.casefold())
-        named.append(replace(f, stem=safe))
-    return tuple(named)
 
 
 def read_study(path: Path, allowed: Iterable[Path] = ()) -> Study:
@@ -192,73 +46,6 @@ def read_study(path: Path, allowed: Iterable[Path] = ()) -> Study:
     return _StudyReader(path, text, folders).study(table)
 
 
-Check = Callable[[Any], bool]
-# Beyond any grey level, length or count; its square is still a number.
-LARGEST = 1e15
-
-
-def _number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and -LARGEST <= value <= LARGEST
-
-
-def _whole(value: Any) -> bool:
-    return isinstance(value, int) and _number(value)
-
-
-def _one_of(choices: tuple[str, ...]) -> tuple[str, Check]:
-    return "one of " + ", ".join(choices), lambda v: v in choices
-
-
-NAME = ("text of 1 to 80 printable characters", lambda v: isinstance(v, str) and v.isprintable() and 0 < len(v) <= 80)
-PATH = ("a path within the study's folder", lambda v: isinstance(v, str) and v != "" and "\0" not in v)
-UM_PER_PX = (
-    "a number of µm from {:g} to {:g}".format(*PLAUSIBLE_UM_PER_PX),
-    lambda v: _number(v) and PLAUSIBLE_UM_PER_PX[0] <= v <= PLAUSIBLE_UM_PER_PX[1],
-)
-NOT_NEGATIVE = ("a number, 0 or more", lambda v: _number(v) and v >= 0)
-PAGE = ("a whole number, 1 or more", lambda v: _whole(v) and v >= 1)
-COUNT = ("a whole number, 0 or more", lambda v: _whole(v) and v >= 0)
-TABLE = ("a table", lambda v: isinstance(v, dict))
-TABLES = ("a list of tables ([[...]])", lambda v: isinstance(v, list) and all(isinstance(t, dict) for t in v))
-NUMBER = ("a number", _number)
-
-READING = {
-    "calibration": PATH,
-    "um_per_px": UM_PER_PX,
-    "binning": ("a whole number, 1 or more", lambda v: _whole(v) and v >= 1),
-    "rolling_deg": ("a number from 0 to 180", lambda v: _number(v) and 0 <= v <= 180),
-    "crop_bottom_px": COUNT,
-    "page": PAGE,
-}
-SEGMENTING = {
-    "carbides": _one_of(("auto", "bright", "dark")),
-    "matrix_grey": NUMBER,
-    "threshold_grey": NUMBER,
-    "blur_px": NOT_NEGATIVE,
-    "min_area_px": NOT_NEGATIVE,
-    "class": TABLES,
-}
-KEYS: dict[str, dict[str, tuple[str, Check]]] = {
-    "study": {"title": NAME, **READING, **SEGMENTING, "specimen": TABLES, "coupons": PATH},
-    "specimen": {
-        "name": NAME,
-        "route": _one_of(ROUTES),
-        "plane": _one_of(PLANES),
-        "images": ("a list of picture paths or patterns", lambda v: bool(v) and _texts(v)),
-        **READING,
-        **SEGMENTING,
-        "composition": TABLE,
-        "field": TABLES,
-    },
-    "class": {"name": NAME, "grey": NUMBER},
-    "field": {"image": PATH, "crop_bottom_px": COUNT, "page": PAGE, **SEGMENTING},
-}
-
-
-def _texts(value: Any) -> bool:
-    return isinstance(value, list) and all(isinstance(v, str) and v and "\0" not in v for v in value)
-
-
 class _StudyReader:
     """Turns the parsed tables into a Study; knows the text, so that a trouble names its line."""
 
@@ -277,7 +64,7 @@ class _StudyReader:
                 self.fail([("specimen", number)], "name", f"{specimen.name!r} is given twice", "give each its own name")
             specimens.append(specimen)
             messages += said
-        stems = iter(_unique_stems([(s.name, f) for s in specimens for f in s.fields]))
+        stems = iter(unique_stems([(s.name, f) for s in specimens for f in s.fields]))
         return Study(
             title=table.get("title", self.path.stem),
             specimens=tuple(replace(s, fields=tuple(next(stems) for _ in s.fields)) for s in specimens),
@@ -304,7 +91,7 @@ class _StudyReader:
         fields = cut_mosaics(self.field_exceptions(entry, fields, given, where))
         composition = entry.get("composition", {})
         for element, amount in composition.items():
-            if not (_number(amount) and 0 <= amount <= 100):
+            if not percent(amount):
                 self.fail([*where, ("composition", 0)], element, f"{amount!r} is not a wt %", "give 0 to 100")
         specimen = Specimen(
             name=entry["name"],
