@@ -11,17 +11,16 @@ from micro import flags
 from micro.segmentation.clipping import unclipped
 from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels, numbered
 from micro.segmentation.marks import burnt_in, other_polarity, scratches
-from micro.segmentation.matrix import find_matrix, flatten, smoothed
+from micro.segmentation.matrix import Matrix, find_matrix, flatten, smoothed
 from micro.segmentation.outline import Outlines, outline
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 from micro.segmentation.troubles import field_troubles
 
+Picture = NDArray[np.float32]
 RESOLVED = 4.0
 
 
-def segment(
-    grey: NDArray[np.float32], settings: SegmentationSettings | None = None, grey_max: float = 255.0
-) -> Segmentation:
+def segment(grey: Picture, settings: SegmentationSettings | None = None, grey_max: float = 255.0) -> Segmentation:
     """Find the carbides of one field.
 
     Parameters
@@ -36,15 +35,7 @@ def segment(
     settings = settings or SegmentationSettings()
     grey = np.ascontiguousarray(grey, np.float32)
     excluded = burnt_in(grey, grey_max)
-    smooth_grey = smoothed(grey)
-    matrix = find_matrix(grey, smooth_grey, excluded, settings.matrix_grey)
-    light = matrix.surface.evaluate()
-    contrast, smooth = flatten(grey, light, matrix.grey), flatten(smooth_grey, light, matrix.grey)
-    contrast[excluded] = smooth[excluded] = 0
-    noise = matrix.local_noise()
-    if settings.matrix_grey is not None and settings.class_greys:
-        # Whoever pins both levels says that what lies between them is no noise of the matrix.
-        noise = np.minimum(noise, np.float32(matrix.sensor_smooth_noise()))
+    matrix, contrast, smooth, noise = _flattened(grey, excluded, settings)
     excluded |= scratches(smooth, noise)
     contrast[excluded] = smooth[excluded] = 0
     clipped = (grey >= grey_max) | (grey <= 0)
@@ -75,6 +66,22 @@ def segment(
     )
     word, messages = field_troubles(segmentation, matrix, grey, grey_max, settings, marks.share)
     return replace(segmentation, field_flags=word, messages=messages)
+
+
+def _flattened(
+    grey: Picture, excluded: NDArray[np.bool_], settings: SegmentationSettings
+) -> tuple[Matrix, Picture, Picture, Picture]:
+    """Matrix; contrast as it is and smoothed, 0 where excluded; and the noise of the smoothed one."""
+    smooth_grey = smoothed(grey)
+    matrix = find_matrix(grey, smooth_grey, excluded, settings.matrix_grey)
+    light = matrix.surface.evaluate()
+    contrast, smooth = flatten(grey, light, matrix.grey), flatten(smooth_grey, light, matrix.grey)
+    contrast[excluded] = smooth[excluded] = 0
+    noise = matrix.local_noise()
+    if settings.matrix_grey is not None and settings.class_greys:
+        # Whoever pins both levels says that what lies between them is no noise of the matrix.
+        noise = np.minimum(noise, np.float32(matrix.sensor_smooth_noise()))
+    return matrix, contrast, smooth, noise
 
 
 def without_empty_classes(levels: Levels, found: Outlines) -> tuple[Levels, Outlines]:
