@@ -8,34 +8,30 @@ import pytest
 
 from micro import study
 from micro.batch import Outcome
-from micro.cli import COMMANDS, main
+from micro.cli import COMMANDS
 from micro.cli.options import available_cores, heard
 
 
-def ended_with(*arguments):
-    with pytest.raises(SystemExit) as ended:
-        main([*arguments])
-    return ended.value.code
-
-
-def test_help_lists_the_commands_in_the_order_of_the_work(capsys):
-    """Each with what it does; a command's own help has the same words or more."""
-    assert ended_with("--help") == 0
-    said = capsys.readouterr().out
+def test_help_lists_the_commands_in_the_order_of_the_work(run_micro):
+    """Each with what it does."""
+    status, said, _ = run_micro("--help")
+    assert status == 0
     places = [said.index(f"  {name} ") for name in COMMANDS]
     assert places == sorted(places)
     assert all(words.split()[0] in said for words in COMMANDS.values())
 
 
 @pytest.mark.parametrize("name", list(COMMANDS))
-def test_every_command_has_help(name, capsys):
-    assert ended_with(name, "--help") == 0
-    assert f"Usage: micro {name}" in capsys.readouterr().out
+def test_every_command_has_help(name, run_micro):
+    status, said, _ = run_micro(name, "--help")
+    assert status == 0
+    assert f"Usage: micro {name}" in said
 
 
-def test_an_unknown_command_is_refused(capsys):
-    assert ended_with("count") == 2
-    assert "No such command 'count'" in capsys.readouterr().err
+def test_an_unknown_command_is_refused(run_micro):
+    status, _, said = run_micro("count")
+    assert status == 2
+    assert "No such command 'count'" in said
 
 
 @pytest.mark.parametrize(
@@ -47,17 +43,17 @@ def test_an_unknown_command_is_refused(capsys):
         (MemoryError(), 1, "does not fit into memory; "),
     ],
 )
-def test_whatever_happens_is_one_line_and_a_status(monkeypatch, capsys, trouble, status, line):
+def test_whatever_happens_is_one_line_and_a_status(monkeypatch, run_micro, trouble, status, line):
     """No traceback for a stop, a broken disk, or too little memory."""
 
     def fails(*_):
         raise trouble
 
     monkeypatch.setattr(study, "read_study", fails)
-    assert ended_with("run", "study.toml") == status
-    said = capsys.readouterr().err.strip()
+    ended, _, said = run_micro("run", "study.toml")
+    assert ended == status
     assert line in said
-    assert len(said.splitlines()) == 1
+    assert len(said.strip().splitlines()) == 1
 
 
 def test_cores_are_those_that_this_process_may_use(monkeypatch):
@@ -77,7 +73,7 @@ def test_cores_are_those_that_this_process_may_use(monkeypatch):
         (["run", "study.toml", "--out", "file/below"], "file/below"),
     ],
 )
-def test_a_folder_that_cannot_be_made_is_said(tmp_path, monkeypatch, capsys, arguments, place):
+def test_a_folder_that_cannot_be_made_is_said(tmp_path, monkeypatch, run_micro, arguments, place):
     """What lies below a file is no place to write: status 2, the place named, and what to do."""
     grey = np.random.default_rng(1).normal(100, 4, (96, 96)).astype(np.uint8)
     cv2.imwrite(str(tmp_path / "f.png"), grey)
@@ -85,8 +81,9 @@ def test_a_folder_that_cannot_be_made_is_said(tmp_path, monkeypatch, capsys, arg
     (tmp_path / "c.csv").write_text("specimen,direction,toughness_J\nP,longitudinal,30\nP,transverse,20\n")
     (tmp_path / "study.toml").write_text('um_per_px = 0.2\n[[specimen]]\nname = "A"\nimages = ["f.png"]\n')
     monkeypatch.chdir(tmp_path)
-    assert ended_with(*arguments) == 2
-    (line,) = [line for line in capsys.readouterr().err.splitlines() if "cannot be written" in line]
+    status, _, said = run_micro(*arguments)
+    assert status == 2
+    (line,) = [line for line in said.splitlines() if "cannot be written" in line]
     assert line.startswith(place)
     assert "; choose another" in line
 

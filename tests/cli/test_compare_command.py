@@ -5,7 +5,6 @@ import pandas as pd
 import pytest
 
 from micro import columns, results
-from micro.cli import main
 
 
 def field_row(specimen, number, rng, fraction):
@@ -37,42 +36,37 @@ def folder(tmp_path):
     return make
 
 
-def ended_with(*args):
-    with pytest.raises(SystemExit) as ended:
-        main(["compare", *args])
-    return ended.value.code
-
-
-def test_two_folders_are_compared_and_written(folder, tmp_path, capsys):
+def test_two_folders_are_compared_and_written(folder, tmp_path, run_micro):
     one, two = folder("one", {"powder-made": 0.05}), folder("two", {"ingot-cast": 0.12})
-    assert ended_with(one, two, "--out", str(tmp_path / "out")) == 0
-    said = capsys.readouterr()
-    assert said.err == ""
-    assert said.out.startswith("ingot-cast against powder-made: of 2 quantities compared, 1 differs")
-    assert "- Area fraction: " in said.out
+    status, said, trouble = run_micro("compare", one, two, "--out", tmp_path / "out")
+    assert (status, trouble) == (0, "")
+    assert said.startswith("ingot-cast against powder-made: of 2 quantities compared, 1 differs")
+    assert "- Area fraction: " in said
     table = pd.read_csv(tmp_path / "out" / "comparison.csv")
     assert list(table) == columns.names(columns.COMPARISON)
 
 
-def test_planes_that_differ_are_refused_in_words(folder, capsys):
-    assert ended_with(folder("one", {"A": 0.1}), folder("two", {"B": 0.1}, "transverse")) == 0
-    assert "A was seen on the longitudinal plane, B on the transverse" in capsys.readouterr().out
+def test_planes_that_differ_are_refused_in_words(folder, run_micro):
+    status, said, _ = run_micro("compare", folder("one", {"A": 0.1}), folder("two", {"B": 0.1}, "transverse"))
+    assert status == 0
+    assert "A was seen on the longitudinal plane, B on the transverse" in said
 
 
-def test_a_folder_that_cannot_be_read_is_one_line_and_status_1(folder, tmp_path, capsys):
-    assert ended_with(folder("one", {"A": 0.1, "B": 0.1}), str(tmp_path / "none")) == 1
-    said = capsys.readouterr()
-    assert said.err == f"{tmp_path / 'none' / 'run.json'}: is missing; give the folder of a finished run\n"
-    assert said.out.startswith("B against A")
+def test_a_folder_that_cannot_be_read_is_one_line_and_status_1(folder, tmp_path, run_micro):
+    status, said, trouble = run_micro("compare", folder("one", {"A": 0.1, "B": 0.1}), tmp_path / "none")
+    assert status == 1
+    assert trouble == f"{tmp_path / 'none' / 'run.json'}: is missing; give the folder of a finished run\n"
+    assert said.startswith("B against A")
 
 
-def test_one_specimen_cannot_be_compared(folder, capsys):
-    assert ended_with(folder("one", {"A": 0.1})) == 2
-    assert capsys.readouterr().err == "RESULTS: 1 specimen can be used; give folders that hold two or more\n"
+def test_one_specimen_cannot_be_compared(folder, run_micro):
+    said = "RESULTS: 1 specimen can be used; give folders that hold two or more\n"
+    assert run_micro("compare", folder("one", {"A": 0.1})) == (2, "", said)
 
 
-def test_a_table_that_cannot_be_written_is_one_line(folder, tmp_path, capsys):
+def test_a_table_that_cannot_be_written_is_one_line(folder, tmp_path, run_micro):
     (tmp_path / "file").touch()
     place = tmp_path / "file" / "out"
-    assert ended_with(folder("one", {"A": 0.1, "B": 0.2}), "--out", str(place)) == 2
-    assert capsys.readouterr().err == f"{place}: cannot be written (Not a directory); choose another --out\n"
+    status, _, said = run_micro("compare", folder("one", {"A": 0.1, "B": 0.2}), "--out", place)
+    assert status == 2
+    assert said == f"{place}: cannot be written (Not a directory); choose another --out\n"

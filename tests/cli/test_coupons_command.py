@@ -2,11 +2,8 @@
 
 import pandas as pd
 import pytest
-from click.testing import CliRunner
 
 from micro import columns
-from micro.cli import main
-from micro.cli.coupons import command
 
 ROWS = """specimen,coupon,direction,toughness_J,hardness_HRC,temper_C
 =bar,1,L,30,60.1,540
@@ -27,18 +24,17 @@ def file(tmp_path):
     return path
 
 
-def test_words_and_cautions(file):
-    run = CliRunner().invoke(command, [str(file)])
-    assert run.exit_code == 0
-    assert run.stderr == ""
-    assert "bar P: transverse over longitudinal toughness 0.71" in run.stdout
-    assert "not a certificate" in run.stdout
-    assert "licensed engineer" in run.stdout
+def test_words_and_cautions(file, run_micro):
+    status, said, trouble = run_micro("coupons", file)
+    assert (status, trouble) == (0, "")
+    assert "bar P: transverse over longitudinal toughness 0.71" in said
+    assert "not a certificate" in said
+    assert "licensed engineer" in said
 
 
-def test_tables_and_figure_are_written(file, tmp_path):
+def test_tables_and_figure_are_written(file, tmp_path, run_micro):
     out = tmp_path / "out"
-    assert CliRunner().invoke(command, [str(file), "--out", str(out)]).exit_code == 0
+    assert run_micro("coupons", file, "--out", out)[0] == 0
     assert {p.name for p in out.iterdir()} == {
         "coupons.csv", "coupons_used.csv", "transverse_ratios.csv", "group_ratios.csv", "coupons.svg", "coupons.png",
     }  # fmt: skip
@@ -61,37 +57,23 @@ def test_the_figure_holds_every_coupon_as_a_dot(file):
     assert heights == [20, 21, 24, 29, 30, 30, 33, 33]
 
 
-def test_a_problem_is_one_line_and_status_1_and_the_rest_is_told(file, capsys):
+def test_a_problem_is_one_line_and_status_1_and_the_rest_is_told(file, run_micro):
     file.write_text(ROWS)
-    with pytest.raises(SystemExit) as ended:
-        main(["coupons", str(file)])
-    assert ended.value.code == 1
-    said = capsys.readouterr()
-    assert said.err.splitlines() == [
+    status, said, trouble = run_micro("coupons", file)
+    assert status == 1
+    assert trouble.splitlines() == [
         f"{file} line 2: specimen holds a formula, '=bar'; give its value",
         f"{file} line 3: specimen holds a formula, '=bar'; give its value",
     ]
-    assert "bar P, longitudinal: toughness" in said.out
+    assert "bar P, longitudinal: toughness" in said
 
 
-def test_an_unknown_column_to_group_by_is_status_2(file, capsys):
-    with pytest.raises(SystemExit) as ended:
-        main(["coupons", str(file), "--by", "quench"])
-    assert ended.value.code == 2
-    told = capsys.readouterr().err
-    assert told == f"--by: 'quench' is not a heat-treatment column of {file}; columns there: temper_C\n"
+def test_an_unknown_column_to_group_by_is_status_2(file, run_micro):
+    told = f"--by: 'quench' is not a heat-treatment column of {file}; columns there: temper_C\n"
+    assert run_micro("coupons", file, "--by", "quench") == (2, "", told)
 
 
-def test_a_file_that_cannot_be_used_is_one_line(tmp_path, capsys):
-    with pytest.raises(SystemExit) as ended:
-        main(["coupons", str(tmp_path / "none.csv")])
-    assert ended.value.code == 1
-    assert capsys.readouterr().err.count("\n") == 1
-
-
-def test_a_folder_that_cannot_be_written_is_one_line(file, tmp_path, capsys):
-    (tmp_path / "taken").write_text("")
-    with pytest.raises(SystemExit) as ended:
-        main(["coupons", str(file), "--out", str(tmp_path / "taken" / "in")])
-    assert ended.value.code == 2
-    assert "cannot be written" in capsys.readouterr().err.splitlines()[-1]
+def test_a_file_that_cannot_be_used_is_one_line(tmp_path, run_micro):
+    status, _, said = run_micro("coupons", tmp_path / "none.csv")
+    assert status == 1
+    assert said.count("\n") == 1

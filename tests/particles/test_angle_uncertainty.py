@@ -9,11 +9,11 @@ from micro.fields.orientation import orientation
 
 @pytest.mark.parametrize(("ecd", "aspect", "noise"), [(8, 1.5, 5), (8, 2.0, 15), (14, 1.5, 15)])
 def test_the_stated_uncertainty_is_the_scatter_about_the_truth(ecd, aspect, noise):
-    """Errors over their standard uncertainties scatter by about 1, and by no means by 2."""
+    """Errors over their standard uncertainties scatter by 1, give or take a quarter."""
     _, table = photographed(ecd, aspect, 20.0, noise)
     error = (table["angle_deg"] - 20 + 90) % 180 - 90
     scatter = np.sqrt(np.mean((error / table["angle_standard_uncertainty_deg"]) ** 2))
-    assert 0.5 < scatter < 1.5
+    assert 0.75 < scatter < 1.25
 
 
 def test_discs_of_few_pixels_make_no_spikes():

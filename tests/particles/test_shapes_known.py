@@ -50,6 +50,14 @@ def test_ellipses(segmented, angle):
     assert row["feret_min_um"] == pytest.approx(2 * b, rel=0.03)
 
 
+@pytest.mark.parametrize("angle", [0.0, 22.5, 45.0, 63.4, 90.0])
+def test_the_perimeter_of_a_needle_does_not_depend_on_its_direction(segmented, angle):
+    """By Ramanujan's closed form (from memory) to 2 %: each lattice direction counts by the angle it stands for."""
+    a, b = 50.0, 4.0
+    around = np.pi * (3 * (a + b) - np.sqrt((3 * a + b) * (a + 3 * b)))
+    assert measure(segmented(ellipse(a, b, angle)))["perimeter_um"].iloc[0] == pytest.approx(around, rel=0.02)
+
+
 def test_rectangle(segmented):
     """An upright rectangle: area and centroid exact, sides by the extents, diagonal by the largest Feret diameter."""
     labels = np.zeros((60, 90), np.int32)
