@@ -37,7 +37,7 @@ def segment(grey: Picture, settings: SegmentationSettings | None = None, grey_ma
     excluded = burnt_in(grey, grey_max)
     matrix, contrast, smooth, noise = _flattened(grey, excluded, settings)
     excluded |= scratches(smooth, noise)
-    contrast[excluded] = smooth[excluded] = 0
+    _clear(excluded, contrast, smooth)
     clipped = (grey >= grey_max) | (grey <= 0)
     levels = find_levels(contrast, smooth, noise, clipped, matrix, settings)
     if clipped.any():
@@ -48,10 +48,10 @@ def segment(grey: Picture, settings: SegmentationSettings | None = None, grey_ma
     class_contrast = [c.contrast for c in levels.classes]
     marks = other_polarity(smooth, found.labels, class_contrast, noise, levels.blur_px or FIRST_BLUR)
     excluded |= marks.where
-    contrast[excluded] = 0
+    _clear(excluded, contrast, found.basins)
     segmentation = Segmentation(
         labels=found.labels,
-        basins=np.where(excluded, 0, found.basins),
+        basins=found.basins,
         contrast=contrast,
         classes=levels.classes,
         class_index=found.class_index,
@@ -65,7 +65,7 @@ def segment(grey: Picture, settings: SegmentationSettings | None = None, grey_ma
         smooth_noise=matrix.smooth_noise,
     )
     word, messages = field_troubles(segmentation, matrix, grey, grey_max, settings, marks.share)
-    return replace(segmentation, field_flags=word, messages=messages)
+    return segmentation.told(word, messages)
 
 
 def _flattened(
@@ -76,12 +76,19 @@ def _flattened(
     matrix = find_matrix(grey, smooth_grey, excluded, settings.matrix_grey)
     light = matrix.surface.evaluate()
     contrast, smooth = flatten(grey, light, matrix.grey), flatten(smooth_grey, light, matrix.grey)
-    contrast[excluded] = smooth[excluded] = 0
+    _clear(excluded, contrast, smooth)
     noise = matrix.local_noise()
     if settings.matrix_grey is not None and settings.class_greys:
         # Whoever pins both levels says that what lies between them is no noise of the matrix.
         noise = np.minimum(noise, np.float32(matrix.sensor_smooth_noise()))
     return matrix, contrast, smooth, noise
+
+
+def _clear(excluded: NDArray[np.bool_], *pictures: NDArray) -> None:
+    """Set pictures to 0, in place, where nothing is analysed."""
+    if excluded.any():
+        for picture in pictures:
+            picture[excluded] = 0
 
 
 def without_empty_classes(levels: Levels, found: Outlines) -> tuple[Levels, Outlines]:

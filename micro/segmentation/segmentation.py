@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from micro.segmentation.regions import Pixels
 
 
 @dataclass(frozen=True)
@@ -122,11 +126,16 @@ class Segmentation:
         return self.excluded.size - int(np.count_nonzero(self.excluded))
 
     @cached_property
-    def outline_px(self) -> NDArray[np.float64]:
-        """(n,) pixels inside each outline."""
+    def outlines(self) -> Pixels:
+        """Pixels inside the outlines."""
         from micro.segmentation.regions import Pixels
 
-        return Pixels.of(self.labels, self.count).size()
+        return Pixels.of(self.labels, self.count)
+
+    @cached_property
+    def outline_px(self) -> NDArray[np.float64]:
+        """(n,) pixels inside each outline."""
+        return self.outlines.size()
 
     @cached_property
     def basin_sums(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -148,6 +157,12 @@ class Segmentation:
         around = (cv2.dilate(owned, np.ones((7, 7), np.uint8)) > owned) & ~self.excluded
         pixels = max(1, int(np.count_nonzero(around)))
         return float(self.contrast[around].sum()) / pixels, self.noise * float(np.sqrt(self.noise_area_px / pixels))
+
+    def told(self, field_flags: int, messages: tuple[str, ...]) -> Segmentation:
+        """Return it with these flags and messages; what was computed from the pictures is kept."""
+        new = replace(self, field_flags=field_flags, messages=messages)
+        vars(new).update({name: value for name, value in vars(self).items() if name not in vars(new)})
+        return new
 
     def cropped(self, part: tuple[slice, slice]) -> Segmentation:
         """Return rows and columns of it; numbers of carbides stay as they are, so that some may have no pixel."""

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from micro import flags
 from micro.segmentation.candidates import axis_ratio
 from micro.segmentation.matrix import ADDED_SPREAD_PX
-from micro.segmentation.regions import Pixels
 from micro.segmentation.segmentation import Segmentation
 
 FloatArray = NDArray[np.float64]
@@ -154,7 +153,7 @@ def thin_share(segmentation: Segmentation) -> float:
     s = segmentation
     if not s.count:
         return 0.0
-    aspect = axis_ratio(Pixels.of(s.labels, s.count))
+    aspect = axis_ratio(s.outlines)
     width = np.sqrt(4 / np.pi * s.outline_px / aspect)
     thin = (aspect > ROD) & (width < THIN * (s.blur_px or 1.0))
     return float(s.outline_px[thin].sum() / max(1, s.outline_px.sum()))
