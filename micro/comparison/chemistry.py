@@ -47,7 +47,7 @@ class Carbide:
         Element that forms it, with `metal_atoms` in the formula, besides `iron_atoms` of iron and
         `carbon_atoms` of carbon.
     density
-        g/cm³: least, middle, most.
+        g/cm³: least, middle, most (handbook values, from memory).
     foreign_share
         Most of the metal's atoms that other metals replace; they stretch the metal. Common practice, no source.
     """

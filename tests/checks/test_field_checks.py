@@ -84,7 +84,7 @@ def test_clipped_greys_are_told(sound):
     [(90.0, 1.0, "larger than any usual"), (0.1, 0.1, "smaller than light shows"), (1.5, 0.02, "sharper than light")],
 )
 def test_sizes_that_do_not_fit_the_scale(median_um, blur_um, said):
-    """Primary carbides have 0.5 to 50 µm (common practice); light draws no edge below 0.05 µm (0.21·λ/A)."""
+    """Primary carbides have 0.5 to 50 µm (common practice); light none below 0.05 (0.21·λ/A, from memory)."""
     found = implausible_size(median_um, blur_um)
     assert found is not None and said in found.text
     assert implausible_size(1.5, 0.2) is None and implausible_size(25.0, 0.5) is None

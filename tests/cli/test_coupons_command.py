@@ -25,6 +25,7 @@ def file(tmp_path):
 
 
 def test_words_and_cautions(file, run_micro):
+    """The ratio, and who decides about parts."""
     status, said, trouble = run_micro("coupons", file)
     assert (status, trouble) == (0, "")
     assert "bar P: transverse over longitudinal toughness 0.71" in said

@@ -124,6 +124,7 @@ def test_a_quoted_decimal_comma_is_read_and_a_comma_for_thousands_is_not_guessed
 
 @pytest.mark.parametrize("scale", ["HV", "HV10", "HV 30", "HB", "HBW"])
 def test_other_hardness_scales(write, scale):
+    """Vickers and Brinell, as people write them."""
     text = CLEAN.replace("hardness_HRC", f"hardness_{scale}").replace("60.", "600.")
     assert read_coupons(write(text)).table["hardness"].tolist() == [600.1, 600.2]
 
@@ -162,6 +163,7 @@ def test_a_file_that_cannot_be_used_is_one_line(write, text, told):
 
 
 def test_a_path_that_is_no_file(tmp_path):
+    """A folder, and nothing at all, are refused."""
     with pytest.raises(InputError, match="cannot be read"):
         read_coupons(tmp_path)
     with pytest.raises(InputError, match="cannot be read"):

@@ -41,7 +41,7 @@ def test_three_points_show_nothing():
 
 
 def test_with_many_points_the_interval_is_the_usual_one():
-    """D. G. Bonett and T. A. Wright, 2000: tanh(atanh ρ ± 1.96·√((1 + ρ²/2)/(n - 3)))."""
+    """D. G. Bonett and T. A. Wright, 2000, from memory: tanh(atanh ρ ± 1.96·√((1 + ρ²/2)/(n - 3)))."""
     rng = np.random.default_rng(2)
     x = rng.normal(size=60)
     found = rank_correlation(x, x + rng.normal(size=60))

@@ -31,7 +31,7 @@ def test_welch_agrees_with_scipy_and_statsmodels(samples):
 
 
 def test_an_uncertainty_the_samples_share_widens_the_interval_as_a_known_one(samples):
-    """GUM, 2008, G.4: the effective degrees of freedom grow by the fourth power of the combined uncertainty."""
+    """JCGM 100:2008, G.4, from memory: degrees of freedom grow by the fourth power of the combined uncertainty."""
     plain, wider = welch(*samples), welch(*samples, shared_uncertainty=3.0)
     assert wider.standard_error == pytest.approx(math.hypot(plain.standard_error, 3.0))
     grown = (wider.standard_error / plain.standard_error) ** 4
@@ -58,7 +58,7 @@ def test_fieller_holds_the_ratios_that_welch_does_not_reject(samples):
 def test_fieller_agrees_with_its_quadratic():
     """The closed form, with the degrees of freedom of Welch at each end.
 
-    (ȳ - r·x̄)² = t²·(s_y² + r²·s_x²)/n (E. C. Fieller, 1954; solved here by its quadratic).
+    (ȳ - r·x̄)² = t²·(s_y² + r²·s_x²)/n (E. C. Fieller, 1954, from memory; solved here by its quadratic).
     """
     rng = np.random.default_rng(8)
     a, b = rng.normal(30, 3, 9), rng.normal(25, 3, 9)
@@ -95,7 +95,7 @@ def test_holm_agrees_with_statsmodels(p_values):
 
 
 def test_holm_leaves_out_what_was_not_tested():
-    """S. Holm, 1979: the smallest of two is doubled."""
+    """S. Holm, 1979, from memory: the smallest of two is doubled."""
     assert holm([math.nan, 0.01, 0.04]) == pytest.approx([math.nan, 0.02, 0.04], nan_ok=True)
     assert len(holm([])) == 0
 

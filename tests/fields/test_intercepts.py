@@ -68,7 +68,7 @@ def test_counts_along_rows_are_those_of_an_independent_count():
 
 
 def test_a_ring_is_met_twice_and_a_line_end_counts_half():
-    """A feature met twice by one line counts twice; a line that ends inside one counts half (ASTM E1268)."""
+    """A feature met twice by one line counts twice; a line that ends inside one half (ASTM E1268, from memory)."""
     ring = np.zeros((60, 80), np.int32)
     ring[10:50, 20:60] = 1
     ring[10:50, 30:50] = 0

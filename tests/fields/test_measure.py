@@ -74,7 +74,7 @@ def test_number_and_mean_diameter_weigh_what_the_frame_cuts():
 def test_random_discs_have_an_anisotropy_index_of_1():
     """Over eight fields of discs the 95 % interval of AI holds 1."""
     index = [measured(drawn(14.0, 1.0, 0.0, seed=s), 30.0)[0].table["anisotropy_index"].iloc[0] for s in range(8)]
-    half = 2.365 * np.std(index, ddof=1) / np.sqrt(8)  # t(0.975, 7)
+    half = stats.t.ppf(0.975, 7) * np.std(index, ddof=1) / np.sqrt(8)
     assert abs(np.mean(index) - 1) < half + 0.005
 
 
@@ -113,8 +113,22 @@ def test_every_column_and_curve_is_there():
         assert curves.loc[curves["curve"] == name, "y"].sum() == pytest.approx(1, abs=0.01)
 
 
+def test_the_scale_enters_every_column_as_its_unit_says():
+    """Pixels twice as large: lengths double, areas are four times as large, counts per length and area fall alike."""
+    segmentation, grey = drawn(14.0, 1.3, 0.0)
+    powers = {"µm": 1, "µm²": 2, "1/mm": -1, "1/mm²": -2}
+    fine, coarse = (
+        measure_field(segmentation, measure_particles(segmentation, grey, scale, 0.0), scale, 0.0).table
+        for scale in (SCALE, Scale(2 * SCALE.um_per_px, None, "invented"))
+    )
+    for column in FIELDS:
+        if column.dtype == "float64":
+            expected = fine[column.name] * 2.0 ** powers.get(column.unit, 0)
+            assert coarse[column.name].to_numpy() == pytest.approx(expected.to_numpy(), nan_ok=True), column.name
+
+
 def test_nothing_found_is_unknown_not_zero():
-    """Without carbides the ratios and distances are empty; the area fraction has an upper end above 0."""
+    """Without carbides ratios and distances are empty; of carbides of 6 px none is seen where -ln 0.05 are expected."""
     shape = (90, 130)
     nothing = np.zeros(shape, np.int32)
     empty = Segmentation(
@@ -125,7 +139,8 @@ def test_nothing_found_is_unknown_not_zero():
     row = found.table.iloc[0]
     unknown = ["anisotropy_index", "mean_free_path_um", "band_p_value", "nearest_neighbour_um", "mean_chord_along_um"]
     assert row[unknown].isna().all()
-    assert row["area_fraction"] == 0 < row["area_fraction_high"]
+    assert row["area_fraction"] == 0
+    assert row["area_fraction_high"] == pytest.approx(-np.log(0.05) * 6 / (90 * 130), rel=2e-3)
 
 
 def test_direction_of_lying_carbides_is_estimated_and_of_discs_is_not():

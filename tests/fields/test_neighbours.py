@@ -9,7 +9,7 @@ FRAME = (900.0, 600.0)
 
 
 def test_poisson_points_give_the_distance_of_clark_and_evans():
-    """Mean 0.5/√N_A, whatever the edge hides (Clark and Evans 1954)."""
+    """Mean 0.5/√N_A, whatever the edge hides (Clark and Evans 1954, from memory)."""
     rng = np.random.default_rng(1)
     ratios = []
     for _ in range(150):

@@ -41,7 +41,7 @@ def test_shapes_of_photographed_ellipses(ecd, aspect, angle, blur, noise):
     along = 2 * np.hypot(a * np.cos(turn), b * np.sin(turn))
     assert table["length_along_um"].mean() == pytest.approx(along, rel=0.03)
     assert table["width_across_um"].mean() == pytest.approx(2 * np.hypot(a * np.sin(turn), b * np.cos(turn)), rel=0.05)
-    around = np.pi * (3 * (a + b) - np.sqrt((3 * a + b) * (a + 3 * b)))  # Ramanujan
+    around = np.pi * (3 * (a + b) - np.sqrt((3 * a + b) * (a + 3 * b)))  # Ramanujan, from memory
     assert table["perimeter_um"].mean() == pytest.approx(around, rel=0.03)
 
 

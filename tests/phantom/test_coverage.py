@@ -14,7 +14,7 @@ SHAPE = (90, 130)
 
 
 def sampling_error(perimeter_px: float) -> float:
-    """Four standard deviations of an area counted on points 0.2 px apart (Matérn: variance ≈ 0.073·P·h³)."""
+    """Four standard deviations of an area by points 0.2 px apart (Matérn, from memory: variance ≈ 0.073·P·h³)."""
     return 4 * np.sqrt(0.073 * perimeter_px * 0.2**3)
 
 
@@ -27,7 +27,7 @@ def test_ellipses_cover_pi_a_b(ecd, aspect):
         one = shapes(np.array([ecd]), rng, aspect=aspect, angle_deg=rng.uniform(0, 180))
         one = one.moved(rng.uniform(60, 70, 1), rng.uniform(44, 46, 1))
         a, b = one.semi_major[0], one.semi_minor[0]
-        perimeter = np.pi * (3 * (a + b) - np.sqrt((3 * a + b) * (a + 3 * b)))  # Ramanujan
+        perimeter = np.pi * (3 * (a + b) - np.sqrt((3 * a + b) * (a + 3 * b)))  # Ramanujan, from memory
         assert cover(one, SHAPE).area_px[0] == pytest.approx(np.pi * a * b, abs=sampling_error(perimeter))
 
 

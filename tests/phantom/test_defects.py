@@ -23,7 +23,7 @@ def discs():
 
 @pytest.mark.parametrize(("kind", "diameter", "level"), [(pits, 5.0, 25.0), (dust, 8.0, 30.0)])
 def test_pits_and_dust_cover_what_their_sizes_say(kind, diameter, level):
-    """1 − exp(−λĀ) of the field (Matheron), Ā from the moments of the lognormal sizes; to four standard errors."""
+    """1 − exp(−λĀ) (Matheron, from memory), Ā from the moments of the lognormal sizes; to four standard errors."""
     marks, fields = 200, 5
     found = [
         covered(kind(PLAIN, marks, np.random.default_rng(seed), level=level, diameter_px=diameter), level)

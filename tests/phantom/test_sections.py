@@ -26,7 +26,7 @@ def test_sections_of_spheres_of_many_sizes():
 
 @pytest.mark.parametrize("density", [0.001, 0.006])
 def test_boolean_model_covers_one_minus_exp(density):
-    """Area fraction 1 − exp(−λĀ) (Matheron), mean grain area from the lognormal's moments."""
+    """Area fraction 1 − exp(−λĀ) (Matheron, from memory), mean grain area from the lognormal's moments."""
     mean_area = np.pi / 4 * 10**2 * np.exp(0.3**2)
     rng = np.random.default_rng(3)
     fractions = [
@@ -59,6 +59,7 @@ def test_drawn_outlines_become_smooth():
 
 
 def test_empty_drawing():
+    """Nothing drawn covers nothing."""
     coverage = cover_mask(np.zeros((20, 30), bool))
     assert coverage.by_class.sum() == 0
     assert len(coverage.area_px) == 0

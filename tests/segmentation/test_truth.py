@@ -71,7 +71,7 @@ def test_dark_and_bright_carbides_on_one_field(phantom, fraction):
 
 
 def test_threshold_of_two_classes_would_be_wrong_here(phantom, fraction):
-    """Negative control: what a global two-class threshold (Otsu 1979) reads on small carbides."""
+    """Negative control: what a global two-class threshold (Otsu 1979, by scikit-image) reads on small carbides."""
     from skimage.filters import threshold_otsu
 
     field = phantom([Population(0.05, 5)], noise=8.0)

@@ -20,7 +20,7 @@ def test_student_t_is_that_of_the_printed_table(degrees_of_freedom, factor):
 
 
 def test_mean_and_interval_are_those_of_statsmodels():
-    """Mean, s and t·s/√n (ASTM E562), with a field that is unknown left out."""
+    """Mean, s and t·s/√n (ASTM E562, from memory), with a field that is unknown left out."""
     values = [0.11, 0.13, math.nan, 0.09, 0.12, 0.16]
     known = DescrStatsW([v for v in values if v == v])
     estimate = mean_of_fields(values)

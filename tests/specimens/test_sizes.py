@@ -1,7 +1,10 @@
 """Quantiles of a size distribution, fields as the unit, whatever the number of carbides."""
 
+import math
+
 import numpy as np
 import pytest
+from scipy import stats
 
 from micro.specimens import sizes
 from micro.specimens.sizes import cumulative_by_field, quantile
@@ -43,3 +46,15 @@ def test_the_upper_end_of_a_high_quantile_is_the_largest_size_seen():
     """Where the share is never told from that of all, the interval ends at the largest carbide."""
     size, weight, field = study(np.random.default_rng(4), 3, 6)
     assert quantile(size, weight, field, 3, 0.999).interval()[1] >= size.max()
+
+
+@pytest.mark.parametrize("share", [0.5, 0.9])
+def test_intervals_hold_the_quantile_of_the_steel(share):
+    """Of 400 specimens of six fields that scatter, 92 to 98 % hold it."""
+    held = []
+    for seed in range(400):
+        rng = np.random.default_rng(seed)
+        size, weight, field = study(rng, 6, 80)
+        low, high = quantile(size * np.exp(rng.normal(0, 0.1, 6))[field], weight, field, 6, share).interval()
+        held.append(low <= stats.lognorm.ppf(share, math.hypot(0.5, 0.1)) <= high)
+    assert 0.92 <= np.mean(held) <= 0.98

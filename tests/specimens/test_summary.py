@@ -9,6 +9,7 @@ import pytest
 from micro import columns
 from micro.specimens import summarise, uncertainty_budget
 from micro.specimens.sampling import student_t
+from micro.specimens.summary import QUANTITIES
 
 
 def study(rng, fields=6, carbides=200, shift=0.1):
@@ -66,6 +67,24 @@ def test_scale_enters_lengths_once_numbers_twice_and_ratios_not():
     assert scale["number_per_mm2"] == pytest.approx(0.02 * mean["number_per_mm2"])
     assert scale["mean_aspect_ratio"] == 0
     assert scale["area_fraction"] == 0
+
+
+def test_every_quantity_goes_with_the_power_of_the_pixel_size_that_it_declares():
+    """Pixels twice as large: lengths double, areas are four times as large, counts per length and area fall alike."""
+    rng = np.random.default_rng(8)
+    powers = {"µm": 1, "µm²": 2, "1/mm": -1, "1/mm²": -2}
+    tables = dict(zip((columns.PARTICLES, columns.FIELDS), study(rng), strict=True))
+    for spec, table in tables.items():
+        for column in spec:
+            if column.dtype == "float64" and table[column.name].isna().all():
+                table[column.name] = rng.uniform(1, 2, len(table))
+    doubled = [
+        table.assign(**{c.name: table[c.name] * 2.0 ** powers[c.unit] for c in spec if c.unit in powers})
+        for spec, table in tables.items()
+    ]
+    plain, larger = (rows(summarise(*pair, None))["mean"] for pair in (tables.values(), doubled))
+    for quantity in QUANTITIES:
+        assert larger[quantity.name] == pytest.approx(plain[quantity.name] * 2.0**quantity.scale_power), quantity.name
 
 
 def test_the_largest_carbide_has_an_interval():
