@@ -50,7 +50,7 @@ def test_bands_repeat_across_the_rolling_direction(rolling):
     """The density's wave 1 + m·cos gives a first Fourier coefficient of m/2 across, none along."""
     rng = np.random.default_rng(5)
     placed = place_at_random(
-        shapes(np.full(4000, 1.0), rng), (900, 900), rng,
+        shapes(np.full(2000, 1.0), rng), (900, 900), rng,
         gap_px=0.5, banding=0.8, band_spacing_px=90, rolling_deg=rolling,
     )  # fmt: skip
     sin, cos = np.sin(np.radians(rolling)), np.cos(np.radians(rolling))
@@ -63,16 +63,16 @@ def test_bands_repeat_across_the_rolling_direction(rolling):
 def test_uneven_density_is_longer_along_the_rolling_direction(make):
     """Correlation over 30 px is high along, low across; the mean stays 1."""
     rng = np.random.default_rng(6)
-    x, y = np.meshgrid(np.arange(0.0, 1500, 5), np.arange(0.0, 1500, 5))
+    x, y = np.meshgrid(np.arange(0.0, 1500, 10), np.arange(0.0, 1500, 10))
     density = make(rng)(x, y)
     assert density.min() >= 0
     assert density.mean() == pytest.approx(1, abs=0.1)
     sin, cos = np.sin(np.radians(20)), np.cos(np.radians(20))
-    rows, cols = np.indices((200, 200)) + 50
-    middle = density[50:250, 50:250].ravel()
+    rows, cols = np.indices((100, 100)) + 25
+    middle = density[25:125, 25:125].ravel()
 
     def correlation(dx, dy):
-        return np.corrcoef(middle, density[rows + round(dy / 5), cols + round(dx / 5)].ravel())[0, 1]
+        return np.corrcoef(middle, density[rows + round(dy / 10), cols + round(dx / 10)].ravel())[0, 1]
 
     assert correlation(30 * cos, -30 * sin) > 0.6
     assert correlation(20 * sin, 20 * cos) < 0.2

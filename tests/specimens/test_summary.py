@@ -58,6 +58,19 @@ def test_anisotropy_and_orientation_are_those_of_the_standard():
     assert table.loc["degree_of_orientation", "mean"] == pytest.approx(1 / 2.571, abs=1e-4)
 
 
+def test_means_over_carbides_are_those_by_numpy():
+    """By number and by area; elongation is the sum of lengths over that of widths; the shape of small ones is none."""
+    particles, fields = study(np.random.default_rng(9))
+    particles.loc[0, ["flags", "aspect_ratio", "length_along_um"]] = "small", 50.0, 90.0
+    shaped = particles[1:]
+    mean, ecd = rows(summarise(particles, fields, None))["mean"], particles["ecd_um"]
+    assert mean["mean_ecd"] == pytest.approx(ecd.mean())
+    assert mean["area_weighted_ecd"] == pytest.approx(np.average(ecd, weights=particles["area_um2"]))
+    assert mean["mean_aspect_ratio"] == pytest.approx(shaped["aspect_ratio"].mean())
+    along, across = shaped["length_along_um"].sum(), shaped["width_across_um"].sum()
+    assert mean["elongation_along_rolling"] == pytest.approx(along / across)
+
+
 def test_scale_enters_lengths_once_numbers_twice_and_ratios_not():
     """A pixel size known to 1 % adds 1 % to a diameter, 2 % to a number per area, nothing to an aspect ratio."""
     budget = uncertainty_budget(*study(np.random.default_rng(3)), 0.01).set_index(["quantity", "source"])
