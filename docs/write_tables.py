@@ -19,6 +19,7 @@ FILES = (
     ("group_ratios.csv", "one row a pair of groups and direction", columns.GROUP_RATIOS),
     ("chemistry.csv", "one row a specimen and carbide class", columns.CHEMISTRY),
     ("points.csv", "one row a counted field and carbide class", columns.POINTS),
+    ("counters.csv", "one row a pair of counters, and one for all together", columns.COUNTERS),
 )
 HEAD = """# Columns and messages
 

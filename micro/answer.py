@@ -157,6 +157,7 @@ def write_answer(answer: Answer, out: Path) -> None:
         GROUP_RATIOS: None if coupons is None else coupons.groups,
         STRUCTURE: answer.structure,
         results.POINTS: None if answer.count is None else answer.count.fields,
+        results.COUNTERS: None if answer.count is None else answer.count.counters,
     }
     for name, table in tables.items():
         if table is None or table.empty:

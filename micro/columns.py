@@ -203,6 +203,17 @@ POINTS = (
     Column("judged_difference", "", "float64", "the same without counting noise: both less their own count"),
 )
 
+COUNTERS = (
+    Column("counter_a", "", "str", "first counter of a pair; empty where all are taken together"),
+    Column("counter_b", "", "str", "second counter of a pair; empty where all are taken together"),
+    Column("counters", "", "int64", "counters taken together"),
+    Column("fields", "", "int64", "fields that each of them counted"),
+    Column("points", "", "int64", "points that each of them judged"),
+    Column("kappa", "", "float64", "agreement beyond chance: Cohen's, weighted, for a pair, Fleiss' for three or more"),
+    Column("ci95_low", "", "float64", "lower end of its 95 % interval, from the scatter between fields"),
+    Column("ci95_high", "", "float64", "upper end of its 95 % interval, from the scatter between fields"),
+)
+
 
 def names(columns: tuple[Column, ...]) -> list[str]:
     """Names of the columns, in order."""

@@ -102,6 +102,7 @@ def compare_command(tallies: tuple[Path, ...], folder: Path, accuracy_pct: float
     """
     from micro.errors import writing
     from micro.points.wording import sentences
+    from micro.report.terminal import wrapped
     from micro.run import count_again
 
     with writing(folder, "free the disk, or its rights"):
@@ -109,5 +110,5 @@ def compare_command(tallies: tuple[Path, ...], folder: Path, accuracy_pct: float
     for message in agreement.messages:
         click.echo(message, err=True)
     for sentence in sentences(agreement):
-        click.echo(sentence)
+        click.echo(wrapped(sentence))
     click.echo(f"open {folder / 'report.html'}; every field is in {folder / 'points.csv'}")

@@ -11,7 +11,7 @@ import pandas as pd
 from micro.columns import SPECIMENS, empty, names
 from micro.errors import InputError
 from micro.points.bias import Bias, biases
-from micro.points.counters import Pair, between_counters
+from micro.points.counters import CounterKappa, between_counters, counter_table
 from micro.points.estimate import point_fraction
 from micro.points.field_table import tabulate
 from micro.points.measured import Key, MeasuredField, read_measured
@@ -32,8 +32,8 @@ class Agreement:
         One row a point: specimen, field, point, x_px, y_px, score (mean of the counters), own_score (the program's).
     bias
         One a specimen and class, then all specimens together.
-    pairs
-        Every two counters; `fleiss` joins three or more, NaN otherwise.
+    between
+        Every two counters, then all together where there are three or more.
     wanted_accuracy_pct
         Wanted %RA.
     messages
@@ -43,10 +43,14 @@ class Agreement:
     fields: pd.DataFrame
     judged: pd.DataFrame
     bias: tuple[Bias, ...]
-    pairs: tuple[Pair, ...]
-    fleiss: float
+    between: tuple[CounterKappa, ...]
     wanted_accuracy_pct: float
     messages: tuple[str, ...]
+
+    @property
+    def counters(self) -> pd.DataFrame:
+        """Columns COUNTERS of `micro.columns`; no rows where one person counted."""
+        return counter_table(self.between)
 
 
 def compare(tally: Tally, results: Path, pictures: Mapping[Key, str], wanted_accuracy_pct: float = 10.0) -> Agreement:
@@ -72,13 +76,11 @@ def compare(tally: Tally, results: Path, pictures: Mapping[Key, str], wanted_acc
     fields, judged, messages = tabulate(tally, measured)
     if fields.empty:
         raise InputError(tally.source, "shares no measured field with the result", f"measure them first ({results})")
-    pairs, fleiss = between_counters(tally.points)
     return Agreement(
         fields=fields,
         judged=judged,
         bias=tuple(biases(fields, wanted_accuracy_pct)),
-        pairs=pairs,
-        fleiss=fleiss,
+        between=between_counters(tally.points),
         wanted_accuracy_pct=wanted_accuracy_pct,
         messages=(*tally.messages, *unmeasured, *messages),
     )

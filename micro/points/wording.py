@@ -7,14 +7,16 @@ from collections.abc import Iterator
 
 from micro.points.agreement import Agreement
 from micro.points.bias import AGREES, DIFFERS, Bias, Interval
-from micro.points.counters import Pair
+from micro.points.counters import CounterKappa
 from micro.points.kappa import in_words
+
+MINUS = "\u2212"
 
 
 def sentences(agreement: Agreement) -> list[str]:
     """Verdict, figures and advice for every specimen and class, then the counters among each other."""
     said = [line for bias in agreement.bias for line in bias_lines(bias)]
-    return [*said, *counter_lines(agreement.pairs, agreement.fleiss)]
+    return [*said, *counter_lines(agreement.between)]
 
 
 def bias_lines(bias: Bias) -> Iterator[str]:
@@ -30,7 +32,7 @@ def bias_lines(bias: Bias) -> Iterator[str]:
     )
     yield f"  measured {percent(bias.measured)} % on the same fields"
     yield f"  count less measurement {signed(bias.difference)}, counting noise and all{limits(bias)}"
-    yield f"  freed of where the points fell: {signed(bias.judged)}{test(bias)}"
+    yield f"  freed of where the points fell: {signed(bias.judged)}{p_value(bias)}"
 
 
 def heading(bias: Bias) -> str:
@@ -66,33 +68,36 @@ def more_fields(bias: Bias) -> str:
 
 def signed(difference: Interval) -> str:
     """Write a difference of fractions in percentage points with its interval."""
-    return f"{100 * difference.value:+.2f} percentage points{ends(difference.low, difference.high)}"
+    return f"{number(100 * difference.value, 2, '+')} percentage points{ends(difference.low, difference.high)}"
 
 
 def limits(bias: Bias) -> str:
     """Write the limits of agreement of single fields."""
     low, high = bias.limits
-    return f"; single fields {100 * low:+.1f} to {100 * high:+.1f}" if math.isfinite(low) else ""
+    return f"; single fields {number(100 * low, 1, '+')} to {number(100 * high, 1, '+')}" if math.isfinite(low) else ""
 
 
-def test(bias: Bias) -> str:
+def p_value(bias: Bias) -> str:
     """Write the p value of no difference."""
     if not math.isfinite(bias.p_value):
         return ""
     return ", p < 0.001" if bias.p_value < 0.001 else f", p = {bias.p_value:.2g}"
 
 
-def counter_lines(pairs: tuple[Pair, ...], fleiss: float) -> Iterator[str]:
+def counter_lines(between: tuple[CounterKappa, ...]) -> Iterator[str]:
     """How far the counters agree with each other."""
-    for pair in pairs:
-        kappa = pair.kappa
-        told = "unknown" if math.isnan(kappa.value) else f"{kappa.value:.2f} ({kappa.low:.2f} to {kappa.high:.2f})"
-        yield (
-            f"{pair.first} and {pair.second}: agreement beyond chance (kappa) {told}, {in_words(kappa.value)}; "
-            f"{pair.points} points"
-        )
-    if math.isfinite(fleiss):
-        yield f"all counters: agreement beyond chance (kappa) {fleiss:.2f}, {in_words(fleiss)}"
+    for one in between:
+        who = " and ".join(one.counters) if len(one.counters) == 2 else f"all {len(one.counters)} counters"
+        where = f"; {one.points} points in {one.fields} field{'s' * (one.fields != 1)}" if one.points else ""
+        yield f"{who}: agreement beyond chance (kappa) {_kappa(one)}{where}"
+
+
+def _kappa(one: CounterKappa) -> str:
+    value, low, high = (number(end, 2) for end in (one.kappa.value, one.kappa.low, one.kappa.high))
+    if math.isnan(one.kappa.value):
+        return "unknown, since " + ("every point got one verdict" if one.points else "no point was judged by both")
+    known = f"95 % interval {low} to {high}" if math.isfinite(one.kappa.low) else "interval unknown"
+    return f"{value} ({known}), {in_words(one.kappa.value)}"
 
 
 def percent(fraction: float) -> str:
@@ -104,4 +109,9 @@ def ends(low: float, high: float) -> str:
     """Write the ends of a 95 % interval of fractions, in percent, or that it is unknown."""
     if not (math.isfinite(low) and math.isfinite(high)):
         return " (interval unknown)"
-    return f" (95 % interval {100 * low:.2f} to {100 * high:.2f})"
+    return f" (95 % interval {number(100 * low, 2)} to {number(100 * high, 2)})"
+
+
+def number(value: float, decimals: int, sign: str = "") -> str:
+    """Digits with a true minus sign; `sign` "+" writes a plus too."""
+    return f"{round(value, decimals) + 0.0:{sign}.{decimals}f}".replace("-", MINUS)

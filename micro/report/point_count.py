@@ -14,7 +14,7 @@ from micro import results
 from micro.points.agreement import Agreement
 from micro.points.bias import Bias, Interval
 from micro.points.field_table import most_apart
-from micro.points.wording import counter_lines, heading, percent, verdict_sentence
+from micro.points.wording import counter_lines, heading, number, percent, verdict_sentence
 from micro.report.drawing import Save
 from micro.report.figures.point_count import draw_point_count
 from micro.report.page import PagePicture, PageSection, PageTable
@@ -28,7 +28,7 @@ METHOD = (
     "The same fields, counted on a grid without knowing the result (ASTM E562, ISO 9042). Points on a boundary count "
     "one half. The verdict rests on the difference freed of counting noise: the program's outlines were counted on "
     "the same points, and what that count is off is taken off both. Intervals are at 95 %. Every field stands in "
-    "points.csv.",
+    "points.csv, every two counters in counters.csv.",
 )
 SCORES = {0.0: "out", 0.5: "boundary", 1.0: "in"}
 CAPTION = (
@@ -45,7 +45,7 @@ def point_sections(agreement: Agreement, out: Path, save: Save) -> list[PageSect
         ALTERNATIVE,
     )  # fmt: skip
     verdicts = [f"{heading(b)}: {verdict_sentence(b)}" for b in agreement.bias]
-    said = [*verdicts, *counter_lines(agreement.pairs, agreement.fleiss), *agreement.messages]
+    said = [*verdicts, *counter_lines(agreement.between), *agreement.messages]
     sections = [PageSection("point-count", "Point count by people", METHOD, (), [("In words", said)], [figure], [
         count_table(agreement)
     ])]  # fmt: skip
@@ -69,7 +69,7 @@ def count_table(agreement: Agreement) -> PageTable:
 def _cells(bias: Bias) -> tuple[str, ...]:
     p = bias.counted
     accuracy = f"±{p.relative_accuracy_pct:.0f}" if math.isfinite(p.relative_accuracy_pct) else "unknown"
-    limits = " to ".join(f"{100 * limit:+.1f}" for limit in bias.limits)
+    limits = " to ".join(number(100 * limit, 1, "+") for limit in bias.limits)
     return (
         heading(bias), f"{p.fields}, {p.points}", with_ends(100 * p.mean, 100 * p.low, 100 * p.high), accuracy,
         percent(bias.measured), _ends(bias.difference), limits if math.isfinite(bias.limits[0]) else "unknown",

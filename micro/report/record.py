@@ -16,7 +16,7 @@ from micro.study import SEGMENTING, Field, Specimen, Study, safe_stem
 
 TABLES = (
     results.PARTICLES, results.FIELDS, results.PROFILES, results.SPECIMENS, results.COMPARISON, results.POINTS,
-    results.REPORT, *results.PARQUET.values(),
+    results.COUNTERS, results.REPORT, *results.PARQUET.values(),
 )  # fmt: skip
 
 

@@ -116,6 +116,26 @@ def test_a_count_enters_the_results_now_and_after_the_next_run(measured, tmp_pat
     assert verify(folder, 1, lambda outcome: None).differences == ()
 
 
+def test_counters_are_compared_with_each_other(measured, tmp_path, capsys):
+    """counters.csv holds what the terminal says; a later count by one person removes it."""
+    ended_with("sheet", measured / "study.toml", "--points", "49", "--out", tmp_path)
+    page, folder = tmp_path / "sheet.html", measured / "results"
+    tallies = [count(page, folder, tmp_path / f"{name}.csv", name) for name in ("ab", "cd", "ef")]
+    slips = pd.read_csv(tallies[1])
+    slips.loc[::5, "verdict"] = "in"
+    slips.to_csv(tallies[1], index=False)
+    capsys.readouterr()
+    assert ended_with("compare", *tallies, folder) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    table = pd.read_csv(folder / results.COUNTERS)
+    assert list(table["counters"]) == [2, 2, 2, 3]
+    for row in table.itertuples():
+        assert f"(kappa) {row.kappa:.2f} (95 % interval {row.ci95_low:.2f} to {row.ci95_high:.2f})" in said
+    assert list(table["kappa"] == 1) == [False, True, False, False]
+    assert ended_with("compare", tallies[0], folder) == 0
+    assert not (folder / results.COUNTERS).exists()
+
+
 def test_a_form_from_paper_is_compared(measured, tmp_path, capsys):
     """A field that nobody filled in is named; the others are compared."""
     ended_with("sheet", measured / "study.toml", "--points", "49", "--out", tmp_path)

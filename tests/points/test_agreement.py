@@ -5,7 +5,7 @@ import pytest
 import tifffile
 
 from micro import results as results_folder
-from micro.columns import POINTS, SPECIMENS, names
+from micro.columns import FIELDS, POINTS, SPECIMENS, names
 from micro.errors import InputError
 from micro.points.agreement import compare, fraction_rows
 from micro.points.field_table import most_apart
@@ -61,7 +61,7 @@ def test_two_counters_are_averaged_and_compared_with_each_other(study, tmp_path)
     two = study.tally_file(tmp_path / "2.csv", study.count(sheet, "cd", misjudged=0.2, rng=rng))
     agreement = compared(study.write_results(tmp_path / "r"), one, two)
     assert (agreement.fields["counters"] == 2).all()
-    assert 0.3 < agreement.pairs[0].kappa.value < 0.95
+    assert 0.3 < agreement.between[0].kappa.value < 0.95
     worst = most_apart(agreement.judged, 4)
     assert (worst["score"] - worst["own_score"]).abs().is_monotonic_decreasing
     assert len(worst) == 4
@@ -100,7 +100,7 @@ def test_a_tally_of_other_pictures_is_refused(study, tmp_path):
 def test_a_field_that_was_not_measured_is_left_out_and_named(study, tmp_path):
     tally = study.tally_file(tmp_path / "t.csv", study.count(study.sheet()))
     folder = study.write_results(tmp_path / "r")
-    fields = results_folder.read_table(folder / "fields.csv", ["field"])
+    fields = results_folder.read_table(folder / "fields.csv", names(FIELDS))
     results_folder.write_table(folder / "fields.csv", fields.query("not (specimen == 'A' and field == 'f2')"))
     agreement = compared(folder, tally)
     assert len(agreement.fields) == 5
@@ -120,7 +120,7 @@ def test_a_part_that_was_counted_but_not_measured_is_said(study, tmp_path):
     """A tenth of the area was left out by the measurement: the two then speak of different areas."""
     tally = study.tally_file(tmp_path / "t.csv", study.count(study.sheet()))
     folder = study.write_results(tmp_path / "r")
-    fields = results_folder.read_table(folder / "fields.csv", ["field"])
+    fields = results_folder.read_table(folder / "fields.csv", names(FIELDS))
     fields["analysed_area_um2"] *= 0.9
     results_folder.write_table(folder / "fields.csv", fields)
     assert "field 'f1' of A: 10 % was counted, yet left out of the measurement" in compared(folder, tally).messages
@@ -130,7 +130,7 @@ def test_a_count_of_no_measured_field_is_refused(study, tmp_path):
     """There is nothing to set it against."""
     tally = study.tally_file(tmp_path / "t.csv", study.count(study.sheet()))
     folder = study.write_results(tmp_path / "r")
-    fields = results_folder.read_table(folder / "fields.csv", ["field"])
+    fields = results_folder.read_table(folder / "fields.csv", names(FIELDS))
     results_folder.write_table(folder / "fields.csv", fields[:0])
     with pytest.raises(InputError, match=r"t\.csv: shares no measured field with the result; measure them first"):
         compared(folder, tally)

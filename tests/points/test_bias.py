@@ -8,9 +8,9 @@ import pytest
 from scipy import stats
 
 from micro.points.bias import AGREES, DIFFERS, TOO_SMALL, bias_of, biases
-from micro.points.counters import Pair
+from micro.points.counters import CounterKappa
 from micro.points.kappa import UNKNOWN, Kappa
-from micro.points.wording import bias_lines, counter_lines, verdict_sentence
+from micro.points.wording import bias_lines, counter_lines, number, verdict_sentence
 
 
 def field_rows(judged, measured=0.08, points=49, apart=20.0, specimen="A"):
@@ -105,12 +105,26 @@ def test_words_of_one_field_and_of_all_specimens():
 
 
 def test_words_about_counters():
-    """Kappa with its interval and its word; unknown where every point got one verdict."""
-    pairs = (Pair("ab", "cd", 50, Kappa(0.7, 0.5, 0.9)), Pair("ab", "ef", 9, UNKNOWN))
-    first, second, third = counter_lines(pairs, 0.65)
-    assert first == "ab and cd: agreement beyond chance (kappa) 0.70 (0.50 to 0.90), substantial; 50 points"
-    assert second == (
-        "ab and ef: agreement beyond chance (kappa) unknown, unknown, since every point got one verdict; 9 points"
+    """Kappa with its interval and its word, for pairs as for all; unknown is said with its reason."""
+    between = (
+        CounterKappa(("ab", "cd"), 4, 50, Kappa(0.7, 0.5, 0.9)),
+        CounterKappa(("ab", "ef"), 1, 9, Kappa(-0.1, math.nan, math.nan)),
+        CounterKappa(("cd", "ef"), 1, 9, UNKNOWN),
+        CounterKappa(("ef", "gh"), 0, 0, UNKNOWN),
+        CounterKappa(("ab", "cd", "ef"), 4, 50, Kappa(0.65, -0.05, 1.0)),
     )
-    assert third == "all counters: agreement beyond chance (kappa) 0.65, substantial"
-    assert len(list(counter_lines(pairs, math.nan))) == 2
+    known, one_field, one_verdict, apart, together = (
+        line.replace("agreement beyond chance (kappa) ", "") for line in counter_lines(between)
+    )
+    assert known == "ab and cd: 0.70 (95 % interval 0.50 to 0.90), substantial; 50 points in 4 fields"
+    assert one_field == "ab and ef: \u22120.10 (interval unknown), none; 9 points in 1 field"
+    assert one_verdict == "cd and ef: unknown, since every point got one verdict; 9 points in 1 field"
+    assert apart == "ef and gh: unknown, since no point was judged by both"
+    assert together == ("all 3 counters: 0.65 (95 % interval \u22120.05 to 1.00), substantial; 50 points in 4 fields")
+
+
+def test_negative_numbers_have_a_true_minus_and_zero_has_none():
+    """As the report prints them."""
+    assert [number(-1.234, 2), number(-0.001, 2, "+"), number(2.0, 1, "+")] == ["\u22121.23", "+0.00", "+2.0"]
+    bias = bias_of("A", "all", field_rows([-0.02, -0.03, -0.01]), 10)
+    assert "\u22122.00 percentage points (95 % interval \u2212" in list(bias_lines(bias))[-1]
