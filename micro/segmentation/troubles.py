@@ -13,7 +13,7 @@ from micro.segmentation.candidates import SIGNIFICANT
 from micro.segmentation.marks import MOST
 from micro.segmentation.matrix import SMOOTHED_NOISE, Matrix
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
-from micro.segmentation.uncertainty import areas_differ, clipped_share, halo, thin_share
+from micro.segmentation.uncertainty import areas_differ, clipped_share, halo, thin_share, unoutlined_area
 
 UNEVEN = 2.0
 FEW = 5
@@ -56,6 +56,7 @@ def field_troubles(
         *_classes(segmentation, settings),
         *_overlapping(segmentation),
         *_pins(segmentation, settings),
+        *_unresolved(segmentation),
         *_edges(segmentation, settings),
         *_left_out(segmentation),
     ]
@@ -154,9 +155,7 @@ def _pins(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[str
         )
 
 
-def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[str, str]]:
-    if not s.count:
-        return
+def _unresolved(s: Segmentation) -> Iterator[tuple[str, str]]:
     small = s.flags & np.uint32(flags.bit("small", flags.CARBIDE_FLAGS)) > 0
     share = float(s.outline_px[small].sum() / max(1, s.outline_px.sum()))
     if share > UNRESOLVED:
@@ -171,6 +170,17 @@ def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[st
             f"{100 * thin:.0f} % of the area lies in rods too thin for the blur: it may be off by a fifth "
             "(raise the magnification)",
         )
+    unoutlined = unoutlined_area(s)
+    if unoutlined:
+        yield (
+            "unresolved",
+            f"light worth {100 * unoutlined:.2f} % of the field lies outside the outlines, on what is too thin or too "
+            "faint for one: carbide films, or etched grain boundaries. It enters the interval, not the value (look at "
+            "the outline picture, raise the magnification)",
+        )
+
+
+def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[str, str]]:
     by_outline, by_contrast = areas_differ(s)
     if by_outline or by_contrast:
         cause = "look for halos, edge relief or uneven etch"

@@ -1,9 +1,13 @@
 """The stated uncertainty of the area fraction against the scatter and error it speaks of."""
 
+from dataclasses import replace
+
+import cv2
 import numpy as np
 import pytest
 
 from micro.phantom import Population
+from micro.phantom.picture import etched_surface, expose
 from micro.segmentation import segment
 from micro.segmentation.uncertainty import area_fraction_uncertainty
 
@@ -17,7 +21,6 @@ def test_errors_stay_within_three_standard_uncertainties(phantom, fraction):
 
 def test_noise_term_is_the_scatter_between_exposures(phantom, fraction):
     """Same surface, twelve exposures; levels pinned so that noise alone is left."""
-    from micro.phantom.picture import etched_surface, expose
     from micro.segmentation import SegmentationSettings
 
     field = phantom([Population(0.02, 9)], noise=15.0, shading=0.0)
@@ -39,6 +42,31 @@ def test_halo_is_said_and_held_by_the_interval(phantom, fraction, share, ecd, co
     side = "brighter" if contrast > 0 else "darker"
     assert any(m.startswith(f"the matrix near carbides is {side} than elsewhere") for m in found.messages)
     assert abs(fraction(found) - field.area_fraction) < 1.96 * area_fraction_uncertainty(found).of_all
+
+
+def with_films(field, rng, width_px):
+    """Grey levels and true area fraction of a field with eight wavering films of that width beside its carbides."""
+    films = np.zeros(field.grey.shape, np.float32)
+    for start in rng.uniform(0, films.shape[::-1], (8, 2)):
+        turns = np.cumsum(rng.normal(0, 0.5, 6)) + rng.uniform(0, np.pi)
+        path = start + np.cumsum(30 * np.stack([np.cos(turns), np.sin(turns)], axis=1), axis=0)
+        cv2.polylines(films, [path.astype(np.int32)], False, width_px)
+    coverage = field.truth.coverage
+    covered = replace(coverage, by_class=np.maximum(coverage.by_class, films))
+    surface = etched_surface(covered, field.optics, rng)
+    return expose(surface, field.optics, rng), float(covered.by_class.sum(axis=0).mean())
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_light_of_films_without_an_outline_is_said_and_in_the_interval(phantom, fraction, seed):
+    """Films 0.6 px wide hold a twentieth of the carbide and are not outlined; without them nothing is said."""
+    rng = np.random.default_rng(seed)
+    field = phantom([Population(0.06, 9)], seed=seed, shading=0.0)
+    for width, told in ((0.6, True), (0.0, False)):
+        grey, true = with_films(field, rng, width)
+        found = segment(grey)
+        assert any("outside the outlines" in message for message in found.messages) == told
+        assert abs(fraction(found) - true) < 1.96 * area_fraction_uncertainty(found).of_all
 
 
 def test_causes_add_in_quadrature(field):
