@@ -25,12 +25,6 @@ from micro.study import Study
 if TYPE_CHECKING:
     import pandas as pd
 
-SUMMARISED = [
-    "specimen", "field", "carbide_class", "area_um2", "ecd_um", "aspect_ratio", "length_along_um", "width_across_um",
-    "weight", "flags",
-]  # fmt: skip
-"""Columns of the carbides that the summary needs; those of all fields are in memory together."""
-
 
 @dataclass(frozen=True, eq=False)
 class Ending:
@@ -143,8 +137,10 @@ def summary_tables(
 
 def read_tables(out: Path) -> dict[str, pd.DataFrame]:
     """Tables of all measured fields, as gathered in the results folder; of the carbides what the summary needs."""
+    from micro.specimens.summary import READ_COLUMNS
+
     return {
-        "particles": results.read_table(out / results.PARTICLES, SUMMARISED, repetitive=True),
+        "particles": results.read_table(out / results.PARTICLES, READ_COLUMNS, repetitive=True),
         "fields": results.read_table(out / results.FIELDS, names(FIELDS)),
         "profiles": results.read_table(out / results.PROFILES, batch.PROFILE_COLUMNS, repetitive=True),
     }

@@ -148,6 +148,12 @@ def _across(data: ClassData) -> FloatArray:
     return data.column("intercepts_across_per_mm")
 
 
+READ_COLUMNS = [
+    "specimen", "field", "carbide_class", "area_um2", "ecd_um", "aspect_ratio", "length_along_um", "width_across_um",
+    "weight", "flags",
+]  # fmt: skip
+"""Columns of the carbides that the quantities read; those of all fields are in memory together."""
+
 QUANTITIES = (
     Quantity("area_fraction", "", field_mean("area_fraction"), area_power=1, highest=1),
     Quantity("number_per_mm2", "1/mm²", field_mean("number_per_mm2"), scale_power=-2),
