@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from micro.phantom import Optics, Population, Scene, Truth, make_field
-from micro.segmentation import Segmentation
+from micro.segmentation import Segmentation, segment
 
 SHAPE = (384, 512)
 
@@ -61,3 +61,9 @@ def phantom() -> Callable[..., Phantom]:
 def field() -> Phantom:
     """5 % of carbides of 9 px under uneven light."""
     return draw([Population(0.05, 9.0)])
+
+
+@pytest.fixture(scope="session")
+def plain(field) -> Segmentation:
+    """Carbides of that field as found without settings; only to be read."""
+    return segment(field.grey)

@@ -15,8 +15,7 @@ EXCLUDED = flags.bit("excluded", flags.FIELD_FLAGS)
 
 
 @pytest.mark.parametrize("level", [255.0, 0.0], ids=["white", "black"])
-def test_drawn_scale_bar_and_its_caption_are_left_out(field, fraction, level):
-    plain = segment(field.grey)
+def test_drawn_scale_bar_and_its_caption_are_left_out(field, plain, fraction, level):
     found = segment(with_scale_bar(field.grey, 0.2, 20.0, level))
     drawn = with_scale_bar(np.full(field.grey.shape, 128, np.float32), 0.2, 20.0, level) == level
     assert found.excluded[drawn].all()
@@ -34,17 +33,17 @@ def test_less_than_half_a_percent_left_out_is_not_said(field):
     assert not any("left out" in m for m in found.messages)
 
 
-def test_clean_field_is_analysed_whole(field):
-    assert not segment(field.grey).excluded.any()
+def test_clean_field_is_analysed_whole(plain):
+    assert not plain.excluded.any()
 
 
-def test_pits_in_a_field_of_bright_carbides_are_left_out(field, fraction):
+def test_pits_in_a_field_of_bright_carbides_are_left_out(field, plain, fraction):
     rng = np.random.default_rng(11)
     pitted = pits(field.grey, 12, rng, diameter_px=7)
     dark = (pitted < 40) & (field.grey > 60)
     found = segment(pitted)
     assert found.excluded[dark].mean() > 0.8
-    assert fraction(found) == pytest.approx(fraction(segment(field.grey)), rel=0.03)
+    assert fraction(found) == pytest.approx(fraction(plain), rel=0.03)
 
 
 def test_rim_around_carbides_is_no_mark(field):

@@ -20,11 +20,11 @@ def outlined(found):
     return float((found.labels > 0).mean())
 
 
-def test_lower_outline_grey_draws_larger_outlines(field, fraction):
+def test_lower_outline_grey_draws_larger_outlines(field, plain, fraction):
     """The light stays what it is, so the area by integrated contrast does, as long as no carbide falls away."""
-    low, free, high = pinned(field, threshold_grey=110.0), pinned(field), pinned(field, threshold_grey=145.0)
-    assert outlined(low) > 1.15 * outlined(free) > 1.3 * outlined(high)
-    assert fraction(low) == pytest.approx(fraction(free), rel=0.01)
+    low, high = pinned(field, threshold_grey=110.0), pinned(field, threshold_grey=145.0)
+    assert outlined(low) > 1.15 * outlined(plain) > 1.3 * outlined(high)
+    assert fraction(low) == pytest.approx(fraction(plain), rel=0.01)
 
 
 def test_outlines_end_at_the_pinned_grey(phantom):
@@ -53,10 +53,9 @@ def test_outline_grey_works_on_dark_carbides(phantom):
     assert outlined(pinned(field, threshold_grey=145.0)) > 1.1 * outlined(pinned(field, threshold_grey=105.0))
 
 
-def test_brighter_matrix_leaves_less_contrast_to_sum(field, fraction):
-    free = pinned(field)
-    darker, brighter = (pinned(field, matrix_grey=free.matrix_grey + step) for step in (-3.0, 3.0))
-    assert fraction(darker) > fraction(free) > fraction(brighter)
+def test_brighter_matrix_leaves_less_contrast_to_sum(field, plain, fraction):
+    darker, brighter = (pinned(field, matrix_grey=plain.matrix_grey + step) for step in (-3.0, 3.0))
+    assert fraction(darker) > fraction(plain) > fraction(brighter)
 
 
 def test_brighter_class_makes_the_same_light_less_area(field, fraction):

@@ -34,13 +34,12 @@ def test_blur_is_read_off_the_edges(phantom, blur):
     assert segment(field.grey).blur_px == pytest.approx(blur, abs=0.08)
 
 
-def test_contrast_is_that_of_resolved_carbide(field):
+def test_contrast_is_that_of_resolved_carbide(plain):
     """On the flattened picture a grey ratio stays what it is on the surface: 180 to 90."""
-    found = segment(field.grey)
-    (carbide,) = found.classes
+    (carbide,) = plain.classes
     assert carbide.name == "carbide"
-    assert carbide.contrast / found.matrix_grey == pytest.approx(1.0, abs=4 * carbide.contrast_uncertainty / 90)
-    assert carbide.contrast == pytest.approx(found.matrix_grey, rel=0.02)
+    assert carbide.contrast / plain.matrix_grey == pytest.approx(1.0, abs=4 * carbide.contrast_uncertainty / 90)
+    assert carbide.contrast == pytest.approx(plain.matrix_grey, rel=0.02)
 
 
 def test_matrix_level_and_noise_hold_under_even_light(phantom):
@@ -80,22 +79,20 @@ def test_threshold_of_two_classes_would_be_wrong_here(phantom, fraction):
     assert fraction(segment(field.grey)) == pytest.approx(field.area_fraction, rel=0.03)
 
 
-def test_labels_and_basins_share_their_numbers(field):
-    found = segment(field.grey)
-    assert set(np.unique(found.labels)) == set(range(found.count + 1))
-    inside = found.labels > 0
-    assert (found.basins[inside] == found.labels[inside]).all()
-    assert found.labels.dtype == found.basins.dtype == np.int32
+def test_labels_and_basins_share_their_numbers(plain):
+    assert set(np.unique(plain.labels)) == set(range(plain.count + 1))
+    inside = plain.labels > 0
+    assert (plain.basins[inside] == plain.labels[inside]).all()
+    assert plain.labels.dtype == plain.basins.dtype == np.int32
 
 
-def test_outline_covers_what_it_should(field):
+def test_outline_covers_what_it_should(field, plain):
     """Half-height outlines of resolved carbides: each true one is met, and the union has the true area within 3 %."""
-    found = segment(field.grey)
     truth = field.truth.coverage.labels
     large = np.bincount(truth.ravel())[1:] >= 12
-    met = np.unique(truth[found.labels > 0])
+    met = np.unique(truth[plain.labels > 0])
     assert np.isin(np.flatnonzero(large) + 1, met).mean() > 0.99
-    assert np.count_nonzero(found.labels) == pytest.approx(np.count_nonzero(truth), rel=0.03)
+    assert np.count_nonzero(plain.labels) == pytest.approx(np.count_nonzero(truth), rel=0.03)
 
 
 def test_pinned_values_are_taken(field, fraction):
