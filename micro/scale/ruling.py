@@ -14,12 +14,14 @@ from micro.scale.direction import ruling_directions
 from micro.scale.divisions import completed, finer_ruling
 from micro.scale.light import even_light
 from micro.scale.pitch import LEAST_LINES, PitchFit, fit_pitch, number_lines
-from micro.scale.segments import fit_segments
+from micro.scale.segments import FloatArray, fit_segments
 
 WHERE = "stage micrometer"
 SMALLEST_SIDE = 40
 LEAST_SHARE_NUMBERED = 0.7
 LEAST_SHARE_ADJACENT = 0.5
+# Of the pitch: lines at random distances that seem even are 0.03 to 0.12 off, those of a ruling 0.003.
+MOST_UNEVEN = 0.02
 MOST_WOBBLE = 0.25  # of the half width
 LINE_END_STRIPS = 2
 LEAST_RIVAL = 0.25
@@ -114,18 +116,26 @@ def _lines_across(picture: NDArray[np.float32], normal_deg: float) -> tuple[Foun
 
 
 def _is_even(found: FoundLines) -> bool:
-    """At least five lines, nearly all of them numbered, most of them next to one another."""
+    """At least five lines, nearly all of them numbered, most of them next to one another, at one distance."""
     if len(found) < LEAST_LINES:
         return False
     number, fits = number_lines(found.lines.x)
+    if fits.sum() < LEAST_LINES:
+        return False
     adjacent = np.diff(number[fits]) == 1
     return bool(
-        fits.sum() >= LEAST_LINES
-        and fits.mean() >= LEAST_SHARE_NUMBERED
+        fits.mean() >= LEAST_SHARE_NUMBERED
         and adjacent.mean() >= LEAST_SHARE_ADJACENT
+        and _unevenness(number[fits], found.lines.x[fits]) <= MOST_UNEVEN
         and _side_by_side(found.seen[fits])
         and _is_straight(found)
     )
+
+
+def _unevenness(number: NDArray[np.intp], x: FloatArray) -> float:
+    """Median of how far neighbouring lines are off their distance, over the pitch; a slow drift does not count."""
+    pitch, _ = np.polyfit(number, x, 1)
+    return float(np.median(np.abs(np.diff(x) / pitch - np.diff(number))))
 
 
 def _is_straight(found: FoundLines) -> bool:

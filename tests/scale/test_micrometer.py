@@ -67,6 +67,22 @@ def test_what_is_no_ruling_is_refused() -> None:
         assert "\n" not in str(refusal.value)
 
 
+@pytest.mark.parametrize("seed", [5, 7, 16, 39])
+def test_lines_at_random_distances_are_refused(seed: int) -> None:
+    """Rows of random brightness: with a wide enough net some of their edges seem even."""
+    rng = np.random.default_rng(seed)
+    rows = 150 + rng.normal(0, 20, (240, 1)) + rng.normal(0, 4, (240, 320))
+    with pytest.raises(InputError, match=r"not evenly spaced|lines? found, 5 needed"):
+        calibrate(np.clip(rows, 0, 255), 10)
+
+
+def test_misplaced_lines_of_a_poor_micrometer_are_told_by_the_uncertainty() -> None:
+    """Lines 0.15 µm from their places, a poor ruling: measured, with the error within 3 standard uncertainties."""
+    found = calibrate(picture(Micrometer(TRUTH, placing_error_um=0.15)), 10)
+    assert abs(found.um_per_px - TRUTH) < 3 * found.um_per_px_standard_uncertainty
+    assert found.um_per_px_standard_uncertainty > 1e-4 * TRUTH
+
+
 @pytest.mark.parametrize("pitch", [0, -10, float("nan"), float("inf")])
 def test_a_pitch_that_is_no_length_is_refused(pitch: float) -> None:
     """Zero, negative, not a number, infinite."""
