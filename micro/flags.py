@@ -65,6 +65,12 @@ FIELD_FLAGS = (
         "the fields of the study have different sizes of a pixel",
         "compare at one magnification, or say what is too small to be seen",
     ),
+    Flag(
+        65536,
+        "stage_micrometer",
+        "straight lines at one distance: the picture shows a stage micrometer, not a field",
+        "leave it out, and find the scale on it with micro calibrate",
+    ),
 )
 
 

@@ -1,4 +1,4 @@
-"""All that one field tells of itself: focus, motion, compression, etch, scale."""
+"""All that one field tells of itself: focus, motion, compression, etch, scale, and whether it is one."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from micro.checks.blocks import block_steps
 from micro.checks.etch import etch_change
 from micro.checks.focus import soft_focus
 from micro.checks.magnification import implausible_size, scale_disagrees
+from micro.checks.micrometer import stage_micrometer
 from micro.checks.motion import directed_blur
 from micro.checks.trouble import Trouble
 from micro.flags import FIELD_FLAGS, bit
@@ -59,6 +60,9 @@ def check_field(
 def _troubles(
     s: Segmentation, grey: NDArray[np.float32], particles: pd.DataFrame, scale: Scale, stated: Scale | None
 ) -> Iterator[Trouble]:
+    found = stage_micrometer(grey)
+    if found:
+        yield found
     median_um = _median_ecd(particles)
     if s.blur_px is not None and s.count:
         found = soft_focus(s.blur_px, median_um / scale.um_per_px)

@@ -16,9 +16,6 @@ CANDIDATES = 4
 def ruling_directions(grey: NDArray[np.float32]) -> FloatArray:
     """Directions across which parallel lines may lie, the most likely first.
 
-    The spectrum's energy along a ray through zero is the variance of the picture's projection on that
-    direction (projection-slice theorem); parallel lines put a sharp maximum there.
-
     Parameters
     ----------
     grey
@@ -29,7 +26,7 @@ def ruling_directions(grey: NDArray[np.float32]) -> FloatArray:
     FloatArray
         (n,) normals of the lines, degrees from the horizontal, counter-clockwise as seen, 0 to 180.
     """
-    energy = _energy_by_angle(_power_spectrum(grey))
+    energy = energy_by_direction(grey)
     around = int(NEIGHBOURS_DEG / STEP_DEG)
     wrapped = np.concatenate([energy[-around:], energy, energy[:around]])
     windows = np.lib.stride_tricks.sliding_window_view(wrapped, 2 * around + 1)
@@ -39,6 +36,20 @@ def ruling_directions(grey: NDArray[np.float32]) -> FloatArray:
     bend = before - 2 * top + after
     shift = np.divide(before - after, 2 * bend, out=np.zeros(len(peaks)), where=bend < 0)
     return np.asarray((peaks + shift) * STEP_DEG % 180, np.float64)
+
+
+def energy_by_direction(grey: NDArray[np.float32]) -> FloatArray:
+    """(720,) energy of the spectrum along rays through zero, a quarter of a degree apart, from the horizontal on.
+
+    It is the variance of the picture's projection on that direction (projection-slice theorem); parallel lines put a
+    sharp maximum there. Directions are counter-clockwise as seen.
+
+    Parameters
+    ----------
+    grey
+        (rows, columns) picture.
+    """
+    return _along_rays(_power_spectrum(grey))
 
 
 def _power_spectrum(grey: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -53,8 +64,7 @@ def _power_spectrum(grey: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.fft.fftshift(spectrum[..., 0] ** 2 + spectrum[..., 1] ** 2)
 
 
-def _energy_by_angle(power: NDArray[np.float32]) -> FloatArray:
-    """Sum of the power along rays, a quarter of a degree apart."""
+def _along_rays(power: NDArray[np.float32]) -> FloatArray:
     import cv2
 
     rows, columns = power.shape

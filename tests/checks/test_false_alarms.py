@@ -22,8 +22,8 @@ SHAPE = (384, 512)
 CLEAN, FAULTY = 200, 40
 LENGTH_PX, DIRECTION_DEG = 5.0, 35.0
 CHECKS = (
-    "soft_focus", "motion_blur", "saturated", "compressed", "uneven_etch", "implausible_size", "duplicated",
-    "overlapping",
+    "soft_focus", "motion_blur", "saturated", "compressed", "uneven_etch", "implausible_size", "stage_micrometer",
+    "duplicated", "overlapping",
 )  # fmt: skip
 
 
@@ -45,7 +45,7 @@ def clean():
     return rows
 
 
-@pytest.mark.parametrize("check", CHECKS[:6])
+@pytest.mark.parametrize("check", CHECKS[:7])
 def test_one_clean_field_in_a_hundred_at_most_is_flagged(clean, check):
     wrong = sum(check in flags for _, _, flags, _ in clean)
     print(f"{check}: {wrong} of {CLEAN} clean fields flagged")
