@@ -56,14 +56,20 @@ class Gumbel:
         value = self.value(return_period)
         s = self.scale * math.pi / math.sqrt(6)
         mean = self.location + EULER * self.scale
-        means, stds = _simulated(self.fields)
-        pivot = np.quantile((reduced_variate(return_period) - means) / stds, [0.025, 0.975])
-        low, high = (mean + s * q for q in pivot.tolist())
+        low, high = (mean + s * q for q in _pivot(self.fields, return_period))
         t = student_t(self.fields - 1)
         below, above = max(value - low, 0.0) / t, max(high - value, 0.0) / t
         return Estimate(
             value, (below + above) / 2 * math.sqrt(self.fields), below, above, self.fields - 1.0, self.fields
         )
+
+
+@lru_cache(maxsize=256)
+def _pivot(fields: int, return_period: float) -> tuple[float, float]:
+    """Quantiles at 2.5 and 97.5 % of (x(T) - mean)/s over samples of `fields`."""
+    means, stds = _simulated(fields)
+    low, high = np.quantile((reduced_variate(return_period) - means) / stds, [0.025, 0.975]).tolist()
+    return low, high
 
 
 @lru_cache(maxsize=64)
