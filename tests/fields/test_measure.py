@@ -38,6 +38,20 @@ def measured(field, rolling):
     return measure_field(segmentation, particles, SCALE, rolling), particles
 
 
+@pytest.fixture(scope="module")
+def discs():
+    """Field of discs, and what is measured there."""
+    field = drawn(20.0, 1.0, 0.0)
+    return field[0], *measured(field, 17.0)
+
+
+@pytest.fixture(scope="module")
+def ovals():
+    """Segmentation and picture of a field of ovals, and what is measured there."""
+    field = drawn(14.0, 1.3, 0.0)
+    return *field, measured(field, 0.0)[0]
+
+
 @pytest.mark.parametrize("angle", [0.0, 17.0, 45.0, 90.0])
 def test_aligned_ellipses_give_the_closed_form_of_every_intercept_measure(angle):
     """Axes 2:1 give AI 2; Ω12 is (AI - 1)/(AI + 0.571); mean chords πb/2, πa/2 (ASTM E1268, Underwood; from memory)."""
@@ -53,19 +67,18 @@ def test_aligned_ellipses_give_the_closed_form_of_every_intercept_measure(angle)
     assert row["orientation_order"] > 0.98
 
 
-def test_the_interval_of_the_area_fraction_is_one_of_95_percent():
+def test_the_interval_of_the_area_fraction_is_one_of_95_percent(discs):
     """By the normal distribution, of all carbides and of their class."""
-    segmentation, grey = drawn(14.0, 1.0, 0.0)
-    table = measured((segmentation, grey), 0.0)[0].table
+    segmentation, found, _ = discs
     known = area_fraction_uncertainty(segmentation)
-    for (_, row), u in zip(table.iterrows(), (known.of_all, *known.of_class), strict=True):
+    for (_, row), u in zip(found.table.iterrows(), (known.of_all, *known.of_class), strict=True):
         ends = stats.norm.interval(0.95, row["area_fraction"], u)
         assert (row["area_fraction_low"], row["area_fraction_high"]) == pytest.approx(ends)
 
 
-def test_number_and_mean_diameter_weigh_what_the_frame_cuts():
+def test_number_and_mean_diameter_weigh_what_the_frame_cuts(discs):
     """Sums of the carbides' weights by numpy; those cut and counted whole would be 5 % too many."""
-    found, carbides = measured(drawn(20.0, 1.0, 0.0), 0.0)
+    _, found, carbides = discs
     row, weight = found.table.iloc[0], carbides["weight"].to_numpy()
     assert weight.sum() < 0.96 * len(carbides)
     assert row["number_per_mm2"] == pytest.approx(weight.sum() / (600 * 800 * 0.5**2 * 1e-6))
@@ -83,9 +96,9 @@ def test_random_discs_have_an_anisotropy_index_of_1():
     assert abs(np.mean(index) - 1) < half + 0.005
 
 
-def test_surface_by_outline_is_that_by_intercepts():
+def test_surface_by_outline_is_that_by_intercepts(discs):
     """S_V = (4/π)·L_A = 2·P_L, P_L being 2·N_L, of isotropic discs (Underwood 1970, from memory)."""
-    row = measured(drawn(20.0, 1.0, 0.0), 17.0)[0].table.iloc[0]
+    row = discs[1].table.iloc[0]
     by_intercepts = 2 * (row["intercepts_along_per_mm"] + row["intercepts_across_per_mm"])
     assert row["surface_per_volume_per_mm"] == pytest.approx(by_intercepts, rel=0.03)
 
@@ -105,9 +118,9 @@ def test_counts_agree_with_feret_extents_of_simpleitk():
     assert counted == pytest.approx(rows, rel=0.01)
 
 
-def test_every_column_and_curve_is_there():
+def test_every_column_and_curve_is_there(ovals):
     """One row for all and one for the class; every curve that the figures draw, shares that add up to 1."""
-    found, _ = measured(drawn(14.0, 1.3, 0.0), 0.0)
+    _, _, found = ovals
     assert list(found.table.columns) == names(FIELDS)
     assert list(found.table["carbide_class"]) == ["all", "carbide"]
     curves = found.profiles
@@ -118,17 +131,16 @@ def test_every_column_and_curve_is_there():
         assert curves.loc[curves["curve"] == name, "y"].sum() == pytest.approx(1, abs=0.01)
 
 
-def test_the_scale_enters_every_column_as_its_unit_says():
+def test_the_scale_enters_every_column_as_its_unit_says(ovals):
     """Pixels twice as large: lengths double, areas are four times as large, counts per length and area fall alike."""
-    segmentation, grey = drawn(14.0, 1.3, 0.0)
     powers = {"µm": 1, "µm²": 2, "1/mm": -1, "1/mm²": -2}
-    fine, coarse = (
-        measure_field(segmentation, measure_particles(segmentation, grey, scale, 0.0), scale, 0.0).table
-        for scale in (SCALE, Scale(2 * SCALE.um_per_px, None, "invented"))
-    )
+    segmentation, grey, fine = ovals
+    scale = Scale(2 * SCALE.um_per_px, None, "invented")
+    particles = measure_particles(segmentation, grey, scale, 0.0)
+    coarse = measure_field(segmentation, particles, scale, 0.0).table
     for column in FIELDS:
         if column.dtype == "float64":
-            expected = fine[column.name] * 2.0 ** powers.get(column.unit, 0)
+            expected = fine.table[column.name] * 2.0 ** powers.get(column.unit, 0)
             assert coarse[column.name].to_numpy() == pytest.approx(expected.to_numpy(), nan_ok=True), column.name
 
 
