@@ -23,7 +23,7 @@ def command() -> None:
 
 @command.command(name="sheet")
 @click.argument(
-    "files", metavar="STUDY|IMAGES...", nargs=-1, required=True, type=click.Path(path_type=Path, readable=False)
+    "files", metavar="STUDY|RESULTS|IMAGES...", nargs=-1, required=True, type=click.Path(path_type=Path, readable=False)
 )
 @click.option("--expected-pct", type=click.FloatRange(0, 100, min_open=True, max_open=True), help="Expected fraction.")
 @accuracy_option
@@ -47,7 +47,9 @@ def sheet_command(
     seed: int,
     out: Path,
 ) -> None:
-    """Plan the count of a study file (TOML) or of pictures, and write the sheet to count on.
+    """Plan the count of a study file (TOML), of a results folder or of pictures, and write the sheet to count on.
+
+    A study and its results show every picture as it is measured: its page, and without its data bar.
 
     sheet.html is for the browser; form.csv and the folder print are for paper. None of them knows the automatic result.
     """
@@ -74,16 +76,21 @@ def _pictures(files: tuple[Path, ...], specimen: str) -> tuple[list[Picture], tu
     """Pictures of the files, and the carbide classes to tell apart."""
     from micro.errors import UsageError
     from micro.points.sheet import Picture
+    from micro.report.record import study_from_record
+    from micro.results import read_record
     from micro.segmentation import SegmentationSettings
     from micro.study import Specimen, read_study, study_of_images
 
-    studies = [path for path in files if path.suffix.lower() == ".toml"]
-    if studies and len(files) > 1:
-        raise UsageError(studies[0], "stands beside other files", "give one study file, or pictures")
-    if studies:
-        study = read_study(studies[0])
-    else:
+    whole = [path for path in files if path.suffix.lower() == ".toml" or path.is_dir()]
+    if whole and len(files) > 1:
+        remedy = "give one study file, one results folder, or pictures"
+        raise UsageError(whole[0], "stands beside other files", remedy)
+    if not whole:
         study = study_of_images(files, Specimen(specimen, ()), SegmentationSettings())
+    elif whole[0].is_dir():
+        study = study_from_record(read_record(whole[0]), whole[0])
+    else:
+        study = read_study(whole[0])
     for message in study.messages:
         click.echo(message, err=True)
     every = [(one, f) for one in study.specimens for f in one.fields]

@@ -1,5 +1,6 @@
 """`micro points`: from a study to a sheet, and from its tally into the results folder."""
 
+import base64
 import json
 import re
 
@@ -7,6 +8,7 @@ import cv2
 import numpy as np
 import pandas as pd
 import pytest
+import tifffile
 
 from micro import results
 from micro.cli import main
@@ -34,6 +36,7 @@ def draw_field(path, seed):
         cv2.circle(grey, (int(rng.integers(240)), int(rng.integers(180))), int(rng.integers(6, 11)), 200.0, -1)
     grey = cv2.GaussianBlur(grey, (0, 0), 0.9) + rng.normal(0, 4, grey.shape)
     cv2.imwrite(str(path), np.clip(grey, 0, 255).astype(np.uint8))
+    return path
 
 
 @pytest.fixture(scope="module")
@@ -175,9 +178,77 @@ def test_results_that_cannot_be_written_are_said(measured, tmp_path, monkeypatch
     assert "results: cannot be written (No space left on device); free the disk" in capsys.readouterr().err
 
 
+DATA_BAR_PX = 24
+CROPPED = """
+title = "Pictures that need to be told how (invented)"
+um_per_px = 0.2
+carbides = "bright"
+
+[[specimen]]
+name = "A"
+images = ["bar.tif", "stack.tif"]
+crop_bottom_px = 24
+
+[[specimen.field]]
+image = "stack.tif"
+page = 2
+crop_bottom_px = 0
+"""
+
+
+@pytest.fixture(scope="module")
+def cropped(tmp_path_factory):
+    """Study of a picture above a data bar and of page 2 of a stack, its results, and what was to be measured."""
+    folder = tmp_path_factory.mktemp("cropped")
+    first, second, third = (cv2.imread(str(draw_field(folder / "drawn.png", seed)), -1) for seed in (1, 2, 3))
+    bar = np.full((DATA_BAR_PX, first.shape[1]), 130, np.uint8)
+    tifffile.imwrite(folder / "bar.tif", np.vstack([first, bar]))
+    tifffile.imwrite(folder / "stack.tif", np.stack([second, third]))
+    (folder / "study.toml").write_text(CROPPED)
+    ending = run_study(read_study(folder / "study.toml"), folder / "results", 1, lambda outcome: None)
+    assert ending.failed == 0
+    return folder, {"bar": first, "stack": third}
+
+
+@pytest.mark.parametrize("counted", ["study.toml", "results"])
+def test_a_sheet_shows_what_was_measured(cropped, tmp_path, counted):
+    """Rows, columns and grey levels of the cropped picture and of the page; the points lie on the same labels.
+
+    The overview is a JPEG file of the field, stretched to the display's range: grey levels follow it in proportion.
+    """
+    folder, measured_on = cropped
+    assert ended_with("sheet", folder / counted, "--points", "100", "--out", tmp_path) == 0
+    page = (tmp_path / "sheet.html").read_text()
+    manifest = json.loads(re.search(r'id="manifest">(.*?)</script>', page, re.S)[1])
+    assert {f["field"] for f in manifest["fields"]} == set(measured_on)
+    for number, f in enumerate(manifest["fields"]):
+        grey = measured_on[f["field"]]
+        labels = tifffile.imread(folder / "results" / "labels" / f"{f['field']}.tif")
+        assert (f["height_px"], f["width_px"]) == labels.shape == grey.shape
+        overview = re.search(rf'id="overview-{number}">(.*?)</script>', page, re.S)[1]
+        shown = cv2.imdecode(np.frombuffer(base64.b64decode(overview), np.uint8), cv2.IMREAD_GRAYSCALE)
+        assert np.corrcoef(shown.ravel(), grey.ravel())[0, 1] > 0.99
+        x, y = np.array(f["x_px"]).astype(int), np.array(f["y_px"]).astype(int)
+        assert y.max() < len(grey)
+        inside = labels[y, x] > 0
+        assert 0 < inside.sum() < len(x) / 2
+        assert shown[y, x][inside].mean() > shown[y, x][~inside].mean() + 60
+
+
+def test_the_sheet_of_results_is_that_of_their_study(cropped, tmp_path):
+    """The same bytes, the count as blind."""
+    folder, _ = cropped
+    for name in ("study.toml", "results"):
+        ended_with("sheet", folder / name, "--points", "9", "--out", tmp_path / name)
+    pages = [(tmp_path / name / "sheet.html").read_bytes() for name in ("study.toml", "results")]
+    assert pages[0] == pages[1]
+
+
 @pytest.mark.parametrize(
     ("args", "code", "line"),
     [
+        (["sheet", "results", "a1.png"], 2, "results: stands beside other files; give one study file, one results"),
+        (["sheet", "results/labels"], 1, "run.json: is missing; give the folder of a finished run"),
         (["sheet", "none.toml"], 2, "none.toml: cannot be read"),
         (["sheet", "none.png"], 1, "none.png: "),
         (["sheet", "study.toml", "a1.png"], 2, "study.toml: stands beside other files; give one study file"),
