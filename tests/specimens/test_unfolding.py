@@ -63,11 +63,11 @@ def test_the_interval_comes_from_the_fields_and_one_field_has_none():
 def test_the_interval_of_a_single_class_is_students():
     """Spheres evenly from 0 to 4 µm: N_V = N_A/2 µm field by field, so the interval is t·s/√n of these (scipy)."""
     counts = np.array([[30.0], [42.0], [35.0], [51.0], [28.0]])
-    spheres = unfold(counts, np.full(5, 1e4), linear_limits(4.0, 1), draws=20_000)
+    spheres = unfold(counts, np.full(5, 1e4), linear_limits(4.0, 1), draws=5000)
     by_field = counts[:, 0] / 1e4 / 2 * 1e9
     outside = stats.ttest_1samp(by_field, 0).confidence_interval(0.95)
     assert spheres.number_per_mm3 == pytest.approx([by_field.mean()])
-    assert spheres.total_ci95 == pytest.approx((outside.low, outside.high), rel=0.02)
+    assert spheres.total_ci95 == pytest.approx((outside.low, outside.high), rel=0.04)
 
 
 def test_the_classes_are_the_best_fit_that_is_nowhere_negative():
