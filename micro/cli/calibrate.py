@@ -60,11 +60,14 @@ def described(found: Calibration) -> str:
 
 
 def distortion(found: Calibration) -> str:
-    """Say whether the magnification drifts across the picture."""
-    if found.distortion_pct is None or found.distortion_p_value is None:
+    """Say whether the magnification drifts across the picture, with half of the 95 % interval of the largest drift."""
+    from micro.scale.calibration import NORMAL_95
+    from micro.scale.pitch import SIGNIFICANCE
+
+    drift, uncertainty = found.distortion_pct, found.distortion_pct_standard_uncertainty
+    if drift is None or uncertainty is None or found.distortion_p_value is None:
         return "unknown: fewer than eight lines"
-    if found.distortion_p_value < 0.01:
-        return (
-            f"the magnification drifts by up to {found.distortion_pct:.2g} % across the picture; the interval holds it"
-        )
-    return f"none beyond scatter (largest drift {found.distortion_pct:.2g} %)"
+    largest = f"{drift:.2g} ± {NORMAL_95 * uncertainty:.2g} %"
+    if found.distortion_p_value < SIGNIFICANCE:
+        return f"the magnification drifts by up to {largest}; the interval holds it"
+    return f"none beyond scatter (largest drift {largest})"

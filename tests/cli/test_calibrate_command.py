@@ -1,5 +1,6 @@
 """`micro calibrate`: from the picture of a stage micrometer to lines on the terminal and a calibration file."""
 
+import re
 from dataclasses import replace
 
 import cv2
@@ -58,7 +59,10 @@ def test_it_prints_what_it_found_each_with_its_words(picture, capsys):
 def test_a_drifting_magnification_is_said(tmp_path, capsys):
     cv2.imwrite(str(tmp_path / "m.png"), grey(drift=0.02).astype(np.uint8))
     assert ended_with(tmp_path / "m.png", "--pitch-um", 10) == 0
-    assert "the magnification drifts by up to" in printed(capsys.readouterr().out)["distortion"]
+    said = printed(capsys.readouterr().out)["distortion"]
+    drift, half = map(float, re.search(r"the magnification drifts by up to ([\d.]+) ± ([\d.]+) %;", said).groups())
+    assert 0.5 < drift < 3
+    assert half < drift / 5
 
 
 def test_the_file_holds_what_was_printed_and_where_it_came_from(picture, tmp_path, capsys):
