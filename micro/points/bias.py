@@ -15,9 +15,8 @@ from micro.points.estimate import (
     independent_points_interval,
     point_fraction,
 )
-from micro.specimens.sampling import Estimate, mean_of_fields
+from micro.specimens.sampling import Estimate, mean_of_fields, student_t
 
-LIMITS_OF_AGREEMENT = 1.959964
 # Twice the wanted %RA: two fractions known that well, each, pass as the same.
 TOLERANCE_OF_ACCURACY = 2.0
 DIFFERS, AGREES, TOO_SMALL = "differs", "agrees", "too small to tell"
@@ -135,7 +134,7 @@ def bias_of(specimen: str, carbide_class: str, fields: pd.DataFrame, wanted_accu
     plain_low, plain_high = difference.interval()
     if counted.widened:
         plain_low, plain_high = min(plain_low, counted.low - measured), max(plain_high, counted.high - measured)
-    half = LIMITS_OF_AGREEMENT * difference.std
+    half = student_t(math.inf) * difference.std
     return Bias(
         specimen=specimen,
         carbide_class=carbide_class,

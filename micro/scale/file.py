@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 import tomllib
 from dataclasses import MISSING, fields
 from datetime import date
@@ -12,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from micro.errors import InputError
+from micro.results import whole_file
 from micro.scale.calibration import Calibration
 from micro.scale.scale import PLAUSIBLE_UM_PER_PX
 
@@ -39,17 +38,9 @@ def write_calibration(path: str | Path, calibration: Calibration) -> None:
     known = {key: value for key, value in vars(calibration).items() if value not in (None, "")}
     text = "\n".join([HEADING, *(f"{key} = {_toml(key, value)}" for key, value in known.items())]) + "\n"
     try:
-        handle, draft = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(text)
-            umask = os.umask(0)
-            os.umask(umask)
-            Path(draft).chmod(0o666 & ~umask)
-            Path(draft).replace(path)
-        except BaseException:
-            Path(draft).unlink(missing_ok=True)
-            raise
+        path.parent.stat()  # a folder that is misspelt is not made
+        with whole_file(path) as stream:
+            stream.write(text.encode())
     except OSError as trouble:
         raise InputError(path, f"cannot be written ({_reason(trouble)})", "choose another place") from None
 
