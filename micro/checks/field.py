@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -54,7 +53,7 @@ def check_field(
     word = segmentation.field_flags
     for trouble in found:
         word |= bit(trouble.flag, FIELD_FLAGS)
-    return replace(segmentation, field_flags=word, messages=(*segmentation.messages, *(t.text for t in found)))
+    return segmentation.told(word, (*segmentation.messages, *(t.text for t in found)))
 
 
 def _troubles(
