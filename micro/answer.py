@@ -17,9 +17,6 @@ if TYPE_CHECKING:
     from micro.comparison import CouponAnalysis, MeasuredSpecimen
     from micro.points.agreement import Agreement
 
-COUPONS, RATIOS, GROUP_RATIOS = "coupons.csv", "transverse_ratios.csv", "group_ratios.csv"
-STRUCTURE = "structure.csv"
-
 
 @dataclass(frozen=True, eq=False)
 class Count:
@@ -152,10 +149,10 @@ def write_answer(answer: Answer, out: Path) -> None:
     tables = {
         results.COMPARISON: answer.comparison,
         results.CHEMISTRY: answer.chemistry,
-        COUPONS: None if coupons is None else coupons.summary,
-        RATIOS: None if coupons is None else coupons.ratios,
-        GROUP_RATIOS: None if coupons is None else coupons.groups,
-        STRUCTURE: answer.structure,
+        results.COUPONS: None if coupons is None else coupons.summary,
+        results.RATIOS: None if coupons is None else coupons.ratios,
+        results.GROUP_RATIOS: None if coupons is None else coupons.groups,
+        results.STRUCTURE: answer.structure,
         results.POINTS: None if answer.count is None else answer.count.fields,
         results.COUNTERS: None if answer.count is None else answer.count.counters,
     }

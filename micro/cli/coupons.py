@@ -55,14 +55,14 @@ def write(analysis: CouponAnalysis, out: Path) -> None:
     from micro.report.figures.style import styled, write_figure
 
     tables = {
-        "coupons": analysis.summary,
-        "transverse_ratios": analysis.ratios,
-        "group_ratios": analysis.groups,
-        "coupons_used": analysis.coupons,
+        results.COUPONS: analysis.summary,
+        results.RATIOS: analysis.ratios,
+        results.GROUP_RATIOS: analysis.groups,
+        "coupons_used.csv": analysis.coupons,
     }
     with writing(out):
         for name, table in tables.items():
-            results.write_table(out / f"{name}.csv", table)
+            results.write_table(out / name, table)
         with styled(1, 3.6) as (figure, axes):
             draw_coupons(axes, analysis)
             write_figure(figure, out, "coupons")

@@ -15,8 +15,9 @@ from micro.segmentation import SegmentationSettings
 from micro.study import SEGMENTING, Field, Specimen, Study, safe_stem
 
 TABLES = (
-    results.PARTICLES, results.FIELDS, results.PROFILES, results.SPECIMENS, results.COMPARISON, results.POINTS,
-    results.COUNTERS, results.REPORT, *results.PARQUET.values(),
+    results.PARTICLES, results.FIELDS, results.PROFILES, results.SPECIMENS, results.COMPARISON, results.CHEMISTRY,
+    results.COUPONS, results.RATIOS, results.GROUP_RATIOS, results.STRUCTURE, results.POINTS, results.COUNTERS,
+    results.REPORT, *results.PARQUET.values(),
 )  # fmt: skip
 
 

@@ -1,6 +1,7 @@
 """The page holds all it shows, runs nothing, escapes names, and can be read by anybody."""
 
 import html
+import json
 import re
 import shutil
 import xml.etree.ElementTree as ET
@@ -97,6 +98,13 @@ def test_names_are_escaped_in_page_and_figures(page):
     for figure in (page / "figures").glob("*.svg"):
         assert not [e for e in ET.parse(figure).iter() if e.tag.endswith("script")]
     assert not re.search(r"(^|,)=1", (page / "specimens.csv").read_text(), re.M)
+
+
+def test_every_table_is_on_record(page):
+    """What `micro verify` compares: all tables of the folder by their hash, those of coupons and chemistry too."""
+    recorded = json.loads((page / "run.json").read_text(encoding="utf8"))["outputs"]
+    tables = {path.name for path in page.glob("*.csv")}
+    assert {"coupons.csv", "transverse_ratios.csv"} <= tables <= set(recorded)
 
 
 def test_every_picture_has_words_for_who_cannot_see_it(page):
