@@ -12,6 +12,7 @@ from micro.checks.magnification import FEWEST_FIELDS, another_magnification, dif
 from micro.checks.overlap import find_overlaps
 from micro.checks.trouble import Trouble
 from micro.particles.outline import blur_of_resolved_px
+from micro.segmentation.segmentation import UNNAMED
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -169,7 +170,7 @@ def _magnification(every: pd.DataFrame) -> Iterator[tuple[Name, Trouble]]:
 
 def _classes(fields: pd.DataFrame) -> Iterator[tuple[Name, Trouble]]:
     """Fields on which another number of classes was found than on most of the specimen's."""
-    found = fields[fields["carbide_class"].astype(str).str.fullmatch(r"carbide( \d+)?")]
+    found = fields[fields["carbide_class"].astype(str).str.fullmatch(rf"{UNNAMED}( \d+)?")]
     for specimen, own in found.groupby("specimen", sort=False):
         counts = own.groupby("field", sort=False)["carbide_class"].count()
         usual = int(counts.mode().iloc[0])

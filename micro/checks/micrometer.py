@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from micro.checks.trouble import Trouble
 from micro.errors import InputError
+from micro.flags import FIELD_FLAGS, message
 from micro.scale.direction import energy_by_direction
 from micro.scale.ruling import SMALLEST_SIDE, find_ruling
 
@@ -34,11 +35,7 @@ def stage_micrometer(grey: NDArray[np.float32]) -> Trouble | None:
     except InputError:
         return None
     lines = int(ruling.fit.used.sum())
-    return Trouble(
-        "stage_micrometer",
-        f"{lines} straight lines at one distance: the picture shows a stage micrometer, not a field; leave it out, and "
-        "find the scale on it with micro calibrate",
-    )
+    return Trouble("stage_micrometer", f"{lines} {message('stage_micrometer', FIELD_FLAGS)}")
 
 
 def sharpness(grey: NDArray[np.float32]) -> float:

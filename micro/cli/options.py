@@ -46,7 +46,7 @@ def measure_and_print(
 
     workers = workers or available_cores()
     if workers > 1:
-        load_early()
+        load_early()  # before the imports below, which take as long
     from micro.results import require_parquet
     from micro.run import run_study
 

@@ -51,7 +51,7 @@ class MeasuredSpecimen:
     @property
     def resolved_um(self) -> float:
         """Diameter below which carbides are unresolved or uncounted."""
-        small = self.particles["flags"].fillna("").astype(str).str.contains(r"\bsmall\b", regex=True)
+        small = self.particles["flags"].astype(object).fillna("").astype(str).str.contains(r"\bsmall\b", regex=True)
         flagged = self.particles.loc[small.to_numpy(bool), "ecd_um"]
         counted = COUNTED_OUTLINE_PX * self.um_per_px
         return max(counted, float(flagged.max())) if len(flagged) else counted

@@ -86,7 +86,7 @@ def named(specimen: Specimen) -> str:
 def amount_sentence(specimen: Specimen, values: _Values) -> str:
     """Say how much carbide, and of which classes."""
     if values.mean("area_fraction") == 0:
-        return f"{named(specimen)}: no carbide was found."
+        return f"{named(specimen)}: no carbide was found, {values.told('area_fraction', '%', factor=100)} of the area."
     said = f"{named(specimen)}: {values.told('area_fraction', '%', factor=100)} of the area is carbide"
     classes = values.classes[1:]
     if not values.mean("area_fraction") > 0 or not classes:

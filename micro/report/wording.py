@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-UNNAMED = "carbide"
+from micro.points.wording import MINUS
+from micro.segmentation.segmentation import UNNAMED
+
 # Quantities under the question they answer, each with its name for a reader.
 GROUPS = {
     "Amount": {
@@ -84,7 +86,6 @@ def printed_factor(quantity: str) -> float:
     return 100.0 if printed_unit(quantity, "") == "%" else 1.0
 
 
-MINUS = "\u2212"
 THIN_SPACE = "\u202f"
 
 

@@ -14,7 +14,7 @@ from micro.segmentation.candidates import SIGNIFICANT, Candidates, find_candidat
 from micro.segmentation.classes import class_levels, interiors
 from micro.segmentation.fit import fit_levels
 from micro.segmentation.matrix import ADDED_SPREAD_PX, Matrix
-from micro.segmentation.segmentation import CarbideClass, SegmentationSettings
+from micro.segmentation.segmentation import UNNAMED, CarbideClass, SegmentationSettings
 
 FIRST_BLUR = 1.0
 MIDDLE_PX, ENOUGH = 640, 40
@@ -140,8 +140,8 @@ def _named(classes: list[CarbideClass], settings: SegmentationSettings, matrix_g
 
 
 def numbered(classes: Sequence[CarbideClass]) -> tuple[CarbideClass, ...]:
-    """Classes that nobody named, numbered from the darkest; one alone is "carbide"."""
-    names = ["carbide"] if len(classes) == 1 else [f"carbide {number}" for number in range(1, len(classes) + 1)]
+    """Classes that nobody named, numbered from the darkest; one alone is `UNNAMED`."""
+    names = [UNNAMED] if len(classes) == 1 else [f"{UNNAMED} {number}" for number in range(1, len(classes) + 1)]
     return tuple(replace(c, name=name) for name, c in zip(names, classes, strict=True))
 
 

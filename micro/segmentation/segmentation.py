@@ -13,6 +13,10 @@ if TYPE_CHECKING:
     from micro.segmentation.regions import Pixels
 
 
+UNNAMED = "carbide"
+"""A carbide class that nobody named; several are numbered."""
+
+
 @dataclass(frozen=True)
 class SegmentationSettings:
     """How a field is segmented; what is None is found from the picture.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -13,9 +13,10 @@ import pandas as pd
 from micro import columns
 from micro.fields.banding import SIGNIFICANCE as BANDED
 from micro.fields.intercepts import UNRELATED
+from micro.fields.totals import NONE_SEEN
 from micro.specimens.budget import Budget
 from micro.specimens.largest import largest_of_fields
-from micro.specimens.sampling import Estimate, FloatArray, ratio_of_fields, share_of_fields
+from micro.specimens.sampling import Estimate, FloatArray, ratio_of_fields, share_of_fields, student_t
 from micro.specimens.sizes import quantile
 
 Z95 = 1.959964
@@ -49,7 +50,7 @@ class ClassData:
     @cached_property
     def shape_weight(self) -> FloatArray:
         """(carbides,) edge correction; 0 for carbides too small for their shape to be resolved."""
-        code, flags = pd.factorize(self.carbides["flags"].fillna(""))
+        code, flags = pd.factorize(self.carbides["flags"].astype(object).fillna(""))
         small = np.array(["small" in str(f).split() for f in flags], bool)
         return np.where(small[code], 0.0, self.weight) if len(code) else self.weight
 
@@ -262,6 +263,8 @@ def budgets(
         area_relative = area_relative_uncertainty(data)
         for quantity in QUANTITIES:
             estimate = quantity.estimate(data)
+            if not len(data.carbides):
+                estimate = none_seen(quantity.name, estimate, data)
             size = abs(estimate.value)
             yield (
                 carbide_class,
@@ -274,6 +277,21 @@ def budgets(
                     highest=quantity.highest,
                 ),
             )
+
+
+def none_seen(quantity: str, estimate: Estimate, data: ClassData) -> Estimate:
+    """Estimate of a class without a carbide: fields that agree on 0 do not prove it.
+
+    With none seen, up to three are expected at 95 % on all fields together (Poisson): so many per area, and as much
+    area as three of the smallest that count. Intervals of all else are unknown.
+    """
+    fields = len(data.fields)
+    highest = {
+        "area_fraction": data.column("area_fraction_high").mean() / fields,
+        "number_per_mm2": NONE_SEEN / data.column("analysed_area_um2").sum() * 1e6,
+    }.get(quantity, math.nan)
+    below = 0.0 if math.isfinite(highest) else math.nan
+    return replace(estimate, below=below, above=float(highest) / student_t(estimate.degrees_of_freedom))
 
 
 def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str) -> ClassData:

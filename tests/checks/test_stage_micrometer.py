@@ -28,7 +28,7 @@ def test_the_sample_micrometers_are_told(name):
     flags, messages, _ = measured(grey)
     assert "stage_micrometer" in flags
     (told,) = [m for m in messages if "stage micrometer" in m]
-    assert told.endswith("leave it out, and find the scale on it with micro calibrate")
+    assert told.endswith("(leave it out, and find the scale on it with micro calibrate)")
 
 
 def test_no_sample_field_is_taken_for_one():

@@ -166,3 +166,20 @@ def test_intervals_cover_what_they_say():
         held += (table["ci95_low"] <= truth) & (truth <= table["ci95_high"])
     print(dict(zip(names, held / 1000, strict=True)))
     assert ((held >= 930) & (held <= 970)).all()
+
+
+def test_fields_that_agree_on_no_carbide_do_not_prove_it():
+    """Three carbides expected in all leave none to be seen once in twenty (Poisson): more of them is refused."""
+    particles, fields = study(np.random.default_rng(6))
+    highest, area = 2e-4, fields["analysed_area_um2"].sum()
+    nothing = fields.assign(
+        area_fraction=0.0, area_fraction_low=0.0, area_fraction_high=highest, number_per_mm2=0.0,
+        intercepts_along_per_mm=0.0, intercepts_across_per_mm=0.0,
+    )  # fmt: skip
+    found = rows(summarise(particles.iloc[:0], nothing, None))
+    expected = -np.log(0.05)
+    number, share = found.loc["number_per_mm2"], found.loc["area_fraction"]
+    assert (number["mean"], number["ci95_low"]) == (share["mean"], share["ci95_low"]) == (0, 0)
+    assert number["ci95_high"] == pytest.approx(expected / area * 1e6, rel=2e-3)
+    assert share["ci95_high"] == pytest.approx(highest / len(fields))
+    assert np.isnan(found.loc["intercepts_along", ["ci95_low", "ci95_high"]].to_numpy(float)).all()
