@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib
-import itertools
 from collections.abc import Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -14,8 +13,9 @@ from micro.processes import pool_of, prepare_process
 
 # Enough to keep every worker busy, few enough that little is lost with a process.
 WAITING_PER_WORKER = 2
-# What follows the fields takes a second to load, which this process has while others measure.
-NEEDED_LATER = ("scipy.spatial", "scipy.optimize", "scipy.stats")
+# What follows the fields takes a second to load, which this process has while others measure: first what every study
+# needs, then, as fields end, what larger ones do.
+NEEDED_LATER = (("scipy.spatial", "scipy.optimize", "jinja2", "PIL.ImageFont"), ("scipy.stats",))
 Numbered = tuple[int, Job]
 
 
@@ -45,7 +45,7 @@ def _pool_round(left: list[Numbered], workers: int, suspects: list[Numbered]) ->
                 while left and len(under_way) < WAITING_PER_WORKER * workers:
                     number, job = left.pop(0)
                     under_way[pool.submit(measure_one, job)] = (number, job)
-                for library in itertools.islice(later, 1):
+                for library in next(later, ()):
                     importlib.import_module(library)
                 for future in wait(under_way, return_when=FIRST_COMPLETED).done:
                     numbered = under_way.pop(future)
