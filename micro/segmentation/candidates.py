@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.segmentation.growth import close_to, grown
 from micro.segmentation.matrix import ADDED_SPREAD_PX
 from micro.segmentation.regions import Pixels, connected
 
@@ -86,7 +87,7 @@ def find_candidates(
         Standard deviation of the edge spread, as far as it is known.
     """
     spread = float(np.hypot(blur, ADDED_SPREAD_PX))
-    mask = (smooth > np.maximum(OWN_HEIGHT * surroundings(smooth), FAINTEST * noise)).astype(np.uint8)
+    mask = standing_out(smooth, noise)
     count, labels = connected(mask)
     pixels = Pixels.of(labels, count)
     over_noise = pixels.values(smooth) / pixels.values(noise)
@@ -96,18 +97,29 @@ def find_candidates(
     if stands_out.sum() < FEWEST and not (over_noise > CERTAIN).any():
         stands_out[:] = False
     pixels = pixels.chosen(stands_out)
-    depth = pixels.values(cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_5))
-    height, deep = heights(contrast, smooth, pixels, depth > DEEP * spread)
+    height, deep = heights(contrast, smooth, pixels, ~pixels.values(close_to(1 - mask, DEEP * spread)))
     # A pair grown into one is lower between its two summits than on them: it shows neither level nor blur.
     highest = (height + DIP_NOISE * float(noise.mean())) / (1 - DIP)
     single = (deep > 0) | ~pixels.any(pixels.values(smooth) >= highest[pixels.region])
-    zone = pixels.grown(DEEP * spread)
+    zone = grown(pixels, DEEP * spread)
     return _measured(contrast, smooth, clipped, zone, height, deep).take(single)
 
 
-def surroundings(smooth: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Largest value of each pixel's neighbourhood."""
-    return cv2.dilate(smooth, np.ones((NEIGHBOURHOOD_PX, NEIGHBOURHOOD_PX), np.uint8))
+def turned(picture: NDArray[np.float32], sign: int) -> NDArray[np.float32]:
+    """Contrast of the polarity `sign`, 1 or -1, upwards."""
+    return picture if sign > 0 else -picture
+
+
+def standing_out(
+    smooth: NDArray[np.float32], noise: NDArray[np.float32], highest: float | None = None
+) -> NDArray[np.uint8]:
+    """(rows, columns) 1 above the noise and half of the height of what lies close by, or above `highest`."""
+    threshold = cv2.dilate(smooth, np.ones((NEIGHBOURHOOD_PX, NEIGHBOURHOOD_PX), np.uint8))
+    threshold *= np.float32(OWN_HEIGHT)
+    if highest is not None:
+        np.minimum(threshold, np.float32(highest), out=threshold)
+    np.maximum(threshold, np.float32(FAINTEST) * noise, out=threshold)
+    return (smooth > threshold).view(np.uint8)
 
 
 def heights(
@@ -144,7 +156,7 @@ def _measured(
     height: FloatArray,
     deep: FloatArray,
 ) -> Candidates:
-    share = zone.values(smooth) / np.maximum(height, 1e-6)[zone.region]
+    share = zone.values(smooth) / np.maximum(height, 1e-6).astype(np.float32).take(zone.region)
     above = share > 0.5
     inside = zone.take(above)
     half = inside.size()
@@ -168,7 +180,7 @@ def _measured(
 
 def _perimeter(pixels: Pixels) -> FloatArray:
     """(n,) Crofton perimeter from the ends of chords in four directions."""
-    labels = pixels.labels()
+    labels = pixels.labels(pixels.smallest_kind)
     straight, slanting = np.zeros(pixels.shape, np.uint8), np.zeros(pixels.shape, np.uint8)
     for ends, one, other in (
         (straight, np.s_[:-1], np.s_[1:]),

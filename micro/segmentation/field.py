@@ -106,9 +106,8 @@ def _carbide_flags(found: Outlines, clipped: NDArray[np.bool_], blur: float | No
     word = np.zeros(count + 1, np.uint32)
     for side in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
         word[np.unique(side)] |= np.uint32(flags.bit("edge", flags.CARBIDE_FLAGS))
-    word[np.unique(labels[clipped])] |= np.uint32(flags.bit("saturated", flags.CARBIDE_FLAGS))
-    area = np.bincount(labels[labels != 0], minlength=count + 1)
+    word[labels[clipped]] |= np.uint32(flags.bit("saturated", flags.CARBIDE_FLAGS))
     smallest = np.pi / 4 * (RESOLVED * (blur or 1.0)) ** 2
-    word[area < smallest] |= np.uint32(flags.bit("small", flags.CARBIDE_FLAGS))
+    word[1:][found.area < smallest] |= np.uint32(flags.bit("small", flags.CARBIDE_FLAGS))
     word[1:][found.cut] |= np.uint32(flags.bit("split", flags.CARBIDE_FLAGS))
     return word[1:]

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.segmentation.growth import close_to
 from micro.segmentation.shading import Blocks, Surface, block_means, block_modes, fit_surface
 
 SMOOTHING_PX = 1.0
@@ -25,6 +26,7 @@ DARKEST = 0.05
 ANCHOR = 3e-6  # holds the polynomial where nothing else does, and nowhere else
 STEP = 2
 NOISE_DEGREE = 2
+SAMPLES_ACROSS, ENOUGH_PX = 256, 2**20
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,17 +149,23 @@ def _anchored(blocks: Blocks, start: Surface) -> Blocks:
 
 def _clear(smooth: NDArray[np.float32], threshold: float, left_out: NDArray[np.bool_]) -> NDArray[np.uint8]:
     """1 where all within CLEARANCE_PX stays within the threshold and is not left out."""
-    stands_out = ((np.abs(smooth) > threshold) | left_out).astype(np.uint8)
-    away = cv2.distanceTransform(1 - stands_out, cv2.DIST_L2, cv2.DIST_MASK_5)
-    return (away > CLEARANCE_PX / STEP).astype(np.uint8)
+    stands_out = ((np.abs(smooth) > threshold) | left_out).view(np.uint8)
+    return (~close_to(stands_out, CLEARANCE_PX / STEP)).view(np.uint8)
 
 
 def _spread(smooth: NDArray[np.float32]) -> float:
     """Return the standard deviation of the matrix from the narrower side of its peak at 0."""
-    sample = smooth[::2, ::2]
+    every = max(2, min(smooth.shape) // SAMPLES_ACROSS)
+    sample = smooth[::every, ::every]
     below, above = -sample[sample < 0], sample[sample > 0]
     sides = [float(np.median(side)) for side in (below, above) if len(side)]
     return 1.4826 * min(sides, default=0.0)
+
+
+def _strips(picture: NDArray, height: int, every: int) -> NDArray:
+    """Every so many of the strips of that many rows, one below the other."""
+    rows, columns = picture.shape
+    return np.ascontiguousarray(picture.reshape(rows // height, height, columns)[::every]).reshape(-1, columns)
 
 
 def _single_pixels(
@@ -166,22 +174,28 @@ def _single_pixels(
     """Noise, its correlation area and the part of it that differs from pixel to pixel.
 
     The area compares the scatter of block sums with that of pixels; what differs comes from second differences
-    along rows, blind to slow changes (1, −2, 1: variance times 6).
+    along rows, blind to slow changes (1, −2, 1: variance times 6). A million pixels tell all of it.
     """
     rows, cols = grey.shape[0] // side * side, grey.shape[1] // side * side
     if not (rows and cols):
         return float(grey.std()), 1.0, float(grey.std())
+    every = max(1, rows * cols // ENOUGH_PX)
+    strips = _strips(grey[:rows, :cols], side, every)
     light, on_matrix = (
-        cv2.resize(coarse[: rows // STEP, : cols // STEP], (cols, rows), interpolation=cv2.INTER_NEAREST)
+        cv2.resize(
+            _strips(coarse[: rows // STEP, : cols // STEP], side // STEP, every),
+            strips.shape[::-1],
+            interpolation=cv2.INTER_NEAREST,
+        )
         for coarse in (surface.evaluate(), bare)
     )
-    contrast = flatten(grey[:rows, :cols], light, surface.mean())
+    contrast = flatten(strips, light, surface.mean())
     if not on_matrix.any():
         return 0.0, 1.0, 0.0
     noise = float(cv2.meanStdDev(contrast, mask=on_matrix)[1][0, 0])
     bend = cv2.filter2D(contrast, cv2.CV_32F, np.array([[1.0, -2.0, 1.0]]))[:, 1:-1]
     sensor = float(cv2.meanStdDev(bend, mask=on_matrix[:, 1:-1])[1][0, 0] / np.sqrt(6))
-    whole = (cols // side, rows // side)
+    whole = (cols // side, len(strips) // side)
     count, total = (
         side**2 * cv2.resize(values, whole, interpolation=cv2.INTER_AREA).astype(float)
         for values in (on_matrix.astype(np.float32), contrast * on_matrix)

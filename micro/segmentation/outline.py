@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.segmentation import disc
-from micro.segmentation.candidates import DEEP, FAINTEST, OWN_HEIGHT, heights, surroundings
+from micro.segmentation.candidates import DEEP, FAINTEST, heights, standing_out, turned
+from micro.segmentation.growth import grown
 from micro.segmentation.levels import FIRST_BLUR, Levels
 from micro.segmentation.matrix import ADDED_SPREAD_PX
 from micro.segmentation.regions import Pixels
@@ -23,12 +24,13 @@ COUNTED = 5.0  # a second phase is known to be there by now: noise adds one carb
 
 @dataclass(frozen=True, eq=False)
 class Outlines:
-    """Carbides of one polarity: labels, basins, class and whether a cut made each."""
+    """Carbides: labels, basins; class, whether a cut made it, and pixels inside the outline of each."""
 
     labels: NDArray[np.int32]
     basins: NDArray[np.int32]
     class_index: NDArray[np.intp]
     cut: NDArray[np.bool_]
+    area: NDArray[np.float64]
 
 
 def outline(
@@ -51,24 +53,26 @@ def outline(
     basins = np.zeros(contrast.shape, np.int32)
     kinds: list[NDArray[np.intp]] = [np.empty(0, np.intp)]
     cuts: list[NDArray[np.bool_]] = [np.empty(0, bool)]
+    areas: list[NDArray[np.float64]] = [np.empty(0)]
     signs = np.array([np.sign(c.contrast) for c in levels.classes])
     for sign in np.unique(signs):
         of_sign = np.flatnonzero(signs == sign)
         heights = np.array([abs(levels.classes[k].contrast) for k in of_sign])
-        turn = np.float32(sign)
         pinned = (
             None if settings.threshold_grey is None else float(sign) * (settings.threshold_grey - levels.matrix.grey)
         )
         own, region, kind, cut = _of_polarity(
-            turn * contrast, turn * smooth, noise, heights, levels, settings.min_area_px, pinned
+            turned(contrast, sign), turned(smooth, sign), noise, heights, levels, settings.min_area_px, pinned
         )
         first = sum(len(k) for k in kinds)
+        if first:
+            own, region = own.take(own.values(labels) == 0), region.take(region.values(basins) == 0)
         for whole, part in ((labels, own), (basins, region)):
-            free = whole.ravel()[part.at] == 0
-            whole.ravel()[part.at[free]] = part.region[free] + first + 1
+            whole.ravel()[part.at] = part.region + (first + 1)
         kinds.append(of_sign[kind])
         cuts.append(cut)
-    return Outlines(labels, basins, np.concatenate(kinds), np.concatenate(cuts))
+        areas.append(own.size())
+    return Outlines(labels, basins, np.concatenate(kinds), np.concatenate(cuts), np.concatenate(areas))
 
 
 def _of_polarity(
@@ -81,22 +85,21 @@ def _of_polarity(
     pinned_height: float | None,
 ) -> tuple[Pixels, Pixels, NDArray[np.intp], NDArray[np.bool_]]:
     spread = float(np.hypot(levels.blur_px or FIRST_BLUR, ADDED_SPREAD_PX))
-    lowest = np.float32(FAINTEST) * noise
     # Small carbides stay below the height that parts large neighbours: they are seen at half of their own.
-    apart = np.minimum(OWN_HEIGHT * surroundings(smooth), np.float32(LOWEST_HEIGHT * class_contrast.min()))
-    mask = (smooth > np.maximum(apart, lowest, out=apart)).view(np.uint8)
+    mask = standing_out(smooth, noise, LOWEST_HEIGHT * class_contrast.min())
     depth = cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_5)
     inside, cut = split(mask, depth, smooth)
     height, _ = heights(contrast, smooth, inside, inside.values(depth) > DEEP * spread)
     significant = inside.any(inside.values(smooth) > COUNTED * inside.values(noise))
-    pixels = inside.grown(REACH * spread)
+    pixels = grown(inside, REACH * spread)
     light = pixels.sum(contrast)
     kind = _class_of(light, height, class_contrast, 2 * np.pi * spread**2)
     level = class_contrast[kind]
     edge = disc.edge(np.maximum(light / level, 0.1) / (2 * np.pi * spread**2)) * level
     if pinned_height is not None and pinned_height > 0:
         edge[:] = pinned_height
-    outlined = pixels.take(pixels.values(smooth) > np.maximum(edge[pixels.region], pixels.values(lowest)))
+    lowest = np.float32(FAINTEST) * pixels.values(noise)
+    outlined = pixels.take(pixels.values(smooth) > np.maximum(edge.take(pixels.region), lowest))
     keep = significant & (outlined.size() >= min_area_px)
     return outlined.chosen(keep), pixels.chosen(keep), kind[keep], cut[keep]
 

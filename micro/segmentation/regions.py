@@ -7,7 +7,7 @@ from functools import cached_property
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 
 def connected(mask: NDArray[np.uint8]) -> tuple[int, NDArray[np.int32]]:
@@ -42,7 +42,7 @@ class Pixels:
         """List the pixels of `labels` that are not 0."""
         at = np.flatnonzero(labels != 0)
         rows, columns = labels.shape
-        return cls(at, labels.ravel()[at].astype(np.intp) - 1, count, (rows, columns))
+        return cls(at, labels.ravel().take(at).astype(np.intp) - 1, count, (rows, columns))
 
     @cached_property
     def row(self) -> NDArray[np.intp]:
@@ -56,17 +56,18 @@ class Pixels:
 
     def take(self, keep: NDArray[np.bool_]) -> Pixels:
         """Return the pixels where `keep`, in the same regions."""
-        return Pixels(self.at[keep], self.region[keep], self.count, self.shape)
+        kept = np.flatnonzero(keep)  # several times faster than two selections by True and False
+        return Pixels(self.at.take(kept), self.region.take(kept), self.count, self.shape)
 
     def chosen(self, keep: NDArray[np.bool_]) -> Pixels:
         """Return the regions where `keep` (n,), numbered anew in the same order."""
         number = np.cumsum(keep) - 1
-        own = keep[self.region]
-        return Pixels(self.at[own], number[self.region[own]], int(keep.sum()), self.shape)
+        own = self.take(keep.take(self.region))
+        return Pixels(own.at, number.take(own.region), int(keep.sum()), self.shape)
 
     def values(self, picture: NDArray) -> NDArray:
         """Value of `picture` (rows, columns) at each pixel."""
-        return picture.ravel()[self.at]
+        return picture.ravel().take(self.at)
 
     def total(self, values: NDArray | None = None) -> NDArray[np.float64]:
         """(n,) sum over each region of one value a pixel; without values the number of its pixels."""
@@ -83,7 +84,7 @@ class Pixels:
     def any(self, true: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """(n,) whether any pixel of each region is `true`."""
         found = np.zeros(self.count, bool)
-        found[self.region[true]] = True
+        found[self.region.take(np.flatnonzero(true))] = True
         return found
 
     def mask(self) -> NDArray[np.uint8]:
@@ -92,17 +93,13 @@ class Pixels:
         mask.ravel()[self.at] = 1
         return mask
 
-    def labels(self) -> NDArray[np.int32]:
+    @property
+    def smallest_kind(self) -> DTypeLike:
+        """Of the types that OpenCV filters, the smallest that tells all regions apart."""
+        return np.uint16 if self.count < np.iinfo(np.uint16).max else np.float32  # exact to 16 million
+
+    def labels(self, kind: DTypeLike = np.int32) -> NDArray:
         """(rows, columns) region + 1 on the pixels, 0 elsewhere."""
-        labels = np.zeros(self.shape, np.int32)
+        labels = np.zeros(self.shape, kind)
         labels.ravel()[self.at] = self.region + 1
         return labels
-
-    def grown(self, reach: float) -> Pixels:
-        """Give every pixel within `reach` px of a region to the nearest one."""
-        away, nearest = cv2.distanceTransformWithLabels(
-            1 - self.mask(), cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
-        )
-        at = np.flatnonzero(away <= np.float32(reach))
-        # The labels number the pixels of the regions from 1 in reading order.
-        return Pixels(at, self.region[nearest.ravel()[at] - 1], self.count, self.shape) if len(self.at) else self

@@ -142,12 +142,26 @@ class Segmentation:
         return self.outlines.size()
 
     @cached_property
+    def outline_aspect(self) -> NDArray[np.float64]:
+        """(n,) axis ratio of the ellipse of the same second moments as each outline."""
+        from micro.segmentation.candidates import axis_ratio
+
+        return axis_ratio(self.outlines)
+
+    @cached_property
     def basin_sums(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """(n,) pixels of each basin, and contrast summed over it."""
         from micro.segmentation.regions import Pixels
 
         basins = Pixels.of(self.basins, self.count)
         return basins.size(), basins.sum(self.contrast)
+
+    @cached_property
+    def light_outside(self) -> float:
+        """Contrast summed over all that lies outside the basins."""
+        import cv2
+
+        return cv2.sumElems(self.contrast)[0] - float(self.basin_sums[1].sum())
 
     @cached_property
     def contrast_around(self) -> tuple[float, float]:

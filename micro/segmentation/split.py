@@ -37,20 +37,20 @@ def split(
     height *= mask
     count, labels = connected(mask)
     pixels = Pixels.of(labels, count)
-    top = pixels.take(pixels.values(height) == pixels.values(cv2.dilate(height, np.ones((3, 3), np.uint8))))
-    several = top.size() > 1
+    top = np.flatnonzero((height == cv2.dilate(height, np.ones((3, 3), np.uint8))) & mask.view(bool))
+    own = labels.ravel().take(top) - 1
+    several = np.bincount(own, minlength=count) > 1
     summit_of = np.zeros(count, np.intp)
-    summit_of[top.region] = top.at
-    summit = summit_of[pixels.region]
-    inside = several[pixels.region]
+    summit_of[own] = top
+    inside = np.flatnonzero(several.take(pixels.region))
     at = pixels.at[inside]
     up, neighbours = _climb(height, at)
     parent = _merge(height.ravel()[at], up, neighbours, neck)[up]
-    summit[inside] = at[parent]
     every = np.sort(np.concatenate([summit_of[~several], at[np.unique(parent)]]))
-    region = np.searchsorted(every, summit)
+    number = np.searchsorted(every, at[parent])
+    region = np.searchsorted(every, summit_of).take(pixels.region)
+    region[inside] = number
     cut = np.zeros(len(every), bool)
-    number = region[inside]
     for near in neighbours:
         touching = (near >= 0) & (number[near] != number)
         cut[number[touching]] = True

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro import flags
-from micro.segmentation.candidates import axis_ratio
 from micro.segmentation.matrix import ADDED_SPREAD_PX
 from micro.segmentation.segmentation import Segmentation
 
@@ -107,11 +106,10 @@ def uncounted_area(segmentation: Segmentation) -> float:
     s = segmentation
     if not s.count:
         return 0.0
-    left = float(s.contrast.sum(dtype=float) - s.basin_sums[1].sum())
     level = np.array([c.contrast for c in s.classes])
     weight = np.bincount(s.class_index, minlength=len(level)) / s.count
     frame = max(1, s.analysed_px)
-    return max(0.0, left / float((weight * level).sum())) / frame
+    return max(0.0, s.light_outside / float((weight * level).sum())) / frame
 
 
 def unoutlined_area(segmentation: Segmentation) -> float:
@@ -172,9 +170,8 @@ def thin_share(segmentation: Segmentation) -> float:
     s = segmentation
     if not s.count:
         return 0.0
-    aspect = axis_ratio(s.outlines)
-    width = np.sqrt(4 / np.pi * s.outline_px / aspect)
-    thin = (aspect > ROD) & (width < THIN * (s.blur_px or 1.0))
+    width = np.sqrt(4 / np.pi * s.outline_px / s.outline_aspect)
+    thin = (s.outline_aspect > ROD) & (width < THIN * (s.blur_px or 1.0))
     return float(s.outline_px[thin].sum() / max(1, s.outline_px.sum()))
 
 
