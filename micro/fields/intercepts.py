@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -10,13 +10,15 @@ from numpy.typing import NDArray
 
 from micro.particles.moments import moments
 from micro.particles.outline import OutlineShapes, measure_outlines
-from micro.particles.runs import Runs, find_runs
+from micro.particles.runs import Runs, every_run, find_runs
 
 FloatArray = NDArray[np.float64]
 
 UNRELATED = np.pi / 2 - 1
 # Steps of a pixel outline make a line that grazes it leave and enter again over a few pixels.
 GRAZING_PX = 4
+# The labels of runs are one less than those of the picture.
+MATRIX = -1
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,9 +65,11 @@ def scan(
     -------
     Lines along and lines across.
     """
-    analysed = np.where(excluded, 0, labels) if excluded.any() else labels
+    analysed, marked = labels, labels
+    if excluded.any():
+        analysed, marked = (np.where(excluded, left_out, labels) for left_out in (0, -1))
     upright = find_runs(analysed, count)
-    turned = rotate(np.where(excluded, -1, labels), rolling_deg)
+    turned = rotate(marked, rolling_deg)
     at_ends = line_ends(analysed, count, rolling_deg)
     outline = measure_outlines(upright, moments(upright), blur_px)
     return (
@@ -74,17 +78,17 @@ def scan(
     )
 
 
-def rotate(field: NDArray[np.integer], angle_deg: float) -> NDArray[np.int32]:
+def rotate(field: NDArray[np.integer], angle_deg: float) -> NDArray[np.float32]:
     """Turn a label picture so that the direction runs along its rows; -1 outside."""
     if angle_deg == 0:
-        return np.ascontiguousarray(field, np.int32)
+        return field.astype(np.float32)
     rows, columns = field.shape
     turn = np.radians(angle_deg)
     c, s = np.cos(turn), np.sin(turn)
     wide, high = (int(np.ceil(abs(a * c) + abs(b * s) - 1e-9)) for a, b in ((columns, rows), (rows, columns)))
     to_source = np.array([[c, s, 0.0], [-s, c, 0.0]])
     to_source[:, 2] = np.array([columns - 1, rows - 1]) / 2 - to_source[:, :2] @ np.array([wide - 1, high - 1]) / 2
-    turned = cv2.warpAffine(
+    return cv2.warpAffine(
         field.astype(np.float32),  # whole numbers to 16 million are exact
         to_source,
         (wide, high),
@@ -92,7 +96,6 @@ def rotate(field: NDArray[np.integer], angle_deg: float) -> NDArray[np.int32]:
         borderMode=cv2.BORDER_CONSTANT,
         borderValue=-1,
     )
-    return turned.astype(np.int32)
 
 
 def line_ends(labels: NDArray[np.int32], count: int, rolling_deg: float) -> tuple[FloatArray, FloatArray]:
@@ -103,24 +106,37 @@ def line_ends(labels: NDArray[np.int32], count: int, rolling_deg: float) -> tupl
     return cos * upright + sin * level, sin * upright + cos * level
 
 
-def _meet(turned: NDArray[np.int32], outline: OutlineShapes, across_deg: float, ends: FloatArray) -> Intercepts:
+def _meet(turned: NDArray[np.float32], outline: OutlineShapes, across_deg: float, ends: FloatArray) -> Intercepts:
     upright = outline.runs
     seen = np.bincount(upright.label, minlength=upright.count) > 0
     width = np.where(seen, outline.extent(across_deg), 0.0)
-    runs = find_runs(turned, upright.count)
-    met = healed(runs)
-    return Intercepts(width * times_met(met) - ends / 2, carbide_chords(turned, met), matrix_chords(turned, runs))
+    runs = every_run(turned, upright.count)
+    before, after = seen_beside(runs)
+    first, last = healed(runs)
+    met = replace(runs.pick(first), stop=runs.stop[last])
+    # A gap that `healed` closes is no matrix.
+    matrix = (runs.label == MATRIX) & (runs.length > GRAZING_PX) & before & after
+    chords = met.length[before[first] & after[last]], runs.length[matrix]
+    return Intercepts(width * times_met(met) - ends / 2, *(length.astype(float) for length in chords))
 
 
-def healed(runs: Runs) -> Runs:
-    """Join runs of one carbide on one line that lie a few pixels apart; runs come in reading order."""
-    order = np.argsort(runs.label, kind="stable")
-    label, row, start, stop = (v[order] for v in (runs.label, runs.row, runs.start, runs.stop))
-    gap = start - np.concatenate([[0], stop[:-1]])
-    joined = (np.diff(label, prepend=-1) == 0) & (np.diff(row, prepend=-1) == 0) & (gap <= GRAZING_PX)
+def seen_beside(runs: Runs) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """(m,) True where what lies before, and after, the run on its line is analysed; of every run of a picture."""
+    analysed = runs.label >= MATRIX
+    before = (runs.start > 0) & np.append(False, analysed[:-1])
+    return before, (runs.stop < runs.shape[1]) & np.append(analysed[1:], False)
+
+
+def healed(runs: Runs) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First and last of the runs of one carbide on one line that lie a few pixels apart; by label and row."""
+    carbide = np.flatnonzero(runs.label > MATRIX)
+    carbide = carbide[runs.pick(carbide).order]
+    own = runs.pick(carbide)
+    gap = own.start - np.concatenate([[0], own.stop[:-1]])
+    joined = (np.diff(own.label, prepend=-1) == 0) & (np.diff(own.row, prepend=-1) == 0) & (gap <= GRAZING_PX)
     first = np.flatnonzero(~joined)
-    last = np.append(first[1:], len(label))[: len(first)] - 1
-    return Runs(runs.count, label[first], row[first], start[first], stop[last], runs.shape)
+    last = np.append(first[1:], len(carbide))[: len(first)] - 1
+    return carbide[first], carbide[last]
 
 
 def times_met(met: Runs) -> FloatArray:
@@ -129,32 +145,3 @@ def times_met(met: Runs) -> FloatArray:
     lines = np.bincount(met.label, ~again, met.count)
     every = np.bincount(met.label, minlength=met.count)
     return np.divide(every, lines, out=np.ones(met.count), where=lines > 0)
-
-
-def carbide_chords(turned: NDArray[np.int32], met: Runs) -> FloatArray:
-    """Lengths of the runs of carbide that no end of a line cuts."""
-    columns = turned.shape[1]
-    before, after = met.start - 1, met.stop
-    whole = (before >= 0) & (after < columns)
-    whole &= (turned[met.row, before] >= 0) & (turned[met.row, np.minimum(after, columns - 1)] >= 0)
-    return met.length[whole].astype(float)
-
-
-def matrix_chords(turned: NDArray[np.int32], runs: Runs) -> FloatArray:
-    """Lengths of the runs of matrix that no end of a line cuts, without the gaps that `healed` closes.
-
-    Parameters
-    ----------
-    turned
-        (rows, columns) labels, -1 where not analysed.
-    runs
-        Its runs of carbide, in reading order.
-    """
-    gap = runs.start[1:] - runs.stop[:-1]
-    between = (np.diff(runs.row) == 0) & (gap > GRAZING_PX)
-    start, gap = (runs.row[1:] * turned.shape[1] + runs.stop[:-1])[between], gap[between]
-    if not len(gap):
-        return np.empty(0)
-    bounds = np.stack([start, start + gap], axis=1).ravel()
-    left_out = np.add.reduceat((turned < 0).ravel(), bounds, dtype=np.int32)[::2]
-    return gap[left_out == 0].astype(float)

@@ -40,13 +40,23 @@ def weights(runs: Runs, guard: int, frame: tuple[int, int] | None = None) -> Flo
         (rows, columns) of the whole picture where the runs are of a part of it.
     """
     rows, columns = runs.shape
-    left, right = np.full(runs.count, columns), np.zeros(runs.count)
-    top, bottom = np.full(runs.count, rows), np.zeros(runs.count)
-    np.minimum.at(left, runs.label, runs.start)
-    np.maximum.at(right, runs.label, runs.stop)
-    np.minimum.at(top, runs.label, runs.row)
-    np.maximum.at(bottom, runs.label, runs.row + 1)
+    left, right, top, bottom = boxes(runs)
     inside = (left >= guard) & (right <= columns - guard) & (top >= guard) & (bottom <= rows - guard)
     rows, columns = frame or runs.shape
     places = (columns - 2 * guard - (right - left) + 1) * (rows - 2 * guard - (bottom - top) + 1)
     return np.where(inside, rows * columns / np.maximum(places, 1), 0.0)
+
+
+def boxes(runs: Runs) -> NDArray[np.intp]:
+    """(4, n) first column, column after the last, first row and row after the last of each label; 0 without a pixel."""
+    own = runs.by_label
+    found = np.zeros((4, runs.count), np.intp)
+    if len(own.first):
+        last = np.append(own.first[1:], len(own.label)) - 1
+        found[:, own.label[own.first]] = (
+            np.minimum.reduceat(own.start, own.first),
+            np.maximum.reduceat(own.stop, own.first),
+            own.row[own.first],
+            own.row[last] + 1,
+        )
+    return found

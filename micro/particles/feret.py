@@ -23,19 +23,18 @@ def extent(runs: Runs, angle_deg: float | NDArray) -> FloatArray:
     angle_deg
         Direction from the horizontal, counter-clockwise as seen.
     """
-    order = np.argsort(runs.label, kind="stable")
-    bounds = np.flatnonzero(np.diff(runs.label[order], prepend=-1))
-    left, right, y = (value[order].astype(float) for value in (runs.start, runs.stop - 1, runs.row))
+    runs, bounds = runs.by_label, runs.by_label.first
+    left, right, y = (value.astype(float) for value in (runs.start, runs.stop - 1, runs.row))
     angles = np.radians(np.atleast_1d(angle_deg))
     result = np.zeros((len(angles), runs.count))
-    if not len(order):
+    if not len(bounds):
         return result if np.ndim(angle_deg) else result[0]
     for i, angle in enumerate(angles):
         ux, uy = np.cos(angle), -np.sin(angle)
         far, near = (right, left) if ux >= 0 else (left, right)
         high = np.maximum.reduceat(ux * far + uy * y, bounds)
         low = np.minimum.reduceat(ux * near + uy * y, bounds)
-        result[i, runs.label[order][bounds]] = high - low
+        result[i, runs.label[bounds]] = high - low
     return result if np.ndim(angle_deg) else result[0]
 
 

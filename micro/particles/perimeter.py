@@ -8,7 +8,9 @@ from numpy.typing import NDArray
 from micro.particles.runs import Runs, sums
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
 STEPS = ((0, 1), (1, 2), (1, 1), (2, 1), (1, 0), (2, -1), (1, -1), (1, -2))
+REACH = 2
 
 
 def crofton_perimeter(labels: NDArray[np.int32], runs: Runs) -> FloatArray:
@@ -18,20 +20,27 @@ def crofton_perimeter(labels: NDArray[np.int32], runs: Runs) -> FloatArray:
     counted; times the spacing they are the label's total width. Directions are weighted by the angle they
     stand for.
     """
-    if not len(runs.label):
-        return np.zeros(runs.count)
-    padded = np.pad(labels, 2)
-    flat, wide = padded.ravel(), padded.shape[1]
-    first = (runs.row + 2) * wide + runs.start + 2
-    begin = np.concatenate([[0], np.cumsum(runs.length)[:-1]])
-    pixel = np.repeat(first - begin, runs.length) + np.arange(runs.length.sum())
-    own = flat[pixel]
-    width = np.zeros(runs.count)
-    for (rows, columns), weight in zip(STEPS, _angle_weights(), strict=True):
-        leaves = flat[pixel + rows * wide + columns] != own
-        exits = sums(np.add.reduceat(leaves, begin, dtype=np.int32), runs)
-        width += weight * exits / np.hypot(rows, columns)
-    return np.pi * width
+    own = runs.by_label
+    length = own.length
+    # Every label on rows of its own, so far apart that no step leads from one label or row into another.
+    rows, columns = labels.shape[0] + REACH, labels.shape[1] + 2 * REACH
+    start = (own.label * rows + own.row) * columns + own.start
+    before = np.cumsum(length) - length
+    width = np.zeros(len(length))
+    for (down, right), weight in zip(STEPS, _angle_weights(), strict=True):
+        step = down * columns + right
+        first, last = (_pixels_before(place + step, start, length, before, down) for place in (start, start + length))
+        width += weight / np.hypot(down, right) * (length - (last - first))
+    return np.pi * sums(width, own)
+
+
+def _pixels_before(place: IntArray, start: IntArray, length: IntArray, before: IntArray, ahead: int) -> IntArray:
+    """(m,) pixels before each place, of m runs with so many `before` them; likely it is near the run so far ahead."""
+    run = np.minimum(np.arange(len(start)) + ahead, len(start) - 1)
+    elsewhere = np.append(0, start + length)[run] > place
+    elsewhere |= np.append(start, np.iinfo(np.intp).max)[run + 1] < place
+    run[elsewhere] = np.searchsorted(start, place[elsewhere], side="right") - 1
+    return before[run] + np.clip(place - start[run], 0, length[run])
 
 
 def _angle_weights() -> FloatArray:
