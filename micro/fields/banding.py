@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -20,6 +21,9 @@ AS_STRONG = 10
 # Bands may lean by this part of a cycle over the length of the field.
 LEAN = 0.5
 BIN_PX = 2.0
+# Waves are summed over bins across and strips along. Bins take no power from independent points, whose spectrum is
+# flat: wide ones will do for carbides placed at random.
+BINS_IN_A_WAVE, STRIPS = 8, 16
 CELL_PX = 8
 CHUNK = 2_000_000
 
@@ -157,7 +161,8 @@ class Frame:
     def random_points(self, shape: tuple[int, int], rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
         """Positions across and along of points spread evenly over the analysed area."""
         if self.whole:
-            return self.turn(rng.uniform(0, self.columns, shape), rng.uniform(0, self.rows, shape))
+            x, y = rng.random((2, *shape), dtype=np.float32)
+            return self.turn(x * self.columns, y * self.rows)
         cell = rng.choice(len(self.share), size=shape, p=self.share)
         dx, dy = rng.uniform(-CELL_PX / 2, CELL_PX / 2, (2, *shape))
         du, dv = self.turn(dx, dy)
@@ -166,7 +171,7 @@ class Frame:
 
 def turned(x: NDArray, y: NDArray, rolling_deg: float) -> tuple[NDArray, NDArray]:
     """Across and along coordinate of picture positions."""
-    sin, cos = np.sin(np.radians(rolling_deg)), np.cos(np.radians(rolling_deg))
+    sin, cos = float(np.sin(np.radians(rolling_deg))), float(np.cos(np.radians(rolling_deg)))
     return x * sin + y * cos, x * cos - y * sin
 
 
@@ -180,8 +185,12 @@ class Waves:
         (waves,) rising, cycles per px; empty where the field is too small to hold two bands.
     extent
         Effective extent of the field across, px.
-    first, bins, keep
-        Position of the first bin, number of bins of `BIN_PX`, and which Fourier terms the frequencies are.
+    first
+        Position across and along of the first corner of the field.
+    length, keep
+        Period of the Fourier terms, px, and which of them the frequencies are.
+    bin_px
+        Width of the bins for points placed at random, a multiple of `BIN_PX`.
     period
         Length along over which a leaning wave turns once.
     window
@@ -190,49 +199,55 @@ class Waves:
 
     frequency: FloatArray
     extent: float
-    first: float
-    bins: int
+    first: tuple[float, float]
+    length: float
     keep: slice
+    bin_px: float
     period: float
     window: NDArray[np.complex128]
 
     @classmethod
     def of(cls, frame: Frame, count: int, area: FloatArray) -> Waves:
         """Choose spacings from 1.5 mean distances (3 mean diameters at least) to half the extent of the field."""
-        first, last = frame.u.min() - CELL_PX, frame.u.max() + CELL_PX
-        bins = int((last - first) / BIN_PX) + 1
-        per_bin = np.bincount(((frame.u - first) / CELL_PX).astype(int), frame.share)
+        from scipy.fft import next_fast_len
+
+        first = float(frame.u.min() - CELL_PX), float(frame.v.min() - CELL_PX)
+        per_bin = np.bincount(((frame.u - first[0]) / CELL_PX).astype(int), frame.share)
         extent = CELL_PX / np.sum(per_bin**2) if frame.share.any() else 0.0
         ecd = 2 * np.sqrt(area.mean() / np.pi) if count else np.inf
         shortest = max(1.5 * np.sqrt(frame.rows * frame.columns / max(count, 1)), 3 * ecd, 8 * BIN_PX)
-        terms = 4 * bins
-        step = 1 / (terms * BIN_PX)
+        bin_px = BIN_PX * max(1, int(min(shortest, extent) / BINS_IN_A_WAVE / BIN_PX))
+        length = bin_px * next_fast_len(int(4 * (np.ptp(frame.u) + 2 * CELL_PX) / bin_px) + 1, real=True)
+        step = 1 / length
         low, high = (int(np.ceil(2 / max(extent, 1.0) / step)), int(1 / shortest / step))
         keep = slice(low, max(high + 1, low))
-        period = np.ptp(frame.v) / LEAN if len(frame.v) else 1.0
+        period = max(float(np.ptp(frame.v)), CELL_PX) / LEAN
         frequency = np.arange(keep.start, keep.stop, dtype=np.float64) * step
-        bare = cls(frequency, extent, first, bins, keep, period, np.zeros(1, complex))
+        bare = cls(frequency, extent, first, length, keep, bin_px, period, np.zeros(1, complex))
         window = bare.transform(frame.u[None], frame.v[None], frame.share)[0]
         return replace(bare, window=window)
 
-    def transform(self, u: FloatArray, v: FloatArray, weight: FloatArray) -> NDArray[np.complex128]:
+    def transform(
+        self, u: FloatArray, v: FloatArray, weight: FloatArray, bin_px: float = BIN_PX
+    ) -> NDArray[np.complex128]:
         """(draws, 3, waves) transform of weighted points at u, v (draws, n): upright, leaning either way."""
-        draws = len(u)
-        place = ((u - self.first) / BIN_PX).astype(np.intp) + self.bins * np.arange(draws)[:, None]
-        turn = 2 * np.pi * v / self.period
-        series = [
-            np.fft.rfft(
-                np.bincount(place.ravel(), (weight * part).ravel(), draws * self.bins).reshape(draws, self.bins),
-                4 * self.bins,
-            )[:, self.keep]
-            for part in (np.ones_like(turn), np.cos(turn), np.sin(turn))
-        ]
-        upright, even, odd = series
+        from scipy.fft import rfft
+
+        draws, bins = len(u), int(self.length / 4 / bin_px) + 2
+        strip = (self.period * LEAN + 2 * CELL_PX) / STRIPS
+        across = ((u - self.first[0]) / bin_px + 0.5).astype(np.intp)
+        along = ((v - self.first[1]) / strip).astype(np.intp)
+        place = (bins * np.arange(draws)[:, None] + across) * STRIPS + along
+        mass = np.bincount(place.ravel(), np.broadcast_to(weight, u.shape).ravel(), draws * bins * STRIPS)
+        turn = 2 * np.pi / self.period * strip * np.arange(STRIPS)
+        parts = mass.reshape(draws, bins, STRIPS) @ np.stack([np.ones(STRIPS), np.cos(turn), np.sin(turn)], axis=1)
+        waves = rfft(parts, round(self.length / bin_px), axis=1)[:, self.keep]
+        upright, even, odd = np.moveaxis(waves, 2, 0)
         return np.stack([upright, even - 1j * odd, even + 1j * odd], axis=1)
 
-    def power(self, u: FloatArray, v: FloatArray, weight: FloatArray) -> FloatArray:
+    def power(self, u: FloatArray, v: FloatArray, weight: FloatArray, bin_px: float = BIN_PX) -> FloatArray:
         """(draws, 3, waves) power over its mean for points placed independently."""
-        wave = self.transform(np.atleast_2d(u), np.atleast_2d(v), weight) - weight.sum() * self.window
+        wave = self.transform(np.atleast_2d(u), np.atleast_2d(v), weight, bin_px) - weight.sum() * self.window
         return np.abs(wave) ** 2 / (np.sum(weight**2) * (1 - np.abs(self.window) ** 2))
 
     def peak(self, power: FloatArray) -> float:
@@ -251,7 +266,7 @@ def chance_of(power: float, waves: Waves, frame: Frame, weight: FloatArray, rng:
     as_strong = placed = 0
     while placed < PLACEMENTS:
         u, v = frame.random_points((min(at_once, PLACEMENTS - placed), len(weight)), rng)
-        reached = as_strong + np.cumsum(waves.power(u, v, weight).max(axis=(1, 2)) >= power)
+        reached = as_strong + np.cumsum(waves.power(u, v, weight, waves.bin_px).max(axis=(1, 2)) >= power)
         if reached[-1] >= AS_STRONG:
             return AS_STRONG / (placed + 1 + int(np.argmax(reached >= AS_STRONG)))
         as_strong, placed = int(reached[-1]), placed + len(u)
@@ -270,14 +285,35 @@ class Profile:
 def profile(carbide: NDArray[np.bool_], excluded: NDArray[np.bool_], rolling_deg: float) -> Profile:
     """Sum carbide and analysed area along the rolling direction, every pixel once."""
     rows, columns = carbide.shape
+    by_row, by_column, first = _bins(rows, columns, rolling_deg)
+    everywhere = _everywhere(rows, columns, rolling_deg)
+
+    def counted(mask: NDArray[np.bool_]) -> FloatArray:
+        row, column = np.divmod(np.flatnonzero(mask), columns)
+        place = (by_row[row] + by_column[column]).astype(np.intp)
+        return np.asarray(np.bincount(place, minlength=len(everywhere)), np.float64)
+
+    anything = excluded.any()
+    analysed = everywhere - counted(excluded) if anything else everywhere
+    carbide_px = counted(carbide & ~excluded if anything else carbide)
+    position = (first + 0.5 + np.arange(len(everywhere), dtype=np.float64)) * BIN_PX
+    return Profile(position, carbide_px, analysed)
+
+
+def _bins(rows: int, columns: int, rolling_deg: float) -> tuple[FloatArray, FloatArray, float]:
+    """(rows,) and (columns,) whose sums are the places of pixels in bins across, and the place of the first bin."""
     turn = np.radians(rolling_deg)
     by_row = (np.arange(rows) + 0.5) * np.cos(turn) / BIN_PX
     by_column = (np.arange(columns) + 0.5) * np.sin(turn) / BIN_PX
-    first = np.floor(by_row.min() + by_column.min())
-    place = (by_row[:, None] + (by_column - first)).astype(np.intp)
-    analysed = np.bincount(place[~excluded] if excluded.any() else place.ravel()).astype(float)
-    carbide_px = np.bincount(place[carbide & ~excluded], minlength=len(analysed)).astype(float)
-    return Profile((first + 0.5 + np.arange(len(analysed))) * BIN_PX, carbide_px, analysed)
+    first = float(np.floor(by_row.min() + by_column.min()))
+    return by_row, by_column - first, first
+
+
+@lru_cache(maxsize=4)
+def _everywhere(rows: int, columns: int, rolling_deg: float) -> FloatArray:
+    """(bins,) pixels of the whole picture; fields of one series are alike."""
+    by_row, by_column, _ = _bins(rows, columns, rolling_deg)
+    return np.asarray(np.bincount((by_row[:, None] + by_column).astype(np.intp).ravel()), np.float64)
 
 
 def _unknown(curve: Profile) -> Banding:

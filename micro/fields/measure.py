@@ -111,10 +111,11 @@ class _OneClass:
         return self.particles[["x_um", "y_um"]].to_numpy(float) / self.um_per_px
 
     def banding(self) -> Banding:
-        labels, members = self.segmentation.labels, np.concatenate([[False], self.members])
+        labels = self.segmentation.labels
+        carbide = labels > 0 if self.name == "all" else np.append(False, self.members)[labels]
         x, y = self.points().T
         area = self.particles["area_um2"].to_numpy(float) / self.um_per_px**2
-        return banding(members[labels], self.segmentation.excluded, (x, y, area), self.rolling)
+        return banding(carbide, self.segmentation.excluded, (x, y, area), self.rolling)
 
     def neighbours(self) -> Neighbours:
         ecd = self.particles["ecd_um"].to_numpy(float) / self.um_per_px

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,17 +56,32 @@ def regularity(
         Waves within this angle of the direction are left out.
     """
     rows, columns = shape
-    p = np.arange(0, int(highest * columns) + 1)
-    q = np.arange(-int(highest * rows), int(highest * rows) + 1)
-    fx, fy = p[:, None] / columns, q[None, :] / rows
+    p, q = np.arange(int(highest * columns) + 1), np.arange(int(highest * rows) + 1)
+    fx, fy = p[:, None] / columns, np.append(-q[:0:-1], q) / rows
     frequency = np.hypot(fx, fy)
-    wave_x = np.exp(-2j * np.pi * p[:, None] * (x / columns)[None, :])
-    wave_y = np.exp(-2j * np.pi * q[:, None] * (y / rows)[None, :])
-    power = np.abs((wave_x * weight) @ wave_y.T) ** 2 / np.sum(weight**2)
+    wave_x, wave_y = _waves(x / columns, len(p)), _waves(y / rows, len(q))
+    power = _power(wave_x * weight, wave_y) / np.sum(weight**2)
     with np.errstate(invalid="ignore"):
         lean = np.abs(fx * across[0] + fy * across[1]) / frequency
     use = (frequency > 0) & (frequency <= highest) & (lean < np.cos(np.radians(spread_deg))) & ~((fx == 0) & (fy < 0))
     return _fit(frequency[use] ** 2, power[use])
+
+
+def _waves(place: FloatArray, count: int) -> NDArray[np.complex128]:
+    """(count, n) waves of 0, 1, 2 … cycles at places (n,), each the last one turned further."""
+    turn = np.exp(-2j * np.pi * place)
+    waves = np.ones((count, len(place)), complex)
+    for last, own in pairwise(waves):
+        np.multiply(last, turn, out=own)
+    return waves
+
+
+def _power(one: NDArray[np.complex128], other: NDArray[np.complex128]) -> FloatArray:
+    """(p, 2q - 1) squared sums of products of waves (p, n) and (q, n), the latter turning backwards, then forwards."""
+    split_one, split_other = (np.concatenate([waves.real, waves.imag]) for waves in (one, other))
+    (rr, ri), (ir, ii) = (np.hsplit(half, 2) for half in np.vsplit(split_one @ split_other.T, 2))
+    backwards, forwards = (rr + ii) ** 2 + (ir - ri) ** 2, (rr - ii) ** 2 + (ir + ri) ** 2
+    return np.concatenate([backwards[:, :0:-1], forwards], axis=1)
 
 
 def _fit(square: FloatArray, power: FloatArray) -> Regularity:
