@@ -8,7 +8,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from micro import results
+from micro.report.figures.png import png
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -19,10 +22,7 @@ if TYPE_CHECKING:
 COLOURS = ("#1b4f72", "#c0651a", "#3f7d4e", "#7a4a86", "#5b5b5b", "#a0322f")
 DASHES = ("solid", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)), (0, (3, 1)), (0, (8, 3)))
 WIDTH_IN = 7.0
-SAVED: dict[str, dict[str, Any]] = {
-    "svg": {"dpi": 200, "metadata": {"Date": None, "Creator": None}},
-    "png": {"dpi": 300, "metadata": {"Software": None}, "pil_kwargs": {"compress_level": 3}},
-}
+SVG_PICTURE_DPI, PNG_DPI = 200, 300
 SETTINGS: dict[Any, Any] = {
     "font.size": 9,
     "font.family": "DejaVu Sans",
@@ -88,12 +88,25 @@ def rendered(figure: Figure, kind: str) -> bytes:
     """Bytes of a figure as "svg" or "png", without dates."""
     import matplotlib as mpl
 
-    stream = io.BytesIO()
     with mpl.rc_context(SETTINGS):
         layout = figure.get_layout_engine()
         if layout is not None:
             # Once for both kinds: placing the axes costs more than drawing them.
             layout.execute(figure)
             figure.set_layout_engine(None)
-        figure.savefig(stream, format=kind, **SAVED[kind])
+        return _svg(figure) if kind == "svg" else _png(figure)
+
+
+def _svg(figure: Figure) -> bytes:
+    stream = io.BytesIO()
+    figure.savefig(stream, format="svg", dpi=SVG_PICTURE_DPI, metadata={"Date": None, "Creator": None})
     return stream.getvalue()
+
+
+def _png(figure: Figure) -> bytes:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    figure.set_dpi(PNG_DPI)
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    return png(np.asarray(canvas.buffer_rgba()), PNG_DPI)
