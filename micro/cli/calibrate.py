@@ -53,10 +53,19 @@ def described(found: Calibration) -> str:
         f"scale             {size} µm/px (95 % interval {low} to {high})",
         f"uncertainty       {standard} µm/px (standard uncertainty)",
         f"lines             {found.lines} at {found.pitch_um:g} µm, {found.lines_left_out} left out",
-        f"tilt              {found.tilt_deg:.2f}°",
+        f"tilt              {tilt(found)}",
         f"largest residual  {found.largest_residual_px:.3f} px",
     ]
     return "\n".join([*lines, f"distortion        {distortion(found)}"])
+
+
+def tilt(found: Calibration) -> str:
+    """Angle of the lines, with half of its 95 % interval, to the same place."""
+    from micro.scale.calibration import NORMAL_95
+
+    half = NORMAL_95 * (found.tilt_deg_standard_uncertainty or 0.0)
+    decimals = min(max(2, -math.floor(math.log10(half))), 6) if half > 0 else 2
+    return f"{found.tilt_deg:.{decimals}f}° ± {half:.{decimals}f}°"
 
 
 def distortion(found: Calibration) -> str:

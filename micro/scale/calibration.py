@@ -25,8 +25,9 @@ class Calibration:
         Number of lines that entered.
     image_width_px, image_height_px
         Size of the whole micrometer picture.
-    tilt_deg
-        Lines from the nearest axis of the picture, counter-clockwise as seen.
+    tilt_deg, tilt_deg_standard_uncertainty
+        Lines from the nearest axis of the picture, counter-clockwise as seen; the uncertainty None in files of earlier
+        versions.
     largest_residual_px
         Largest distance of a line from its place in an even ruling.
     lines_left_out
@@ -53,6 +54,7 @@ class Calibration:
     image: str = ""
     image_sha256: str = ""
     date: str = ""
+    tilt_deg_standard_uncertainty: float | None = None
 
     @property
     def interval95_um_per_px(self) -> tuple[float, float]:

@@ -70,6 +70,7 @@ def calibration_of(ruling: Ruling, pitch_um: float, shape: tuple[int, int]) -> C
         image_width_px=shape[1],
         image_height_px=shape[0],
         tilt_deg=ruling.tilt_deg,
+        tilt_deg_standard_uncertainty=ruling.tilt_standard_uncertainty_deg,
         largest_residual_px=float(np.abs(fit.residual_px[fit.used]).max()),
         lines_left_out=int((~fit.used).sum()),
         distortion_pct=distortion.largest_pct if distortion else None,

@@ -59,7 +59,7 @@ class PitchFit:
         (lines,) distance of each line from its place.
     used
         (lines,) False for what was left out: dust, scratches, misplaced lines.
-    slope
+    slope, slope_standard_uncertainty
         Columns a row downwards, of all lines.
     distortion
         None with fewer than eight lines.
@@ -71,6 +71,7 @@ class PitchFit:
     residual_px: FloatArray
     used: NDArray[np.bool_]
     slope: float
+    slope_standard_uncertainty: float
     distortion: Distortion | None
 
 
@@ -151,6 +152,7 @@ def fit_pitch(found: FoundLines) -> PitchFit:
         residual * across,
         used,
         slope,
+        float(np.sqrt(slope_variance)),
         _distortion(n, x[used]) if used.sum() >= LEAST_FOR_DISTORTION else None,
     )
 

@@ -54,6 +54,11 @@ class Ruling:
         tilt = math.degrees(math.atan(self.fit.slope))
         return -tilt if self.transposed else tilt
 
+    @property
+    def tilt_standard_uncertainty_deg(self) -> float:
+        """Of `tilt_deg`, from the scatter of the segments of each line."""
+        return math.degrees(self.fit.slope_standard_uncertainty / (1 + self.fit.slope**2))
+
 
 def find_ruling(grey: NDArray) -> Ruling:
     """Find the one even ruling of a picture.
