@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import csv
 import functools
 import hashlib
 import importlib.util
+import io
 import json
 import os
 import shutil
@@ -84,19 +86,23 @@ def write_table(path: Path, table: pd.DataFrame) -> None:
 
 def table_bytes(table: pd.DataFrame) -> bytes:
     """CSV of a table: UTF-8, point as decimal sign, nine figures, nothing for unknown."""
-    import pandas as pd
+    stream = io.StringIO()
+    # Several times faster than pandas' own writer, to the same characters.
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(table.columns)
+    writer.writerows(zip(*(_shown(table[name]) for name in table.columns), strict=True))
+    return stream.getvalue().encode(errors="backslashreplace")
 
-    safe = table.copy(deep=False)
-    for name in safe.columns:
-        if safe[name].dtype.kind == "f":
-            # Several times faster than to_csv's own float_format, to the same characters.
-            shown = ["" if value != value else f"{value:.9g}" for value in safe[name].tolist()]
-            safe[name] = pd.Series(shown, safe.index, object)
-        elif safe[name].dtype.kind not in "iub":
-            text = safe[name].astype(str)
-            starts = text.str.startswith(FORMULA_STARTS)
-            safe[name] = text.where(~starts, "'" + text)
-    return safe.to_csv(index=False, lineterminator="\n").encode(errors="backslashreplace")
+
+def _shown(column: pd.Series) -> list[object]:
+    """Write each value of a column as it stands in a file."""
+    values = column.tolist()
+    if column.dtype.kind == "f":
+        return ["" if value != value else f"{value:.9g}" for value in values]
+    if column.dtype.kind in "iub":
+        return values
+    texts = ("" if value is None or value != value else str(value) for value in values)
+    return [f"'{text}" if text.startswith(FORMULA_STARTS) else text for text in texts]
 
 
 def require_parquet() -> None:

@@ -16,6 +16,10 @@ from numpy.typing import NDArray
 
 from micro import results
 
+# Noise of a camera is packed in half the time without a filter before, and into less.
+PACKED = (cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_NONE, cv2.IMWRITE_PNG_COMPRESSION, 2)
+LABELS_PACKED = {"level": 3}  # in half the time of the next level
+
 
 def write_field(
     out: Path, stem: str, tables: Mapping[str, pd.DataFrame], labels: bytes, picture: NDArray[np.uint8]
@@ -36,7 +40,7 @@ def write_field(
     paths = {name: f"{results.PARTS}/{stem}/{name}" for name in tables}
     for name, table in tables.items():
         results.write_table(out / paths[name], table)
-    _, outlines = cv2.imencode(".png", picture[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 2])
+    _, outlines = cv2.imencode(".png", picture[..., ::-1], PACKED)
     pictures = {f"{results.LABELS}/{stem}.tif": labels, f"{results.OUTLINES}/{stem}.png": outlines.tobytes()}
     for name, content in pictures.items():
         with results.whole_file(out / name) as stream:
@@ -53,6 +57,7 @@ def label_file(labels: NDArray[np.int32], name: str, um_per_px: float) -> bytes:
         stream,
         labels,
         compression="zlib",
+        compressionargs=LABELS_PACKED,
         ome=True,
         software=False,
         metadata={"axes": "YX", "Name": name, "UUID": identity, "Creator": "micro", **size},
