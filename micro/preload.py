@@ -10,10 +10,11 @@ import micro.particles
 import micro.pictures
 import micro.report.study_figures
 import micro.segmentation  # noqa: F401
-from micro.report.figures.style import rendered, styled
+from micro.report.figures.style import place, rendered, styled
 
 # The first figure of a process loads what draws, its fonts and the shapes of their letters.
 with styled() as (figure, axes):
     axes[0].set(xscale="log", xlabel="ECD, µm", ylabel="%")
+    place(figure)
     rendered(figure, "svg")
     rendered(figure, "png")

@@ -1,5 +1,7 @@
 """Each figure shows the numbers it was given, and draws where there are few or none."""
 
+from itertools import combinations
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -12,7 +14,7 @@ from micro.report.figures.neighbours import draw_neighbours
 from micro.report.figures.rose import draw_rose
 from micro.report.figures.sizes import draw_sizes
 from micro.report.figures.structure import draw_structure
-from micro.report.figures.style import rendered, styled
+from micro.report.figures.style import place, rendered, styled
 
 COLUMNS = ["specimen", "field", "curve", "carbide_class", "x", "x_unit", "y", "y_unit"]
 NO_CURVES = pd.DataFrame(columns=COLUMNS)
@@ -174,3 +176,38 @@ def test_chemistry_without_a_measurement_keeps_its_ceiling():
     assert [patch.get_height() for patch in axis.patches] == pytest.approx([12, 2, 12, 2])
     dots = [line.get_ydata().tolist() for line in axis.lines if line.get_marker() == "o"]
     assert dots == [[pytest.approx(10)]]
+
+
+def written(axis):
+    """Texts of an axis that are drawn: ticks beyond its ends are not."""
+    ways = ((axis.xaxis, axis.get_xlim()), (axis.yaxis, axis.get_ylim()))
+    ticks = [t.label1 for way, (low, high) in ways for t in way.get_major_ticks() if low <= t.get_loc() <= high]
+    return [*ticks, axis.title, axis.xaxis.label, axis.yaxis.label, axis.yaxis.get_offset_text()]
+
+
+@pytest.mark.parametrize("columns", [1, 2, 3, 4])
+@pytest.mark.parametrize("highest", [1, 1e-4, 123456])
+def test_nothing_written_leaves_the_page_or_lies_on_another(columns, highest):
+    """Names of the axes, numbers at the ticks and titles: long ones too, in figures of any number of axes."""
+    with styled(columns, 2.5) as (figure, axes):
+        for axis in axes:
+            axis.plot([0, 1], [0, highest])
+            axis.set(xlabel="distance, µm", ylabel="share, %", title="A")
+        place(figure)
+        rendered(figure, "png")
+        boxes = [text.get_window_extent() for axis in axes for text in written(axis) if text.get_text()]
+    assert len(boxes) > 6 * columns
+    assert all(figure.bbox.contains(*corner) for box in boxes for corner in box.get_points())
+    assert not any(one.overlaps(other) for one, other in combinations(boxes, 2))
+
+
+@pytest.mark.parametrize("columns", [500, 1000, 1340, 2000])
+def test_a_picture_of_any_shape_stays_off_the_profile(columns):
+    """Its right edge keeps 4 points of room from the numbers of the other axis."""
+    with styled(2, 2.7) as (figure, axes):
+        draw_banding(axes, np.zeros((1000, columns), np.uint8), 1.0, 0.0, NO_CURVES)
+        place(figure)
+        rendered(figure, "png")
+        left, right = (axis.get_tightbbox() for axis in axes)
+    assert left.x0 > 0
+    assert right.x0 - left.x1 > 4 / 72 * figure.dpi

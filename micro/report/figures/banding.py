@@ -37,7 +37,7 @@ def draw_banding(
     axes[0].imshow(
         _no_wider(turned), cmap="gray", extent=(0, wide * um_per_px, bottom, top), interpolation="bilinear", vmin=0
     )
-    axes[0].set(xlabel="along rolling, µm", ylabel="across rolling, µm")
+    axes[0].set(xlabel="along rolling, µm", ylabel="across rolling, µm", anchor="W")
     axes[0].grid(visible=False)
     curve = dict(list(profiles.groupby("curve", sort=False, observed=True)))
     axis = axes[1]

@@ -23,6 +23,8 @@ COLOURS = ("#1b4f72", "#c0651a", "#3f7d4e", "#7a4a86", "#5b5b5b", "#a0322f")
 DASHES = ("solid", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)), (0, (3, 1)), (0, (8, 3)))
 WIDTH_IN = 7.0
 SVG_PICTURE_DPI, PNG_DPI = 200, 300
+GAP = 1 / 3
+"""Room about what is drawn, in heights of the letters."""
 SETTINGS: dict[Any, Any] = {
     "font.size": 9,
     "font.family": "DejaVu Sans",
@@ -71,12 +73,13 @@ def styled(columns: int = 1, height_in: float = 3.0) -> Iterator[tuple[Figure, l
     from matplotlib.figure import Figure
 
     with mpl.rc_context(SETTINGS):
-        figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
+        figure = Figure(figsize=(WIDTH_IN, height_in))
         yield figure, list(figure.subplots(1, columns, squeeze=False)[0])
 
 
 def write_figure(figure: Figure, folder: Path, name: str) -> bytes:
     """Write a figure as SVG and PNG; return the SVG."""
+    place(figure)
     svg = rendered(figure, "svg")
     for kind, content in (("svg", svg), ("png", rendered(figure, "png"))):
         with results.whole_file(folder / f"{name}.{kind}") as stream:
@@ -84,16 +87,38 @@ def write_figure(figure: Figure, folder: Path, name: str) -> bytes:
     return svg
 
 
+def place(figure: Figure) -> None:
+    """Find room for axes and their labels, and hold them and the ticks there.
+
+    Once for both kinds: to look where they fit costs as much as to draw them.
+    """
+    from matplotlib.ticker import FixedLocator
+    from matplotlib.transforms import ScaledTranslation
+
+    wide, high = figure.get_size_inches()
+    title = 0.24 if any(axes.get_title() for axes in figure.axes) else 0.05
+    # Close to what is found below, so that there is room for the same ticks.
+    figure.subplots_adjust(0.6 / wide, 0.46 / high, 1 - 0.04 / wide, 1 - title / high, wspace=0.2)
+    for axes in figure.axes:
+        axes.apply_aspect()
+        for axis in (axes.xaxis, axes.yaxis):
+            axis.set_major_locator(FixedLocator(axis.get_majorticklocs().tolist()))
+            axis.set_minor_locator(FixedLocator(axis.get_minorticklocs().tolist()))
+    before = [axes.bbox.frozen() for axes in figure.axes]
+    figure.tight_layout(pad=GAP, w_pad=2 * GAP)
+    figure.set_layout_engine(None)
+    for axes, box in zip(figure.axes, before, strict=True):
+        below = (axes.xaxis.label.get_position()[1] - box.y0) / figure.dpi
+        beside = (axes.yaxis.label.get_position()[0] - box.x0) / figure.dpi
+        axes.xaxis.set_label_coords(0.5, 0, axes.transAxes + ScaledTranslation(0, below, figure.dpi_scale_trans))
+        axes.yaxis.set_label_coords(0, 0.5, axes.transAxes + ScaledTranslation(beside, 0, figure.dpi_scale_trans))
+
+
 def rendered(figure: Figure, kind: str) -> bytes:
     """Bytes of a figure as "svg" or "png", without dates."""
     import matplotlib as mpl
 
     with mpl.rc_context(SETTINGS):
-        layout = figure.get_layout_engine()
-        if layout is not None:
-            # Once for both kinds: placing the axes costs more than drawing them.
-            layout.execute(figure)
-            figure.set_layout_engine(None)
         return _svg(figure) if kind == "svg" else _png(figure)
 
 
