@@ -13,7 +13,7 @@ FloatArray = NDArray[np.float64]
 
 FEWEST = 20
 DRAWN_CARBIDES = 6000
-FEWEST_PLACEMENTS, MOST_PLACEMENTS = 3, 39
+MOST_PLACEMENTS = 39
 # Of a row: links reach this far along and across the rolling direction, in mean distances 1/√N_A.
 LINK_ALONG, LINK_ACROSS = 1.0, 0.25
 LINKED, SLENDER = 4, 3.0
@@ -81,7 +81,7 @@ def neighbours(
         return Neighbours(*(np.nan,) * 5, nothing, nothing, nothing)
     rng = np.random.default_rng(seed)
     frame = (float(shape[1]), float(shape[0]))
-    placements = int(np.clip(DRAWN_CARBIDES // n, FEWEST_PLACEMENTS, MOST_PLACEMENTS))
+    placements = min(int(np.ceil(DRAWN_CARBIDES / n)), MOST_PLACEMENTS)
     placed = [place_without_overlap(ecd / 2, frame, rng) for _ in range(placements)]
     found = nearest(points, frame, rolling_deg)
     at_random = np.concatenate([nearest(p, frame, rolling_deg) for p in placed], axis=1)
@@ -116,7 +116,8 @@ def nearest(points: FloatArray, frame: tuple[float, float], rolling_deg: float) 
     """
     from scipy.spatial import cKDTree
 
-    distance, index = (np.asarray(found)[:, 1] for found in cKDTree(points).query(points, k=2))
+    tree = cKDTree(points, compact_nodes=False, balanced_tree=False)
+    distance, index = (np.asarray(found)[:, 1] for found in tree.query(points, k=2))
     away, nearest_one = distance, points[index]
     to_edge = np.minimum(points, np.asarray(frame) - points).min(axis=1)
     known = away <= to_edge
@@ -138,8 +139,11 @@ def stringer_share(points: FloatArray, frame: tuple[float, float], rolling_deg: 
     across = points[:, 0] * np.sin(turn) + points[:, 1] * np.cos(turn)
     apart = np.sqrt(frame[0] * frame[1] / n)
     scaled = np.column_stack([along / (LINK_ALONG * apart), across / (LINK_ACROSS * apart)])
-    pairs = cKDTree(scaled).query_pairs(1.0, p=np.inf, output_type="ndarray")
-    links = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), (n, n))
+    # Pairs within a circle are found faster than those within the square it holds.
+    pairs = cKDTree(scaled, compact_nodes=False, balanced_tree=False).query_pairs(np.sqrt(2), output_type="ndarray")
+    one, other = pairs.T
+    linked = np.abs(scaled[one] - scaled[other]).max(axis=1, initial=0) <= 1
+    links = coo_matrix((np.ones(int(linked.sum())), (one[linked], other[linked])), (n, n))
     rows, member = connected_components(links, directed=False)
     size = np.bincount(member, minlength=rows)
     length, width = _extent(along, member, rows), _extent(across, member, rows)

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 ROUNDS = 200
+# Where this many times fewer wait than moved, those that have a place are moved no more; it does not pay for a few.
+SETTLED, FEW = 5, 100
+# A few giants must not make all the others look as far as they reach.
+CLASS = 4.0
 
 
 def place_without_overlap(
@@ -37,45 +40,74 @@ def place_without_overlap(
     numpy.ndarray
         (n, 2) positions along and across, in the order of `radius`.
     """
-    from scipy.spatial import cKDTree
-
     squash = np.array([1 / np.sqrt(stretch), np.sqrt(stretch)])
     sides = np.asarray(extent) * squash
     order = np.argsort(-radius, kind="stable")
     r = radius[order]
-    spot = rng.uniform(0, 1, (len(r), 2)) * sides
+    spot = np.empty((len(r), 2))
+    moving, kept = np.arange(len(r)), _Kept(spot[:0], r[:0])
     waiting = np.ones(len(r), bool)
     for _ in range(ROUNDS):
-        refused = np.zeros(len(r), bool)
         if not waiting.any():
             break
-        first, second = _overlapping(cKDTree(spot, compact_nodes=False, balanced_tree=False), r, waiting)
-        # A placed disc always stays; between two proposals the larger one does.
-        refused[np.where(waiting[second], second, first)] = True
+        proposed = moving[waiting]
+        spot[proposed] = rng.uniform(0, 1, (len(proposed), 2)) * sides
+        refused = _refused(spot[moving], r[moving], waiting)
+        refused[waiting] |= kept.overlap(spot[proposed], r[proposed])
         waiting = refused
-        spot[waiting] = rng.uniform(0, 1, (int(waiting.sum()), 2)) * sides
+        if max(SETTLED * waiting.sum(), FEW) < len(moving):
+            moving, waiting = moving[waiting], waiting[waiting]
+            kept = _Kept(np.delete(spot, moving, axis=0), np.delete(r, moving))
     position = np.empty_like(spot)
     position[order] = spot / squash
     return position
 
 
-def _overlapping(tree: Any, r: FloatArray, waiting: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Pairs (first, second) that overlap, one of them waiting; of two waiting ones `second` is the smaller."""
+def _refused(spot: FloatArray, r: FloatArray, waiting: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(n,) discs that wait for a place and overlap another one where they are proposed; the largest come first."""
     from scipy.spatial import cKDTree
 
-    index = np.flatnonzero(waiting)
-    # Discs come with the largest first: no disc of a run reaches further than the first of the run and of all.
-    pairs = []
-    for start, stop in pairwise([0, *(np.flatnonzero(np.diff(_octave(r[index]))) + 1).tolist(), len(index)]):
-        run = index[start:stop]
-        pair = cKDTree(tree.data[run]).sparse_distance_matrix(tree, r[run[0]] + r[0], output_type="ndarray")
-        near = np.stack([run[pair["i"]], pair["j"]])
-        pairs.append(near[:, pair["v"] < r[near[0]] + r[near[1]]])
-    one, other = np.concatenate(pairs, axis=1)
-    keep = (one != other) & ~(waiting[other] & (other > one))
-    return other[keep], one[keep]
+    refused = np.zeros(len(r), bool)
+    for start, stop in _classes(r):
+        tree = cKDTree(spot[start:], compact_nodes=False, balanced_tree=False)
+        if stop == len(r):
+            larger, smaller = tree.query_pairs(2 * r[start], output_type="ndarray").T + start
+        else:
+            pair = cKDTree(spot[start:stop]).sparse_distance_matrix(tree, 2 * r[start], output_type="ndarray")
+            larger, smaller = start + np.stack([pair["i"], pair["j"]])[:, pair["i"] < pair["j"]]
+        near = np.hypot(*(spot[larger] - spot[smaller]).T) < r[larger] + r[smaller]
+        larger, smaller = larger[near], smaller[near]
+        # A placed disc always stays; between two proposals the larger one does.
+        refused[np.where(waiting[smaller], smaller, larger)] = True
+    return refused
 
 
-def _octave(r: FloatArray) -> NDArray[np.intp]:
-    """Size class of each radius, by factors of two."""
-    return np.floor(np.log2(np.maximum(r, 1e-9))).astype(np.intp)
+class _Kept:
+    """Discs that stay where they are, the largest first."""
+
+    def __init__(self, spot: FloatArray, r: FloatArray) -> None:
+        from scipy.spatial import cKDTree
+
+        self.classes = [
+            (cKDTree(spot[start:stop], compact_nodes=False, balanced_tree=False), r[start:stop])
+            for start, stop in _classes(r)
+        ]
+
+    def overlap(self, spot: FloatArray, r: FloatArray) -> NDArray[np.bool_]:
+        """(m,) other discs, the largest first, that overlap one of these."""
+        from scipy.spatial import cKDTree
+
+        found = np.zeros(len(r), bool)
+        others = cKDTree(spot)
+        for tree, own in self.classes:
+            pair = others.sparse_distance_matrix(tree, r[0] + own[0], output_type="ndarray")
+            found[pair["i"][pair["v"] < r[pair["i"]] + own[pair["j"]]]] = True
+        return found
+
+
+def _classes(r: FloatArray) -> list[tuple[int, int]]:
+    """Where classes of falling radii begin and end: by the factor `CLASS` above that multiple of the median."""
+    if not len(r):
+        return []
+    size = np.ceil(np.log(np.maximum(r / max(r[len(r) // 2], 1e-9), CLASS)) / np.log(CLASS))
+    return list(pairwise([0, *(np.flatnonzero(np.diff(size)) + 1).tolist(), len(r)]))
