@@ -40,11 +40,12 @@ def curves(
         longest = max((float(np.quantile(chords, 0.995)) for chords in pair if len(chords)), default=0.0)
         # Chords are whole numbers of pixels: classes hold as many of them each.
         step = max(1, round(longest / CHORD_CLASSES))
-        edges = np.arange(0.5, longest + step + 0.5, step)
+        middles = _middles(np.arange(0.5, longest + step + 0.5, step))
         for direction, chords in zip(("along", "across"), pair, strict=True):
-            if len(chords) and len(edges) > 2:
-                share = np.histogram(chords, edges)[0] / len(chords)
-                drawn.append((f"{phase}_chord_{direction}", _middles(edges) * um_per_px, share, "µm"))
+            if len(chords) and len(middles) > 1:
+                number = np.bincount(((chords - 0.5) / step).astype(np.intp), minlength=len(middles))
+                share = number[: len(middles)] / len(chords)
+                drawn.append((f"{phase}_chord_{direction}", middles * um_per_px, share, "µm"))
     if len(near.edges):
         for name, share in (("neighbour", near.share), ("neighbour_at_random", near.share_at_random)):
             drawn.append((name, _middles(near.edges) * um_per_px, share, "µm"))

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from micro.columns import FIELDS, names
+from micro.columns import FIELDS, Column
 from micro.fields.banding import Banding, banding
 from micro.fields.curves import curves
 from micro.fields.intercepts import UNRELATED, Intercepts, scan
 from micro.fields.neighbours import Neighbours, neighbours
-from micro.fields.orientation import orientation
+from micro.fields.orientation import orientation_order
 from micro.fields.rolling import RollingDirection, estimate_rolling_direction
 from micro.fields.totals import Totals, all_totals
 from micro.particles.outline import resolved_diameter_px
@@ -74,9 +74,12 @@ def measure_field(
         rows.append(field.row(total, along, across, bands, near) | {"message": text})
         if name == "all":
             drawn = curves(particles, along, across, bands, near, scale.um_per_px)
-    blank = {c.name: "" if c.dtype == "str" else np.nan for c in FIELDS}
-    table = pd.DataFrame([blank | row for row in rows])[names(FIELDS)].astype({c.name: c.dtype for c in FIELDS})
-    return FieldMeasures(table, drawn)
+    return FieldMeasures(pd.DataFrame({c.name: _column(c, rows) for c in FIELDS}), drawn)
+
+
+def _column(column: Column, rows: list[dict[str, object]]) -> pd.Series:
+    blank = "" if column.dtype == "str" else np.nan
+    return pd.Series([row.get(column.name, blank) for row in rows], dtype=column.dtype)
 
 
 def field_text(segmentation: Segmentation) -> str:
@@ -139,7 +142,7 @@ class _OneClass:
             "mean_ecd_um": total.mean_ecd * k,
             **self.intercept_columns(total.area_fraction, along, across),
             "surface_per_volume_per_mm": 4 / np.pi * _over(own["perimeter_um"].sum(), frame * k**2) * 1e3,
-            "orientation_order": orientation(own["angle_deg"], own["major_um"], own["weight"].to_numpy(float)).order,
+            "orientation_order": orientation_order(own["angle_deg"], own["major_um"], own["weight"]),
             "band_contrast": bands.contrast,
             "band_contrast_at_random": bands.contrast_at_random,
             "band_p_value": bands.p_value,
@@ -170,7 +173,8 @@ class _OneClass:
 
 def _unresolved_share(own: pd.DataFrame) -> float:
     area = own["area_um2"].to_numpy(float)
-    small = own["flags"].astype(str).str.contains(r"\bsmall\b", regex=True).to_numpy(bool)
+    which, texts = pd.factorize(own["flags"])
+    small = np.array(["small" in str(text).split() for text in texts], bool)[which]
     return float(area[small].sum() / area.sum()) if area.sum() > 0 else np.nan
 
 

@@ -9,6 +9,8 @@ from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
 SURE_DEG = 1e-6
+# Beyond so many standard deviations nothing is left of a normal distribution.
+FAR = 9.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,8 +61,16 @@ def orientation(
     middle = np.asarray(-90 + width * np.arange(bins), np.float64)
     if not w.sum():
         return Rose(middle, np.full(bins, np.nan), np.nan)
-    order = float(w @ np.cos(2 * np.radians(angle)) / w.sum())
-    return Rose(middle, w @ _chances(angle, np.maximum(unsure, SURE_DEG), middle, width) / w.sum(), order)
+    share = w @ _chances(angle, np.maximum(unsure, SURE_DEG), middle, width) / w.sum()
+    return Rose(middle, share, orientation_order(angle, w, 1.0))
+
+
+def orientation_order(angle_deg: ArrayLike, length: ArrayLike, weight: ArrayLike) -> float:
+    """Return the order of a `Rose` alone, of angles, lengths and weights as for `orientation`."""
+    angle, w = np.asarray(angle_deg, float), np.asarray(length, float) * np.asarray(weight, float)
+    known = np.isfinite(angle) & np.isfinite(w) & (w > 0)
+    w = w[known]
+    return float(w @ np.cos(2 * np.radians(angle[known])) / w.sum()) if w.sum() else np.nan
 
 
 def _chances(angle: FloatArray, unsure: FloatArray, middle: FloatArray, width: float) -> FloatArray:
@@ -69,5 +79,8 @@ def _chances(angle: FloatArray, unsure: FloatArray, middle: FloatArray, width: f
 
     turns = 180.0 * np.arange(-2, 3)
     edges = np.append(middle - width / 2, middle[-1] + width / 2)
-    below = ndtr((edges[:, None] + turns - angle[:, None, None]) / unsure[:, None, None]).sum(axis=2)
-    return np.diff(below, axis=1)
+    beyond = (edges[:, None] + turns - angle[:, None, None]) / unsure[:, None, None]
+    below = np.asarray(beyond > 0, np.float64)
+    near = np.abs(beyond) < FAR
+    below[near] = ndtr(beyond[near])
+    return np.diff(below.sum(axis=2), axis=1)

@@ -15,9 +15,7 @@ SETTLED, FEW = 5, 100
 CLASS = 4.0
 
 
-def place_without_overlap(
-    radius: FloatArray, extent: tuple[float, float], rng: np.random.Generator, stretch: float = 1.0
-) -> FloatArray:
+def place_without_overlap(radius: FloatArray, extent: tuple[float, float], rng: np.random.Generator) -> FloatArray:
     """Place discs one after the other, the largest first, on a rectangle, each where it meets none before it.
 
     Rounds of proposals stand for the sequence: of two proposals that overlap the earlier disc keeps its
@@ -32,16 +30,12 @@ def place_without_overlap(
         Sides of the rectangle along and across.
     rng
         Of the placement.
-    stretch
-        Ellipses of this length along over width across instead of discs, of the same area.
 
     Returns
     -------
     numpy.ndarray
         (n, 2) positions along and across, in the order of `radius`.
     """
-    squash = np.array([1 / np.sqrt(stretch), np.sqrt(stretch)])
-    sides = np.asarray(extent) * squash
     order = np.argsort(-radius, kind="stable")
     r = radius[order]
     spot = np.empty((len(r), 2))
@@ -51,7 +45,7 @@ def place_without_overlap(
         if not waiting.any():
             break
         proposed = moving[waiting]
-        spot[proposed] = rng.uniform(0, 1, (len(proposed), 2)) * sides
+        spot[proposed] = rng.uniform(0, 1, (len(proposed), 2)) * extent
         refused = _refused(spot[moving], r[moving], waiting)
         refused[waiting] |= kept.overlap(spot[proposed], r[proposed])
         waiting = refused
@@ -59,7 +53,7 @@ def place_without_overlap(
             moving, waiting = moving[waiting], waiting[waiting]
             kept = _Kept(np.delete(spot, moving, axis=0), np.delete(r, moving))
     position = np.empty_like(spot)
-    position[order] = spot / squash
+    position[order] = spot
     return position
 
 
