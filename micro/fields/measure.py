@@ -77,9 +77,10 @@ def measure_field(
     return FieldMeasures(pd.DataFrame({c.name: _column(c, rows) for c in FIELDS}), drawn)
 
 
-def _column(column: Column, rows: list[dict[str, object]]) -> pd.Series:
-    blank = "" if column.dtype == "str" else np.nan
-    return pd.Series([row.get(column.name, blank) for row in rows], dtype=column.dtype)
+def _column(column: Column, rows: list[dict[str, object]]) -> pd.Series | np.ndarray:
+    if column.dtype == "str":
+        return pd.Series([row.get(column.name, "") for row in rows], dtype="str")
+    return np.array([row.get(column.name, np.nan) for row in rows], column.dtype)
 
 
 def field_text(segmentation: Segmentation) -> str:

@@ -92,7 +92,7 @@ class _Kept:
         from scipy.spatial import cKDTree
 
         found = np.zeros(len(r), bool)
-        others = cKDTree(spot)
+        others = cKDTree(spot, compact_nodes=False, balanced_tree=False)
         for tree, own in self.classes:
             pair = others.sparse_distance_matrix(tree, r[0] + own[0], output_type="ndarray")
             found[pair["i"][pair["v"] < r[pair["i"]] + own[pair["j"]]]] = True
