@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from micro.fields.banding import banding, lane_width
+from micro.fields.banding import Frame, banding, lane_width
 from micro.fields.rolling import estimate_rolling_direction
 
 SHAPE = (768, 1024)
@@ -48,6 +48,20 @@ def test_few_carbides_cannot_tell():
     found = banding(mask, out, (x[:20], y[:20], area[:20]), 0.0)
     assert found.verdict == ""
     assert np.isnan(found.p_value)
+
+
+@pytest.mark.parametrize("excluded_columns", [0, 400])
+def test_random_points_lie_evenly_on_what_is_analysed(excluded_columns):
+    """In a tenth of the analysed area lies a tenth of the points, within what chance leaves; none lies elsewhere."""
+    excluded = np.zeros(SHAPE, bool)
+    excluded[:, :excluded_columns] = True
+    u, v = Frame.of(excluded, 17.0).random_points((2, 20_000), np.random.default_rng(7))
+    turn = np.radians(17.0)
+    x, y = u * np.sin(turn) + v * np.cos(turn), u * np.cos(turn) - v * np.sin(turn)
+    for position, low, high in ((x, excluded_columns, SHAPE[1]), (y, 0, SHAPE[0])):
+        tenths = np.histogram(position, np.linspace(low - 1e-3, high + 1e-3, 11))[0]
+        assert tenths.sum() == 40_000
+        assert np.abs(tenths - 4_000).max() < 4 * np.sqrt(4_000)
 
 
 def test_lanes_are_the_whole_runs():
