@@ -25,7 +25,7 @@ BIN_PX = 2.0
 # flat: wide ones will do for carbides placed at random.
 BINS_IN_A_WAVE, STRIPS = 8, 16
 CELL_PX = 8
-CHUNK = 2_000_000
+CHUNK, ROWS_AT_ONCE = 2_000_000, 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -301,9 +301,9 @@ def profile(carbide: NDArray[np.bool_], excluded: NDArray[np.bool_], rolling_deg
         return np.asarray(np.bincount(place, minlength=len(everywhere)), np.float64)
 
     anything = excluded.any()
-    analysed = everywhere - counted(excluded) if anything else everywhere
-    carbide_px = counted(carbide & ~excluded if anything else carbide)
-    position = (first + 0.5 + np.arange(len(everywhere), dtype=np.float64)) * BIN_PX
+    analysed = np.trim_zeros(everywhere - counted(excluded), "b") if anything else everywhere
+    carbide_px = counted(carbide & ~excluded if anything else carbide)[: len(analysed)]
+    position = (first + 0.5 + np.arange(len(analysed), dtype=np.float64)) * BIN_PX
     return Profile(position, carbide_px, analysed)
 
 
@@ -320,7 +320,11 @@ def _bins(rows: int, columns: int, rolling_deg: float) -> tuple[FloatArray, Floa
 def _everywhere(rows: int, columns: int, rolling_deg: float) -> FloatArray:
     """(bins,) pixels of the whole picture; fields of one series are alike."""
     by_row, by_column, _ = _bins(rows, columns, rolling_deg)
-    return np.asarray(np.bincount((by_row[:, None] + by_column).astype(np.intp).ravel()), np.float64)
+    bins = int(by_row.max() + by_column.max()) + 1
+    found = np.zeros(bins)
+    for some in np.array_split(by_row, max(1, rows // ROWS_AT_ONCE)):
+        found += np.bincount((some[:, None] + by_column).astype(np.intp).ravel(), minlength=bins)
+    return found
 
 
 def _unknown(curve: Profile) -> Banding:
