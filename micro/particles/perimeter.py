@@ -35,7 +35,7 @@ def crofton_perimeter(labels: NDArray[np.int32], runs: Runs) -> FloatArray:
 
 
 def _pixels_before(place: IntArray, start: IntArray, length: IntArray, before: IntArray, ahead: int) -> IntArray:
-    """(m,) pixels before each place, of m runs with so many `before` them; likely it is near the run so far ahead."""
+    """(m,) how many pixels of all runs (m,) come before each place, which mostly lies at the run so far `ahead`."""
     run = np.minimum(np.arange(len(start)) + ahead, len(start) - 1)
     elsewhere = np.append(0, start + length)[run] > place
     elsewhere |= np.append(start, np.iinfo(np.intp).max)[run + 1] < place
