@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.particles.moments import moments
 from micro.particles.outline import OutlineShapes, measure_outlines
-from micro.particles.runs import Runs, every_run, find_runs
+from micro.segmentation.moments import moments
+from micro.segmentation.runs import Runs, every_run
 
 FloatArray = NDArray[np.float64]
 
@@ -41,7 +41,7 @@ class Intercepts:
 def scan(
     labels: NDArray[np.int32],
     excluded: NDArray[np.bool_],
-    count: int,
+    runs: Runs,
     rolling_deg: float,
     blur_px: float | None = None,
 ) -> tuple[Intercepts, Intercepts]:
@@ -53,9 +53,9 @@ def scan(
     Parameters
     ----------
     labels, excluded
-        (rows, columns) number of each carbide from 1 to `count`, 0 in the matrix; True where not analysed.
-    count
-        Number of carbides.
+        (rows, columns) number of each carbide, 0 in the matrix; True where not analysed, and there no carbide lies.
+    runs
+        Runs of the labels.
     rolling_deg
         Degrees from the horizontal, counter-clockwise as seen.
     blur_px
@@ -65,13 +65,9 @@ def scan(
     -------
     Lines along and lines across.
     """
-    analysed, marked = labels, labels
-    if excluded.any():
-        analysed, marked = (np.where(excluded, left_out, labels) for left_out in (0, -1))
-    upright = find_runs(analysed, count)
-    turned = rotate(marked, rolling_deg)
-    at_ends = line_ends(analysed, count, rolling_deg)
-    outline = measure_outlines(upright, moments(upright), blur_px)
+    turned = rotate(np.where(excluded, -1, labels) if excluded.any() else labels, rolling_deg)
+    at_ends = line_ends(labels, runs.count, rolling_deg)
+    outline = measure_outlines(runs, moments(runs), blur_px)
     return (
         _meet(turned, outline, rolling_deg + 90, at_ends[0]),
         _meet(cv2.transpose(turned), outline, rolling_deg, at_ends[1]),

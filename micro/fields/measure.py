@@ -60,8 +60,7 @@ def measure_field(
         `rolling_direction` estimates it first.
     """
     rolling = 0.0 if rolling_deg is None else rolling_deg
-    labels, excluded = segmentation.labels, segmentation.excluded
-    along, across = scan(labels, excluded, segmentation.count, rolling, segmentation.blur_px)
+    along, across = scan(segmentation.labels, segmentation.excluded, segmentation.runs, rolling, segmentation.blur_px)
     totals = all_totals(segmentation, particles, scale.um_per_px)
     text = field_text(segmentation)
     rows: list[dict[str, object]] = []

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.particles.runs import Runs
 from micro.segmentation.matrix import ADDED_SPREAD_PX
+from micro.segmentation.runs import Runs
 
 FloatArray = NDArray[np.float64]
 

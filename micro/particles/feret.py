@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.particles.runs import Runs
+from micro.segmentation.runs import Runs
 
 FloatArray = NDArray[np.float64]
 # How far the extreme pixel centres fall short of the outline, both ends: the distance of the rows of pixels along the

@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.particles.feret import SHORT_PX, extent, short_of_outline
-from micro.particles.moments import PIXEL_VARIANCE, Moments, angle_uncertainty_deg, ellipse
-from micro.particles.runs import Runs
 from micro.segmentation import Segmentation
 from micro.segmentation.blurred_ellipse import Stretch, undo_blur
 from micro.segmentation.field import RESOLVED
 from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX
+from micro.segmentation.moments import PIXEL_VARIANCE, Moments, angle_uncertainty_deg, ellipse
+from micro.segmentation.runs import Runs
 
 FloatArray = NDArray[np.float64]
 THINNEST_PX = 0.25

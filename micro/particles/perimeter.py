@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.particles.runs import Runs, sums
+from micro.segmentation.runs import Runs, sums
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -13,7 +13,7 @@ STEPS = ((0, 1), (1, 2), (1, 1), (2, 1), (1, 0), (2, -1), (1, -1), (1, -2))
 REACH = 2
 
 
-def crofton_perimeter(labels: NDArray[np.int32], runs: Runs) -> FloatArray:
+def crofton_perimeter(runs: Runs) -> FloatArray:
     """(n,) length of each label's outline, px.
 
     On parallel lines of lattice points in a direction, spaced 1/|step|, the pairs that leave the label are
@@ -23,7 +23,7 @@ def crofton_perimeter(labels: NDArray[np.int32], runs: Runs) -> FloatArray:
     own = runs.by_label
     length = own.length
     # Every label on rows of its own, so far apart that no step leads from one label or row into another.
-    rows, columns = labels.shape[0] + REACH, labels.shape[1] + 2 * REACH
+    rows, columns = runs.shape[0] + REACH, runs.shape[1] + 2 * REACH
     start = (own.label * rows + own.row) * columns + own.start
     before = np.cumsum(length) - length
     width = np.zeros(len(length))

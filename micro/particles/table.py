@@ -12,10 +12,8 @@ from micro.flags import names as flag_names
 from micro.micrograph.mosaic import SubField
 from micro.particles.area import contrast_area
 from micro.particles.border import FloatArray, guard_px, touches_edge, weights
-from micro.particles.moments import moments
 from micro.particles.outline import OutlineShapes, measure_outlines, outline_waver, resolved_diameter_px
 from micro.particles.perimeter import crofton_perimeter
-from micro.particles.runs import find_runs
 from micro.scale import Scale
 from micro.segmentation import Segmentation
 
@@ -53,8 +51,7 @@ def measure_particles(
     if not segmentation.count:
         return empty(PARTICLES)
     rolling = 0.0 if rolling_deg is None else rolling_deg
-    runs = find_runs(segmentation.labels, segmentation.count)
-    shape = moments(runs)
+    runs, shape = segmentation.runs, segmentation.outline_moments
     area = contrast_area(segmentation, shape.area)
     outline = measure_outlines(runs, shape, segmentation.blur_px, outline_waver(segmentation))
     cut = touches_edge(runs)
@@ -72,7 +69,7 @@ def measure_particles(
         "area_um2": k**2 * area,
         "ecd_um": k * ecd,
         **_outline_columns(outline, rolling, k),
-        "perimeter_um": k * crofton_perimeter(segmentation.labels, runs) * outline.longer,
+        "perimeter_um": k * crofton_perimeter(runs) * outline.longer,
         "mean_grey": runs.integrate(grey) / shape.area,
         "touches_edge": cut.astype(np.int64),
         "weight": weights(runs, guard_px(segmentation.blur_px), mosaic),

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from micro.segmentation.regions import Pixels
-
+from micro.segmentation.moments import Moments, moments
+from micro.segmentation.runs import Runs, find_runs, sums
 
 UNNAMED = "carbide"
 """A carbide class that nobody named; several are numbered."""
@@ -130,31 +128,25 @@ class Segmentation:
         return self.excluded.size - int(np.count_nonzero(self.excluded))
 
     @cached_property
-    def outlines(self) -> Pixels:
-        """Pixels inside the outlines."""
-        from micro.segmentation.regions import Pixels
-
-        return Pixels.of(self.labels, self.count)
+    def runs(self) -> Runs:
+        """Runs of the labels."""
+        return find_runs(self.labels, self.count)
 
     @cached_property
+    def outline_moments(self) -> Moments:
+        """Moments of the outlines."""
+        return moments(self.runs)
+
+    @property
     def outline_px(self) -> NDArray[np.float64]:
         """(n,) pixels inside each outline."""
-        return self.outlines.size()
-
-    @cached_property
-    def outline_aspect(self) -> NDArray[np.float64]:
-        """(n,) axis ratio of the ellipse of the same second moments as each outline."""
-        from micro.segmentation.candidates import axis_ratio
-
-        return axis_ratio(self.outlines)
+        return self.outline_moments.area
 
     @cached_property
     def basin_sums(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """(n,) pixels of each basin, and contrast summed over it."""
-        from micro.segmentation.regions import Pixels
-
-        basins = Pixels.of(self.basins, self.count)
-        return basins.size(), basins.sum(self.contrast)
+        basins = find_runs(self.basins, self.count)
+        return sums(basins.length, basins), basins.integrate(self.contrast)
 
     @cached_property
     def light_outside(self) -> float:

@@ -5,6 +5,7 @@ import pytest
 
 from micro.fields.intercepts import scan
 from micro.phantom import cover, place_at_random, shapes
+from micro.segmentation.runs import find_runs
 
 ANGLES = (0.0, 17.0, 45.0, 90.0)
 
@@ -27,7 +28,7 @@ def per_area(intercepts, labels):
 def test_aligned_ellipses_meet_the_closed_form(angle, ecd, aspect):
     """N_L is the projected width times N_A: 2b along and 2a across aligned ellipses (Underwood 1970, from memory)."""
     labels, count, coverage = aligned_ellipses(ecd, aspect, angle)
-    along, across = scan(labels, np.zeros(labels.shape, bool), count, angle)
+    along, across = scan(labels, np.zeros(labels.shape, bool), find_runs(labels, count), angle)
     a, b = ecd * np.sqrt(aspect) / 2, ecd / np.sqrt(aspect) / 2
     number = coverage.area_px.sum() / (np.pi * a * b)  # cut ellipses count by the part that shows
     assert per_area(along, labels) == pytest.approx(2 * b * number / labels.size, rel=0.03)
@@ -39,7 +40,7 @@ def test_turning_field_and_direction_together_changes_little():
     index = []
     for angle in (0.0, 17.0):
         labels, count, _ = aligned_ellipses(20.0, 2.0, angle)
-        along, across = scan(labels, np.zeros(labels.shape, bool), count, angle)
+        along, across = scan(labels, np.zeros(labels.shape, bool), find_runs(labels, count), angle)
         index.append(across.per_carbide.sum() / along.per_carbide.sum())
     assert index[1] == pytest.approx(index[0], rel=0.02)
 
@@ -48,11 +49,11 @@ def test_quarter_turn_and_mirror_swap_or_keep_the_counts():
     """On the grid the counts are exact: a quarter turn swaps the directions, a mirror changes nothing."""
     labels, count, _ = aligned_ellipses(12.0, 1.7, 30.0, shape=(200, 260), count=30)
     nothing = np.zeros(labels.shape, bool)
-    along, across = (i.per_carbide for i in scan(labels, nothing, count, 0.0))
-    turned = [i.per_carbide for i in scan(np.rot90(labels), nothing.T, count, 0.0)]
+    along, across = (i.per_carbide for i in scan(labels, nothing, find_runs(labels, count), 0.0))
+    turned = [i.per_carbide for i in scan(np.rot90(labels), nothing.T, find_runs(np.rot90(labels), count), 0.0)]
     assert np.allclose(turned[0], across)
     assert np.allclose(turned[1], along)
-    mirrored = scan(labels[:, ::-1], nothing, count, 0.0)[0].per_carbide
+    mirrored = scan(labels[:, ::-1], nothing, find_runs(labels[:, ::-1], count), 0.0)[0].per_carbide
     assert np.allclose(mirrored, along)
 
 
@@ -63,7 +64,7 @@ def test_counts_along_rows_are_those_of_an_independent_count():
     labels, count, _ = aligned_ellipses(12.0, 1.7, 30.0, shape=(200, 260), count=30)
     inner = np.where(np.isin(labels, np.unique([*labels[:, 0], *labels[:, -1]])), 0, labels)
     independent = sum(int(label(row[None] > 0, connectivity=1).max()) for row in inner)
-    along, _ = scan(inner, np.zeros(inner.shape, bool), count, 0.0)
+    along, _ = scan(inner, np.zeros(inner.shape, bool), find_runs(inner, count), 0.0)
     assert along.per_carbide.sum() == pytest.approx(independent, rel=0.01)
 
 
@@ -73,11 +74,11 @@ def test_a_ring_is_met_twice_and_a_line_end_counts_half():
     ring[10:50, 20:60] = 1
     ring[10:50, 30:50] = 0
     ring[10:14, 20:60] = 1
-    along, _ = scan(ring, np.zeros(ring.shape, bool), 1, 0.0)
+    along, _ = scan(ring, np.zeros(ring.shape, bool), find_runs(ring, 1), 0.0)
     assert along.per_carbide[0] == pytest.approx(4 + 2 * 36)
     cut = np.zeros((60, 80), np.int32)
     cut[20:40, :10] = 1
-    along, _ = scan(cut, np.zeros(cut.shape, bool), 1, 0.0)
+    along, _ = scan(cut, np.zeros(cut.shape, bool), find_runs(cut, 1), 0.0)
     assert along.per_carbide[0] == pytest.approx(20 / 2)
 
 
@@ -85,7 +86,7 @@ def test_chords_of_a_plate_are_its_width():
     """Rows across a plate cut chords of its width; the matrix between two plates is one chord too."""
     plates = np.zeros((50, 100), np.int32)
     plates[:, 20:28], plates[:, 60:75] = 1, 2
-    along, _ = scan(plates, np.zeros(plates.shape, bool), 2, 0.0)
+    along, _ = scan(plates, np.zeros(plates.shape, bool), find_runs(plates, 2), 0.0)
     assert sorted(set(along.carbide_chords)) == [8.0, 15.0]
     assert set(along.matrix_chords) == {32.0}
 
@@ -96,5 +97,5 @@ def test_what_is_left_out_is_no_matrix():
     plates[:, 20:28], plates[:, 60:75] = 1, 2
     out = np.zeros(plates.shape, bool)
     out[:, 40:45] = True
-    along, _ = scan(plates, out, 2, 0.0)
+    along, _ = scan(plates, out, find_runs(plates, 2), 0.0)
     assert len(along.matrix_chords) == 0

@@ -11,6 +11,7 @@ from micro.particles import measure_particles
 from micro.phantom import cover, place_at_random, shapes
 from micro.scale import Scale
 from micro.segmentation import CarbideClass, Segmentation
+from micro.segmentation.runs import find_runs
 from micro.segmentation.uncertainty import area_fraction_uncertainty
 
 SCALE = Scale(0.5, None, "invented")
@@ -90,7 +91,7 @@ def test_random_discs_have_an_anisotropy_index_of_1():
     index = []
     for seed in range(8):
         found, _ = drawn(14.0, 1.0, 0.0, seed=seed)
-        along, across = scan(found.labels, found.excluded, found.count, 30.0)
+        along, across = scan(found.labels, found.excluded, find_runs(found.labels, found.count), 30.0)
         index.append(across.per_carbide.sum() / along.per_carbide.sum())
     half = stats.t.ppf(0.975, 7) * np.std(index, ddof=1) / np.sqrt(8)
     assert abs(np.mean(index) - 1) < half + 0.005

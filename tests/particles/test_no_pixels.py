@@ -3,7 +3,7 @@
 import numpy as np
 
 from micro.particles.perimeter import crofton_perimeter
-from micro.particles.runs import find_runs
+from micro.segmentation.runs import find_runs
 
 
 def test_carbides_without_a_pixel_have_no_light_and_no_outline():
@@ -14,4 +14,4 @@ def test_carbides_without_a_pixel_have_no_light_and_no_outline():
         labels[4:7, 5:9] = 2 * filled
         runs = find_runs(labels, 3)
         assert runs.integrate(light).tolist() == [0, area, 0]
-        assert (crofton_perimeter(labels, runs) > 0).tolist() == [False, filled, False]
+        assert (crofton_perimeter(runs) > 0).tolist() == [False, filled, False]

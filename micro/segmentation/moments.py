@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from micro.particles.runs import Runs, sums
+from micro.segmentation.runs import Runs, sums
 
 FloatArray = NDArray[np.float64]
 PIXEL_VARIANCE = 1 / 12
