@@ -111,10 +111,13 @@ def turned(picture: NDArray[np.float32], sign: int) -> NDArray[np.float32]:
 
 
 def standing_out(
-    smooth: NDArray[np.float32], noise: NDArray[np.float32], highest: float | None = None
+    smooth: NDArray[np.float32],
+    noise: NDArray[np.float32],
+    highest: float | None = None,
+    close_by_px: int = NEIGHBOURHOOD_PX,
 ) -> NDArray[np.uint8]:
     """(rows, columns) 1 above the noise and half of the height of what lies close by, or above `highest`."""
-    threshold = cv2.dilate(smooth, np.ones((NEIGHBOURHOOD_PX, NEIGHBOURHOOD_PX), np.uint8))
+    threshold = cv2.dilate(smooth, np.ones((close_by_px, close_by_px), np.uint8))
     threshold *= np.float32(OWN_HEIGHT)
     if highest is not None:
         np.minimum(threshold, np.float32(highest), out=threshold)

@@ -64,7 +64,7 @@ def segment(grey: Picture, settings: SegmentationSettings | None = None, grey_ma
         blur_px=levels.blur_px,
         smooth_noise=matrix.smooth_noise,
     )
-    word, messages = field_troubles(segmentation, matrix, grey, grey_max, settings, marks.share)
+    word, messages = field_troubles(segmentation, matrix, clipped, settings, marks.share)
     return segmentation.told(word, messages)
 
 

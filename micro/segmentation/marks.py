@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.segmentation.candidates import FAINTEST, SIGNIFICANT, standing_out, turned
+from micro.segmentation.candidates import FAINTEST, NEIGHBOURHOOD_PX, SIGNIFICANT, standing_out, turned
+from micro.segmentation.matrix import STEP
 from micro.segmentation.regions import Pixels, connected
 
 SHORTEST_BAR_PX = 20
@@ -98,7 +99,7 @@ def other_polarity(
     least = LEAST_DEPTH * max(map(abs, class_contrast), default=0.0)
     for sign in {1, -1} - {int(np.sign(c)) for c in class_contrast}:
         height = turned(smooth, sign)
-        if not (height > np.maximum(SIGNIFICANT * noise, least)).any():
+        if cv2.minMaxLoc(height)[1] <= max(SIGNIFICANT * cv2.minMaxLoc(noise)[0], least):
             continue
         n, regions = connected((height > FAINTEST * noise).view(np.uint8))
         pixels = Pixels.of(regions, n)
@@ -110,6 +111,8 @@ def other_polarity(
         hugging = pixels.take(pixels.values(away) <= HUGGING_PX + blur).size()
         mark &= hugging < HUGGING * pixels.size()
         where.ravel()[pixels.chosen(mark).at] = True
+    if not where.any():
+        return Marks(where, 0.0)
     where = _widened(where, MARGIN_PX - 1) & (labels == 0)
     share = float(where.mean())
     return Marks(where if share <= MOST else np.zeros_like(where), share)
@@ -121,23 +124,14 @@ def scratches(smooth: NDArray[np.float32], noise: NDArray[np.float32]) -> NDArra
     A scratch is thin, straight, longer than half of the field's shorter side, and, but for the carbides it crosses,
     unbroken: rows of elongated carbides have gaps. Carbides wider than WIDEST_SCRATCH_PX stay, whole.
     """
-    height = np.abs(smooth)
-    mask = standing_out(height, noise)
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (WIDEST_SCRATCH_PX, WIDEST_SCRATCH_PX))
-    wide = cv2.dilate(cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc), np.ones((3, 3), np.uint8))
-    pieces = _elongated(mask & (1 - wide))
-    shortest = max(CROSSING * min(smooth.shape), SHORTEST_SCRATCH_PX)
     where = np.zeros(smooth.shape, np.uint8)
-    if cv2.countNonZero(pieces) < max(shortest / 3, 1):
+    lines = _straight_lines(smooth, noise)
+    if not len(lines):
         return where > 0
-    found = cv2.HoughLinesP(
-        pieces, 1, np.pi / 720, int(shortest / 3), minLineLength=shortest, maxLineGap=LONGEST_GAP_PX
-    )
-    if found is None:
-        return where > 0
+    mask, wide = _standing_out_and_wide(smooth, noise, 1)
     near_wide = cv2.dilate(wide, np.ones((11, 11), np.uint8)) > 0
     covered = cv2.dilate(mask, np.ones((3, 3), np.uint8)) > 0
-    for x0, y0, x1, y1 in found.reshape(-1, 4).tolist():
+    for x0, y0, x1, y1 in lines.tolist():
         steps = int(np.hypot(x1 - x0, y1 - y0)) + 1
         at = np.rint(np.linspace(y0, y1, steps)).astype(int), np.rint(np.linspace(x0, x1, steps)).astype(int)
         bare = ~near_wide[at]
@@ -146,15 +140,38 @@ def scratches(smooth: NDArray[np.float32], noise: NDArray[np.float32]) -> NDArra
     return _widened((where & mask) > 0, MARGIN_PX - 1) & (wide == 0)
 
 
-def _elongated(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """0/1 mask of what is left of it in pieces long and thin enough for a scratch.
+def _straight_lines(smooth: NDArray[np.float32], noise: NDArray[np.float32]) -> NDArray[np.intp]:
+    """(lines, 4) x and y of both ends of what may be a scratch.
 
-    Pieces are told apart on a picture of half the size: a gap of one pixel parts none.
+    Every second pixel of every second row is looked at, as the smoothed picture holds nothing finer.
     """
-    halved = np.ascontiguousarray(cv2.dilate(mask, np.ones((2, 2), np.uint8), anchor=(0, 0))[::2, ::2])
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(halved, connectivity=8)
-    length = 2 * np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
-    keep = (length >= SHORTEST_PIECE_PX) & (4 * stats[:, cv2.CC_STAT_AREA] < WIDEST_SCRATCH_PX * length)
+    mask, wide = _standing_out_and_wide(smooth[::STEP, ::STEP], noise[::STEP, ::STEP], STEP)
+    pieces = _elongated(mask & (1 - wide))
+    shortest = max(CROSSING * min(smooth.shape), SHORTEST_SCRATCH_PX) / STEP
+    if cv2.countNonZero(pieces) < max(shortest / 3, 1):
+        return np.empty((0, 4), np.intp)
+    found = cv2.HoughLinesP(
+        pieces, 1, np.pi / 720, int(shortest / 3), minLineLength=shortest, maxLineGap=LONGEST_GAP_PX / STEP
+    )
+    return np.empty((0, 4), np.intp) if found is None else STEP * found.reshape(-1, 4).astype(np.intp)
+
+
+def _standing_out_and_wide(
+    smooth: NDArray[np.float32], noise: NDArray[np.float32], step: int
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """0/1 masks of what stands out, and of what of it is too wide for a scratch; pixels are `step` px apart."""
+    height = np.abs(smooth)
+    mask = standing_out(height, noise, close_by_px=NEIGHBOURHOOD_PX // step | 1)
+    widest = WIDEST_SCRATCH_PX // step | 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (widest, widest))
+    return mask, cv2.dilate(cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc), np.ones((3, 3), np.uint8))
+
+
+def _elongated(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """0/1 mask of what is left of it in pieces long and thin enough for a scratch."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    length = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+    thin = stats[:, cv2.CC_STAT_AREA] < WIDEST_SCRATCH_PX / STEP * length
+    keep = (length >= SHORTEST_PIECE_PX / STEP) & thin
     keep[0] = False
-    kept = cv2.resize(keep.take(labels).view(np.uint8), None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST)
-    return mask & kept[: mask.shape[0], : mask.shape[1]]
+    return keep.take(labels).view(np.uint8)

@@ -84,8 +84,8 @@ def flatten(grey: NDArray[np.float32], light: NDArray[np.float32], level: float)
     level
         Its mean; light below DARKEST of it is not made up for.
     """
-    floor = np.float32(max(DARKEST * level, 1e-6))
-    flat = np.divide(grey, np.maximum(light, floor), dtype=np.float32)
+    flat = np.maximum(light, np.float32(max(DARKEST * level, 1e-6)))
+    np.divide(grey, flat, out=flat)
     flat -= 1
     flat *= np.float32(level)
     return flat

@@ -28,8 +28,7 @@ CLASSES_APART = 3.0
 def field_troubles(
     segmentation: Segmentation,
     matrix: Matrix,
-    grey: NDArray[np.float32],
-    grey_max: float,
+    clipped: NDArray[np.bool_],
     settings: SegmentationSettings,
     marked: float,
 ) -> tuple[int, tuple[str, ...]]:
@@ -41,8 +40,8 @@ def field_troubles(
         Of the field, without messages.
     matrix
         Its matrix.
-    grey, grey_max
-        The picture, and full scale.
+    clipped
+        (rows, columns) True where the grey level is 0 or full scale.
     settings
         What the user pinned.
     marked
@@ -52,7 +51,7 @@ def field_troubles(
         *_nothing(segmentation, matrix),
         *_either(segmentation, settings),
         *_other_side(marked),
-        *_clipped(segmentation, grey, grey_max),
+        *_clipped(segmentation, clipped),
         *_classes(segmentation, settings),
         *_overlapping(segmentation),
         *_pins(segmentation, settings),
@@ -103,8 +102,7 @@ def _other_side(marked: float) -> Iterator[tuple[str, str]]:
         )
 
 
-def _clipped(s: Segmentation, grey: NDArray[np.float32], grey_max: float) -> Iterator[tuple[str, str]]:
-    clipped = (grey <= 0) | (grey >= grey_max)
+def _clipped(s: Segmentation, clipped: NDArray[np.bool_]) -> Iterator[tuple[str, str]]:
     share = np.count_nonzero(clipped & ~s.excluded) / max(1, s.analysed_px)
     inside = clipped_share(s)
     if share > CLIPPED or inside > CLIPPED_CARBIDE:
@@ -202,5 +200,5 @@ def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[st
 
 
 def _left_out(s: Segmentation) -> Iterator[tuple[str, str]]:
-    if s.excluded.mean() >= LEFT_OUT:
+    if s.analysed_px <= (1 - LEFT_OUT) * s.excluded.size:
         yield "excluded", flags.message("excluded", flags.FIELD_FLAGS)
