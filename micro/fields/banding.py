@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.fields.spectrum import Regularity, regularity
+from micro.scale.scale import NORMAL_95
 
 FloatArray = NDArray[np.float64]
 
@@ -353,7 +354,7 @@ def _measures(
     smoothed = _smoothed(curve.carbide, sigma) / analysed
     mean = curve.carbide.sum() / curve.analysed.sum()
     narrow = _smoothed(curve.analysed, sigma / np.sqrt(2)) / (2 * sigma * np.sqrt(np.pi))
-    spread = 1.96 * np.sqrt(np.sum(area**2) / curve.analysed.sum() * ratio.mean() * narrow) / analysed
+    spread = NORMAL_95 * np.sqrt(np.sum(area**2) / curve.analysed.sum() * ratio.mean() * narrow) / analysed
     banded = p_value <= SIGNIFICANCE
     with np.errstate(invalid="ignore"):
         fraction = curve.carbide / curve.analysed

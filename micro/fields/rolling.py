@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from micro.scale.scale import NORMAL_95
+
 SIGNIFICANCE = 0.01
 FEWEST = 10
 
@@ -40,7 +42,7 @@ class RollingDirection:
         if self.found:
             return (
                 f"rolling direction estimated from the carbides: {self.angle_deg:.1f}° ± "
-                f"{1.96 * self.standard_uncertainty_deg:.1f}° from the horizontal"
+                f"{NORMAL_95 * self.standard_uncertainty_deg:.1f}° from the horizontal"
             )
         return "no preferred direction, the horizontal is the reference"
 

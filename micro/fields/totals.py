@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from micro.scale.scale import NORMAL_95
 from micro.segmentation import Segmentation
 from micro.segmentation.uncertainty import area_fraction_uncertainty
 
-Z95 = 1.959964
 # With none seen, up to three are expected at 95 % (Poisson).
 NONE_SEEN = 3.0
 SMALLEST_PX = 6.0
@@ -52,7 +52,7 @@ def _totals(segmentation: Segmentation, rows: pd.DataFrame, um_per_px: float, un
         return Totals(np.nan, np.nan, np.nan, 0, np.nan, np.nan)
     weight, ecd = rows["weight"].to_numpy(float), rows["ecd_um"].to_numpy(float) / um_per_px
     fraction = float(rows["area_um2"].sum() / um_per_px**2 / frame)
-    half = Z95 * uncertainty if len(rows) else NONE_SEEN * SMALLEST_PX / frame
+    half = NORMAL_95 * uncertainty if len(rows) else NONE_SEEN * SMALLEST_PX / frame
     mean = float(weight @ ecd / weight.sum()) if weight.sum() else np.nan
     low, high = max(fraction - half, 0.0), min(fraction + half, 1.0)
     return Totals(fraction, low, high, len(rows), weight.sum() / frame, mean)

@@ -6,9 +6,7 @@ import math
 from dataclasses import dataclass
 
 from micro.errors import InputError
-from micro.scale.scale import Scale
-
-NORMAL_95 = 1.959964
+from micro.scale.scale import NORMAL_95, Scale
 
 
 @dataclass(frozen=True)

@@ -14,12 +14,11 @@ from micro import columns
 from micro.fields.banding import SIGNIFICANCE as BANDED
 from micro.fields.intercepts import UNRELATED
 from micro.fields.totals import NONE_SEEN
+from micro.scale.scale import NORMAL_95
 from micro.specimens.budget import Budget
 from micro.specimens.largest import largest_of_fields
 from micro.specimens.sampling import Estimate, FloatArray, ratio_of_fields, share_of_fields, student_t
 from micro.specimens.sizes import quantile
-
-Z95 = 1.959964
 
 
 @dataclass(frozen=True, eq=False)
@@ -320,7 +319,7 @@ def area_relative_uncertainty(data: ClassData) -> float:
     fraction = data.column("area_fraction")
     known = np.isfinite(half) & np.isfinite(fraction)
     total = fraction[known].sum()
-    return float(half[known].sum() / Z95 / total) if total > 0 else math.nan
+    return float(half[known].sum() / NORMAL_95 / total) if total > 0 else math.nan
 
 
 def _scale_part(quantity: Quantity, size: float, scale_relative_uncertainty: float | None) -> float:
