@@ -99,7 +99,8 @@ def other_polarity(
     least = LEAST_DEPTH * max(map(abs, class_contrast), default=0.0)
     for sign in {1, -1} - {int(np.sign(c)) for c in class_contrast}:
         height = turned(smooth, sign)
-        if cv2.minMaxLoc(height)[1] <= max(SIGNIFICANT * cv2.minMaxLoc(noise)[0], least):
+        high = np.flatnonzero(height > max(SIGNIFICANT * float(noise.min()), least))
+        if not (height.ravel().take(high) > SIGNIFICANT * noise.ravel().take(high)).any():
             continue
         n, regions = connected((height > FAINTEST * noise).view(np.uint8))
         pixels = Pixels.of(regions, n)
