@@ -11,13 +11,6 @@ from micro.segmentation.runs import Runs
 FloatArray = NDArray[np.float64]
 
 
-def touches_edge(runs: Runs) -> NDArray[np.bool_]:
-    """(n,) True where a label reaches the outermost pixels of the frame."""
-    rows, columns = runs.shape
-    at_edge = (runs.row == 0) | (runs.row == rows - 1) | (runs.start == 0) | (runs.stop == columns)
-    return np.bincount(runs.label, at_edge, runs.count) > 0
-
-
 def guard_px(blur_px: float | None) -> int:
     """How near to the frame an outline is no longer what it would be further in: two edge spreads."""
     return int(np.ceil(2 * np.hypot(blur_px or 0.0, ADDED_SPREAD_PX)))

@@ -11,11 +11,12 @@ from micro.flags import CARBIDE_FLAGS, bit
 from micro.flags import names as flag_names
 from micro.micrograph.mosaic import SubField
 from micro.particles.area import contrast_area
-from micro.particles.border import FloatArray, guard_px, touches_edge, weights
+from micro.particles.border import FloatArray, guard_px, weights
 from micro.particles.outline import OutlineShapes, measure_outlines, outline_waver, resolved_diameter_px
-from micro.particles.perimeter import crofton_perimeter
 from micro.scale import Scale
 from micro.segmentation import Segmentation
+from micro.segmentation.perimeter import crofton_perimeter
+from micro.segmentation.runs import touches_edge
 
 DIRECTIONS = np.arange(0, 180, 5.0)
 

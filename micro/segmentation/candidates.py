@@ -10,7 +10,10 @@ from numpy.typing import NDArray
 
 from micro.segmentation.growth import close_to, grown
 from micro.segmentation.matrix import ADDED_SPREAD_PX
+from micro.segmentation.moments import ellipse, moments
+from micro.segmentation.perimeter import ALONG_GRID, crofton_perimeter
 from micro.segmentation.regions import Pixels, connected
+from micro.segmentation.runs import touches_edge
 
 FloatArray = NDArray[np.float64]
 SIGNIFICANT = 5.5
@@ -134,9 +137,8 @@ def heights(
     """
     within = pixels.take(is_deep)
     deep, inside = within.size(), within.sum(contrast)
-    size = np.maximum(pixels.size(), 1)
-    y, x = pixels.total(pixels.row) / size, pixels.total(pixels.column) / size
-    return np.where(deep > 0, inside / np.maximum(deep, 1), _interpolated(smooth, y, x)), deep
+    place = moments(pixels.runs())
+    return np.where(deep > 0, inside / np.maximum(deep, 1), _interpolated(smooth, place.y - 0.5, place.x - 0.5)), deep
 
 
 def _interpolated(picture: NDArray[np.float32], y: FloatArray, x: FloatArray) -> FloatArray:
@@ -162,47 +164,18 @@ def _measured(
     share = zone.values(smooth) / np.maximum(height, 1e-6).astype(np.float32).take(zone.region)
     above = share > 0.5
     inside = zone.take(above)
-    half = inside.size()
-    rows, columns = zone.shape
-    at_edge = inside.any(
-        (inside.row == 0) | (inside.row == rows - 1) | (inside.column == 0) | (inside.column == columns - 1)
-    )
+    runs = inside.runs()
+    shape = moments(runs)
+    major, minor, _ = ellipse(shape.xx, shape.yy, shape.xy)
     return Candidates(
         height=height,
         deep=deep,
         light=zone.sum(contrast),
         zone=zone.size(),
-        half=half,
-        band=inside.take(share[above] < CLEAR_HEIGHT).size(),
-        perimeter_ratio=_perimeter(inside) / np.sqrt(4 * np.pi * np.maximum(half, 1)),
-        aspect=axis_ratio(inside),
-        at_edge=at_edge,
-        clipped=inside.sum(clipped) / np.maximum(half, 1),
+        half=shape.area,
+        band=inside.total(share[above] < CLEAR_HEIGHT),
+        perimeter_ratio=crofton_perimeter(runs, ALONG_GRID) / np.sqrt(4 * np.pi * np.maximum(shape.area, 1)),
+        aspect=np.nan_to_num(major / minor, nan=1.0),
+        at_edge=touches_edge(runs),
+        clipped=inside.sum(clipped) / np.maximum(shape.area, 1),
     )
-
-
-def _perimeter(pixels: Pixels) -> FloatArray:
-    """(n,) Crofton perimeter from the ends of chords in four directions."""
-    labels = pixels.labels(pixels.smallest_kind)
-    straight, slanting = np.zeros(pixels.shape, np.uint8), np.zeros(pixels.shape, np.uint8)
-    for ends, one, other in (
-        (straight, np.s_[:-1], np.s_[1:]),
-        (straight, np.s_[:, :-1], np.s_[:, 1:]),
-        (slanting, np.s_[:-1, :-1], np.s_[1:, 1:]),
-        (slanting, np.s_[:-1, 1:], np.s_[1:, :-1]),
-    ):
-        differ = (labels[one] != labels[other]).view(np.uint8)
-        ends[one] += differ
-        ends[other] += differ
-    return np.pi / 8 * (pixels.sum(straight) + np.sqrt(0.5) * pixels.sum(slanting))
-
-
-def axis_ratio(pixels: Pixels) -> FloatArray:
-    """(n,) axis ratio of the ellipse of the same second moments."""
-    size = np.maximum(pixels.size(), 1)
-    y, x = pixels.total(pixels.row) / size, pixels.total(pixels.column) / size
-    dy, dx = pixels.row - y[pixels.region], pixels.column - x[pixels.region]
-    yy, xx, xy = (pixels.total(product) / size for product in (dy * dy, dx * dx, dx * dy))
-    yy, xx = yy + 1 / 12, xx + 1 / 12
-    root = np.hypot((xx - yy) / 2, xy)
-    return np.sqrt(((xx + yy) / 2 + root) / np.maximum((xx + yy) / 2 - root, 1 / 12))

@@ -140,10 +140,8 @@ def _anchored(blocks: Blocks, start: Surface) -> Blocks:
 
     A polynomial held by a bare band alone would run away where carbides crowd.
     """
-    rows, columns = start.shape
-    at = np.ix_((blocks.y * rows).astype(np.intp), (blocks.x * columns).astype(np.intp))
     empty = blocks.pixels == 0
-    value = np.where(empty, start.evaluate()[at], blocks.value)
+    value = np.where(empty, start.at(blocks.y, blocks.x), blocks.value)
     return replace(blocks, value=value, pixels=np.where(empty, ANCHOR * blocks.pixels.max(initial=1.0), blocks.pixels))
 
 

@@ -61,17 +61,19 @@ def outline(
         pinned = (
             None if settings.threshold_grey is None else float(sign) * (settings.threshold_grey - levels.matrix.grey)
         )
-        own, region, kind, cut = _of_polarity(
+        own, region, kind, cut, keep = _of_polarity(
             turned(contrast, sign), turned(smooth, sign), noise, heights, levels, settings.min_area_px, pinned
         )
         first = sum(len(k) for k in kinds)
         if first:
             own, region = own.take(own.values(labels) == 0), region.take(region.values(basins) == 0)
+        # What is not kept gets 0, the number of the matrix: cheaper than a list without it.
+        number = np.where(keep, first + np.cumsum(keep), 0).astype(np.int32)
         for whole, part in ((labels, own), (basins, region)):
-            whole.ravel()[part.at] = part.region + (first + 1)
-        kinds.append(of_sign[kind])
-        cuts.append(cut)
-        areas.append(own.size())
+            whole.ravel()[part.at] = number.take(part.region)
+        kinds.append(of_sign[kind[keep]])
+        cuts.append(cut[keep])
+        areas.append(own.size()[keep])
     return Outlines(labels, basins, np.concatenate(kinds), np.concatenate(cuts), np.concatenate(areas))
 
 
@@ -83,7 +85,11 @@ def _of_polarity(
     levels: Levels,
     min_area_px: float,
     pinned_height: float | None,
-) -> tuple[Pixels, Pixels, NDArray[np.intp], NDArray[np.bool_]]:
+) -> tuple[Pixels, Pixels, NDArray[np.intp], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Pixels inside the outlines and of the basins; of each region its class, whether a cut made it, whether it counts.
+
+    Basins hold the outlines.
+    """
     spread = float(np.hypot(levels.blur_px or FIRST_BLUR, ADDED_SPREAD_PX))
     # Small carbides stay below the height that parts large neighbours: they are seen at half of their own.
     mask = standing_out(smooth, noise, LOWEST_HEIGHT * class_contrast.min())
@@ -99,9 +105,8 @@ def _of_polarity(
     if pinned_height is not None and pinned_height > 0:
         edge[:] = pinned_height
     lowest = np.float32(FAINTEST) * pixels.values(noise)
-    outlined = pixels.take(pixels.values(smooth) > np.maximum(edge.take(pixels.region), lowest))
-    keep = significant & (outlined.size() >= min_area_px)
-    return outlined.chosen(keep), pixels.chosen(keep), kind[keep], cut[keep]
+    outlined = pixels.take(pixels.values(smooth) > np.maximum(edge.astype(np.float32).take(pixels.region), lowest))
+    return outlined, pixels, kind, cut, significant & (outlined.size() >= min_area_px)
 
 
 def _class_of(

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import cv2
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
+
+from micro.segmentation.runs import Runs
 
 
 def connected(mask: NDArray[np.uint8]) -> tuple[int, NDArray[np.int32]]:
@@ -44,15 +45,17 @@ class Pixels:
         rows, columns = labels.shape
         return cls(at, labels.ravel().take(at).astype(np.intp) - 1, count, (rows, columns))
 
-    @cached_property
-    def row(self) -> NDArray[np.intp]:
-        """Row of each pixel."""
-        return self.at // self.shape[1]
-
-    @cached_property
-    def column(self) -> NDArray[np.intp]:
-        """Column of each pixel."""
-        return self.at - self.row * self.shape[1]
+    def runs(self) -> Runs:
+        """Return the runs of the regions."""
+        columns = self.shape[1]
+        begins = np.ones(len(self.at), bool)
+        np.not_equal(self.at[1:], self.at[:-1] + 1, out=begins[1:])
+        begins[1:] |= self.region[1:] != self.region[:-1]
+        begins |= self.at % columns == 0
+        first = np.flatnonzero(begins)
+        row, start = np.divmod(self.at.take(first), columns)
+        stop = start + np.diff(first, append=len(self.at))
+        return Runs(self.count, self.region.take(first), row, start, stop, self.shape)
 
     def take(self, keep: NDArray[np.bool_]) -> Pixels:
         """Return the pixels where `keep`, in the same regions."""

@@ -73,6 +73,13 @@ def sums(values: NDArray, runs: Runs) -> FloatArray:
     return np.bincount(runs.label, values, runs.count).astype(float, copy=False)
 
 
+def touches_edge(runs: Runs) -> NDArray[np.bool_]:
+    """(n,) True where a label reaches the outermost pixels of the frame."""
+    rows, columns = runs.shape
+    at_edge = (runs.row == 0) | (runs.row == rows - 1) | (runs.start == 0) | (runs.stop == columns)
+    return np.bincount(runs.label, at_edge, runs.count) > 0
+
+
 def find_runs(labels: NDArray, count: int) -> Runs:
     """Cut the labels above 0 of an image (rows, columns) into runs."""
     runs = every_run(labels, count)

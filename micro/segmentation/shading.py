@@ -24,8 +24,12 @@ class Surface:
 
     def evaluate(self) -> NDArray[np.float32]:
         """(rows, columns) float32 value at every pixel centre."""
-        y = _legendre((np.arange(self.shape[0]) + 0.5) / self.shape[0], len(self.coefficients))
-        x = _legendre((np.arange(self.shape[1]) + 0.5) / self.shape[1], len(self.coefficients))
+        y, x = ((np.arange(side) + 0.5) / side for side in self.shape)
+        return self.at(y, x)
+
+    def at(self, y: NDArray[np.float64], x: NDArray[np.float64]) -> NDArray[np.float32]:
+        """(rows, columns) float32 value where y (rows,) and x (columns,) meet, shares of height and width."""
+        y, x = (_legendre(share, len(self.coefficients)) for share in (y, x))
         return (y @ self.coefficients).astype(np.float32) @ x.T.astype(np.float32)
 
     def mean(self) -> float:

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from micro.particles.perimeter import crofton_perimeter
+from micro.segmentation.perimeter import crofton_perimeter
 from micro.segmentation.runs import find_runs
 
 

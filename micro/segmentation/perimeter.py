@@ -1,6 +1,8 @@
-"""Perimeter by Cauchy and Crofton: π times the mean width over eight lattice directions."""
+"""Perimeter by Cauchy and Crofton: π times the mean width over lattice directions."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,15 +12,23 @@ from micro.segmentation.runs import Runs, sums
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 STEPS = ((0, 1), (1, 2), (1, 1), (2, 1), (1, 0), (2, -1), (1, -1), (1, -2))
+ALONG_GRID = ((0, 1), (1, 1), (1, 0), (1, -1))
 REACH = 2
 
 
-def crofton_perimeter(runs: Runs) -> FloatArray:
+def crofton_perimeter(runs: Runs, steps: Sequence[tuple[int, int]] = STEPS) -> FloatArray:
     """(n,) length of each label's outline, px.
 
     On parallel lines of lattice points in a direction, spaced 1/|step|, the pairs that leave the label are
     counted; times the spacing they are the label's total width. Directions are weighted by the angle they
     stand for.
+
+    Parameters
+    ----------
+    runs
+        Runs of the labels.
+    steps
+        (rows, columns) of the step from point to point in each direction.
     """
     own = runs.by_label
     length = own.length
@@ -27,7 +37,7 @@ def crofton_perimeter(runs: Runs) -> FloatArray:
     start = (own.label * rows + own.row) * columns + own.start
     before = np.cumsum(length) - length
     width = np.zeros(len(length))
-    for (down, right), weight in zip(STEPS, _angle_weights(), strict=True):
+    for (down, right), weight in zip(steps, _angle_weights(steps), strict=True):
         step = down * columns + right
         first, last = (_pixels_before(place + step, start, length, before, down) for place in (start, start + length))
         width += weight / np.hypot(down, right) * (length - (last - first))
@@ -43,7 +53,7 @@ def _pixels_before(place: IntArray, start: IntArray, length: IntArray, before: I
     return before[run] + np.clip(place - start[run], 0, length[run])
 
 
-def _angle_weights() -> FloatArray:
-    angle = np.sort(np.mod([np.arctan2(rows, columns) for rows, columns in STEPS], np.pi))
+def _angle_weights(steps: Sequence[tuple[int, int]]) -> FloatArray:
+    angle = np.sort(np.mod([np.arctan2(rows, columns) for rows, columns in steps], np.pi))
     gap = np.diff(np.append(angle, angle[0] + np.pi))
     return (gap + np.roll(gap, 1)) / 2 / np.pi
