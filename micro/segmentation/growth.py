@@ -16,7 +16,8 @@ def grown(pixels: Pixels, reach: float) -> Pixels:
     """Regions with every pixel added that lies within `reach` px of one, centre to centre; the nearest takes it."""
     if not len(pixels.at):
         return pixels
-    return _around(pixels, reach) if reach < FAR_PX else _by_distance_map(pixels, reach)
+    few = pixels.count <= np.iinfo(np.uint16).max
+    return _around(pixels, reach) if few and reach < FAR_PX else _by_distance_map(pixels, reach)
 
 
 def close_to(mask: NDArray[np.uint8], reach: float) -> NDArray[np.bool_]:
@@ -34,14 +35,13 @@ def _square_distances(reach: float) -> NDArray[np.intp]:
 
 def _around(pixels: Pixels, reach: float) -> Pixels:
     """Only where the highest and the lowest number close by differ it takes a search for the nearest region."""
-    kind = pixels.smallest_kind
-    number = pixels.labels(kind)
-    turned = Pixels(pixels.at, pixels.count - 1 - pixels.region, pixels.count, pixels.shape)
     square_distance = _square_distances(reach)
     close_by = np.ones(square_distance.shape, np.uint8)
+    number = pixels.labels(np.uint16)
     at = np.flatnonzero(close_to(pixels.mask(), reach))
     highest = cv2.dilate(number, close_by).ravel().take(at)
-    lowest = pixels.count + 1 - cv2.dilate(turned.labels(kind), close_by).ravel().take(at)
+    # One less, what belongs to no region is the largest number that 16 bits hold.
+    lowest = cv2.erode(number - np.uint16(1), close_by).ravel().take(at) + np.uint16(1)
     between = np.flatnonzero(highest != lowest)
     steps = np.stack(np.nonzero(square_distance <= reach**2)) - int(reach)
     steps = steps[:, np.argsort(np.square(steps).sum(axis=0), kind="stable")]

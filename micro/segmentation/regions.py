@@ -96,11 +96,6 @@ class Pixels:
         mask.ravel()[self.at] = 1
         return mask
 
-    @property
-    def smallest_kind(self) -> DTypeLike:
-        """Of the types that OpenCV filters, the smallest that tells all regions apart."""
-        return np.uint16 if self.count < np.iinfo(np.uint16).max else np.float32  # exact to 16 million
-
     def labels(self, kind: DTypeLike = np.int32) -> NDArray:
         """(rows, columns) region + 1 on the pixels, 0 elsewhere."""
         labels = np.zeros(self.shape, kind)
