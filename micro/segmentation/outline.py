@@ -106,7 +106,7 @@ def _of_polarity(
         edge[:] = pinned_height
     lowest = np.float32(FAINTEST) * pixels.values(noise)
     outlined = pixels.take(pixels.values(smooth) > np.maximum(edge.astype(np.float32).take(pixels.region), lowest))
-    return outlined, pixels, kind, cut, significant & (outlined.size() >= min_area_px)
+    return outlined, pixels, kind, cut, significant & (outlined.size() >= max(min_area_px, 1))
 
 
 def _class_of(

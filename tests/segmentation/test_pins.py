@@ -80,6 +80,12 @@ def test_nothing_smaller_than_the_pinned_area_is_counted(field, smallest):
     assert size.min() >= smallest
 
 
+def test_what_has_no_pixel_is_no_carbide_whatever_is_pinned(phantom):
+    """Of faint carbides of 4 px some stay below the outline's level everywhere."""
+    found = pinned(phantom([Population(0.08, 4)]), min_area_px=0.0)
+    assert np.bincount(found.labels.ravel(), minlength=found.count + 1).min() > 0
+
+
 def test_polarity_decides_what_is_carbide(phantom, fraction):
     kinds = [Population(0.04, 10), Population(0.04, 10, carbide_class=1)]
     field = phantom(kinds, class_greys=(30.0, 190.0), matrix_grey=110.0)
