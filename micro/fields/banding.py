@@ -211,7 +211,7 @@ class Waves:
     keep: slice
     bin_px: float
     period: float
-    window: NDArray[np.complex128]
+    window: NDArray[np.complex64]
 
     @classmethod
     def of(cls, frame: Frame, count: int, area: FloatArray) -> Waves:
@@ -230,13 +230,13 @@ class Waves:
         keep = slice(low, max(high + 1, low))
         period = max(float(np.ptp(frame.v)), CELL_PX) / LEAN
         frequency = np.arange(keep.start, keep.stop, dtype=np.float64) * step
-        bare = cls(frequency, extent, first, length, keep, bin_px, period, np.zeros(1, complex))
+        bare = cls(frequency, extent, first, length, keep, bin_px, period, np.zeros(1, np.complex64))
         window = bare.transform(frame.u[None], frame.v[None], frame.share)[0]
         return replace(bare, window=window)
 
     def transform(
         self, u: FloatArray, v: FloatArray, weight: FloatArray, bin_px: float = BIN_PX
-    ) -> NDArray[np.complex128]:
+    ) -> NDArray[np.complex64]:
         """(draws, 3, waves) transform of weighted points at u, v (draws, n): upright, leaning either way."""
         from scipy.fft import rfft
 
@@ -350,14 +350,14 @@ def _measures(
     contrast = np.sqrt(width * np.sum(waves.power(u, v, area)[0, 0] * share))
     at_random = np.sqrt(width * np.sum(ratio * share))
     sigma = 1 / waves.frequency[-1] / 5 / BIN_PX
-    analysed = _smoothed(curve.analysed, sigma)
-    smoothed = _smoothed(curve.carbide, sigma) / analysed
+    analysed, smoothed = _smoothed(curve.analysed, sigma), _smoothed(curve.carbide, sigma)
     mean = curve.carbide.sum() / curve.analysed.sum()
     narrow = _smoothed(curve.analysed, sigma / np.sqrt(2)) / (2 * sigma * np.sqrt(np.pi))
-    spread = NORMAL_95 * np.sqrt(np.sum(area**2) / curve.analysed.sum() * ratio.mean() * narrow) / analysed
-    banded = p_value <= SIGNIFICANCE
+    spread = NORMAL_95 * np.sqrt(np.sum(area**2) / curve.analysed.sum() * ratio.mean() * narrow)
+    # Nothing is known where nothing is analysed.
     with np.errstate(invalid="ignore"):
-        fraction = curve.carbide / curve.analysed
+        fraction, smoothed, spread = curve.carbide / curve.analysed, smoothed / analysed, spread / analysed
+    banded = p_value <= SIGNIFICANCE
     return Banding(
         spacing if banded else np.nan,
         p_value,

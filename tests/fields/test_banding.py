@@ -64,6 +64,17 @@ def test_random_points_lie_evenly_on_what_is_analysed(excluded_columns):
         assert np.abs(tenths - 4_000).max() < 4 * np.sqrt(4_000)
 
 
+def test_a_corner_left_out_is_a_gap_of_the_profile():
+    """Across rolling the field begins with 200 px of nothing: no area fraction there, one everywhere else."""
+    mask, excluded, points = field(np.random.default_rng(3))
+    excluded[:200] = True
+    kept = points[1] > 200
+    found = banding(mask & ~excluded, excluded, tuple(values[kept] for values in points), 0.0)
+    gap = np.isnan(found.smoothed)
+    assert gap.any() and found.position[gap].max() < 200
+    assert np.isfinite(found.fraction[found.position > 200]).all()
+
+
 def test_lanes_are_the_whole_runs():
     """A lane that the edge of the frame cuts is not measured."""
     assert lane_width(np.array([1, 1, 0, 1, 1, 1, 0, 0, 1, 0, 1], bool)) == 2.0
