@@ -13,12 +13,11 @@ from micro.segmentation.blurred_ellipse import unblurred_aspect
 from micro.segmentation.candidates import SIGNIFICANT, Candidates, find_candidates, turned
 from micro.segmentation.classes import class_levels, interiors
 from micro.segmentation.fit import fit_levels
-from micro.segmentation.matrix import ADDED_SPREAD_PX, Matrix
+from micro.segmentation.matrix import ADDED_SPREAD_PX, STEP, Matrix
 from micro.segmentation.segmentation import UNNAMED, CarbideClass, SegmentationSettings
 
 FIRST_BLUR = 1.0
 MIDDLE_PX, ENOUGH = 640, 40
-SAMPLED = 2  # every second pixel of every second row: the smoothed picture holds nothing finer
 CLIPPED_LEVEL = 0.25
 CLIPPED_SPOT, FEWEST_UNCLIPPED = 0.1, 6
 
@@ -125,9 +124,8 @@ def _middle(shape: tuple[int, ...]) -> tuple[slice, slice]:
 def _polarities(smooth: NDArray[np.float32], settings: SegmentationSettings, noise: NDArray[np.float32]) -> list[int]:
     if settings.carbides != "auto":
         return [1 if settings.carbides == "bright" else -1]
-    smooth, threshold = smooth[::SAMPLED, ::SAMPLED], SIGNIFICANT * noise[::SAMPLED, ::SAMPLED]
-    beyond = {1: smooth > threshold, -1: smooth < np.negative(threshold, out=threshold)}
-    light = {sign: float(abs(smooth[there].sum())) for sign, there in beyond.items()}
+    smooth, threshold = smooth[::STEP, ::STEP], SIGNIFICANT * noise[::STEP, ::STEP]
+    light = {sign: float(abs(smooth[turned(smooth, sign) > threshold].sum())) for sign in (1, -1)}
     return [sign for sign in (1, -1) if light[sign] > 0.2 * max(light.values()) and light[sign] > 0]
 
 

@@ -24,7 +24,7 @@ RUNAWAY = 1.5
 LEAST_NOISE = 1e-4
 DARKEST = 0.05
 ANCHOR = 3e-6  # holds the polynomial where nothing else does, and nowhere else
-STEP = 2
+STEP = 2  # every second pixel of every second row: the smoothed picture holds nothing finer
 NOISE_DEGREE = 2
 SAMPLES_ACROSS, ENOUGH_PX = 256, 2**20
 

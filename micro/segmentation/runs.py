@@ -13,7 +13,9 @@ FloatArray = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class Runs:
-    """m runs of equal labels above 0, in reading order.
+    """m runs of equal labels, in reading order but for those of `by_label`.
+
+    Those of `every_run` are of labels of 0 and below too, and have no `order`.
 
     Parameters
     ----------
@@ -61,7 +63,7 @@ class Runs:
         return np.flatnonzero(np.diff(self.label, prepend=-1))
 
     def integrate(self, image: NDArray) -> FloatArray:
-        """(count,) sum of `image` (rows, columns) over each label."""
+        """(count,) sum of `image` (rows, columns) over each label, of runs in reading order."""
         first = self.row * self.shape[1] + self.start
         bounds = np.stack([first, first + self.length], axis=1).ravel()
         # The last sum reaches to the end of the picture by itself.
