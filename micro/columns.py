@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -225,3 +226,17 @@ def empty(columns: tuple[Column, ...]) -> pd.DataFrame:
     import pandas as pd
 
     return pd.DataFrame({column.name: pd.Series(dtype=column.dtype) for column in columns})
+
+
+def typed(columns: tuple[Column, ...], values: Mapping[str, object], rows: int) -> pd.DataFrame:
+    """Return a table with all the columns, typed; text may be given once for all `rows`."""
+    import numpy as np
+    import pandas as pd
+
+    def of(column: Column) -> object:
+        if column.dtype == "str":
+            return pd.Series(values[column.name], pd.RangeIndex(rows), dtype="str")
+        # Numbers need no index of their own, which takes longer than the numbers.
+        return np.asarray(values[column.name], column.dtype)
+
+    return pd.DataFrame({column.name: of(column) for column in columns})

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from micro.columns import FIELDS, Column
+from micro.columns import FIELDS, typed
 from micro.fields.banding import Banding, banding
 from micro.fields.curves import curves
 from micro.fields.intercepts import UNRELATED, Intercepts, scan
@@ -73,13 +73,8 @@ def measure_field(
         rows.append(field.row(total, along, across, bands, near) | {"message": text})
         if name == "all":
             drawn = curves(particles, along, across, bands, near, scale.um_per_px)
-    return FieldMeasures(pd.DataFrame({c.name: _column(c, rows) for c in FIELDS}), drawn)
-
-
-def _column(column: Column, rows: list[dict[str, object]]) -> pd.Series | np.ndarray:
-    if column.dtype == "str":
-        return pd.Series([row.get(column.name, "") for row in rows], dtype="str")
-    return np.array([row.get(column.name, np.nan) for row in rows], column.dtype)
+    values = {c.name: [row.get(c.name, "" if c.dtype == "str" else np.nan) for row in rows] for c in FIELDS}
+    return FieldMeasures(typed(FIELDS, values, len(rows)), drawn)
 
 
 def field_text(segmentation: Segmentation) -> str:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from micro.columns import PARTICLES, Column, empty
+from micro.columns import PARTICLES, empty, typed
 from micro.flags import CARBIDE_FLAGS, bit
 from micro.flags import names as flag_names
 from micro.micrograph.mosaic import SubField
@@ -77,15 +77,8 @@ def measure_particles(
         "outline_area_um2": k**2 * shape.area,
         "flags": _flag_texts(segmentation, cut, ecd),
     }
-    table = pd.DataFrame({c.name: _column(c, columns[c.name], segmentation.count) for c in PARTICLES})
+    table = typed(PARTICLES, columns, segmentation.count)
     return table if sub_field is None else _of_core(table, shape.x, shape.y, sub_field, k)
-
-
-def _column(column: Column, values: object, rows: int) -> pd.Series | NDArray:
-    # Numbers need no index of their own, which takes longer than the numbers.
-    if column.dtype == "str":
-        return pd.Series(values, pd.RangeIndex(rows), dtype="str")
-    return np.asarray(values, column.dtype)
 
 
 def _outline_columns(outline: OutlineShapes, rolling: float, um_per_px: float) -> dict[str, FloatArray]:
