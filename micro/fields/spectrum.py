@@ -10,21 +10,40 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 STEPS = 60
+FEWEST_WAVES, ENOUGH_WAVES = 8, 300
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Regularity:
     """Power of a pattern over that of the same points placed independently: exp(level + slope·frequency²).
 
     Below 1 where points keep their distance, as carbides do that cannot overlap; above 1 where they cluster.
+
+    Parameters
+    ----------
+    level, slope
+        Of the logarithm; slope in px².
+    fitted
+        (waves,) squares of the frequencies they were fitted to; with fewer than eight nothing was, and both are 0.
     """
 
     level: float
     slope: float
+    fitted: FloatArray
 
     def at(self, frequency: FloatArray) -> FloatArray:
         """Ratio at a frequency, cycles per px."""
         return np.exp(self.level + self.slope * np.square(frequency))
+
+    def errors(self, frequency: FloatArray, draws: int, rng: np.random.Generator) -> FloatArray:
+        """(draws, frequencies) factors by which fits to as many waves of other patterns would be off."""
+        if len(self.fitted) < FEWEST_WAVES:
+            return np.ones((draws, len(frequency)))
+        # A part of many waves, whose fit errs more, stands for all.
+        every = -(-len(self.fitted) // ENOUGH_WAVES)
+        part = self.fitted[::every]
+        level, slope = _fit(part, rng.exponential(size=(draws, len(part)))) / np.sqrt(every)
+        return np.exp(level[:, None] + slope[:, None] * np.square(frequency))
 
 
 def regularity(
@@ -64,7 +83,11 @@ def regularity(
     with np.errstate(invalid="ignore"):
         lean = np.abs(fx * across[0] + fy * across[1]) / frequency
     use = (frequency > 0) & (frequency <= highest) & (lean < np.cos(np.radians(spread_deg))) & ~((fx == 0) & (fy < 0))
-    return _fit(frequency[use] ** 2, power[use])
+    square = frequency[use] ** 2
+    if len(square) < FEWEST_WAVES:
+        return Regularity(0.0, 0.0, square)
+    (level,), (slope,) = _fit(square, power[use][None])
+    return Regularity(float(level), float(slope), square)
 
 
 def _waves(place: FloatArray, count: int) -> NDArray[np.complex128]:
@@ -84,16 +107,15 @@ def _power(one: NDArray[np.complex128], other: NDArray[np.complex128]) -> FloatA
     return np.concatenate([backwards[:, :0:-1], forwards], axis=1)
 
 
-def _fit(square: FloatArray, power: FloatArray) -> Regularity:
-    if len(square) < 8:
-        return Regularity(0.0, 0.0)
+def _fit(square: FloatArray, power: FloatArray) -> FloatArray:
+    """(2, patterns) level and slope over squared frequency of the log mean of power (patterns, waves)."""
     scale = square.max()
     design = np.column_stack([np.ones_like(square), square / scale])
-    beta = np.array([np.log(power.mean()), 0.0])
+    to_step = design @ np.linalg.inv(design.T @ design)
+    beta = np.column_stack([np.log(power.mean(axis=1)), np.zeros(len(power))])
     for _ in range(STEPS):
-        ratio = power * np.exp(-design @ beta)
-        step = np.linalg.solve(design.T @ design, design.T @ (ratio - 1))
-        beta = beta + np.clip(step, -1, 1)
+        step = (power * np.exp(-beta @ design.T) - 1) @ to_step
+        beta += np.clip(step, -1, 1)
         if np.abs(step).max() < 1e-6:
             break
-    return Regularity(float(beta[0]), float(beta[1] / scale))
+    return beta.T / np.array([[1.0], [scale]])
