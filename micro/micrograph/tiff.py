@@ -176,6 +176,8 @@ def _part(page: Any, sub_field: SubField) -> np.ndarray:
     """Decode only the strips or tiles that the frame of a sub-field touches."""
     if page.samplesperpixel > 1 and page.planarconfig == 2:
         raise UnusableError("is a mosaic with its colours in separate planes", "save it as greyscale")
+    if page.is_final and not page.is_tiled and sum(page.databytecounts) >= math.prod(page.shape) * page.dtype.itemsize:
+        return _rows_of_part(page, sub_field)
     top, left, bottom, right = sub_field.frame
     high, wide = (page.tilelength, page.tilewidth) if page.is_tiled else (page.rowsperstrip, page.imagewidth)
     across = -(-page.imagewidth // wide)
@@ -191,6 +193,20 @@ def _part(page: Any, sub_field: SubField) -> np.ndarray:
             y1, x1 = min(y0 + high, bottom), min(x0 + wide, right)
             target = values[max(y0, top) - top : y1 - top, max(x0, left) - left : x1 - left]
             target[...] = segment[0, max(top - y0, 0) : y1 - y0, max(left - x0, 0) : x1 - x0]
+    return values[..., 0] if page.samplesperpixel == 1 else values
+
+
+def _rows_of_part(page: Any, sub_field: SubField) -> np.ndarray:
+    """Read the frame of a sub-field row by row, of a page that is not packed: all of it may be one strip."""
+    top, left, bottom, right = sub_field.frame
+    kind = page.dtype.newbyteorder(page.parent.byteorder)
+    values = np.empty((bottom - top, right - left, page.samplesperpixel), kind)
+    pixel = page.samplesperpixel * kind.itemsize
+    handle = page.parent.filehandle
+    for number, row in enumerate(values, top):
+        handle.seek(page.dataoffsets[0] + (number * page.imagewidth + left) * pixel)
+        row[...] = np.frombuffer(handle.read(row.nbytes), kind).reshape(row.shape)
+    values = values.astype(page.dtype, copy=False)
     return values[..., 0] if page.samplesperpixel == 1 else values
 
 
