@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from micro.segmentation.growth import close_to, grown
 from micro.segmentation.matrix import ADDED_SPREAD_PX
-from micro.segmentation.moments import ellipse, moments
+from micro.segmentation.moments import moments
 from micro.segmentation.perimeter import ALONG_GRID, crofton_perimeter
 from micro.segmentation.regions import Pixels, connected
 from micro.segmentation.runs import touches_edge
@@ -119,7 +119,17 @@ def standing_out(
     highest: float | None = None,
     close_by_px: int = NEIGHBOURHOOD_PX,
 ) -> NDArray[np.uint8]:
-    """(rows, columns) 1 above the noise and half of the height of what lies close by, or above `highest`."""
+    """(rows, columns) 1 where a picture stands out of the matrix, 0 elsewhere.
+
+    Parameters
+    ----------
+    smooth, noise
+        (rows, columns) smoothed contrast, and its standard deviation on the matrix; FAINTEST of it must be passed.
+    highest
+        Contrast that is enough, however high its neighbours; else OWN_HEIGHT of the highest close by must be passed.
+    close_by_px
+        Side of the square that is close by, px; odd.
+    """
     threshold = cv2.dilate(smooth, np.ones((close_by_px, close_by_px), np.uint8))
     threshold *= np.float32(OWN_HEIGHT)
     if highest is not None:
@@ -166,7 +176,6 @@ def _measured(
     inside = zone.take(above)
     runs = inside.runs()
     shape = moments(runs)
-    major, minor, _ = ellipse(shape.xx, shape.yy, shape.xy)
     return Candidates(
         height=height,
         deep=deep,
@@ -175,7 +184,7 @@ def _measured(
         half=shape.area,
         band=inside.total(share[above] < CLEAR_HEIGHT),
         perimeter_ratio=crofton_perimeter(runs, ALONG_GRID) / np.sqrt(4 * np.pi * np.maximum(shape.area, 1)),
-        aspect=np.nan_to_num(major / minor, nan=1.0),
+        aspect=np.nan_to_num(shape.aspect, nan=1.0),
         at_edge=touches_edge(runs),
         clipped=inside.sum(clipped) / np.maximum(shape.area, 1),
     )

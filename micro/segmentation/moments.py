@@ -33,6 +33,12 @@ class Moments:
     yy: FloatArray
     xy: FloatArray
 
+    @property
+    def aspect(self) -> FloatArray:
+        """(n,) axis ratio of the ellipse of the same second moments; NaN without pixels."""
+        major, minor, _ = ellipse(self.xx, self.yy, self.xy)
+        return major / minor
+
 
 def moments(runs: Runs) -> Moments:
     """Moments of the pixels of each label, every pixel a unit square (its own variance is 1/12)."""

@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from micro import flags
 from micro.segmentation.matrix import ADDED_SPREAD_PX
-from micro.segmentation.moments import ellipse
 from micro.segmentation.segmentation import Segmentation
 
 FloatArray = NDArray[np.float64]
@@ -171,9 +170,7 @@ def thin_share(segmentation: Segmentation) -> float:
     s = segmentation
     if not s.count:
         return 0.0
-    m = s.outline_moments
-    major, minor, _ = ellipse(m.xx, m.yy, m.xy)
-    aspect = major / minor
+    aspect = s.outline_moments.aspect
     width = np.sqrt(4 / np.pi * s.outline_px / aspect)
     thin = (aspect > ROD) & (width < THIN * (s.blur_px or 1.0))
     return float(s.outline_px[thin].sum() / max(1, s.outline_px.sum()))

@@ -97,7 +97,7 @@ def place(figure: Figure) -> None:
 
     wide, high = figure.get_size_inches()
     title = 0.24 if any(axes.get_title() for axes in figure.axes) else 0.05
-    # Close to what is found below, so that there is room for the same ticks.
+    # Margins in inches, close to what is found below, so that there is room for the same ticks.
     figure.subplots_adjust(0.6 / wide, 0.46 / high, 1 - 0.04 / wide, 1 - title / high, wspace=0.2)
     for axes in figure.axes:
         axes.apply_aspect()
