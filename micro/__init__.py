@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from micro.fields import measure_field
-    from micro.micrograph import read
-    from micro.particles import measure_particles
+    from micro.image import read
+    from micro.measures import measure_field, measure_particles
     from micro.pictures import draw_outlines
     from micro.scale import Scale, calibrate
     from micro.segmentation import SegmentationSettings, segment
@@ -31,9 +30,9 @@ _ROOMS = {
     "SegmentationSettings": "segmentation",
     "calibrate": "scale",
     "draw_outlines": "pictures",
-    "measure_field": "fields",
-    "measure_particles": "particles",
-    "read": "micrograph",
+    "measure_field": "measures",
+    "measure_particles": "measures",
+    "read": "image",
     "segment": "segmentation",
     "summarise": "specimens",
 }

@@ -6,11 +6,10 @@ import cv2  # noqa: F401
 import pandas as pd  # noqa: F401
 import tifffile  # noqa: F401
 
-import micro.fields
-import micro.micrograph
-import micro.particles
+import micro.image
+import micro.measures
 import micro.pictures
-import micro.report.study_figures
+import micro.report.build
 import micro.segmentation  # noqa: F401
 from micro.report.figures.style import place, rendered, styled
 

@@ -5,27 +5,35 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import hashlib
+import io
 import json
 import platform
 import time
+import uuid
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import cv2
+import numpy as np
+import pandas as pd
+import tifffile
+from numpy.typing import NDArray
+
 from micro import results
-from micro.columns import FIELDS, PARTICLES, names
 from micro.errors import InputError, MicroError
-from micro.study import Field
+from micro.study.model import Field
+from micro.tables.columns import FIELDS, PARTICLES, names
 
 if TYPE_CHECKING:
-    import pandas as pd
-
-    from micro.fields import FieldMeasures
-    from micro.micrograph import Micrograph
-    from micro.scale import Calibration, Scale
-    from micro.segmentation import Segmentation
+    from micro.image.micrograph import Micrograph
+    from micro.measures.totals import FieldMeasures
+    from micro.scale.calibration import Calibration
+    from micro.scale.scale import Scale
+    from micro.segmentation.segmentation import Segmentation
 
 LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "pandas", "scikit-image", "tifffile", "matplotlib")
 PROFILE_COLUMNS = ["specimen", "field", "curve", "carbide_class", "x", "x_unit", "y", "y_unit"]
@@ -144,8 +152,7 @@ def _reuse(job: Job, parameters: dict[str, Any]) -> Outcome | None:
 
 def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     """Measure a field and write its files; the record comes last, so that what has none is measured again."""
-    from micro.batch.field_files import label_file, write_field
-    from micro.pictures import draw_outlines
+    from micro.pictures.outlines import draw_outlines
 
     found = _measured_field(job)
     labels = label_file(found.segmentation.labels, job.field.stem, found.scale.um_per_px)
@@ -185,9 +192,9 @@ class _MeasuredField:
 
 
 def _measured_field(job: Job) -> _MeasuredField:
-    from micro.checks import check_field
-    from micro.fields import measure_field
-    from micro.segmentation import segment
+    from micro.measures.field_checks import check_field
+    from micro.measures.totals import measure_field
+    from micro.segmentation.stages import segment
 
     part = job.field.sub_field
     micrograph, scale = _read(job)
@@ -204,7 +211,7 @@ def _measured_field(job: Job) -> _MeasuredField:
 
 
 def _read(job: Job) -> tuple[Micrograph, Scale]:
-    from micro.micrograph import read
+    from micro.image.reading import read
 
     field = job.field
     micrograph = read(
@@ -230,8 +237,8 @@ def _carbides(
 
     Where none was given, it is estimated from carbides measured against the horizontal.
     """
-    from micro.fields import rolling_direction
-    from micro.particles import measure_particles
+    from micro.measures.particles import measure_particles
+    from micro.measures.totals import rolling_direction
 
     def against(rolling_deg: float | None) -> pd.DataFrame:
         return measure_particles(segmentation, micrograph.grey, scale, rolling_deg, job.field.sub_field)
@@ -247,7 +254,7 @@ def _carbides(
 
 def _stated_scale(job: Job) -> Scale | None:
     """Scale in the tags of the picture where another one is in use."""
-    from micro.scale import scale_from_tags
+    from micro.scale.scale import scale_from_tags
 
     return None if job.scale is None else scale_from_tags(job.field.image)
 
@@ -262,3 +269,52 @@ def _tables(job: Job, found: _MeasuredField) -> dict[str, pd.DataFrame]:
         results.FIELDS: fields[names(FIELDS)],
         results.PROFILES: found.fields.profiles.assign(**named)[PROFILE_COLUMNS],
     }
+
+
+# Noise of a camera is packed in half the time without a filter before, and into less.
+PACKED = (cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_NONE, cv2.IMWRITE_PNG_COMPRESSION, 2)
+LABELS_PACKED = {"level": 3}  # in half the time of the next level
+
+
+def write_field(
+    out: Path, stem: str, tables: Mapping[str, pd.DataFrame], labels: bytes, picture: NDArray[np.uint8]
+) -> dict[str, str]:
+    """Write the files of one field, each whole; return the SHA-256 of each by its name in the results folder.
+
+    Parameters
+    ----------
+    stem
+        Name that the field's files share.
+    tables
+        By file name.
+    labels
+        As of `label_file`.
+    picture
+        (rows, columns, 3) RGB.
+    """
+    paths = {name: f"{results.PARTS}/{stem}/{name}" for name in tables}
+    for name, table in tables.items():
+        results.write_table(out / paths[name], table)
+    _, outlines = cv2.imencode(".png", picture[..., ::-1], PACKED)
+    pictures = {f"{results.LABELS}/{stem}.tif": labels, f"{results.OUTLINES}/{stem}.png": outlines.tobytes()}
+    for name, content in pictures.items():
+        with results.whole_file(out / name) as stream:
+            stream.write(content)
+    return {name: results.hash_of_file(out / name) for name in (*paths.values(), *pictures)}
+
+
+def label_file(labels: NDArray[np.int32], name: str, um_per_px: float) -> bytes:
+    """OME-TIFF of a label picture (rows, columns) with the size of a pixel: the same bytes each time."""
+    size = {f"PhysicalSize{axis}": um_per_px for axis in "XY"} | {f"PhysicalSize{axis}Unit": "µm" for axis in "XY"}
+    identity = str(uuid.uuid5(uuid.NAMESPACE_URL, f"{name} {hashlib.sha256(labels.tobytes()).hexdigest()}"))
+    stream = io.BytesIO()
+    tifffile.imwrite(
+        stream,
+        labels,
+        compression="zlib",
+        compressionargs=LABELS_PACKED,
+        ome=True,
+        software=False,
+        metadata={"axes": "YX", "Name": name, "UUID": identity, "Creator": "micro", **size},
+    )
+    return stream.getvalue()

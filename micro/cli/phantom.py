@@ -125,8 +125,8 @@ def _draw(
     import pandas as pd
 
     from micro import results
+    from micro.phantom.picture import field_rows, particle_rows
     from micro.phantom.scenes import make_field
-    from micro.phantom.truth import field_rows, particle_rows
 
     out.mkdir(parents=True, exist_ok=True)
     rows, particles = [], []
@@ -150,7 +150,7 @@ def _write(path: Path, grey: NDArray[np.float32], um_per_px: float, kind: str) -
 
         cv2.imwrite(f"{path}.png", grey.astype("uint8"))
         return
-    from micro.phantom.files import write_tiff
+    from micro.phantom.picture import write_tiff
 
     write_tiff(path.with_suffix(".tif"), grey, um_per_px, KINDS[kind])
 
@@ -161,10 +161,10 @@ def _draw_twins(
     """Draw twins of a field, measure them, print and write the error to expect."""
     from micro import results
     from micro.errors import InputError
-    from micro.micrograph import read
+    from micro.image.reading import read
     from micro.phantom.twins import measure_twins, measured_like, scene_like, twin_bias
-    from micro.scale import Scale
-    from micro.segmentation import SegmentationSettings
+    from micro.scale.scale import Scale
+    from micro.segmentation.segmentation import SegmentationSettings
 
     given = None if um_per_px is None else Scale(um_per_px, None, "given by the user")
     micrograph = read(like, scale=given, rolling_deg=rolling_deg)

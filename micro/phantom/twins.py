@@ -9,14 +9,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from micro.micrograph import Micrograph
-from micro.particles import measure_particles
-from micro.phantom.picture import Optics
+from micro.image.micrograph import Micrograph
+from micro.measures.particles import measure_particles
+from micro.phantom.picture import Optics, Truth, field_rows
 from micro.phantom.scenes import Population, Scene, make_field
-from micro.phantom.truth import Truth, field_rows
-from micro.scale import Scale
-from micro.segmentation import Segmentation, SegmentationSettings, segment
-from micro.specimens.sampling import student_t
+from micro.scale.scale import Scale
+from micro.segmentation.segmentation import Segmentation, SegmentationSettings
+from micro.segmentation.stages import segment
+from micro.statistics.sampling import student_t
 
 GRAIN_PX = 1.5
 LIGHT_BLOCK = 64

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.micrograph import Micrograph
-from micro.pictures.lettering import write
-from micro.pictures.outlines import draw_outlines
-from micro.segmentation import Segmentation, SegmentationSettings, segment
+from micro.image.micrograph import Micrograph
+from micro.pictures.outlines import draw_outlines, write
+from micro.segmentation.segmentation import Segmentation, SegmentationSettings
+from micro.segmentation.stages import segment
 
 if TYPE_CHECKING:
-    from micro.scale import Scale
+    from micro.scale.scale import Scale
 
 COLUMNS = 3
 PANEL_PX = (420, 315)
@@ -59,8 +59,8 @@ def variants(settings: SegmentationSettings, found: Segmentation) -> Iterator[tu
 
 
 def _result(micrograph: Micrograph, found: Segmentation) -> str:
-    from micro.particles import measure_particles
-    from micro.scale import Scale
+    from micro.measures.particles import measure_particles
+    from micro.scale.scale import Scale
 
     scale: Scale = micrograph.scale or Scale(1.0, None, "none")
     particles = measure_particles(found, micrograph.grey, scale, micrograph.rolling_deg)

@@ -8,8 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.segmentation.moments import Moments, moments
-from micro.segmentation.runs import Runs, find_runs, sums
+from micro.geometry.runs import Moments, Runs, find_runs, moments, sums
 
 UNNAMED = "carbide"
 """A carbide class that nobody named; several are numbered."""
@@ -80,7 +79,7 @@ class Segmentation:
     class_index
         (n,) intp, the class of carbide i + 1.
     flags
-        (n,) uint32, bits of `micro.flags` for carbide i + 1.
+        (n,) uint32, bits of `micro.issues` for carbide i + 1.
     excluded
         (rows, columns) bool, not analysed: scratches, pits, stains, burnt-in marks.
     matrix_grey
@@ -94,7 +93,7 @@ class Segmentation:
     blur_px
         Standard deviation of the edge spread; None where no edge could be measured.
     field_flags
-        Bits of `micro.flags` that hold for the whole field.
+        Bits of `micro.issues` that hold for the whole field.
     messages
         What a reader must know before trusting the field, in words.
     smooth_noise

@@ -10,15 +10,15 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from micro import columns
-from micro.fields.totals import all_totals
-from micro.particles import measure_particles
-from micro.phantom import Optics, Population, Scene, cover
-from micro.phantom.picture import etched_surface, expose
-from micro.phantom.scenes import arrange
-from micro.phantom.truth import particle_table
-from micro.scale import Scale
-from micro.segmentation import SegmentationSettings, segment
+from micro.measures.particles import measure_particles
+from micro.measures.totals import all_totals
+from micro.phantom.coverage import cover
+from micro.phantom.picture import Optics, etched_surface, expose, particle_table
+from micro.phantom.scenes import Population, Scene, arrange
+from micro.scale.scale import Scale
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.segmentation.stages import segment
+from micro.tables import columns
 
 FIELD = (192, 256)
 ACROSS = 8  # fields along each side of a plate

@@ -9,12 +9,12 @@ import pandas as pd
 import pytest
 from bars import FIELD, INGOT_CAST, POWDER_MADE, QUANTITIES, UM_PER_PX, draw_plate, measure, photograph_fields, truth_of
 
-from micro.fields import measure_field
-from micro.particles import measure_particles
-from micro.phantom import make_field
-from micro.scale import Scale
-from micro.segmentation import segment
-from micro.specimens import summarise
+from micro.measures.particles import measure_particles
+from micro.measures.totals import measure_field
+from micro.phantom.scenes import make_field
+from micro.scale.scale import Scale
+from micro.segmentation.stages import segment
+from micro.specimens.summary import summarise
 
 STUDIES, FIELDS_EACH, PLATES = 1000, 6, 27
 BARS = {"powder-made": POWDER_MADE, "ingot-cast": INGOT_CAST}

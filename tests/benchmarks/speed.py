@@ -25,14 +25,14 @@ import numpy as np
 import tifffile
 from plain_script import Stages, measure_plainly
 
-from micro.fields import measure_field
-from micro.micrograph import read
-from micro.particles import measure_particles
-from micro.phantom import Population, Scene, make_field
-from micro.pictures import draw_outlines
+from micro.image.reading import read
+from micro.measures.particles import measure_particles
+from micro.measures.totals import measure_field
+from micro.phantom.scenes import Population, Scene, make_field
+from micro.pictures.outlines import draw_outlines
 from micro.processes import prepare_process
-from micro.scale import Scale
-from micro.segmentation import segment
+from micro.scale.scale import Scale
+from micro.segmentation.stages import segment
 
 ONE_CORE = os.environ | {f"{library}_NUM_THREADS": "1" for library in ("OMP", "OPENBLAS", "MKL")}
 SCALE, ROLLING = Scale(0.2, None, "given"), 20.0

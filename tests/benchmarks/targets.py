@@ -11,11 +11,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.fields.totals import all_totals
-from micro.particles import measure_particles
-from micro.phantom import Optics, Population, Scene, Truth, make_field
-from micro.scale import Scale
-from micro.segmentation import segment
+from micro.measures.particles import measure_particles
+from micro.measures.totals import all_totals
+from micro.phantom.picture import Optics, Truth
+from micro.phantom.scenes import Population, Scene, make_field
+from micro.scale.scale import Scale
+from micro.segmentation.stages import segment
 
 SHAPE = (1024, 1024)
 SHARES, DIAMETERS, BLURS = (0.01, 0.05, 0.10, 0.20), (5, 8, 12, 25), (0.7, 1.0, 1.25, 1.5)

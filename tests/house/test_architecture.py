@@ -7,12 +7,12 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).parents[2] / "micro"
 ROOMS = (
-    "errors", "processes", "columns", "flags", "results", "scale", "micrograph", "phantom", "segmentation",
-    "particles", "fields", "checks", "specimens", "pictures", "points", "comparison", "study", "batch", "answer",
-    "report", "run", "preload", "verify", "cli",
+    "errors", "processes", "issues", "tables", "results", "statistics", "geometry", "scale", "image", "phantom",
+    "segmentation", "measures", "specimens", "pictures", "points", "comparison", "study", "field", "batch",
+    "analysis", "report", "run", "preload", "cli",
 )  # fmt: skip
 # A room may use only these of the rooms above it.
-NARROWED = {"phantom": {"scale", "micrograph", "errors", "results"}}
+NARROWED = {"phantom": {"scale", "image", "errors", "results"}}
 # These sit on top of a room's door: the whole pipeline run on invented pictures.
 EXCEPTIONS = {"phantom/twins.py"}
 

@@ -5,12 +5,12 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from micro.micrograph import Micrograph
-from micro.phantom import Optics, Population, Scene, make_field
-from micro.phantom.truth import field_rows
+from micro.image.micrograph import Micrograph
+from micro.phantom.picture import Optics, field_rows
+from micro.phantom.scenes import Population, Scene, make_field
 from micro.phantom.twins import measure_twins, measured_like, scene_like, twin_bias
-from micro.scale import Scale
-from micro.segmentation import SegmentationSettings
+from micro.scale.scale import Scale
+from micro.segmentation.segmentation import SegmentationSettings
 
 SHAPE = (256, 320)
 SCALE = Scale(0.2, None, "invented")

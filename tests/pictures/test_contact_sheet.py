@@ -4,10 +4,12 @@ import cv2
 import numpy as np
 import pytest
 
-from micro.micrograph import Micrograph
-from micro.phantom import Optics, Population, Scene, make_field
+from micro.image.micrograph import Micrograph
+from micro.phantom.picture import Optics
+from micro.phantom.scenes import Population, Scene, make_field
 from micro.pictures.contact_sheet import contact_sheet, variants
-from micro.segmentation import SegmentationSettings, segment
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.segmentation.stages import segment
 
 SETTINGS = SegmentationSettings(carbides="bright")
 

@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from micro.fields import measure_field
-from micro.particles import measure_particles
-from micro.phantom import Population
-from micro.scale import Scale
-from micro.segmentation import segment
+from micro.measures.particles import measure_particles
+from micro.measures.totals import measure_field
+from micro.phantom.scenes import Population
+from micro.scale.scale import Scale
+from micro.segmentation.stages import segment
 
 SCRIPT = Path(__file__).parents[1] / "benchmarks/plain_script.py"
 ROLLING = 20.0

@@ -1,22 +1,49 @@
-"""How every figure looks, and how it leaves the program: the same bytes each time."""
+"""How figures look and are written."""
 
 from __future__ import annotations
 
 import contextlib
 import io
+import struct
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from micro import results
-from micro.report.figures.png import png
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.axis import Axis
     from matplotlib.figure import Figure
+
+INCH_M = 0.0254
+PACKED = 3
+"""Level of packing; the next one takes half as long again."""
+
+
+def png(pixels: NDArray[np.uint8], dpi: float) -> bytes:
+    """PNG of (rows, columns, 4) red, green, blue and opacity, all opaque, shown at `dpi` dots per inch."""
+    rows, columns, _ = pixels.shape
+    lines = np.zeros((rows, 1 + 3 * columns), np.uint8)
+    # Colour by colour: five times faster than all at once.
+    for number in range(3):
+        lines[:, 1 + number :: 3] = pixels[..., number]
+    dots_per_m = round(dpi / INCH_M)
+    return b"\x89PNG\r\n\x1a\n" + b"".join((
+        _chunk(b"IHDR", struct.pack(">2I5B", columns, rows, 8, 2, 0, 0, 0)),
+        _chunk(b"pHYs", struct.pack(">2IB", dots_per_m, dots_per_m, 1)),
+        _chunk(b"IDAT", zlib.compress(lines.data, PACKED)),
+        _chunk(b"IEND", b""),
+    ))  # fmt: skip
+
+
+def _chunk(name: bytes, content: bytes) -> bytes:
+    return struct.pack(">I", len(content)) + name + content + struct.pack(">I", zlib.crc32(name + content))
+
 
 # Told apart by people with any kind of colour vision, and in grey print by their dashes.
 COLOURS = ("#1b4f72", "#c0651a", "#3f7d4e", "#7a4a86", "#5b5b5b", "#a0322f")
