@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from micro.image import read
+    from micro.field import FieldResult, measure
+    from micro.image import Micrograph, read
     from micro.measures import measure_field, measure_particles
     from micro.pictures import draw_outlines
     from micro.scale import Scale, calibrate
@@ -14,10 +15,13 @@ if TYPE_CHECKING:
 
 __version__ = "0.1.0"
 __all__ = [
+    "FieldResult",
+    "Micrograph",
     "Scale",
     "SegmentationSettings",
     "calibrate",
     "draw_outlines",
+    "measure",
     "measure_field",
     "measure_particles",
     "read",
@@ -26,10 +30,13 @@ __all__ = [
 ]
 
 _ROOMS = {
+    "FieldResult": "field",
+    "Micrograph": "image",
     "Scale": "scale",
     "SegmentationSettings": "segmentation",
     "calibrate": "scale",
     "draw_outlines": "pictures",
+    "measure": "field",
     "measure_field": "measures",
     "measure_particles": "measures",
     "read": "image",

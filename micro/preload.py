@@ -11,7 +11,7 @@ import micro.measures
 import micro.pictures
 import micro.report.build
 import micro.segmentation  # noqa: F401
-from micro.report.figures.style import place, rendered, styled
+from micro.figures.style import place, rendered, styled
 
 # The first figure of a process loads what draws, its fonts and the shapes of their letters.
 with styled() as (figure, axes):

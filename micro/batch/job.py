@@ -29,11 +29,9 @@ from micro.study.model import Field
 from micro.tables.columns import FIELDS, PARTICLES, names
 
 if TYPE_CHECKING:
-    from micro.image.micrograph import Micrograph
-    from micro.measures.totals import FieldMeasures
+    from micro.field import FieldResult
     from micro.scale.calibration import Calibration
     from micro.scale.scale import Scale
-    from micro.segmentation.segmentation import Segmentation
 
 LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "pandas", "scikit-image", "tifffile", "matplotlib")
 PROFILE_COLUMNS = ["specimen", "field", "curve", "carbide_class", "x", "x_unit", "y", "y_unit"]
@@ -164,7 +162,7 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
         job.field.stem,
         job.field.shown,
         image_sha256=found.micrograph.sha256,
-        messages=(*found.heard, *found.segmentation.messages),
+        messages=found.messages,
         scale_origin=found.scale.origin,
         scale_relative_uncertainty=found.scale.relative_uncertainty,
         seconds=time.perf_counter() - start,
@@ -176,41 +174,8 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     return outcome
 
 
-@dataclass(frozen=True, eq=False)
-class _MeasuredField:
-    """A field, or the core of a part of a mosaic, with all that was measured on it.
-
-    `heard` are the messages of the picture and of the rolling direction; the segmentation holds its own.
-    """
-
-    micrograph: Micrograph
-    scale: Scale
-    segmentation: Segmentation
-    particles: pd.DataFrame
-    fields: FieldMeasures
-    heard: tuple[str, ...]
-
-
-def _measured_field(job: Job) -> _MeasuredField:
-    from micro.measures.field_checks import check_field
-    from micro.measures.totals import measure_field
-    from micro.segmentation.stages import segment
-
-    part = job.field.sub_field
-    micrograph, scale = _read(job)
-    segmentation = segment(micrograph.grey, job.field.settings, micrograph.grey_max)
-    particles, rolling, said = _carbides(job, micrograph, scale, segmentation)
-    segmentation = check_field(segmentation, micrograph.grey, particles, scale, _stated_scale(job))
-    if part is not None:
-        segmentation, micrograph = segmentation.cropped(part.core_in_frame), micrograph.core_of(part)
-    fields = measure_field(segmentation, particles, scale, rolling)
-    if part is not None:
-        left, top = part.left * scale.um_per_px, part.top * scale.um_per_px
-        particles = particles.assign(x_um=particles["x_um"] + left, y_um=particles["y_um"] + top)
-    return _MeasuredField(micrograph, scale, segmentation, particles, fields, (*micrograph.messages, *said))
-
-
-def _read(job: Job) -> tuple[Micrograph, Scale]:
+def _measured_field(job: Job) -> FieldResult:
+    from micro.field import measure
     from micro.image.reading import read
 
     field = job.field
@@ -224,50 +189,17 @@ def _read(job: Job) -> tuple[Micrograph, Scale]:
         name=field.name,
         sub_field=field.sub_field,
     )
-    if micrograph.scale is None:
-        remedy = "give --um-per-px or --calibration, or name one in the study file"
-        raise InputError(field.image, "has no scale", remedy)
-    return micrograph, micrograph.scale
+    return measure(micrograph, settings=field.settings)
 
 
-def _carbides(
-    job: Job, micrograph: Micrograph, scale: Scale, segmentation: Segmentation
-) -> tuple[pd.DataFrame, float | None, tuple[str, ...]]:
-    """Table of the carbides, the rolling direction it refers to, and what to say of that direction.
-
-    Where none was given, it is estimated from carbides measured against the horizontal.
-    """
-    from micro.measures.particles import measure_particles
-    from micro.measures.totals import rolling_direction
-
-    def against(rolling_deg: float | None) -> pd.DataFrame:
-        return measure_particles(segmentation, micrograph.grey, scale, rolling_deg, job.field.sub_field)
-
-    particles = against(job.rolling_deg)
-    if job.rolling_deg is not None:
-        return particles, job.rolling_deg, ()
-    estimate = rolling_direction(particles)
-    if not estimate.found:
-        return particles, None, (estimate.text,)
-    return against(estimate.angle_deg), estimate.angle_deg, (estimate.text,)
-
-
-def _stated_scale(job: Job) -> Scale | None:
-    """Scale in the tags of the picture where another one is in use."""
-    from micro.scale.scale import scale_from_tags
-
-    return None if job.scale is None else scale_from_tags(job.field.image)
-
-
-def _tables(job: Job, found: _MeasuredField) -> dict[str, pd.DataFrame]:
+def _tables(job: Job, found: FieldResult) -> dict[str, pd.DataFrame]:
     """Tables of one field by their names in the results folder, with the names of specimen, field and files."""
     named = {"specimen": job.specimen, "field": job.field.name}
-    messages = ["; ".join(filter(None, (*found.heard, own))) for own in found.fields.table["message"]]
-    fields = found.fields.table.assign(**named, image=job.field.shown, file=job.field.stem, message=messages)
+    fields = found.field.assign(**named, image=job.field.shown, file=job.field.stem)
     return {
         results.PARTICLES: found.particles.assign(**named)[names(PARTICLES)],
         results.FIELDS: fields[names(FIELDS)],
-        results.PROFILES: found.fields.profiles.assign(**named)[PROFILE_COLUMNS],
+        results.PROFILES: found.profiles.assign(**named)[PROFILE_COLUMNS],
     }
 
 

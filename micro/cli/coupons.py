@@ -50,8 +50,8 @@ def write(analysis: CouponAnalysis, out: Path) -> None:
     """Write the tables as CSV, and the figure as SVG and PNG."""
     from micro import results
     from micro.errors import writing
-    from micro.report.figures.study import draw_coupons
-    from micro.report.figures.style import styled, write_figure
+    from micro.figures.style import styled, write_figure
+    from micro.report.study_figures import draw_coupons
 
     tables = {
         results.COUPONS: analysis.summary,

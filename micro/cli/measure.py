@@ -90,9 +90,9 @@ def draw_sheet(
     from micro import results
     from micro.errors import writing
     from micro.image.reading import read
-    from micro.pictures.contact_sheet import contact_sheet
+    from micro.report.settings_sheet import settings_sheet
 
-    drawn = contact_sheet(read(image, crop_bottom_px=crop_bottom, page=page), settings)
+    drawn = settings_sheet(read(image, crop_bottom_px=crop_bottom, page=page), settings)
     with writing(sheet, "choose another place"), results.whole_file(sheet) as stream:
         stream.write(cv2.imencode(".png", drawn[..., ::-1])[1].tobytes())
     click.echo(f"written: {sheet}; pin what looks right in the study file")

@@ -161,21 +161,17 @@ def _draw_twins(
     """Draw twins of a field, measure them, print and write the error to expect."""
     from micro import results
     from micro.errors import InputError
-    from micro.image.reading import read
-    from micro.phantom.twins import measure_twins, measured_like, scene_like, twin_bias
-    from micro.scale.scale import Scale
+    from micro.field import measure
+    from micro.run.twins import measure_twins, scene_like, twin_bias
     from micro.segmentation.segmentation import SegmentationSettings
 
-    given = None if um_per_px is None else Scale(um_per_px, None, "given by the user")
-    micrograph = read(like, scale=given, rolling_deg=rolling_deg)
-    if micrograph.scale is None:
-        raise InputError(like, "has no scale", "give --um-per-px")
-    settings, scale = SegmentationSettings(), micrograph.scale
-    segmentation, particles = measured_like(micrograph.grey, settings, scale, rolling_deg, micrograph.grey_max)
-    if not segmentation.classes:
+    settings = SegmentationSettings()
+    found = measure(like, um_per_px, rolling_deg, settings=settings)
+    scale = found.scale
+    if not found.segmentation.classes:
         raise InputError(like, "no second phase found", "twins need a field with carbides")
-    scene = scene_like(micrograph, segmentation, particles, scale)
-    rows, columns = micrograph.grey.shape
+    scene = scene_like(found)
+    rows, columns = found.labels.shape
     _draw(scene, (rows, columns), out, twins, seed, scale.um_per_px, kind)
     measured = measure_twins(scene, (rows, columns), twins, settings, scale, seed)
     results.write_table(out / "twins.csv", measured)

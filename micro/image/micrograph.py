@@ -128,6 +128,16 @@ class Micrograph:
         (rows, columns) float32, the rows cut off at the bottom; no rows where nothing was cut.
     messages
         What the reading noticed: page taken, colour turned to grey, rows cut, saturation.
+    stated_scale
+        Size of a pixel in the tags of the file where another one is in use.
+    sub_field
+        Where it is the frame of a part of a mosaic; None for a whole picture.
+
+    Raises
+    ------
+    ValueError
+        If `grey` is no picture of one channel, holds NaN or infinity, or lies outside 0 to `grey_max`; if `rolling_deg`
+        lies outside 0 to 180.
     """
 
     grey: NDArray[np.float32]
@@ -139,11 +149,28 @@ class Micrograph:
     sha256: str = ""
     data_bar: NDArray[np.float32] = field(default_factory=lambda: np.empty((0, 0), np.float32))
     messages: tuple[str, ...] = ()
+    stated_scale: Scale | None = None
+    sub_field: SubField | None = None
+
+    def __post_init__(self) -> None:
+        if self.grey.ndim != 2:
+            raise ValueError(f"grey must have rows and columns, got the shape {self.grey.shape}; take one channel")
+        if not (math.isfinite(self.grey_max) and self.grey_max > 0):
+            raise ValueError(f"grey_max must be a finite number above 0, got {self.grey_max}")
+        if self.rolling_deg is not None and not 0 <= self.rolling_deg <= 180:
+            raise ValueError(f"rolling_deg must lie in 0 to 180, got {self.rolling_deg:g}")
+        # One sum finds NaN and infinity; the extremes would pass over NaN.
+        if not np.isfinite(self.grey.sum(dtype=np.float64)):
+            raise ValueError("grey must be finite, got NaN or infinity; mend or cut those pixels")
+        lowest, highest = (float(f(self.grey, initial=0)) for f in (np.min, np.max))
+        if lowest < 0 or highest > self.grey_max:
+            raise ValueError(f"grey must lie in 0 to grey_max, {self.grey_max:g}, got {lowest:g} to {highest:g}")
 
     def cropped(self, part: tuple[slice, slice]) -> Micrograph:
         """Return rows and columns of it, everything else as it is."""
         return replace(self, grey=self.grey[part])
 
-    def core_of(self, sub_field: SubField | None) -> Micrograph:
+    @property
+    def core(self) -> Micrograph:
         """Return the core of what was read of a part of a mosaic; itself where it is no such part."""
-        return self if sub_field is None else self.cropped(sub_field.core_in_frame)
+        return self if self.sub_field is None else self.cropped(self.sub_field.core_in_frame)

@@ -144,6 +144,8 @@ def read(
             sha256=sha256,
             data_bar=data_bar,
             messages=(*([mislabelled] if mislabelled else []), *messages),
+            stated_scale=None if scale is None else scale_from_tags(path),
+            sub_field=sub_field,
         )
 
 

@@ -245,12 +245,12 @@ def _troubles(
     found = stage_micrometer(grey)
     if found:
         yield found
-    median_um = _median_ecd(particles)
+    median_px = _median_ecd(particles)
     if s.blur_px is not None and s.count:
-        found = soft_focus(s.blur_px, median_um / scale.um_per_px)
+        found = soft_focus(s.blur_px, median_px)
         if found:
             yield found
-        found = implausible_size(median_um, s.blur_px * scale.um_per_px)
+        found = implausible_size(median_px * scale.um_per_px, s.blur_px * scale.um_per_px)
         if found:
             yield found
     if stated is not None:
@@ -263,8 +263,8 @@ def _troubles(
 
 
 def _median_ecd(particles: pd.DataFrame) -> float:
-    """Diameter that halves the area of the carbides, µm; NaN without carbides."""
-    area = np.sort(np.maximum(particles["area_um2"].to_numpy(float), 0))
+    """Diameter that halves the area of the carbides, px; NaN without carbides."""
+    area = np.sort(np.maximum(particles["area_px2"].to_numpy(float), 0))
     if not area.sum() > 0:
         return float("nan")
     return float(2 * np.sqrt(area[np.searchsorted(np.cumsum(area), area.sum() / 2)] / np.pi))

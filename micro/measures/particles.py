@@ -12,12 +12,12 @@ from micro.geometry.outlines import SHORT_PX, crofton_perimeter, extent, short_o
 from micro.geometry.runs import PIXEL_VARIANCE, Moments, Runs, angle_uncertainty_deg, ellipse, touches_edge
 from micro.image.micrograph import SubField
 from micro.issues import CARBIDE_FLAGS, bit, flag_names
-from micro.scale.scale import Scale
 from micro.segmentation.blurred_shapes import Stretch, undo_blur
 from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX
 from micro.segmentation.segmentation import Segmentation
 from micro.segmentation.stages import RESOLVED
 from micro.tables.columns import PARTICLES, empty, typed
+from micro.tables.units import pixel_columns
 
 FloatArray = NDArray[np.float64]
 
@@ -197,12 +197,12 @@ def _ellipse_perimeter(major: FloatArray, minor: FloatArray) -> FloatArray:
 
 
 DIRECTIONS = np.arange(0, 180, 5.0)
+PIXEL_PARTICLES = pixel_columns(PARTICLES)
 
 
 def measure_particles(
     segmentation: Segmentation,
     grey: NDArray[np.float32],
-    scale: Scale,
     rolling_deg: float | None,
     sub_field: SubField | None = None,
 ) -> pd.DataFrame:
@@ -214,8 +214,6 @@ def measure_particles(
         Carbides of the field, in pixels.
     grey
         (rows, columns) grey levels as in the file.
-    scale
-        Size of a pixel.
     rolling_deg
         Rolling direction from the horizontal, counter-clockwise as seen; None: the horizontal.
     sub_field
@@ -225,10 +223,11 @@ def measure_particles(
     Returns
     -------
     DataFrame
-        Every column of `PARTICLES`, one row a carbide in label order; `specimen` and `field` empty.
+        PIXEL_PARTICLES: the columns of `PARTICLES` in pixels, one row a carbide in label order; `specimen` and `field`
+        empty.
     """
     if not segmentation.count:
-        return empty(PARTICLES)
+        return empty(PIXEL_PARTICLES)
     rolling = 0.0 if rolling_deg is None else rolling_deg
     runs, shape = segmentation.runs, segmentation.outline_moments
     area = contrast_area(segmentation, shape.area)
@@ -236,41 +235,40 @@ def measure_particles(
     cut = touches_edge(runs)
     mosaic = (sub_field.mosaic_rows, sub_field.mosaic_columns) if sub_field else None
     ecd = 2 * np.sqrt(area / np.pi)
-    k = scale.um_per_px
     classes = np.array([c.name for c in segmentation.classes], object)
     columns = {
         "specimen": "",
         "field": "",
         "particle": np.arange(1, segmentation.count + 1),
         "carbide_class": classes[segmentation.class_index],
-        "x_um": k * shape.x,
-        "y_um": k * shape.y,
-        "area_um2": k**2 * area,
-        "ecd_um": k * ecd,
-        **_outline_columns(outline, rolling, k),
-        "perimeter_um": k * crofton_perimeter(runs) * outline.longer,
+        "x_px": shape.x,
+        "y_px": shape.y,
+        "area_px2": area,
+        "ecd_px": ecd,
+        **_outline_columns(outline, rolling),
+        "perimeter_px": crofton_perimeter(runs) * outline.longer,
         "mean_grey": runs.integrate(grey) / shape.area,
         "touches_edge": cut.astype(np.int64),
         "weight": weights(runs, guard_px(segmentation.blur_px), mosaic),
-        "outline_area_um2": k**2 * shape.area,
+        "outline_area_px2": shape.area,
         "flags": _flag_texts(segmentation, cut, ecd),
     }
-    table = typed(PARTICLES, columns, segmentation.count)
-    return table if sub_field is None else _of_core(table, shape.x, shape.y, sub_field, k)
+    table = typed(PIXEL_PARTICLES, columns, segmentation.count)
+    return table if sub_field is None else _of_core(table, shape.x, shape.y, sub_field)
 
 
-def _outline_columns(outline: OutlineShapes, rolling: float, um_per_px: float) -> dict[str, FloatArray]:
+def _outline_columns(outline: OutlineShapes, rolling: float) -> dict[str, FloatArray]:
     feret = outline.extents(DIRECTIONS)
     return {
-        "feret_max_um": um_per_px * feret.max(axis=0),
-        "feret_min_um": um_per_px * feret.min(axis=0),
-        "major_um": um_per_px * outline.major,
-        "minor_um": um_per_px * outline.minor,
+        "feret_max_px": feret.max(axis=0),
+        "feret_min_px": feret.min(axis=0),
+        "major_px": outline.major,
+        "minor_px": outline.minor,
         "aspect_ratio": outline.major / outline.minor,
         "angle_deg": 90 - np.mod(90 - (outline.angle_deg - rolling), 180),
         "angle_standard_uncertainty_deg": outline.angle_uncertainty_deg,
-        "length_along_um": um_per_px * outline.extent(rolling),
-        "width_across_um": um_per_px * outline.extent(rolling + 90),
+        "length_along_px": outline.extent(rolling),
+        "width_across_px": outline.extent(rolling + 90),
     }
 
 
@@ -283,9 +281,9 @@ def _flag_texts(segmentation: Segmentation, cut: NDArray[np.bool_], ecd: FloatAr
     return [texts[word] for word in flags]
 
 
-def _of_core(table: pd.DataFrame, x: FloatArray, y: FloatArray, sub_field: SubField, um_per_px: float) -> pd.DataFrame:
+def _of_core(table: pd.DataFrame, x: FloatArray, y: FloatArray, sub_field: SubField) -> pd.DataFrame:
     """Rows whose centroid (x, y, px of the frame) lies in the core, with places from the corner of the core."""
     top, left, _, _ = sub_field.frame
     x, y = x + left - sub_field.left, y + top - sub_field.top
     own = (x >= 0) & (x < sub_field.right - sub_field.left) & (y >= 0) & (y < sub_field.bottom - sub_field.top)
-    return table.assign(x_um=um_per_px * x, y_um=um_per_px * y)[own].reset_index(drop=True)
+    return table.assign(x_px=x, y_px=y)[own].reset_index(drop=True)

@@ -12,14 +12,16 @@ from micro.measures.intercepts import UNRELATED, FloatArray, Intercepts, scan
 from micro.measures.neighbours import Neighbours, neighbours
 from micro.measures.orientation import RollingDirection, estimate_rolling_direction, orientation, orientation_order
 from micro.measures.particles import resolved_diameter_px
-from micro.scale.scale import NORMAL_95, Scale
+from micro.scale.scale import NORMAL_95
 from micro.segmentation.segmentation import Segmentation
 from micro.segmentation.uncertainty import area_fraction_uncertainty
 from micro.tables.columns import FIELDS, typed
+from micro.tables.units import pixel_columns
 
 # With none seen, up to three are expected at 95 % (Poisson).
 NONE_SEEN = 3.0
 SMALLEST_PX = 6.0
+PIXEL_FIELDS = pixel_columns(FIELDS)
 
 
 @dataclass(frozen=True)
@@ -34,7 +36,7 @@ class Totals:
     mean_ecd: float
 
 
-def all_totals(segmentation: Segmentation, particles: pd.DataFrame, um_per_px: float) -> dict[str, Totals]:
+def all_totals(segmentation: Segmentation, particles: pd.DataFrame) -> dict[str, Totals]:
     """Totals of all carbides ("all") and of each class.
 
     Where nothing is found the upper end is the area of three of the smallest carbides that would have been counted.
@@ -45,19 +47,19 @@ def all_totals(segmentation: Segmentation, particles: pd.DataFrame, um_per_px: f
         The measured table of this field.
     """
     uncertainty = area_fraction_uncertainty(segmentation)
-    found = {"all": _totals(segmentation, particles, um_per_px, uncertainty.of_all)}
+    found = {"all": _totals(segmentation, particles, uncertainty.of_all)}
     for carbide_class, own in zip(segmentation.classes, uncertainty.of_class, strict=True):
         rows = particles[particles["carbide_class"] == carbide_class.name]
-        found[carbide_class.name] = _totals(segmentation, rows, um_per_px, float(own))
+        found[carbide_class.name] = _totals(segmentation, rows, float(own))
     return found
 
 
-def _totals(segmentation: Segmentation, rows: pd.DataFrame, um_per_px: float, uncertainty: float) -> Totals:
+def _totals(segmentation: Segmentation, rows: pd.DataFrame, uncertainty: float) -> Totals:
     frame = segmentation.analysed_px
     if not frame:
         return Totals(np.nan, np.nan, np.nan, 0, np.nan, np.nan)
-    weight, ecd = rows["weight"].to_numpy(float), rows["ecd_um"].to_numpy(float) / um_per_px
-    fraction = float(rows["area_um2"].sum() / um_per_px**2 / frame)
+    weight, ecd = rows["weight"].to_numpy(float), rows["ecd_px"].to_numpy(float)
+    fraction = float(rows["area_px2"].sum() / frame)
     half = NORMAL_95 * uncertainty if len(rows) else NONE_SEEN * SMALLEST_PX / frame
     mean = float(weight @ ecd / weight.sum()) if weight.sum() else np.nan
     low, high = max(fraction - half, 0.0), min(fraction + half, 1.0)
@@ -70,7 +72,7 @@ PROFILE_POINTS = 256
 
 
 def curves(
-    particles: pd.DataFrame, along: Intercepts, across: Intercepts, bands: Banding, near: Neighbours, um_per_px: float
+    particles: pd.DataFrame, along: Intercepts, across: Intercepts, bands: Banding, near: Neighbours
 ) -> pd.DataFrame:
     """Return the curves of all carbides of a field; x of a class is its middle."""
     drawn = [("rose", *_rose(particles), "°")]
@@ -81,7 +83,7 @@ def curves(
         ("band_profile_random_low", bands.random_low),
         ("band_profile_random_high", bands.random_high),
     ):
-        drawn.append((name, bands.position[::every] * um_per_px, values[::every], "µm"))
+        drawn.append((name, bands.position[::every], values[::every], "px"))
     for phase in ("carbide", "matrix"):
         pair = [getattr(lines, f"{phase}_chords") for lines in (along, across)]
         longest = max((float(np.quantile(chords, 0.995)) for chords in pair if len(chords)), default=0.0)
@@ -92,16 +94,16 @@ def curves(
             if len(chords) and len(middles) > 1:
                 number = np.bincount(((chords - 0.5) / step).astype(np.intp), minlength=len(middles))
                 share = number[: len(middles)] / len(chords)
-                drawn.append((f"{phase}_chord_{direction}", middles * um_per_px, share, "µm"))
+                drawn.append((f"{phase}_chord_{direction}", middles, share, "px"))
     if len(near.edges):
         for name, share in (("neighbour", near.share), ("neighbour_at_random", near.share_at_random)):
-            drawn.append((name, _middles(near.edges) * um_per_px, share, "µm"))
+            drawn.append((name, _middles(near.edges), share, "px"))
     return _tidy(drawn)
 
 
 def _rose(particles: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
     unsure = particles["angle_standard_uncertainty_deg"]
-    rose = orientation(particles["angle_deg"], particles["major_um"], particles["weight"], unsure)
+    rose = orientation(particles["angle_deg"], particles["major_px"], particles["weight"], unsure)
     return rose.angle_deg, rose.share
 
 
@@ -126,7 +128,7 @@ class FieldMeasures:
     Parameters
     ----------
     table
-        Every column of `micro.tables.columns.FIELDS`; the row "all", then one row a carbide class.
+        Every column of PIXEL_FIELDS: FIELDS of `micro.tables.columns` in pixels; the row "all", then one a class.
     profiles
         Curves for figures: curve, carbide_class, x, x_unit, y, y_unit; which, see `micro.measures.totals`.
     """
@@ -138,12 +140,10 @@ class FieldMeasures:
 def rolling_direction(particles: pd.DataFrame) -> RollingDirection:
     """Estimate the rolling direction from carbides measured against the horizontal."""
     whole = particles[particles["weight"] > 0]
-    return estimate_rolling_direction(whole["angle_deg"], whole["major_um"], whole["minor_um"])
+    return estimate_rolling_direction(whole["angle_deg"], whole["major_px"], whole["minor_px"])
 
 
-def measure_field(
-    segmentation: Segmentation, particles: pd.DataFrame, scale: Scale, rolling_deg: float | None
-) -> FieldMeasures:
+def measure_field(segmentation: Segmentation, particles: pd.DataFrame, rolling_deg: float | None) -> FieldMeasures:
     """Measure one field as a whole.
 
     Parameters
@@ -152,33 +152,25 @@ def measure_field(
         Carbides of the field, in pixels.
     particles
         The field's table from `measure_particles`, measured against the same rolling direction.
-    scale
-        Size of a pixel.
     rolling_deg
         Rolling direction from the horizontal, counter-clockwise as seen; None: the horizontal stands in;
         `rolling_direction` estimates it first.
     """
     rolling = 0.0 if rolling_deg is None else rolling_deg
     along, across = scan(segmentation.labels, segmentation.excluded, segmentation.runs, rolling, segmentation.blur_px)
-    totals = all_totals(segmentation, particles, scale.um_per_px)
-    text = field_text(segmentation)
+    totals = all_totals(segmentation, particles)
     rows: list[dict[str, object]] = []
     for name, total in totals.items():
         if len(totals) == 2 and rows:
             rows.append(rows[0] | {"carbide_class": name})  # one class alone is all carbides
             continue
-        field = _OneClass(segmentation, particles, name, rolling, scale.um_per_px)
+        field = _OneClass(segmentation, particles, name, rolling)
         bands, near = field.banding(), field.neighbours()
-        rows.append(field.row(total, along, across, bands, near) | {"message": text})
+        rows.append(field.row(total, along, across, bands, near))
         if name == "all":
-            drawn = curves(particles, along, across, bands, near, scale.um_per_px)
-    values = {c.name: [row.get(c.name, "" if c.dtype == "str" else np.nan) for row in rows] for c in FIELDS}
-    return FieldMeasures(typed(FIELDS, values, len(rows)), drawn)
-
-
-def field_text(segmentation: Segmentation) -> str:
-    """Everything to know before trusting the field, once."""
-    return "; ".join(segmentation.messages)
+            drawn = curves(particles, along, across, bands, near)
+    values = {c.name: [row.get(c.name, "" if c.dtype == "str" else np.nan) for row in rows] for c in PIXEL_FIELDS}
+    return FieldMeasures(typed(PIXEL_FIELDS, values, len(rows)), drawn)
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,7 +181,6 @@ class _OneClass:
     every: pd.DataFrame
     name: str
     rolling: float
-    um_per_px: float
 
     @property
     def particles(self) -> pd.DataFrame:
@@ -205,68 +196,67 @@ class _OneClass:
 
     def points(self) -> np.ndarray:
         """(m, 2) centroids, px."""
-        return self.particles[["x_um", "y_um"]].to_numpy(float) / self.um_per_px
+        return self.particles[["x_px", "y_px"]].to_numpy(float)
 
     def banding(self) -> Banding:
         labels = self.segmentation.labels
         carbide = labels > 0 if self.name == "all" else np.append(False, self.members)[labels]
         x, y = self.points().T
-        area = self.particles["area_um2"].to_numpy(float) / self.um_per_px**2
+        area = self.particles["area_px2"].to_numpy(float)
         return banding(carbide, self.segmentation.excluded, (x, y, area), self.rolling)
 
     def neighbours(self) -> Neighbours:
-        ecd = self.particles["ecd_um"].to_numpy(float) / self.um_per_px
+        ecd = self.particles["ecd_px"].to_numpy(float)
         return neighbours(self.points(), ecd, self.segmentation.labels.shape, self.rolling)
 
     def row(
         self, total: Totals, along: Intercepts, across: Intercepts, bands: Banding, near: Neighbours
     ) -> dict[str, object]:
-        k, frame = self.um_per_px, self.segmentation.analysed_px
+        frame = self.segmentation.analysed_px
         own = self.particles
         return {
-            "um_per_px": k,
-            "analysed_area_um2": frame * k**2,
+            "analysed_area_px2": frame,
             "rolling_deg": self.rolling,
             "carbide_class": self.name,
             "area_fraction": total.area_fraction,
             "area_fraction_low": total.low,
             "area_fraction_high": total.high,
             "particles": total.particles,
-            "number_per_mm2": total.number_per_px / k**2 * 1e6,
-            "mean_ecd_um": total.mean_ecd * k,
+            "number_per_px2": total.number_per_px,
+            "mean_ecd_px": total.mean_ecd,
             **self.intercept_columns(total.area_fraction, along, across),
-            "surface_per_volume_per_mm": 4 / np.pi * _over(own["perimeter_um"].sum(), frame * k**2) * 1e3,
-            "orientation_order": orientation_order(own["angle_deg"], own["major_um"], own["weight"]),
+            "surface_per_volume_per_px": 4 / np.pi * _over(own["perimeter_px"].sum(), frame),
+            "orientation_order": orientation_order(own["angle_deg"], own["major_px"], own["weight"]),
             "band_contrast": bands.contrast,
             "band_contrast_at_random": bands.contrast_at_random,
             "band_p_value": bands.p_value,
-            "band_spacing_um": bands.spacing * k,
-            "lane_width_um": bands.lane * k,
-            "nearest_neighbour_um": near.distance * k,
+            "band_spacing_px": bands.spacing,
+            "lane_width_px": bands.lane,
+            "nearest_neighbour_px": near.distance,
             "neighbour_ratio": near.ratio,
             "neighbour_alignment": near.alignment,
             "stringer_share": near.stringer_share,
             "stringer_share_at_random": near.stringer_share_at_random,
-            "resolved_diameter_um": resolved_diameter_px(self.segmentation.blur_px) * k,
+            "resolved_diameter_px": resolved_diameter_px(self.segmentation.blur_px),
             "unresolved_share": _unresolved_share(own),
         }
 
     def intercept_columns(self, area_fraction: float, along: Intercepts, across: Intercepts) -> dict[str, object]:
-        k, frame = self.um_per_px, self.segmentation.analysed_px
+        frame = self.segmentation.analysed_px
         n_along, n_across = (_over(float(i.per_carbide[self.members].sum()), frame) for i in (along, across))
         return {
-            "intercepts_along_per_mm": n_along / k * 1e3,
-            "intercepts_across_per_mm": n_across / k * 1e3,
+            "intercepts_along_per_px": n_along,
+            "intercepts_across_per_px": n_across,
             "anisotropy_index": _over(n_across, n_along),
             "degree_of_orientation": _over(n_across - n_along, n_across + UNRELATED * n_along),
-            "mean_free_path_um": _over((1 - area_fraction) * k, n_across),
-            "mean_chord_along_um": _over(area_fraction * k, n_along),
-            "mean_chord_across_um": _over(area_fraction * k, n_across),
+            "mean_free_path_px": _over((1 - area_fraction), n_across),
+            "mean_chord_along_px": _over(area_fraction, n_along),
+            "mean_chord_across_px": _over(area_fraction, n_across),
         }
 
 
 def _unresolved_share(own: pd.DataFrame) -> float:
-    area = own["area_um2"].to_numpy(float)
+    area = own["area_px2"].to_numpy(float)
     which, texts = pd.factorize(own["flags"])
     small = np.array(["small" in str(text).split() for text in texts], bool)[which]
     return float(area[small].sum() / area.sum()) if area.sum() > 0 else np.nan

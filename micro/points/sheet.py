@@ -317,7 +317,7 @@ def _sheet_field(picture: Picture, points: int, rng: np.random.Generator) -> She
         crop_bottom_px=picture.crop_bottom_px,
         name=picture.field,
         sub_field=picture.sub_field,
-    ).core_of(picture.sub_field)
+    ).core
     shown = shown_grey(micrograph)
     grid = place_grid(shown.shape[1], shown.shape[0], points, rng)
     return SheetField(

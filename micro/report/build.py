@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 from micro import results
 from micro.analysis import Analysis
 from micro.batch.job import Outcome
+from micro.figures.specimens import draw_banding, draw_chords, draw_neighbours, draw_rose, draw_sizes
 from micro.report.comparison_sections import point_sections
 from micro.report.drawing import Save, drawing
 from micro.report.field_pictures import field_pictures, same_scale_pictures, typical_micrograph
-from micro.report.figures.specimens import draw_banding, draw_chords, draw_neighbours, draw_rose, draw_sizes
 from micro.report.page import PageFigure, PageParts, PageSection, listed_pictures, render_page
 from micro.report.sections import answer_sections
 from micro.report.summary import summary_parts

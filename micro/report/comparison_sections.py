@@ -17,8 +17,8 @@ from micro.points.agreement import Agreement, most_apart
 from micro.points.estimate import Bias, Interval
 from micro.points.wording import counter_lines, heading, number, percent, verdict_sentence
 from micro.report.drawing import Save
-from micro.report.figures.study import draw_point_count
 from micro.report.page import PagePicture, PageSection, PageTable
+from micro.report.study_figures import draw_point_count
 from micro.report.wording import MINUS, figures, plain_name, with_ends
 
 if TYPE_CHECKING:
@@ -123,7 +123,7 @@ def _unit(row: dict[Any, Any]) -> str:
 def coupon_section(answer: Analysis, save: Save) -> PageSection | None:
     """Every coupon, ratios of the directions, groups against each other, means."""
     from micro.comparison.coupons import CAUTIONS, outlier_sentences
-    from micro.report.figures.study import draw_coupons
+    from micro.report.study_figures import draw_coupons
 
     analysis = answer.coupons
     if analysis is None or analysis.coupons.empty:

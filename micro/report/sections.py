@@ -59,7 +59,7 @@ def answer_sections(answer: Analysis, pictures: Sequence[PagePicture], save: Sav
 def structure_section(answer: Analysis, save: Save) -> PageSection | None:
     """Set the transverse ratio against banding and the largest carbide."""
     from micro.comparison.structure import rank_correlation
-    from micro.report.figures.study import draw_structure
+    from micro.report.study_figures import draw_structure
     from micro.report.summary import explanation_sentence
 
     points = answer.structure
@@ -89,7 +89,7 @@ def structure_section(answer: Analysis, save: Save) -> PageSection | None:
 def chemistry_section(chemistry: pd.DataFrame, save: Save) -> PageSection | None:
     """Set the measured fraction beside what the composition can hold."""
     from micro.comparison.chemistry import NATURE
-    from micro.report.figures.study import draw_chemistry
+    from micro.report.study_figures import draw_chemistry
 
     if chemistry.empty:
         return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from micro.geometry.runs import Moments, Runs, find_runs, moments, sums
 
+POLARITIES = ("auto", "bright", "dark")
 UNNAMED = "carbide"
 """A carbide class that nobody named; several are numbered."""
 
@@ -36,6 +38,11 @@ class SegmentationSettings:
         Pinned standard deviation of the edge spread.
     min_area_px
         Carbides with a smaller outline are not counted.
+
+    Raises
+    ------
+    ValueError
+        If one of them makes no sense, with its name and value.
     """
 
     carbides: str = "auto"
@@ -45,6 +52,22 @@ class SegmentationSettings:
     threshold_grey: float | None = None
     blur_px: float | None = None
     min_area_px: float = 6.0
+
+    def __post_init__(self) -> None:
+        if self.carbides not in POLARITIES:
+            raise ValueError(f"carbides must be one of {', '.join(POLARITIES)}, got {self.carbides!r}")
+        if len(set(self.class_names)) < len(self.class_names) or "all" in self.class_names:
+            raise ValueError("class names must differ and not be 'all'")
+        if self.class_greys and self.class_names and len(self.class_greys) != len(self.class_names):
+            raise ValueError("some classes give a grey and some do not")
+        greys = {"matrix_grey": self.matrix_grey, "threshold_grey": self.threshold_grey}
+        greys |= dict(zip(self.class_names, self.class_greys, strict=False))
+        lengths = {"blur_px": self.blur_px, "min_area_px": self.min_area_px}
+        for name, value in (greys | lengths).items():
+            if value is not None and not (math.isfinite(value) and (name in greys or value >= 0)):
+                raise ValueError(
+                    f"{name} must be a finite number{'' if name in greys else ', 0 or more'}, got {value!r}"
+                )
 
 
 @dataclass(frozen=True)

@@ -59,9 +59,9 @@ def program(path: Path, stages: Stages) -> int:
     with stages.stage("segment"):
         found = segment(micrograph.grey, grey_max=micrograph.grey_max)
     with stages.stage("carbides"):
-        particles = measure_particles(found, micrograph.grey, SCALE, ROLLING)
+        particles = measure_particles(found, micrograph.grey, ROLLING)
     with stages.stage("field"):
-        measure_field(found, particles, SCALE, ROLLING)
+        measure_field(found, particles, ROLLING)
     with stages.stage("outlines (not counted)"):
         draw_outlines(micrograph, found)
     return found.count

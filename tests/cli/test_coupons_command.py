@@ -50,7 +50,7 @@ def test_the_figure_holds_every_coupon_as_a_dot(file):
 
     from micro.comparison.coupon_file import read_coupons
     from micro.comparison.coupons import analyse_coupons
-    from micro.report.figures.study import draw_coupons
+    from micro.report.study_figures import draw_coupons
 
     axis = Figure().subplots()
     draw_coupons([axis], analyse_coupons(read_coupons(file)))

@@ -115,7 +115,7 @@ def measured(grey: NDArray[np.float32], um_per_px: float = 0.2, stated: Scale | 
     """Names of the field's flags, its messages, and its carbides."""
     scale = Scale(um_per_px, None, "given")
     segmentation = segment(grey)
-    particles = measure_particles(segmentation, grey, scale, 0.0)
+    particles = measure_particles(segmentation, grey, 0.0)
     checked = check_field(segmentation, grey, particles, scale, stated)
     return flag_names(checked.field_flags, FIELD_FLAGS), checked.messages, particles
 

@@ -6,10 +6,7 @@ from micro.measures.particles import measure_particles
 from micro.phantom.coverage import cover
 from micro.phantom.picture import Optics, photograph
 from micro.phantom.shapes import shapes
-from micro.scale.scale import Scale
 from micro.segmentation.stages import segment
-
-PIXEL = Scale(1.0, None, "test")
 
 
 def numbered(labels):
@@ -39,4 +36,4 @@ def photographed(ecd, aspect, angle_deg, noise, blur=0.8, gap_px=10):
     x, y = (v.ravel() + rng.uniform(-0.5, 0.5, v.size) for v in (x, y))
     drawn = shapes(np.full(x.size, float(ecd)), rng, aspect=aspect, angle_deg=angle_deg).moved(x, y)
     grey = photograph(cover(drawn, (300, 400)), Optics(blur_px=blur, noise=noise), rng)
-    return x.size, measure_particles(segment(grey), grey, PIXEL, 0.0)
+    return x.size, measure_particles(segment(grey), grey, 0.0)

@@ -9,6 +9,8 @@ from invented_fields import jpeg, measured, plain
 
 from micro.measures.particles import blur_of_resolved_px, resolved_diameter_px
 from micro.measures.study_checks import check_across, find_overlaps
+from micro.tables.columns import PARTICLES
+from micro.tables.units import to_um
 
 FRAME = 1024.0
 
@@ -79,7 +81,10 @@ def test_the_same_picture_in_another_format_is_told():
     names = [("A", "a1"), ("B", "b1"), ("B", "b2")]
     pictures = (grey, jpeg(grey, 60), plain(3).photographed())
     particles = pd.concat(
-        [measured(p)[2].assign(specimen=s, field=f) for p, (s, f) in zip(pictures, names, strict=True)]
+        [
+            to_um(measured(p)[2], PARTICLES, 0.2).assign(specimen=s, field=f)
+            for p, (s, f) in zip(pictures, names, strict=True)
+        ]
     )
     found = check_across(particles, table(names), {})
     assert told(found) == {("A", "a1"): ["duplicated"], ("B", "b1"): ["duplicated"]}

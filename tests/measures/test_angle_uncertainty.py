@@ -19,7 +19,7 @@ def test_the_stated_uncertainty_is_the_scatter_about_the_truth(ecd, aspect, nois
 def test_discs_of_few_pixels_make_no_spikes():
     """By single angles rows and columns stand out by half; by chances no direction by more than a quarter."""
     _, table = photographed(7, 1.0, 0.0, 5)
-    sizes = table["major_um"], table["weight"]
+    sizes = table["major_px"], table["weight"]
     bare = orientation(table["angle_deg"], *sizes).share * 18
     spread = orientation(table["angle_deg"], *sizes, table["angle_standard_uncertainty_deg"]).share * 18
     assert bare.max() > 1.5

@@ -39,10 +39,10 @@ def test_shapes_of_photographed_ellipses(ecd, aspect, angle, blur, noise):
     assert len(table) == drawn
     assert table["aspect_ratio"].mean() == pytest.approx(aspect, rel=0.03)
     along = 2 * np.hypot(a * np.cos(turn), b * np.sin(turn))
-    assert table["length_along_um"].mean() == pytest.approx(along, rel=0.03)
-    assert table["width_across_um"].mean() == pytest.approx(2 * np.hypot(a * np.sin(turn), b * np.cos(turn)), rel=0.05)
+    assert table["length_along_px"].mean() == pytest.approx(along, rel=0.03)
+    assert table["width_across_px"].mean() == pytest.approx(2 * np.hypot(a * np.sin(turn), b * np.cos(turn)), rel=0.05)
     around = np.pi * (3 * (a + b) - np.sqrt((3 * a + b) * (a + 3 * b)))  # Ramanujan, from memory
-    assert table["perimeter_um"].mean() == pytest.approx(around, rel=0.03)
+    assert table["perimeter_px"].mean() == pytest.approx(around, rel=0.03)
 
 
 def test_noise_does_not_make_discs_elongated():

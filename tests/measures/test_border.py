@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from known_shapes import PIXEL, numbered
+from known_shapes import numbered
 
 from micro.measures.particles import measure_particles
 
@@ -15,7 +15,7 @@ def test_cut_carbides_have_no_weight_and_whole_ones_more_than_one(segmented):
     """
     labels = np.zeros((100, 200), np.int32)
     labels[0:10, 5:15], labels[40:60, 50:90] = 1, 2
-    table = measure_particles(segmented(labels), labels.astype(np.float32), PIXEL, 0.0)
+    table = measure_particles(segmented(labels), labels.astype(np.float32), 0.0)
     assert table["touches_edge"].tolist() == [1, 0]
     assert table["weight"].tolist() == [0.0, pytest.approx(200 * 100 / ((200 - 6 - 40 + 1) * (100 - 6 - 20 + 1)))]
 
@@ -42,7 +42,7 @@ def test_weights_restore_number_and_mean_of_a_known_population(segmented):
     rng = np.random.default_rng(3)
     shifts = 2 * PITCH * (np.indices((8, 8)).reshape(2, -1).T + rng.uniform(size=(64, 2))) / 8
     pictures = [discs_of_two_sizes(shift, rng) for shift in shifts]
-    table = pd.concat(measure_particles(segmented(p), p.astype(np.float32), PIXEL, 0.0) for p in pictures)
+    table = pd.concat(measure_particles(segmented(p), p.astype(np.float32), 0.0) for p in pictures)
     assert table["weight"].sum() / 64 == pytest.approx(300 * 400 / PITCH**2, rel=0.02)
-    assert np.average(table["ecd_um"], weights=table["weight"]) == pytest.approx(34, rel=0.02)
-    assert table.loc[table["touches_edge"] == 0, "ecd_um"].mean() < 0.97 * 34
+    assert np.average(table["ecd_px"], weights=table["weight"]) == pytest.approx(34, rel=0.02)
+    assert table.loc[table["touches_edge"] == 0, "ecd_px"].mean() < 0.97 * 34

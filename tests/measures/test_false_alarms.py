@@ -29,7 +29,7 @@ CHECKS = (
 
 def places(particles: pd.DataFrame) -> np.ndarray:
     """Centroids of carbides of 4 px and more, px."""
-    return particles.loc[particles["ecd_um"] >= 0.8, ["x_um", "y_um"]].to_numpy(float) / 0.2
+    return particles.loc[particles["ecd_px"] >= 4, ["x_px", "y_px"]].to_numpy(float)
 
 
 @pytest.fixture(scope="module")

@@ -1,5 +1,7 @@
 """The row of a field: closed forms through the whole room, and what it says where nothing can be told."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -11,12 +13,12 @@ from micro.measures.totals import measure_field, rolling_direction
 from micro.phantom.coverage import cover
 from micro.phantom.scenes import place_at_random
 from micro.phantom.shapes import shapes
-from micro.scale.scale import Scale
 from micro.segmentation.segmentation import CarbideClass, Segmentation
 from micro.segmentation.uncertainty import area_fraction_uncertainty
-from micro.tables.columns import FIELDS, names
+from micro.tables.columns import FIELDS, PARTICLES, names
+from micro.tables.units import curves_to_um, to_um
 
-SCALE = Scale(0.5, None, "invented")
+SCALE = 0.5
 
 
 def drawn(ecd, aspect, angle, shape=(600, 800), count=150, seed=1):
@@ -37,8 +39,10 @@ def drawn(ecd, aspect, angle, shape=(600, 800), count=150, seed=1):
 
 def measured(field, rolling):
     segmentation, grey = field
-    particles = measure_particles(segmentation, grey, SCALE, rolling)
-    return measure_field(segmentation, particles, SCALE, rolling), particles
+    particles = measure_particles(segmentation, grey, rolling)
+    field = measure_field(segmentation, particles, rolling)
+    scaled = replace(field, table=to_um(field.table, FIELDS, SCALE), profiles=curves_to_um(field.profiles, SCALE))
+    return scaled, to_um(particles, PARTICLES, SCALE)
 
 
 @pytest.fixture(scope="module")
@@ -138,9 +142,8 @@ def test_the_scale_enters_every_column_as_its_unit_says(ovals):
     """Pixels twice as large: lengths double, areas are four times as large, counts per length and area fall alike."""
     powers = {"µm": 1, "µm²": 2, "1/mm": -1, "1/mm²": -2}
     segmentation, grey, fine = ovals
-    scale = Scale(2 * SCALE.um_per_px, None, "invented")
-    particles = measure_particles(segmentation, grey, scale, 0.0)
-    coarse = measure_field(segmentation, particles, scale, 0.0).table
+    particles = measure_particles(segmentation, grey, 0.0)
+    coarse = to_um(measure_field(segmentation, particles, 0.0).table, FIELDS, 2 * SCALE)
     for column in FIELDS:
         if column.dtype == "float64":
             expected = fine.table[column.name] * 2.0 ** powers.get(column.unit, 0)
@@ -166,10 +169,10 @@ def test_nothing_found_is_unknown_not_zero():
 def test_direction_of_lying_carbides_is_estimated_and_of_discs_is_not():
     """Ellipses at 40° tell 40° within three standard uncertainties or 1°; carbides without a direction say so."""
     segmentation, grey = drawn(20.0, 2.0, 40.0)
-    found = rolling_direction(measure_particles(segmentation, grey, SCALE, 0.0))
+    found = rolling_direction(measure_particles(segmentation, grey, 0.0))
     assert abs(found.angle_deg - 40) < max(3 * found.standard_uncertainty_deg, 1.0)
     angles = np.random.default_rng(9).uniform(0, 180, 150)
     segmentation, grey = drawn(20.0, 1.5, angles)
-    found = rolling_direction(measure_particles(segmentation, grey, SCALE, 0.0))
+    found = rolling_direction(measure_particles(segmentation, grey, 0.0))
     assert not found.found
     assert "no preferred direction" in found.text

@@ -3,7 +3,6 @@
 import cv2
 import numpy as np
 import pytest
-from known_shapes import PIXEL
 
 from micro.measures.particles import measure_particles
 
@@ -11,7 +10,7 @@ from micro.measures.particles import measure_particles
 @pytest.fixture
 def table(segmented, irregular):
     grey = np.random.default_rng(9).normal(200, 5, irregular.shape).astype(np.float32)
-    found = measure_particles(segmented(irregular), grey, PIXEL, 0.0)
+    found = measure_particles(segmented(irregular), grey, 0.0)
     return found, grey
 
 
@@ -22,11 +21,11 @@ def test_against_scikit_image(table, irregular):
     found, grey = table
     wanted = ("centroid", "area", "axis_major_length", "axis_minor_length", "orientation", "intensity_mean")
     other = regionprops_table(irregular, grey, properties=wanted)
-    assert np.allclose(found["x_um"], other["centroid-1"] + 0.5)
-    assert np.allclose(found["y_um"], other["centroid-0"] + 0.5)
-    assert np.allclose(found["outline_area_um2"], other["area"])
+    assert np.allclose(found["x_px"], other["centroid-1"] + 0.5)
+    assert np.allclose(found["y_px"], other["centroid-0"] + 0.5)
+    assert np.allclose(found["outline_area_px2"], other["area"])
     assert np.allclose(found["mean_grey"], other["intensity_mean"], rtol=1e-5)
-    for mine, theirs in (("major_um", "axis_major_length"), ("minor_um", "axis_minor_length")):
+    for mine, theirs in (("major_px", "axis_major_length"), ("minor_px", "axis_minor_length")):
         assert np.allclose(found[mine], other[theirs], rtol=1e-6)
     slender = (other["area"] > 60) & (found["aspect_ratio"] > 1.2)
     off = (found["angle_deg"] - (np.degrees(other["orientation"]) + 90))[slender] % 180
@@ -40,7 +39,7 @@ def test_perimeter_against_crofton_of_scikit_image(table, irregular):
     found, _ = table
     other = np.array([perimeter_crofton(np.pad(irregular == n, 1), directions=4) for n in found["particle"]])
     inner = found["touches_edge"].to_numpy() == 0
-    ratio = found["perimeter_um"].to_numpy()[inner] / other[inner]
+    ratio = found["perimeter_px"].to_numpy()[inner] / other[inner]
     assert ratio.mean() == pytest.approx(1, abs=0.01)
     assert np.abs(ratio - 1).max() < 0.03
 
@@ -54,8 +53,8 @@ def test_feret_against_opencv(table, irregular):
         )
         hull = cv2.convexHull(np.concatenate(contours)).reshape(-1, 2).astype(float)
         far = np.hypot(*(hull[:, None] - hull[None]).T).max()
-        assert row["feret_max_um"] == pytest.approx(far + 0.6, abs=0.35)
-        assert row["feret_min_um"] == pytest.approx(narrowest(hull) + 0.6, abs=0.4)
+        assert row["feret_max_px"] == pytest.approx(far + 0.6, abs=0.35)
+        assert row["feret_min_px"] == pytest.approx(narrowest(hull) + 0.6, abs=0.4)
 
 
 def narrowest(hull):
@@ -76,9 +75,9 @@ def test_against_simpleitk(table, irregular):
     for row in found.head(60).to_dict("records"):
         number = row["particle"]
         x, y = shapes.GetCentroid(number)
-        assert (row["x_um"], row["y_um"]) == (pytest.approx(x + 0.5), pytest.approx(y + 0.5))
-        assert row["outline_area_um2"] == shapes.GetNumberOfPixels(number)
-        assert row["feret_max_um"] == pytest.approx(shapes.GetFeretDiameter(number), abs=1.2)
+        assert (row["x_px"], row["y_px"]) == (pytest.approx(x + 0.5), pytest.approx(y + 0.5))
+        assert row["outline_area_px2"] == shapes.GetNumberOfPixels(number)
+        assert row["feret_max_px"] == pytest.approx(shapes.GetFeretDiameter(number), abs=1.2)
 
 
 def test_coins_of_scikit_image():
@@ -90,6 +89,6 @@ def test_coins_of_scikit_image():
 
     grey = data.coins().astype(np.float32)
     found = segment(grey, SegmentationSettings(carbides="bright", min_area_px=200))
-    table = measure_particles(found, grey, PIXEL, 0.0)
-    coins = table[table["outline_area_um2"] > 700]
+    table = measure_particles(found, grey, 0.0)
+    coins = table[table["outline_area_px2"] > 700]
     assert len(coins) == 24

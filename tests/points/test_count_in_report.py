@@ -5,11 +5,11 @@ import numpy as np
 import pytest
 
 from micro import results
+from micro.figures.style import styled
 from micro.points.agreement import compare_count
 from micro.points.measured import pictures_of
 from micro.points.tally import read_tallies
 from micro.report.comparison_sections import BEYOND_EDGE, CROP_PX, MAGNIFIED, MOST_PICTURES, marked_crop, point_sections
-from micro.report.figures.style import styled
 from micro.report.page import PageFigure
 
 OUTLINE = (40, 80, 120)

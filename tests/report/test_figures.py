@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from micro.report.figures.specimens import (
+from micro.figures.specimens import (
     draw_banding,
     draw_chords,
     draw_neighbours,
@@ -16,8 +16,8 @@ from micro.report.figures.specimens import (
     half_interval,
     mean_density,
 )
-from micro.report.figures.study import draw_chemistry, draw_structure
-from micro.report.figures.style import place, rendered, styled
+from micro.figures.style import place, rendered, styled
+from micro.report.study_figures import draw_chemistry, draw_structure
 
 COLUMNS = ["specimen", "field", "curve", "carbide_class", "x", "x_unit", "y", "y_unit"]
 NO_CURVES = pd.DataFrame(columns=COLUMNS)

@@ -1,7 +1,4 @@
-"""Twins of a real field: drawn with its measured parameters, measured the same way, compared with their truth.
-
-This file alone in its room calls the measuring rooms: it runs the whole pipeline on invented pictures.
-"""
+"""Twins of a real field: drawn with its measured parameters, measured the same way, compared with their truth."""
 
 from __future__ import annotations
 
@@ -9,13 +6,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from micro.field import FieldResult, measure
 from micro.image.micrograph import Micrograph
-from micro.measures.particles import measure_particles
 from micro.phantom.picture import Optics, Truth, field_rows
 from micro.phantom.scenes import Population, Scene, make_field
 from micro.scale.scale import Scale
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
-from micro.segmentation.stages import segment
 from micro.statistics.sampling import student_t
 
 GRAIN_PX = 1.5
@@ -25,24 +21,18 @@ SMALLEST_ASPECT_ECD_PX = 6.0
 NO_PREFERENCE = 0.15
 
 
-def measured_like(
-    grey: NDArray[np.float32], settings: SegmentationSettings, scale: Scale, rolling_deg: float, grey_max: float
-) -> tuple[Segmentation, pd.DataFrame]:
-    """Segmentation and carbides of one field, as the pipeline measures them."""
-    segmentation = segment(grey, settings, grey_max)
-    return segmentation, measure_particles(segmentation, grey, scale, rolling_deg)
-
-
-def scene_like(micrograph: Micrograph, segmentation: Segmentation, particles: pd.DataFrame, scale: Scale) -> Scene:
+def scene_like(found: FieldResult) -> Scene:
     """Scene with the amount, sizes, shapes, directions and optics that were measured on a field.
 
     Places are even at random: bands and rows are not copied. Carbides too small to be measured are not in it.
     """
+    micrograph, segmentation, particles = found.micrograph, found.segmentation, found.particles
     names = tuple(c.name for c in segmentation.classes)
-    analysed = np.count_nonzero(~segmentation.excluded) * scale.um_per_px**2
+    um_per_px = found.scale.um_per_px
+    analysed = segmentation.analysed_px * um_per_px**2
     rolling = micrograph.rolling_deg or 0.0
     populations = tuple(
-        _population(particles[particles["carbide_class"] == name], index, analysed, scale.um_per_px)
+        _population(particles[particles["carbide_class"] == name], index, analysed, um_per_px)
         for index, name in enumerate(names)
     )
     return Scene(
@@ -118,8 +108,10 @@ def twin_rows(
     twin: NDArray[np.float32], truth: Truth, scene: Scene, settings: SegmentationSettings, scale: Scale
 ) -> list[dict[str, object]]:
     """Truth and measurement of one twin: one row a class and quantity."""
-    segmentation, particles = measured_like(twin, settings, scale, scene.rolling_deg, scene.optics.grey_max)
-    analysed = np.count_nonzero(~segmentation.excluded) * scale.um_per_px**2
+    found = measure(
+        Micrograph(twin, scene.optics.grey_max, scale=scale, rolling_deg=scene.rolling_deg), settings=settings
+    )
+    particles, analysed = found.particles, found.segmentation.analysed_px * scale.um_per_px**2
     rows: list[dict[str, object]] = []
     for true in field_rows(truth, scene.class_names, scale.um_per_px):
         name = str(true["carbide_class"])

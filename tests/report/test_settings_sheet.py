@@ -7,7 +7,7 @@ import pytest
 from micro.image.micrograph import Micrograph
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
-from micro.pictures.contact_sheet import contact_sheet, variants
+from micro.report.settings_sheet import settings_sheet, variants
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.segmentation.stages import segment
 
@@ -29,7 +29,7 @@ def test_each_variant_changes_one_thing(field):
 
 def test_the_sheet_holds_the_bare_field_and_outlines(field):
     """The first panel is grey throughout; the others carry coloured outlines."""
-    sheet = contact_sheet(Micrograph(field), SETTINGS)
+    sheet = settings_sheet(Micrograph(field), SETTINGS)
     coloured = (sheet.max(axis=2) - sheet.min(axis=2)) > 40
     third = sheet.shape[1] // 3
     assert not coloured[: sheet.shape[0] // 2, :third].any()

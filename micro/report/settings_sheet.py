@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.field import FieldResult, measure
 from micro.image.micrograph import Micrograph
 from micro.pictures.outlines import draw_outlines, write
+from micro.scale.scale import Scale
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
-from micro.segmentation.stages import segment
-
-if TYPE_CHECKING:
-    from micro.scale.scale import Scale
 
 COLUMNS = 3
 PANEL_PX = (420, 315)
@@ -27,7 +24,7 @@ SMALLEST_PX = (3.0, 24.0)
 PAPER = 255
 
 
-def contact_sheet(micrograph: Micrograph, settings: SegmentationSettings) -> NDArray[np.uint8]:
+def settings_sheet(micrograph: Micrograph, settings: SegmentationSettings) -> NDArray[np.uint8]:
     """RGB sheet (rows, columns, 3): the middle of a field, bare and with the outlines that several settings give.
 
     Under each panel stand the setting, and area fraction, share inside the outlines and count over the whole field.
@@ -39,12 +36,11 @@ def contact_sheet(micrograph: Micrograph, settings: SegmentationSettings) -> NDA
     settings
         What the first panel uses; the others change one thing each.
     """
-    bare = segment(micrograph.grey, settings, micrograph.grey_max)
-    panels = [_panel(micrograph, None, "bare micrograph", "")]
-    panels += [_panel(micrograph, bare, "as found", _result(micrograph, bare))]
-    for words, changed in variants(settings, bare):
-        found = segment(micrograph.grey, changed, micrograph.grey_max)
-        panels.append(_panel(micrograph, found, words, _result(micrograph, found)))
+    scaled = micrograph if micrograph.scale else replace(micrograph, scale=Scale(1.0, None, "none"))
+    bare = measure(scaled, settings=settings)
+    panels = [_panel(micrograph, None, "bare micrograph"), _panel(micrograph, bare, "as found")]
+    for words, changed in variants(settings, bare.segmentation):
+        panels.append(_panel(micrograph, measure(scaled, settings=changed), words))
     return _tiled(panels)
 
 
@@ -58,25 +54,22 @@ def variants(settings: SegmentationSettings, found: Segmentation) -> Iterator[tu
         yield f"carbides from {smallest:.0f} px²", replace(settings, min_area_px=smallest)
 
 
-def _result(micrograph: Micrograph, found: Segmentation) -> str:
-    from micro.measures.particles import measure_particles
-    from micro.scale.scale import Scale
-
-    scale: Scale = micrograph.scale or Scale(1.0, None, "none")
-    particles = measure_particles(found, micrograph.grey, scale, micrograph.rolling_deg)
-    analysed = np.count_nonzero(~found.excluded) * scale.um_per_px**2
-    light, outlines = (100 * particles[c].sum() / max(analysed, 1e-12) for c in ("area_um2", "outline_area_um2"))
-    return f"{light:.2f} % area, outlines {outlines:.2f} %, {len(particles)} carbides"
+def _summary(found: FieldResult) -> str:
+    analysed = found.segmentation.analysed_px * found.scale.um_per_px**2
+    contrast, outlines = (
+        100 * found.particles[c].sum() / max(analysed, 1e-12) for c in ("area_um2", "outline_area_um2")
+    )
+    return f"{contrast:.2f} % area, outlines {outlines:.2f} %, {len(found.particles)} carbides"
 
 
-def _panel(micrograph: Micrograph, found: Segmentation | None, words: str, result: str) -> NDArray[np.uint8]:
+def _panel(micrograph: Micrograph, found: FieldResult | None, words: str) -> NDArray[np.uint8]:
     rows, columns = micrograph.grey.shape
     width, height = min(PANEL_PX[0], columns), min(PANEL_PX[1], rows)
     left, top = (columns - width) // 2, (rows - height) // 2
-    drawn = _bare(micrograph) if found is None else draw_outlines(micrograph, found)
+    drawn = _bare(micrograph) if found is None else draw_outlines(micrograph, found.segmentation)
     panel = np.full((PANEL_PX[1] + STRIP_PX, PANEL_PX[0], 3), PAPER, np.uint8)
     panel[:height, :width] = drawn[top : top + height, left : left + width]
-    for line, text in enumerate((words, result)):
+    for line, text in enumerate((words, "" if found is None else _summary(found))):
         write(panel, text, 2, PANEL_PX[1] + 13 + 20 * line, LETTERS_PX)
     return panel
 

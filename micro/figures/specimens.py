@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.report.figures.style import colour, dash, legend, plain_powers
+from micro.figures.style import colour, dash, legend, plain_powers
 from micro.statistics.sampling import student_t
 
 if TYPE_CHECKING:
@@ -153,8 +153,19 @@ def draw_banding(
     )
     axes[0].set(xlabel="along rolling, µm", ylabel="across rolling, µm", anchor="W")
     axes[0].grid(visible=False)
+    draw_band_profile(axes[1], profiles)
+    axes[1].set_ylim(bottom, top)
+
+
+def draw_band_profile(axis: Axes, profiles: pd.DataFrame) -> None:
+    """Area fraction across rolling of one field, beside carbides placed at random; x of the curves runs downwards.
+
+    Parameters
+    ----------
+    profiles
+        Curves of this field.
+    """
     curve = dict(list(profiles.groupby("curve", sort=False, observed=True)))
-    axis = axes[1]
     if "band_profile_random_low" in curve:
         low, high_end = curve["band_profile_random_low"], curve["band_profile_random_high"]
         axis.fill_betweenx(
@@ -171,7 +182,7 @@ def draw_banding(
     if "band_profile_smoothed" in curve:
         own = curve["band_profile_smoothed"]
         axis.plot(100 * own["y"], own["x"], color=colour(0), linewidth=1.8, label="smoothed")
-    axis.set(ylim=(bottom, top), xlabel="area fraction, %")
+    axis.set_xlabel("area fraction, %")
     axis.set_xlim(0, _reach(curve) if "band_profile_smoothed" in curve else None)
     legend(axis)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from micro.comparison.coupons import LONGITUDINAL, TRANSVERSE, CouponAnalysis
-from micro.report.figures.style import colour
+from micro.figures.style import colour
 from micro.report.wording import plain_name
 
 if TYPE_CHECKING:

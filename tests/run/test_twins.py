@@ -1,14 +1,17 @@
 """Twins carry what was measured on the field they copy, and their table tells the error of the measurement."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
 
+from micro.field import measure
 from micro.image.micrograph import Micrograph
 from micro.phantom.picture import Optics, field_rows
 from micro.phantom.scenes import Population, Scene, make_field
-from micro.phantom.twins import measure_twins, measured_like, scene_like, twin_bias
+from micro.run.twins import measure_twins, scene_like, twin_bias
 from micro.scale.scale import Scale
 from micro.segmentation.segmentation import SegmentationSettings
 
@@ -26,20 +29,15 @@ SCENE = Scene(
 
 @pytest.fixture(scope="module")
 def original():
-    """Field with two classes: micrograph, truth, segmentation and carbides."""
+    """Field with two classes as measured, and its truth."""
     grey, truth = make_field(SCENE, SHAPE, np.random.default_rng(3))
-    return (
-        Micrograph(grey, scale=SCALE, rolling_deg=ROLLING),
-        truth,
-        *measured_like(grey, SETTINGS, SCALE, ROLLING, 255),
-    )
+    return measure(Micrograph(grey, scale=SCALE, rolling_deg=ROLLING), settings=SETTINGS), truth
 
 
 @pytest.fixture(scope="module")
 def copy(original):
     """Scene with the parameters of the original."""
-    micrograph, _, segmentation, particles = original
-    return scene_like(micrograph, segmentation, particles, SCALE)
+    return scene_like(original[0])
 
 
 def test_the_scene_has_the_measured_amount_and_sizes(original, copy):
@@ -73,17 +71,23 @@ def test_the_scene_has_the_measured_optics(copy):
 def test_a_twin_is_as_noisy_as_its_original(original, copy):
     """Sensor noise and grain of the matrix, told apart and drawn again, have the spread they had."""
     twin, _ = make_field(copy, SHAPE, np.random.default_rng(8))
-    found, _ = measured_like(twin, SETTINGS, SCALE, ROLLING, 255)
-    assert found.noise == pytest.approx(original[2].noise, rel=0.1)
-    assert found.matrix_grey == pytest.approx(original[2].matrix_grey, abs=3)
+    found = measure(twin, SCALE.um_per_px, ROLLING, settings=SETTINGS).segmentation
+    assert found.noise == pytest.approx(original[0].segmentation.noise, rel=0.1)
+    assert found.matrix_grey == pytest.approx(original[0].segmentation.matrix_grey, abs=3)
 
 
 def test_a_small_field_has_even_light(original):
     """Shading is not guessed from less than one block of light; classes without a whole carbide are left out."""
-    micrograph, _, segmentation, particles = original
+    whole, _ = original
     part = (slice(0, 60), slice(0, 70))
-    small, own = segmentation.cropped(part), particles[particles["carbide_class"] == segmentation.classes[0].name]
-    scene = scene_like(micrograph.cropped(part), small, own, SCALE)
+    first = whole.particles["carbide_class"] == whole.segmentation.classes[0].name
+    small = replace(
+        whole,
+        micrograph=whole.micrograph.cropped(part),
+        segmentation=whole.segmentation.cropped(part),
+        particles=whole.particles[first],
+    )
+    scene = scene_like(small)
     assert scene.optics.shading == 0
     assert [p.carbide_class for p in scene.populations] == [0]
 
