@@ -242,6 +242,12 @@ def _carbides(
     return against(estimate.angle_deg), estimate.angle_deg, estimate
 
 
+def find_direction(micrograph: Micrograph, settings: SegmentationSettings) -> RollingDirection:
+    """Return what the carbides of one field say of the rolling direction; nothing else of it is measured."""
+    segmentation = segment(micrograph.grey, settings, micrograph.grey_max)
+    return rolling_direction(measure_particles(segmentation, micrograph.grey, None, micrograph.sub_field))
+
+
 def _messages(
     micrograph: Micrograph, direction: RollingDirection | None, segmentation: Segmentation
 ) -> tuple[str, ...]:

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from micro import results
-from micro.batch.job import PROFILE_COLUMNS, Job, Outcome
-from micro.batch.workers import in_processes, on_cluster
+from micro.batch.job import PROFILE_COLUMNS, FieldDirection, Job, Outcome, direction_of, lost, measure_one
+from micro.batch.workers import Result, Work, in_processes, on_cluster
 from micro.errors import InputError, UsageError
 from micro.study.model import Specimen, Study
 from micro.tables.columns import FIELDS, PARTICLES, names
 
 if TYPE_CHECKING:
+    from micro.measures.orientation import RollingDirection
     from micro.scale.calibration import Calibration
     from micro.scale.scale import Scale
 
@@ -43,13 +45,59 @@ def measure_fields(
     -------
     Outcomes in the order of the study.
     """
+
+    def ended(jobs: list[Job], work: Work[Result]) -> Iterator[tuple[int, Result]]:
+        return on_cluster(jobs, work, scheduler) if scheduler else in_processes(jobs, work, min(workers, len(jobs)))
+
     jobs = list(_jobs(study, out))
+    undirected = [number for number, job in enumerate(jobs) if _wants_direction(job, study)]
+    if undirected:
+        own = dict(ended([jobs[number] for number in undirected], Work(direction_of, _no_direction)))
+        named = [(jobs[number].specimen, own[k]) for k, number in enumerate(undirected)]
+        for number, direction in zip(undirected, shared_directions(named), strict=True):
+            jobs[number] = replace(jobs[number], direction=direction)
     outcomes: dict[int, Outcome] = {}
-    ended = on_cluster(jobs, scheduler) if scheduler else in_processes(jobs, min(workers, len(jobs)))
-    for number, outcome in ended:
+    for number, outcome in ended(jobs, Work(measure_one, lost)):
         outcomes[number] = outcome
         done(outcome)
     return tuple(outcomes[number] for number in range(len(jobs)))
+
+
+def _wants_direction(job: Job, study: Study) -> bool:
+    """Whether the field's rolling direction is to be found together with the specimen's other fields."""
+    return job.rolling_deg is None and any(s.name == job.specimen and len(s.fields) > 1 for s in study.specimens)
+
+
+def _no_direction(job: Job, problem: str, remedy: str) -> None:
+    """Stand for the direction of a field whose process was lost: measuring it says what is wrong."""
+
+
+def shared_directions(found: Sequence[tuple[str, RollingDirection | None]]) -> list[FieldDirection | None]:
+    """Return the rolling direction of each field's specimen, from what the fields of a specimen show together.
+
+    Parameters
+    ----------
+    found
+        Specimen and direction of each field; None for one that could not be measured.
+    """
+    from micro.measures.orientation import SIGNIFICANCE, pooled_direction
+
+    shared: list[FieldDirection | None] = [None] * len(found)
+    for specimen in dict.fromkeys(name for name, _ in found):
+        own = {k: d for k, (name, d) in enumerate(found) if name == specimen and d is not None}
+        pooled = pooled_direction(
+            [d.angle_deg for d in own.values()], [d.standard_uncertainty_deg for d in own.values()]
+        )
+        known = math.isfinite(pooled.angle_deg)
+        for (k, direction), p_value in zip(own.items(), pooled.p_value, strict=True):
+            shared[k] = FieldDirection(
+                pooled.angle_deg if known else None,
+                pooled.standard_uncertainty_deg if known else None,
+                sum(d.found for d in own.values()),
+                direction,
+                not p_value < SIGNIFICANCE,
+            )
+    return shared
 
 
 def _jobs(study: Study, out: Path) -> Iterator[Job]:

@@ -7,11 +7,12 @@ import dataclasses
 import hashlib
 import io
 import json
+import math
 import platform
 import time
 import uuid
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, astuple, dataclass, replace
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -25,11 +26,14 @@ from numpy.typing import NDArray
 
 from micro import results
 from micro.errors import InputError, MicroError
+from micro.scale.scale import NORMAL_95
 from micro.study.model import Field
 from micro.tables.columns import FIELDS, PARTICLES, names
 
 if TYPE_CHECKING:
     from micro.field import FieldResult
+    from micro.image.micrograph import Micrograph
+    from micro.measures.orientation import RollingDirection
     from micro.scale.calibration import Calibration
     from micro.scale.scale import Scale
 
@@ -38,8 +42,49 @@ PROFILE_COLUMNS = ["specimen", "field", "curve", "carbide_class", "x", "x_unit",
 
 
 @dataclass(frozen=True)
+class FieldDirection:
+    """Rolling direction of a specimen as its fields show it together, and what this field says by itself.
+
+    Parameters
+    ----------
+    angle_deg, standard_uncertainty_deg
+        Of the specimen, from the horizontal; None where no field shows one.
+    fields
+        Fields that show a direction.
+    own
+        What the field's own carbides show.
+    agrees
+        False where it lies further from the others than chance explains.
+    """
+
+    angle_deg: float | None
+    standard_uncertainty_deg: float | None
+    fields: int
+    own: RollingDirection
+    agrees: bool = True
+
+    @property
+    def text(self) -> str:
+        """One clause for the field's message."""
+        if self.angle_deg is None or self.standard_uncertainty_deg is None:
+            return "no preferred direction, the horizontal is the reference"
+        half = NORMAL_95 * self.standard_uncertainty_deg
+        shared = (
+            f"rolling direction of the specimen estimated from {self.fields} fields: "
+            f"{self.angle_deg:.1f}° ± {half:.1f}° from the horizontal"
+        )
+        if self.agrees:
+            return shared
+        return f"{shared}; the carbides of this field lie along {self.own.angle_deg:.1f}°: look whether it was turned"
+
+
+@dataclass(frozen=True)
 class Job:
-    """All that a worker needs to measure one field, and nothing else; `class_names` are those of the whole study."""
+    """All that a worker needs to measure one field, and nothing else.
+
+    `class_names` are those of the whole study; `direction` is what the specimen's fields say together of the rolling
+    direction, where none was given.
+    """
 
     specimen: str
     field: Field
@@ -48,6 +93,7 @@ class Job:
     rolling_deg: float | None
     out: Path
     class_names: tuple[str, ...] = ()
+    direction: FieldDirection | None = None
 
 
 @dataclass(frozen=True)
@@ -98,6 +144,11 @@ def measure_one(job: Job) -> Outcome:
     return outcome
 
 
+def lost(job: Job, problem: str, remedy: str) -> Outcome:
+    """Outcome of a field whose process ended before it did."""
+    return failed(job, str(InputError(job.field.image, problem, remedy)), 0.0)
+
+
 def failed(job: Job, line: str, seconds: float) -> Outcome:
     """Outcome of a field that could not be measured; what an older run left of it is removed."""
     with contextlib.suppress(OSError):
@@ -124,6 +175,7 @@ def _parameters(job: Job) -> dict[str, Any]:
         "scale": None if job.scale is None else asdict(job.scale),
         "binning": job.binning,
         "rolling_deg": job.rolling_deg,
+        "direction": None if job.direction is None else asdict(job.direction),
         "colours": class_colours(job.field.settings.class_names or ("carbide",), job.class_names),
         "versions": library_versions(),
     }
@@ -153,16 +205,17 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     from micro.pictures.outlines import draw_outlines
 
     found = _measured_field(job)
+    messages = found.messages if job.direction is None else (job.direction.text, *found.messages)
     labels = label_file(found.segmentation.labels, job.field.stem, found.scale.um_per_px)
     picture = draw_outlines(found.micrograph, found.segmentation, job.class_names)
-    outputs = write_field(job.out, job.field.stem, _tables(job, found), labels, picture)
+    outputs = write_field(job.out, job.field.stem, _tables(job, found, messages), labels, picture)
     outcome = Outcome(
         job.specimen,
         job.field.name,
         job.field.stem,
         job.field.shown,
         image_sha256=found.micrograph.sha256,
-        messages=found.messages,
+        messages=messages,
         scale_origin=found.scale.origin,
         scale_relative_uncertainty=found.scale.relative_uncertainty,
         seconds=time.perf_counter() - start,
@@ -170,32 +223,63 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     )
     kept = {name: value for name, value in asdict(outcome).items() if name != "reused"}
     record = {"key": _key(outcome.image_sha256, parameters), "outputs": outputs, "outcome": kept}
+    if job.direction is not None:
+        alone = _parameters(replace(job, direction=None))
+        own = [value if math.isfinite(value) else None for value in astuple(job.direction.own)]
+        record |= {"direction_key": _key(outcome.image_sha256, alone), "own_direction": own}
     results.write_json(_part(job) / results.RECORD, record)
     return outcome
 
 
 def _measured_field(job: Job) -> FieldResult:
     from micro.field import measure
+
+    rolling = job.rolling_deg
+    if job.direction is not None:
+        rolling = job.direction.angle_deg or 0.0
+    return measure(_read(job, rolling), settings=job.field.settings)
+
+
+def direction_of(job: Job) -> RollingDirection | None:
+    """Return what the carbides of a job's field say of the rolling direction, measured now or by an earlier run.
+
+    None where the field cannot be measured: measuring it says why.
+    """
+    from micro.field import find_direction
+    from micro.measures.orientation import RollingDirection
+
+    try:
+        record = json.loads((_part(job) / results.RECORD).read_text(encoding="utf8"))
+        if record["direction_key"] == _key(results.hash_of_file(job.field.image), _parameters(job)):
+            return RollingDirection(*(math.nan if value is None else value for value in record["own_direction"]))
+    except (OSError, ValueError, KeyError, TypeError):
+        pass  # nothing was measured before
+    try:
+        return find_direction(_read(job, None), job.field.settings)
+    except Exception:
+        return None
+
+
+def _read(job: Job, rolling_deg: float | None) -> Micrograph:
     from micro.image.reading import read
 
     field = job.field
-    micrograph = read(
+    return read(
         field.image,
         scale=job.scale,
         binning=job.binning,
-        rolling_deg=job.rolling_deg,
+        rolling_deg=rolling_deg,
         page=field.page,
         crop_bottom_px=field.crop_bottom_px,
         name=field.name,
         sub_field=field.sub_field,
     )
-    return measure(micrograph, settings=field.settings)
 
 
-def _tables(job: Job, found: FieldResult) -> dict[str, pd.DataFrame]:
+def _tables(job: Job, found: FieldResult, messages: tuple[str, ...]) -> dict[str, pd.DataFrame]:
     """Tables of one field by their names in the results folder, with the names of specimen, field and files."""
     named = {"specimen": job.specimen, "field": job.field.name}
-    fields = found.field.assign(**named, image=job.field.shown, file=job.field.stem)
+    fields = found.field.assign(**named, image=job.field.shown, file=job.field.stem, message="; ".join(messages))
     return {
         results.PARTICLES: found.particles.assign(**named)[names(PARTICLES)],
         results.FIELDS: fields[names(FIELDS)],

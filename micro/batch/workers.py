@@ -3,26 +3,35 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import replace
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Generic, TypeVar
 
-from micro.batch.job import Job, Outcome, failed, measure_one
-from micro.errors import InputError, UsageError
+from micro.batch.job import Job
+from micro.errors import UsageError
 from micro.processes import pool_of, prepare_process
 
+Result = TypeVar("Result")
 RETRIES = 3
 SECONDS_TO_ANSWER = 20
 
 
-def on_cluster(jobs: list[Job], scheduler: str) -> Iterator[tuple[int, Outcome]]:
-    """Yield the number and outcome of every job as it ends; a lost worker's jobs go to the others.
+@dataclass(frozen=True)
+class Work(Generic[Result]):
+    """What is done with each job, and what stands for it where its process is lost: problem and remedy in words."""
+
+    do: Callable[[Job], Result]
+    lost: Callable[[Job, str, str], Result]
+
+
+def on_cluster(jobs: list[Job], work: Work[Result], scheduler: str) -> Iterator[tuple[int, Result]]:
+    """Yield the number and result of every job as it ends; a lost worker's jobs go to the others.
 
     Parameters
     ----------
-    jobs
+    jobs, work
         What to measure. Every worker must be able to read the pictures and write the results folder.
     scheduler
         Address of a dask scheduler, such as tcp://host:8786.
@@ -39,13 +48,13 @@ def on_cluster(jobs: list[Job], scheduler: str) -> Iterator[tuple[int, Outcome]]
         client.run(prepare_process)
         waiting = {
             client.submit(
-                measure_one, _anywhere(job), key=f"{job.field.stem}-{number}", retries=RETRIES, pure=False
+                work.do, _anywhere(job), key=f"{job.field.stem}-{number}", retries=RETRIES, pure=False
             ): number
             for number, job in enumerate(jobs)
         }
         for future in as_completed(waiting):
             number = waiting[future]
-            yield number, _outcome(future, jobs[number])
+            yield number, _ended(future, jobs[number], work)
 
 
 def _anywhere(job: Job) -> Job:
@@ -65,14 +74,13 @@ def _client(scheduler: str) -> Any:
         raise UsageError("--scheduler", problem, "start a scheduler there, or leave the option out") from None
 
 
-def _outcome(future: Any, job: Job) -> Outcome:
+def _ended(future: Any, job: Job, work: Work[Result]) -> Result:
     from distributed.scheduler import KilledWorker
 
     try:
         return future.result()
     except KilledWorker:
-        line = InputError(job.field.image, "ended every worker that measured it", "give workers more memory")
-        return failed(job, str(line), 0.0)
+        return work.lost(job, "ended every worker that measured it", "give workers more memory")
 
 
 # Enough to keep every worker busy, few enough that little is lost with a process.
@@ -83,32 +91,34 @@ NEEDED_LATER = (("scipy.spatial", "scipy.optimize", "jinja2", "PIL.ImageFont"), 
 Numbered = tuple[int, Job]
 
 
-def in_processes(jobs: list[Job], workers: int) -> Iterator[tuple[int, Outcome]]:
-    """Yield the number and outcome of every job as it ends; in this process where one worker is enough."""
+def in_processes(jobs: list[Job], work: Work[Result], workers: int) -> Iterator[tuple[int, Result]]:
+    """Yield the number and result of every job as it ends; in this process where one worker is enough."""
     if workers <= 1:
         prepare_process()
         for number, job in enumerate(jobs):
-            yield number, measure_one(job)
+            yield number, work.do(job)
         return
     left = list(enumerate(jobs))
     while left:
         suspects: list[Numbered] = []
-        for (number, _), outcome in _pool_round(left, workers, suspects):
-            yield number, outcome
+        for (number, _), result in _pool_round(left, work, workers, suspects):
+            yield number, result
         for number, job in suspects:
-            yield number, _alone(job)
+            yield number, _alone(job, work)
 
 
-def _pool_round(left: list[Numbered], workers: int, suspects: list[Numbered]) -> Iterator[tuple[Numbered, Outcome]]:
+def _pool_round(
+    left: list[Numbered], work: Work[Result], workers: int, suspects: list[Numbered]
+) -> Iterator[tuple[Numbered, Result]]:
     """Work `left` off; where a process is ended from outside, put what was under way into `suspects` and stop."""
     with pool_of(workers) as pool:
-        under_way: dict[Future[Outcome], Numbered] = {}
+        under_way: dict[Future[Result], Numbered] = {}
         later = iter(NEEDED_LATER)
         try:
             while left or under_way:
                 while left and len(under_way) < WAITING_PER_WORKER * workers:
                     number, job = left.pop(0)
-                    under_way[pool.submit(measure_one, job)] = (number, job)
+                    under_way[pool.submit(work.do, job)] = (number, job)
                 for library in next(later, ()):
                     importlib.import_module(library)
                 for future in wait(under_way, return_when=FIRST_COMPLETED).done:
@@ -127,12 +137,9 @@ def _pool_round(left: list[Numbered], workers: int, suspects: list[Numbered]) ->
             raise
 
 
-def _alone(job: Job) -> Outcome:
+def _alone(job: Job, work: Work[Result]) -> Result:
     with pool_of(1) as pool:
         try:
-            return pool.submit(measure_one, job).result()
+            return pool.submit(work.do, job).result()
         except BrokenProcessPool:
-            line = InputError(
-                job.field.image, "the system ended the process that measured it", "free memory, then run again"
-            )
-            return failed(job, str(line), 0.0)
+            return work.lost(job, "the system ended the process that measured it", "free memory, then run again")
