@@ -17,7 +17,7 @@ ALONG_GRID = ((0, 1), (1, 1), (1, 0), (1, -1))
 REACH = 2
 
 
-def crofton_perimeter(runs: Runs, steps: Sequence[tuple[int, int]] = STEPS) -> FloatArray:
+def crofton_perimeter(runs: Runs, steps: Sequence[tuple[int, int]] = STEPS, without_frame: bool = False) -> FloatArray:
     """(n,) length of each label's outline, px.
 
     On parallel lines of lattice points in a direction, spaced 1/|step|, the pairs that leave the label are
@@ -30,6 +30,9 @@ def crofton_perimeter(runs: Runs, steps: Sequence[tuple[int, int]] = STEPS) -> F
         Runs of the labels.
     steps
         (rows, columns) of the step from point to point in each direction.
+    without_frame
+        Leave out the frame, along which labels are cut: only pairs that lie in it count, for all that there are room
+        for, so that the sum over the labels estimates the outline in the frame's area.
     """
     own = runs.by_label
     length = own.length
@@ -41,8 +44,22 @@ def crofton_perimeter(runs: Runs, steps: Sequence[tuple[int, int]] = STEPS) -> F
     for (down, right), weight in zip(steps, _angle_weights(steps), strict=True):
         step = down * columns + right
         first, last = (_pixels_before(place + step, start, length, before, down) for place in (start, start + length))
-        width += weight / np.hypot(down, right) * (length - (last - first))
+        left = length - (last - first)
+        if without_frame:
+            # Every line that leaves a label has entered it: half of the pairs each way.
+            left = left - (_out_of_frame(own, down, right) + _out_of_frame(own, -down, -right)) / 2
+            room = (runs.shape[0] - abs(down)) * (runs.shape[1] - abs(right))
+            left = left * (runs.shape[0] * runs.shape[1] / max(room, 1))
+        width += weight / np.hypot(down, right) * left
     return np.pi * sums(width, own)
+
+
+def _out_of_frame(runs: Runs, down: int, right: int) -> IntArray:
+    """(m,) pixels of each run from which a step leads out of the frame."""
+    rows, columns = runs.shape
+    beside = np.maximum(runs.stop - (columns - right), 0) if right > 0 else np.maximum(-right - runs.start, 0)
+    above_or_below = (runs.row + down < 0) | (runs.row + down >= rows)
+    return np.where(above_or_below, runs.length, np.minimum(beside, runs.length))
 
 
 def _pixels_before(place: IntArray, start: IntArray, length: IntArray, before: IntArray, ahead: int) -> IntArray:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from micro.measures.banding import Banding, banding
-from micro.measures.intercepts import UNRELATED, FloatArray, Intercepts, scan
+from micro.measures.intercepts import UNRELATED, FloatArray, Intercepts, outline_length, scan, surface_per_volume
 from micro.measures.neighbours import Neighbours, neighbours
 from micro.measures.orientation import RollingDirection, estimate_rolling_direction, orientation, orientation_order
 from micro.measures.particles import resolved_diameter_px
@@ -160,6 +160,7 @@ def measure_field(
     """
     rolling = 0.0 if rolling_deg is None else rolling_deg
     along, across = scan(segmentation.labels, segmentation.excluded, segmentation.runs, rolling, segmentation.blur_px)
+    outlines = outline_length(segmentation.runs, segmentation.blur_px)
     totals = all_totals(segmentation, particles, scale.um_per_px)
     text = field_text(segmentation)
     rows: list[dict[str, object]] = []
@@ -167,7 +168,7 @@ def measure_field(
         if len(totals) == 2 and rows:
             rows.append(rows[0] | {"carbide_class": name})  # one class alone is all carbides
             continue
-        field = _OneClass(segmentation, particles, name, rolling, scale.um_per_px)
+        field = _OneClass(segmentation, particles, name, rolling, scale.um_per_px, outlines)
         bands, near = field.banding(), field.neighbours()
         rows.append(field.row(total, along, across, bands, near) | {"message": text})
         if name == "all":
@@ -190,6 +191,7 @@ class _OneClass:
     name: str
     rolling: float
     um_per_px: float
+    outline_px: FloatArray
 
     @property
     def particles(self) -> pd.DataFrame:
@@ -235,7 +237,7 @@ class _OneClass:
             "number_per_mm2": total.number_per_px / k**2 * 1e6,
             "mean_ecd_um": total.mean_ecd * k,
             **self.intercept_columns(total.area_fraction, along, across),
-            "surface_per_volume_per_mm": 4 / np.pi * _over(own["perimeter_um"].sum(), frame * k**2) * 1e3,
+            "surface_per_volume_per_mm": surface_per_volume(self.outline_px[self.members].sum(), frame) / k * 1e3,
             "orientation_order": orientation_order(own["angle_deg"], own["major_um"], own["weight"]),
             "band_contrast": bands.contrast,
             "band_contrast_at_random": bands.contrast_at_random,
