@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.geometry.outlines import crofton_perimeter
 from micro.geometry.runs import Runs, every_run, moments
 from micro.measures.particles import OutlineShapes, measure_outlines
 
@@ -71,6 +72,17 @@ def scan(
         _meet(turned, outline, rolling_deg + 90, at_ends[0]),
         _meet(cv2.transpose(turned), outline, rolling_deg, at_ends[1]),
     )
+
+
+def outline_length(runs: Runs, blur_px: float | None = None) -> FloatArray:
+    """(n,) length of each carbide's outline in the frame, px, without the frame that cuts it; blur as of `scan`."""
+    longer = measure_outlines(runs, moments(runs), blur_px).longer
+    return crofton_perimeter(runs, without_frame=True) * np.nan_to_num(longer, nan=1.0)
+
+
+def surface_per_volume(outline_px: float, area_px: float) -> float:
+    """S_V = (4/π)·L_A per px, of the length of all outlines in an area (Underwood 1970, from memory); NaN without."""
+    return 4 / np.pi * outline_px / area_px if area_px > 0 else np.nan
 
 
 def rotate(field: NDArray[np.integer], angle_deg: float) -> NDArray[np.float32]:

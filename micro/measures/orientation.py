@@ -154,3 +154,101 @@ def estimate_rolling_direction(angle_deg: ArrayLike, major: ArrayLike, minor: Ar
     mean = np.angle(resultant)
     spread = np.sqrt(np.sum((weight * np.sin(double - mean)) ** 2)) / np.abs(resultant)
     return RollingDirection(float(np.degrees(mean) / 2 % 180), float(np.degrees(spread) / 2), p_value)
+
+
+# Halvings of the bracket of the variance between fields: the last step is 1e-12 of the largest it can be.
+HALVINGS = 40
+# No direction of a field is known better (chosen: a tenth of what a stage is turned by); keeps weights finite.
+BEST_KNOWN_DEG = 0.01
+
+
+@dataclass(frozen=True, eq=False)
+class PooledDirection:
+    """Rolling direction of a specimen from those of its fields.
+
+    Parameters
+    ----------
+    angle_deg
+        From the horizontal, counter-clockwise as seen, 0 to 180; NaN without a field that has a direction.
+    standard_uncertainty_deg
+        Of that angle: scatter between the fields included, and widened by Student's t as few fields tell little of
+        that scatter, so that 1.96 of it hold the direction 95 times in 100.
+    between_deg
+        Standard deviation of the direction between fields beyond their own uncertainties.
+    p_value
+        (fields,) how often a field of the specimen lies as far from the others, times the number of fields
+        (Bonferroni); 1 at most, NaN for a field without a direction or without another to compare with.
+    """
+
+    angle_deg: float
+    standard_uncertainty_deg: float
+    between_deg: float
+    p_value: FloatArray
+
+
+def pooled_direction(angle_deg: ArrayLike, standard_uncertainty_deg: ArrayLike) -> PooledDirection:
+    """Mean axis of several fields, weighted by their uncertainties and the scatter between them.
+
+    Axes are averaged as double angles, so that 179° and 1° give 0°. The variance between fields is that of R. C. Paule
+    and J. Mandel (1982), the uncertainty that of J. Hartung and G. Knapp (2001), not below what the fields' own
+    uncertainties give (both from memory). Each field is compared with all others pooled.
+
+    Parameters
+    ----------
+    angle_deg
+        (fields,) rolling directions, any turn; NaN where a field has none.
+    standard_uncertainty_deg
+        (fields,) their standard uncertainties.
+    """
+    from scipy.stats import t
+
+    angle, own = np.asarray(angle_deg, float), np.asarray(standard_uncertainty_deg, float)
+    known = np.isfinite(angle) & np.isfinite(own)
+    count = int(known.sum())
+    p_value = np.full(len(angle), np.nan)
+    if not count:
+        return PooledDirection(np.nan, np.nan, np.nan, p_value)
+    angle, own = angle[known], np.maximum(own[known], BEST_KNOWN_DEG)
+    mean, variance, between = (value[0] for value in _pool(angle, own, np.ones((1, count))))
+    widened = float(t.ppf(0.975, count - 1)) / NORMAL_95 if count > 1 and between > 0 else 1.0
+    if count > 1:
+        others, unsure, scatter = _pool(angle, own, 1 - np.eye(count))
+        total = own**2 + unsure + scatter
+        off = np.abs(_turn(angle - others)) / np.sqrt(total)
+        # The scatter is known from the other fields only: as many degrees of freedom (F. E. Satterthwaite 1946).
+        freedom = np.full(count, np.inf)
+        np.divide(max(count - 2, 1) * total**2, scatter**2, out=freedom, where=scatter > 0)
+        p_value[known] = np.minimum(1.0, count * 2 * t.sf(off, freedom))
+    return PooledDirection(float(mean % 180), float(np.sqrt(variance) * widened), float(np.sqrt(between)), p_value)
+
+
+def _turn(angle_deg: FloatArray) -> FloatArray:
+    """Angle of an axis from another, [-90, 90)."""
+    return (angle_deg + 90) % 180 - 90
+
+
+def _pool(angle: FloatArray, own: FloatArray, chosen: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """(sets,) mean axis, its variance and the variance between fields, of sets (sets, fields) of 0 and 1."""
+    double = np.angle(chosen @ (np.exp(2j * np.radians(angle)) / own**2))
+    start = np.degrees(double) / 2
+    off = _turn(angle - start[:, None])
+    freedom = chosen.sum(axis=1) - 1
+    low = np.zeros(len(chosen))
+    high = (chosen * off**2).sum(axis=1)  # with so much between fields the weighted squares are below their mean
+    for _ in range(HALVINGS):
+        between = (low + high) / 2
+        scattered = _weighted(off, own, chosen, between)[2] > freedom
+        low, high = np.where(scattered, between, low), np.where(scattered, high, between)
+    between = np.where(_weighted(off, own, chosen, np.zeros(len(chosen)))[2] > freedom, low, 0.0)
+    shift, variance, square = _weighted(off, own, chosen, between)
+    return start + shift, variance * np.maximum(1.0, square / np.maximum(freedom, 1)), between
+
+
+def _weighted(
+    off: FloatArray, own: FloatArray, chosen: FloatArray, between: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """(sets,) weighted mean, its variance and the weighted sum of squares about it."""
+    weight = chosen / (own**2 + between[:, None])
+    total = weight.sum(axis=1)
+    mean = (weight * off).sum(axis=1) / total
+    return mean, 1 / total, (weight * (off - mean[:, None]) ** 2).sum(axis=1)

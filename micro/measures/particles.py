@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from micro.geometry.outlines import SHORT_PX, crofton_perimeter, extent, short_of_outline
+from micro.geometry.outlines import crofton_perimeter, extent, short_of_outline
 from micro.geometry.runs import PIXEL_VARIANCE, Moments, Runs, angle_uncertainty_deg, ellipse, touches_edge
 from micro.image.micrograph import SubField
 from micro.issues import CARBIDE_FLAGS, bit, flag_names
@@ -114,16 +114,20 @@ class OutlineShapes:
     seen_aspect: FloatArray
     stretch: Stretch
 
-    def extent(self, angle_deg: float) -> FloatArray:
-        """(n,) extent along a direction from the horizontal."""
-        off_axis = angle_deg - self.angle_deg
-        seen = extent(self.runs, angle_deg) + short_of_outline(angle_deg)
+    def extent(self, angle_deg: float | FloatArray) -> FloatArray:
+        """(n,) or (directions, n) extent along directions from the horizontal."""
+        off_axis = np.asarray(angle_deg, float)[..., None] - self.angle_deg
+        seen = extent(self.runs, angle_deg) + short_of_outline(angle_deg, self.end_radius(off_axis))
         return seen * self.stretch.along(off_axis, self.seen_aspect)
 
-    def extents(self, angles_deg: FloatArray) -> FloatArray:
-        """(directions, n) extents, alike in all directions for a disc."""
-        off_axis = angles_deg[:, None] - self.angle_deg
-        return (extent(self.runs, angles_deg) + SHORT_PX) * self.stretch.along(off_axis, self.seen_aspect)
+    def end_radius(self, off_axis_deg: FloatArray) -> FloatArray:
+        """(n,) or (directions, n) radius of curvature, px, where the blurred outline ends in a direction.
+
+        That of the ellipse, a²b²/h³ with half its extent h (differential geometry of the ellipse).
+        """
+        a, b = self.major / self.stretch.major / 2, self.minor / self.stretch.minor / 2
+        turn = np.radians(off_axis_deg)
+        return np.asarray((a * b) ** 2 / np.hypot(a * np.cos(turn), b * np.sin(turn)) ** 3, float)
 
     @property
     def longer(self) -> FloatArray:
@@ -258,7 +262,7 @@ def measure_particles(
 
 
 def _outline_columns(outline: OutlineShapes, rolling: float) -> dict[str, FloatArray]:
-    feret = outline.extents(DIRECTIONS)
+    feret = outline.extent(DIRECTIONS)
     return {
         "feret_max_px": feret.max(axis=0),
         "feret_min_px": feret.min(axis=0),

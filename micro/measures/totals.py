@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from micro.measures.banding import Banding, banding
-from micro.measures.intercepts import UNRELATED, FloatArray, Intercepts, scan
+from micro.measures.intercepts import UNRELATED, FloatArray, Intercepts, outline_length, scan, surface_per_volume
 from micro.measures.neighbours import Neighbours, neighbours
 from micro.measures.orientation import RollingDirection, estimate_rolling_direction, orientation, orientation_order
 from micro.measures.particles import resolved_diameter_px
@@ -158,13 +158,14 @@ def measure_field(segmentation: Segmentation, particles: pd.DataFrame, rolling_d
     """
     rolling = 0.0 if rolling_deg is None else rolling_deg
     along, across = scan(segmentation.labels, segmentation.excluded, segmentation.runs, rolling, segmentation.blur_px)
+    outlines = outline_length(segmentation.runs, segmentation.blur_px)
     totals = all_totals(segmentation, particles)
     rows: list[dict[str, object]] = []
     for name, total in totals.items():
         if len(totals) == 2 and rows:
             rows.append(rows[0] | {"carbide_class": name})  # one class alone is all carbides
             continue
-        field = _OneClass(segmentation, particles, name, rolling)
+        field = _OneClass(segmentation, particles, name, rolling, outlines)
         bands, near = field.banding(), field.neighbours()
         rows.append(field.row(total, along, across, bands, near))
         if name == "all":
@@ -181,6 +182,7 @@ class _OneClass:
     every: pd.DataFrame
     name: str
     rolling: float
+    outline_px: FloatArray
 
     @property
     def particles(self) -> pd.DataFrame:
@@ -225,7 +227,7 @@ class _OneClass:
             "number_per_px2": total.number_per_px,
             "mean_ecd_px": total.mean_ecd,
             **self.intercept_columns(total.area_fraction, along, across),
-            "surface_per_volume_per_px": 4 / np.pi * _over(own["perimeter_px"].sum(), frame),
+            "surface_per_volume_per_px": surface_per_volume(self.outline_px[self.members].sum(), frame),
             "orientation_order": orientation_order(own["angle_deg"], own["major_px"], own["weight"]),
             "band_contrast": bands.contrast,
             "band_contrast_at_random": bands.contrast_at_random,

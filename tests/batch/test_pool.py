@@ -10,14 +10,16 @@ import numpy as np
 import pytest
 
 from micro.batch import job as job_module
-from micro.batch.job import Job, library_versions, measure_one
-from micro.batch.workers import in_processes, on_cluster
+from micro.batch.job import Job, library_versions, lost, measure_one
+from micro.batch.workers import Work, in_processes, on_cluster
 from micro.errors import UsageError
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
 from micro.scale.scale import Scale
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field
+
+FIELDS = Work(measure_one, lost)
 
 
 @dataclass(frozen=True)
@@ -50,7 +52,7 @@ def ended(outcomes):
 def test_a_lost_process_costs_one_field(jobs):
     """Fields under way with the deadly one are measured again, each alone; it gets a line, they get their numbers."""
     jobs[1] = replace(jobs[1], scale=Deadly())
-    troubles = ended(in_processes(jobs, 2))
+    troubles = ended(in_processes(jobs, FIELDS, 2))
     assert sorted(troubles) == [0, 1, 2, 3]
     assert [number for number, line in troubles.items() if line] == [1]
     assert "the system ended the process that measured it; free memory" in troubles[1]
@@ -60,7 +62,7 @@ def test_a_lost_process_costs_one_field(jobs):
 
 def test_what_a_worker_measures_is_what_this_process_measures(jobs):
     """Outcomes agree but for the time taken."""
-    far = {n: replace(o, seconds=0.0) for n, o in in_processes(jobs[:2], 2)}
+    far = {n: replace(o, seconds=0.0) for n, o in in_processes(jobs[:2], FIELDS, 2)}
     near = {n: replace(measure_one(replace(j, out=j.out / "near")), seconds=0.0) for n, j in enumerate(jobs[:2])}
     assert far == near
 
@@ -68,7 +70,7 @@ def test_what_a_worker_measures_is_what_this_process_measures(jobs):
 def test_a_run_that_is_left_starts_no_further_field(jobs):
     """Whoever takes no more outcomes gets the processes back at once."""
     many = [replace(jobs[0], field=replace(jobs[0].field, stem=f"s{number}")) for number in range(40)]
-    outcomes = in_processes(many, 2)
+    outcomes = in_processes(many, FIELDS, 2)
     next(outcomes)
     outcomes.close()
     assert 1 <= len(list((jobs[0].out / "labels").iterdir())) < 20
@@ -109,7 +111,7 @@ def test_a_scheduler_measures_what_this_machine_measures(jobs, scheduler, monkey
     """Paths are made whole before they travel; outcomes agree but for the time taken."""
     monkeypatch.chdir(jobs[0].out.parent)
     relative = [replace(j, out=j.out.relative_to(j.out.parent)) for j in jobs[:2]]
-    far = {n: replace(o, seconds=0.0) for n, o in on_cluster(relative, scheduler)}
+    far = {n: replace(o, seconds=0.0) for n, o in on_cluster(relative, FIELDS, scheduler)}
     near = {n: replace(measure_one(replace(j, out=j.out / "near")), seconds=0.0) for n, j in enumerate(jobs[:2])}
     assert far == near
 
@@ -130,4 +132,4 @@ def test_without_the_extra_the_option_is_refused(jobs, monkeypatch):
     """The line says what to install."""
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(UsageError, match=r"needs the cluster extra; install it"):
-        next(on_cluster(jobs, "tcp://127.0.0.1:9"))
+        next(on_cluster(jobs, FIELDS, "tcp://127.0.0.1:9"))

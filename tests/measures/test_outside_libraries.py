@@ -45,7 +45,10 @@ def test_perimeter_against_crofton_of_scikit_image(table, irregular):
 
 
 def test_feret_against_opencv(table, irregular):
-    """The largest Feret diameter is the largest distance on the hull, the smallest its least width."""
+    """Feret diameters are those of the hull of pixel centres and, as these lie inside the outline, up to a row more.
+
+    Of directions 5° apart the best is at most half as much off the largest: cos 2.5° of it.
+    """
     found, _ = table
     for row in found[found["touches_edge"] == 0].head(60).to_dict("records"):
         contours, _ = cv2.findContours(
@@ -53,8 +56,8 @@ def test_feret_against_opencv(table, irregular):
         )
         hull = cv2.convexHull(np.concatenate(contours)).reshape(-1, 2).astype(float)
         far = np.hypot(*(hull[:, None] - hull[None]).T).max()
-        assert row["feret_max_px"] == pytest.approx(far + 0.6, abs=0.35)
-        assert row["feret_min_px"] == pytest.approx(narrowest(hull) + 0.6, abs=0.4)
+        assert far * np.cos(np.radians(2.5)) < row["feret_max_px"] <= far + 1
+        assert narrowest(hull) < row["feret_min_px"] <= narrowest(hull) + 1.15  # and 2.5° off the least
 
 
 def narrowest(hull):
