@@ -222,7 +222,7 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
         outputs=outputs,
     )
     kept = {name: value for name, value in asdict(outcome).items() if name != "reused"}
-    record = {"key": _key(outcome.image_sha256, parameters), "outputs": outputs, "outcome": kept}
+    record: dict[str, Any] = {"key": _key(outcome.image_sha256, parameters), "outputs": outputs, "outcome": kept}
     if job.direction is not None:
         alone = _parameters(replace(job, direction=None))
         own = [value if math.isfinite(value) else None for value in astuple(job.direction.own)]

@@ -119,13 +119,13 @@ def test_a_scheduler_measures_what_this_machine_measures(jobs, scheduler, monkey
 def test_a_field_that_ends_every_worker_is_one_line(jobs):
     """As the scheduler tells it, after the job has taken one worker after the other with it."""
     scheduler = pytest.importorskip("distributed.scheduler", reason="needs the cluster extra")
-    from micro.batch.workers import _outcome
+    from micro.batch.workers import _ended
 
     class Lost:
         def result(self):
             raise scheduler.KilledWorker("f0-0", None, 3)
 
-    assert "ended every worker that measured it; give workers more memory" in _outcome(Lost(), jobs[0]).trouble
+    assert "ended every worker that measured it; give workers more memory" in _ended(Lost(), jobs[0], FIELDS).trouble
 
 
 def test_without_the_extra_the_option_is_refused(jobs, monkeypatch):
