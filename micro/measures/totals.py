@@ -12,9 +12,10 @@ from micro.measures.intercepts import UNRELATED, FloatArray, Intercepts, scan
 from micro.measures.neighbours import Neighbours, neighbours
 from micro.measures.orientation import RollingDirection, estimate_rolling_direction, orientation, orientation_order
 from micro.measures.particles import resolved_diameter_px
-from micro.scale.scale import NORMAL_95, Scale
+from micro.scale.scale import Scale
 from micro.segmentation.segmentation import Segmentation
 from micro.segmentation.uncertainty import area_fraction_uncertainty
+from micro.statistics.sampling import NORMAL_95
 from micro.tables.columns import FIELDS, typed
 
 # With none seen, up to three are expected at 95 % (Poisson).
@@ -32,6 +33,17 @@ class Totals:
     particles: int
     number_per_px: float
     mean_ecd: float
+
+    def columns(self, um_per_px: float) -> dict[str, float]:
+        """Cells of the table FIELDS."""
+        return {
+            "area_fraction": self.area_fraction,
+            "area_fraction_low": self.low,
+            "area_fraction_high": self.high,
+            "particles": self.particles,
+            "number_per_mm2": self.number_per_px / um_per_px**2 * 1e6,
+            "mean_ecd_um": self.mean_ecd * um_per_px,
+        }
 
 
 def all_totals(segmentation: Segmentation, particles: pd.DataFrame, um_per_px: float) -> dict[str, Totals]:
@@ -228,12 +240,7 @@ class _OneClass:
             "analysed_area_um2": frame * k**2,
             "rolling_deg": self.rolling,
             "carbide_class": self.name,
-            "area_fraction": total.area_fraction,
-            "area_fraction_low": total.low,
-            "area_fraction_high": total.high,
-            "particles": total.particles,
-            "number_per_mm2": total.number_per_px / k**2 * 1e6,
-            "mean_ecd_um": total.mean_ecd * k,
+            **total.columns(k),
             **self.intercept_columns(total.area_fraction, along, across),
             "surface_per_volume_per_mm": 4 / np.pi * _over(own["perimeter_um"].sum(), frame * k**2) * 1e3,
             "orientation_order": orientation_order(own["angle_deg"], own["major_um"], own["weight"]),

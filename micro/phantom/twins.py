@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from micro.image.micrograph import Micrograph
 from micro.measures.particles import measure_particles
+from micro.measures.totals import Totals, all_totals
 from micro.phantom.picture import Optics, Truth, field_rows
 from micro.phantom.scenes import Population, Scene, make_field
 from micro.scale.scale import Scale
@@ -119,18 +120,12 @@ def twin_rows(
 ) -> list[dict[str, object]]:
     """Truth and measurement of one twin: one row a class and quantity."""
     segmentation, particles = measured_like(twin, settings, scale, scene.rolling_deg, scene.optics.grey_max)
-    analysed = np.count_nonzero(~segmentation.excluded) * scale.um_per_px**2
+    totals = all_totals(segmentation, particles, scale.um_per_px)
     rows: list[dict[str, object]] = []
     for true in field_rows(truth, scene.class_names, scale.um_per_px):
         name = str(true["carbide_class"])
-        own = particles if name == "all" else particles[particles["carbide_class"] == name]
-        weight = own["weight"].to_numpy(float)
-        counted = weight.sum() > 0
-        measured = {
-            "area_fraction": own["area_um2"].sum() / analysed,
-            "mean_ecd_um": np.average(own["ecd_um"], weights=weight) if counted else np.nan,
-            "number_per_mm2": weight.sum() / analysed * 1e6,
-        }
+        # A class that the twin's own segmentation did not tell apart was measured as nothing.
+        measured = totals.get(name, Totals(0, 0, 0, 0, 0, np.nan)).columns(scale.um_per_px)
         rows += [
             {"carbide_class": name, "quantity": q, "true": float(true[q]), "measured": float(measured[q])}
             for q in QUANTITIES

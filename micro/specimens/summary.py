@@ -10,9 +10,8 @@ import numpy as np
 import pandas as pd
 
 from micro.measures.totals import NONE_SEEN
-from micro.scale.scale import NORMAL_95
 from micro.specimens.quantities import QUANTITIES, ClassData, Quantity, class_data
-from micro.statistics.sampling import Estimate, student_t
+from micro.statistics.sampling import NORMAL_95, Estimate, student_t
 from micro.tables.columns import SPECIMENS, empty, names
 
 
