@@ -273,116 +273,69 @@ PER_MM2 = 1e6  # from 1/µm²
 PER_MM = 1000.0  # µm in a mm: a length in µm from a number per mm
 
 QUANTITIES = (
-    Quantity(
-        "area_fraction", "area fraction", AMOUNT, "", field_mean("area_fraction"), 0, 1, "A_A", highest=1,
-        compared="difference", above=Ratio(lambda d: d.sums(area_weight(d)), lambda d: d.area),
-    ),
-    Quantity(
-        "number_per_mm2", "number of carbides per area", AMOUNT, "1/mm²", field_mean("number_per_mm2"), -2, 0, "N_A",
-        compared="ratio", above=Ratio(lambda d: PER_MM2 * d.sums(d.weight), lambda d: d.area),
-    ),
-    Quantity(
-        "mean_ecd", "mean carbide diameter", SIZE, "µm", carbide_mean(_ecd, lambda d: d.weight), 1, 0.5, "(ECD)",
-        compared="ratio",
-    ),
-    Quantity(
-        "area_weighted_ecd", "area-weighted carbide diameter", SIZE, "µm", carbide_mean(_ecd, area_weight), 1, 0.5,
-        compared="ratio",
-    ),
+    Quantity("area_fraction", "area fraction", AMOUNT, "", field_mean("area_fraction"), 0, 1, "A_A", highest=1,
+             compared="difference", above=Ratio(lambda d: d.sums(area_weight(d)), lambda d: d.area)),
+    Quantity("number_per_mm2", "number of carbides per area", AMOUNT, "1/mm²", field_mean("number_per_mm2"), -2, 0,
+             "N_A", compared="ratio", above=Ratio(lambda d: PER_MM2 * d.sums(d.weight), lambda d: d.area)),
+    Quantity("mean_ecd", "mean carbide diameter", SIZE, "µm", carbide_mean(_ecd, lambda d: d.weight), 1, 0.5, "(ECD)",
+             compared="ratio"),
+    Quantity("area_weighted_ecd", "area-weighted carbide diameter", SIZE, "µm", carbide_mean(_ecd, area_weight), 1, 0.5,
+             compared="ratio"),
     Quantity("ecd_d10", "10 % of the carbides are smaller than", SIZE, "µm", Quantile(0.1), 1, 0.5),
     Quantity("ecd_d50", "half of the carbides are smaller than", SIZE, "µm", Quantile(0.5), 1, 0.5),
     Quantity("ecd_d90", "90 % of the carbides are smaller than", SIZE, "µm", Quantile(0.9), 1, 0.5),
     Quantity("ecd_d10_by_area", "10 % of the carbide area is in those below", SIZE, "µm", Quantile(0.1, True), 1, 0.5),
     Quantity("ecd_d50_by_area", "half of the carbide area is in those below", SIZE, "µm", Quantile(0.5, True), 1, 0.5),
     Quantity("ecd_d90_by_area", "90 % of the carbide area is in those below", SIZE, "µm", Quantile(0.9, True), 1, 0.5),
-    Quantity(
-        "largest_ecd", "largest carbide", SIZE, "µm",
-        Ratio(_largest, _each, lambda top, _: largest_of_fields(top), of_carbides=True), 1, 0.5, "seen",
-        compared="ratio",
-    ),
-    Quantity(
-        "mean_aspect_ratio", "mean aspect ratio", SHAPE, "",
-        carbide_mean(lambda d: d.carbide("aspect_ratio"), lambda d: d.shape_weight), lowest=1, compared="ratio",
-    ),
-    Quantity(
-        "elongation_along_rolling", "length along over width across rolling", SHAPE, "",
-        Ratio(
-            lambda d: d.sums(d.shape_weight * d.carbide("length_along_um")),
-            lambda d: d.sums(d.shape_weight * d.carbide("width_across_um")),
-        ),
-    ),
-    Quantity(
-        "intercepts_along", "intercepts per length along rolling", SHAPE, "1/mm", field_ratio(_along, _each), -1, 0,
-        "N_L", compared="ratio",
-    ),
-    Quantity(
-        "intercepts_across", "intercepts per length across rolling", SHAPE, "1/mm", field_ratio(_across, _each), -1, 0,
-        "N_L", compared="ratio",
-    ),
+    Quantity("largest_ecd", "largest carbide", SIZE, "µm",
+             Ratio(_largest, _each, lambda top, _: largest_of_fields(top), of_carbides=True), 1, 0.5, "seen",
+             compared="ratio"),
+    Quantity("mean_aspect_ratio", "mean aspect ratio", SHAPE, "",
+             carbide_mean(lambda d: d.carbide("aspect_ratio"), lambda d: d.shape_weight), lowest=1, compared="ratio"),
+    Quantity("elongation_along_rolling", "length along over width across rolling", SHAPE, "",
+             Ratio(lambda d: d.sums(d.shape_weight * d.carbide("length_along_um")),
+                   lambda d: d.sums(d.shape_weight * d.carbide("width_across_um")))),
+    Quantity("intercepts_along", "intercepts per length along rolling", SHAPE, "1/mm", field_ratio(_along, _each), -1,
+             0, "N_L", compared="ratio"),
+    Quantity("intercepts_across", "intercepts per length across rolling", SHAPE, "1/mm", field_ratio(_across, _each),
+             -1, 0, "N_L", compared="ratio"),
     Quantity("anisotropy_index", "anisotropy index", SHAPE, "", field_ratio(_across, _along), 0, 0, "AI",
              compared="ratio"),
-    Quantity(
-        "degree_of_orientation", "degree of orientation", SHAPE, "",
-        field_ratio(lambda d: _across(d) - _along(d), lambda d: _across(d) + UNRELATED * _along(d)), 0, 0, "Ω12",
-        -math.inf, 1, compared="difference", margin=0.05,
-    ),
-    Quantity(
-        "mean_free_path", "mean free path across rolling", BANDS, "µm",
-        field_ratio(lambda d: PER_MM * (1 - _fraction(d)), _across), 1, compared="ratio",
-    ),
-    Quantity(
-        "mean_band_spacing", "mean band spacing", BANDS, "µm", field_ratio(lambda d: PER_MM * _each(d), _across), 1, 0,
-        "SB⊥",
-    ),
-    Quantity(
-        "mean_chord_along", "mean chord along rolling", SIZE, "µm",
-        field_ratio(lambda d: PER_MM * _fraction(d), _along), 1, 1,
-    ),
-    Quantity(
-        "mean_chord_across", "mean chord across rolling", SIZE, "µm",
-        field_ratio(lambda d: PER_MM * _fraction(d), _across), 1, 1,
-    ),
-    Quantity(
-        "surface_per_volume", "carbide surface per volume", AMOUNT, "1/mm", field_mean("surface_per_volume_per_mm"),
-        -1, 0.5, "S_V",
-    ),
-    Quantity(
-        "orientation_order", "order of long axes", SHAPE, "", field_mean("orientation_order"), 0, 0,
-        "(1 along, 0 none, −1 across)", -1, 1,
-    ),
-    Quantity(
-        "banded_fields_share", "fields banded beyond chance", BANDS, "",
-        Ratio(_banded, _each, lambda banded, _: share_of_fields(banded[np.isfinite(banded)])), highest=1,
-    ),
-    Quantity(
-        "band_contrast", "band contrast", BANDS, "", field_mean("band_contrast"), 0, 0,
-        "(relative scatter across rolling)",
-    ),
+    Quantity("degree_of_orientation", "degree of orientation", SHAPE, "",
+             field_ratio(lambda d: _across(d) - _along(d), lambda d: _across(d) + UNRELATED * _along(d)), 0, 0, "Ω12",
+             -math.inf, 1, compared="difference", margin=0.05),
+    Quantity("mean_free_path", "mean free path across rolling", BANDS, "µm",
+             field_ratio(lambda d: PER_MM * (1 - _fraction(d)), _across), 1, compared="ratio"),
+    Quantity("mean_band_spacing", "mean band spacing", BANDS, "µm", field_ratio(lambda d: PER_MM * _each(d), _across),
+             1, 0, "SB⊥"),
+    Quantity("mean_chord_along", "mean chord along rolling", SIZE, "µm",
+             field_ratio(lambda d: PER_MM * _fraction(d), _along), 1, 1),
+    Quantity("mean_chord_across", "mean chord across rolling", SIZE, "µm",
+             field_ratio(lambda d: PER_MM * _fraction(d), _across), 1, 1),
+    Quantity("surface_per_volume", "carbide surface per volume", AMOUNT, "1/mm",
+             field_mean("surface_per_volume_per_mm"), -1, 0.5, "S_V"),
+    Quantity("orientation_order", "order of long axes", SHAPE, "", field_mean("orientation_order"), 0, 0,
+             "(1 along, 0 none, −1 across)", -1, 1),
+    Quantity("banded_fields_share", "fields banded beyond chance", BANDS, "",
+             Ratio(_banded, _each, lambda banded, _: share_of_fields(banded[np.isfinite(banded)])), highest=1),
+    Quantity("band_contrast", "band contrast", BANDS, "", field_mean("band_contrast"), 0, 0,
+             "(relative scatter across rolling)"),
     Quantity("band_contrast_at_random", "band contrast at random", BANDS, "", field_mean("band_contrast_at_random")),
-    Quantity(
-        "band_spacing", "spacing of the strongest bands, banded fields", BANDS, "µm", field_mean("band_spacing_um"), 1
-    ),
+    Quantity("band_spacing", "spacing of the strongest bands, banded fields", BANDS, "µm",
+             field_mean("band_spacing_um"), 1),
     Quantity("lane_width", "width of carbide-poor lanes, banded fields", BANDS, "µm", field_mean("lane_width_um"), 1),
     Quantity("nearest_neighbour", "distance of nearest neighbours", BANDS, "µm", field_mean("nearest_neighbour_um"), 1),
-    Quantity(
-        "neighbour_ratio", "neighbour distance over random", BANDS, "", field_mean("neighbour_ratio"), 0, 0,
-        "(below 1 clustered)",
-    ),
-    Quantity(
-        "neighbour_alignment", "neighbours along rolling", BANDS, "", field_mean("neighbour_alignment"), 0, 0,
-        "(1 all, 0 none)", -1, 1,
-    ),
+    Quantity("neighbour_ratio", "neighbour distance over random", BANDS, "", field_mean("neighbour_ratio"), 0, 0,
+             "(below 1 clustered)"),
+    Quantity("neighbour_alignment", "neighbours along rolling", BANDS, "", field_mean("neighbour_alignment"), 0, 0,
+             "(1 all, 0 none)", -1, 1),
     Quantity("stringer_share", "carbides in rows along rolling", BANDS, "", field_mean("stringer_share"), highest=1),
-    Quantity(
-        "stringer_share_at_random", "carbides in such rows at random", BANDS, "",
-        field_mean("stringer_share_at_random"), highest=1,
-    ),
-    Quantity(
-        "resolved_diameter", "smallest resolved diameter", RESOLUTION, "µm", field_mean("resolved_diameter_um"), 1
-    ),
-    Quantity(
-        "unresolved_share", "share of carbide area below it", RESOLUTION, "", field_mean("unresolved_share"), highest=1
-    ),
+    Quantity("stringer_share_at_random", "carbides in such rows at random", BANDS, "",
+             field_mean("stringer_share_at_random"), highest=1),
+    Quantity("resolved_diameter", "smallest resolved diameter", RESOLUTION, "µm", field_mean("resolved_diameter_um"),
+             1),
+    Quantity("unresolved_share", "share of carbide area below it", RESOLUTION, "", field_mean("unresolved_share"),
+             highest=1),
 )  # fmt: skip
 COUNTED = Quantity("point_fraction", "point fraction", AMOUNT, "", None, detail="P_P, counted by a person", highest=1)
 BY_NAME = {quantity.name: quantity for quantity in (*QUANTITIES, COUNTED)}
