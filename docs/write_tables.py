@@ -6,8 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from micro import issues as flags
-from micro.report.wording import plain_name
-from micro.specimens.summary import QUANTITIES
+from micro.specimens.quantities import QUANTITIES
 from micro.tables import columns
 
 FILES = (
@@ -47,7 +46,7 @@ def page() -> str:
         parts.append(
             f"## {name}\n\n{rows[0].upper()}{rows[1:]}.\n\n{table(('column', 'unit', 'type', 'meaning'), cells)}\n"
         )
-    quantities = ((f"`{q.name}`", q.unit, plain_name(q.name)) for q in QUANTITIES)
+    quantities = ((f"`{q.name}`", q.unit, q.title) for q in QUANTITIES)
     parts.append(f"## Quantities of specimens.csv\n\n{table(('quantity', 'unit', 'meaning'), quantities)}\n")
     for title, declared in (("Troubles of a carbide", flags.CARBIDE_FLAGS), ("Troubles of a field", flags.FIELD_FLAGS)):
         cells = ((f"`{f.name}`", f.text, f.advice) for f in declared)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from micro.comparison.coupons import CouponAnalysis
-    from micro.comparison.quantities import MeasuredSpecimen
+    from micro.comparison.measured import MeasuredSpecimen
     from micro.points.agreement import Agreement
 
 
@@ -103,7 +103,7 @@ def measured_specimens(
     study: Study, outcomes: tuple[Outcome, ...], tables: dict[str, pd.DataFrame]
 ) -> tuple[MeasuredSpecimen, ...]:
     """Specimens that have a measured field, with their rows of the tables."""
-    from micro.comparison.quantities import MeasuredSpecimen
+    from micro.comparison.measured import MeasuredSpecimen
 
     fields, particles = tables["fields"], tables["particles"]
     found = []

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from micro import results
 from micro.errors import InputError, MicroError
-from micro.scale.scale import NORMAL_95
+from micro.statistics.sampling import NORMAL_95
 from micro.study.model import Field
 from micro.tables.columns import FIELDS, PARTICLES, names
 

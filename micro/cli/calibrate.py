@@ -62,7 +62,7 @@ def described(found: Calibration) -> str:
 
 def tilt(found: Calibration) -> str:
     """Angle of the lines, with half of its 95 % interval, to the same place."""
-    from micro.scale.scale import NORMAL_95
+    from micro.statistics.sampling import NORMAL_95
 
     half = NORMAL_95 * (found.tilt_deg_standard_uncertainty or 0.0)
     decimals = min(max(2, -math.floor(math.log10(half))), 6) if half > 0 else 2
@@ -72,7 +72,7 @@ def tilt(found: Calibration) -> str:
 def distortion(found: Calibration) -> str:
     """Say whether the magnification drifts across the picture, with half of the 95 % interval of the largest drift."""
     from micro.scale.pitch import SIGNIFICANCE
-    from micro.scale.scale import NORMAL_95
+    from micro.statistics.sampling import NORMAL_95
 
     drift, uncertainty = found.distortion_pct, found.distortion_pct_standard_uncertainty
     if drift is None or uncertainty is None or found.distortion_p_value is None:

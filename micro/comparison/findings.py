@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from micro.comparison.pairs import ALIKE, DIFFERS, MAY_DIFFER, REFUSED, UNKNOWN
-from micro.comparison.quantities import BY_NAME
+from micro.specimens.quantities import BY_NAME
 
 
 @dataclass(frozen=True)
@@ -115,9 +115,11 @@ def _summary(a: str, b: str, rows: list[Any], said: dict[str, list[str]]) -> str
 
 
 def _sentence(row: Any, warnings: list[str], tests: int) -> str:
+    if row.quantity == "all":
+        return _capital("; ".join(warnings)) + "."
     subject = _subject(row)
     if row.verdict == REFUSED:
-        return _capital("; ".join(warnings) if row.quantity == "all" else f"{subject}: {'; '.join(warnings)}") + "."
+        return f"{_capital(subject)}: {'; '.join(warnings)}."
     body = {
         DIFFERS: lambda: f"{_both(row)}; {_effect(row)}",
         MAY_DIFFER: lambda: (
@@ -134,16 +136,12 @@ def _sentence(row: Any, warnings: list[str], tests: int) -> str:
 
 
 def _subject(row: Any) -> str:
-    words = BY_NAME[row.quantity].words if row.quantity in BY_NAME else row.quantity.replace("_", " ")
+    words = BY_NAME[row.quantity].words_of_fields
     return words if row.carbide_class == "all" else f"{words} of {row.carbide_class}"
 
 
-def _fraction(row: Any) -> bool:
-    return bool(row.quantity.endswith("fraction"))
-
-
 def _both(row: Any) -> str:
-    factor, unit = (100, " %") if _fraction(row) else (1, f" {row.unit}" if row.unit else "")
+    factor, unit = (100, " %") if BY_NAME[row.quantity].is_share else (1, f" {row.unit}" if row.unit else "")
     return (
         f"{number(factor * row.value_a)}{unit} in {row.specimen_a}, {number(factor * row.value_b)}{unit} "
         f"in {row.specimen_b}"
@@ -159,7 +157,7 @@ def _effect(row: Any) -> str:
 
 
 def _difference_unit(row: Any) -> tuple[float, str]:
-    return (100, " percentage points") if _fraction(row) else (1, f" {row.unit}" if row.unit else "")
+    return (100, " percentage points") if BY_NAME[row.quantity].is_share else (1, f" {row.unit}" if row.unit else "")
 
 
 def _detectable(row: Any) -> str:
@@ -170,7 +168,8 @@ def _detectable(row: Any) -> str:
 
 
 def _margin(row: Any) -> str:
-    return "0.05" if row.quantity == "degree_of_orientation" else "10 %"
+    quantity = BY_NAME[row.quantity]
+    return f"{quantity.margin:g}" if quantity.margin_is_absolute else f"{100 * quantity.margin:g} %"
 
 
 def _capital(text: str) -> str:

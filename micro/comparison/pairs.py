@@ -11,15 +11,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from micro.comparison.quantities import (
-    ABOVE_A_DIAMETER,
-    QUANTITIES,
-    MeasuredSpecimen,
-    Quantity,
-    class_of,
-    common_diameter,
-)
-from micro.specimens.summary import ClassData, area_relative_uncertainty
+from micro.comparison.measured import MeasuredSpecimen, class_of, common_diameter
+from micro.specimens.quantities import BY_NAME, QUANTITIES, ClassData, Quantity, Ratio
+from micro.specimens.summary import area_relative_uncertainty
 from micro.statistics.sampling import FloatArray, student_t, uncertainty_of_ratio
 from micro.statistics.two_samples import ALPHA, holm, permutation_p, welch
 from micro.tables.columns import COMPARISON, empty, names
@@ -77,13 +71,16 @@ def _pair_rows(a: MeasuredSpecimen, b: MeasuredSpecimen) -> Iterator[dict[str, A
     classes = list(dict.fromkeys([*a.classes, *b.classes]))
     for carbide_class in ["all", *(classes if len(classes) > 1 else [])]:
         data = class_of(a, carbide_class, above), class_of(b, carbide_class, above)
-        for quantity in ABOVE_A_DIAMETER if above else QUANTITIES:
-            row = _row(a, b, carbide_class, quantity.name, quantity.unit, quantity.kind)
+        for quantity in QUANTITIES:
+            measure = quantity.by_field(above > 0)
+            if measure is None:
+                continue
+            row = _row(a, b, carbide_class, quantity.name, quantity.unit, quantity.compared)
             warnings = list(_pair_warnings(a, b, quantity, above))
             if quantity.name == "largest_ecd" and not _same_field_area(*data):
                 yield row | {"warning": "the fields differ in area, and the largest carbide grows with it"}
                 continue
-            yield row | _contrast(quantity, _sides(quantity, (a, b), data), warnings)
+            yield row | _contrast(quantity.compared, _sides(quantity, measure, (a, b), data), warnings)
 
 
 def _refusal(a: MeasuredSpecimen, b: MeasuredSpecimen, above_um: float) -> str:
@@ -119,12 +116,15 @@ def _same_field_area(a: ClassData, b: ClassData) -> bool:
 
 
 def _sides(
-    quantity: Quantity, pair: tuple[MeasuredSpecimen, MeasuredSpecimen], data: tuple[ClassData, ClassData]
+    quantity: Quantity,
+    measure: Ratio,
+    pair: tuple[MeasuredSpecimen, MeasuredSpecimen],
+    data: tuple[ClassData, ClassData],
 ) -> tuple[_Side, _Side]:
     one_scale = pair[0].um_per_px == pair[1].um_per_px
     sides = []
     for specimen, own in zip(pair, data, strict=True):
-        values = quantity.values(own)
+        values = measure.by_field(own)
         values = values[np.isfinite(values)]
         scale = 0.0 if one_scale else abs(quantity.scale_power) * (specimen.scale_relative_uncertainty or 0.0)
         area = abs(quantity.area_power) * float(np.nan_to_num(area_relative_uncertainty(own)))
@@ -132,7 +132,7 @@ def _sides(
     return sides[0], sides[1]
 
 
-def _contrast(quantity: Quantity, sides: tuple[_Side, _Side], warnings: list[str]) -> dict[str, Any]:
+def _contrast(kind: str, sides: tuple[_Side, _Side], warnings: list[str]) -> dict[str, Any]:
     a, b = sides
     cells: dict[str, Any] = {"value_a": a.mean, "value_b": b.mean, "fields_a": len(a.fields), "fields_b": len(b.fields)}
     fewest = min(len(a.fields), len(b.fields))
@@ -140,7 +140,6 @@ def _contrast(quantity: Quantity, sides: tuple[_Side, _Side], warnings: list[str
         return cells | {"warning": "; ".join([*warnings, "fewer than two fields with a value: scatter unknown"])}
     if fewest < FEW_FIELDS:
         warnings.append(f"only {fewest} fields on one side")
-    kind = quantity.kind
     if kind == "ratio" and min(a.fields.min(), b.fields.min()) <= 0:
         kind = "difference"
         warnings.append("0 in some fields: compared as a difference")
@@ -198,17 +197,8 @@ def _verdict(row: Any) -> str:
         return REFUSED
     if row.p_value < ALPHA:
         return DIFFERS if row.p_holm < ALPHA else MAY_DIFFER
-    low, high = alike_limits(row.quantity, row.kind, (row.value_a + row.value_b) / 2)
+    low, high = BY_NAME[row.quantity].alike(row.kind, (row.value_a + row.value_b) / 2)
     return ALIKE if low < row.ci95_low and row.ci95_high < high else UNKNOWN
-
-
-def alike_limits(quantity: str, kind: str, mean: float) -> tuple[float, float]:
-    """Lower and upper limit of the estimate between which two specimens are called alike."""
-    margin = next(q.margin for q in QUANTITIES if q.name == quantity)
-    if kind == "ratio":
-        return 1 / (1 + margin), 1 + margin
-    half = margin if quantity == "degree_of_orientation" else margin * abs(mean)
-    return -half, half
 
 
 CLASSES_A_DECADE = 25

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from micro import results
-from micro.comparison.quantities import MeasuredSpecimen
+from micro.comparison.measured import MeasuredSpecimen
 from micro.errors import InputError
 from micro.tables.columns import FIELDS, PARTICLES, Column, names
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import functools
-import itertools
 import math
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
+
+from micro.specimens.quantities import BY_NAME
 
 FloatArray = NDArray[np.float64]
 STRUCTURE = ("anisotropy_index", "band_contrast", "largest_ecd")
@@ -94,26 +95,24 @@ def rank_correlation(x: ArrayLike, y: ArrayLike) -> RankCorrelation:
     x, y
         (n,) three points or more.
     """
-    a, b = (pd.Series(np.asarray(v, float)).rank().to_numpy() for v in (x, y))
-    n = len(a)
+    from scipy import stats
+
+    n = len(np.asarray(x))
     if n < LEAST_POINTS:
         raise ValueError(f"rank correlation needs {LEAST_POINTS} points or more, got {n}")
-    orders = _orders(n)
+    # Twice the ranks less their mean are whole numbers: orders that reach the same correlation compare as equal.
+    a, b = (2 * stats.rankdata(np.asarray(v, float)) - (n + 1) for v in (x, y))
     least_p = 2 / math.factorial(n)
-    if np.ptp(a) == 0 or np.ptp(b) == 0:
+    if not (a.any() and b.any()):
         return RankCorrelation(math.nan, -1.0, 1.0, math.nan, least_p, n)
-    a, b = (a - a.mean()) / a.std(), (b - b.mean()) / b.std()
-    rho = round(float(a @ b) / n, 12)
-    reached = int(np.count_nonzero(np.abs(b[orders] @ a / n) >= abs(rho) - 1e-9))
-    p_value = reached / len(orders) if n <= MOST_POINTS_EXACT else (reached + 1) / (len(orders) + 1)
+    rho = round(float(a @ b / math.sqrt((a @ a) * (b @ b))), 12)
+    orders = math.factorial(n) if n <= MOST_POINTS_EXACT else RANDOM_ORDERS
+    p_value = stats.permutation_test(
+        (a,), lambda order, axis: np.abs(order @ b), permutation_type="pairings", vectorized=True,
+        n_resamples=orders, alternative="greater", random_state=0,
+    ).pvalue  # fmt: skip
     low, high = _interval(rho, n)
-    return RankCorrelation(rho, low, high, p_value, least_p, n)
-
-
-def _orders(n: int) -> NDArray[np.intp]:
-    if n <= MOST_POINTS_EXACT:
-        return np.array(list(itertools.permutations(range(n))))
-    return np.random.default_rng(0).permuted(np.tile(np.arange(n), (RANDOM_ORDERS, 1)), axis=1)
+    return RankCorrelation(rho, low, high, float(p_value), least_p, n)
 
 
 @functools.lru_cache(maxsize=8)
@@ -146,7 +145,7 @@ def structure_sentences(points: pd.DataFrame) -> list[str]:
     lines = []
     for quantity, own in points.groupby("quantity", sort=False):
         found = rank_correlation(own["x"], own["ratio"])
-        lines.append(_sentence(str(quantity).replace("_", " ").replace("ecd", "carbide"), found))
+        lines.append(_sentence(BY_NAME[str(quantity)].words, found))
     if lines:
         lines.append(
             "The bars differ in composition, hardness, route and heat treatment as well; a rank correlation between "

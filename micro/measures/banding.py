@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.measures.spectrum import Regularity, regularity
-from micro.scale.scale import NORMAL_95
+from micro.statistics.sampling import NORMAL_95
 
 FloatArray = NDArray[np.float64]
 

@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from micro.issues import CARBIDE_FLAGS, Trouble, bit
 from micro.segmentation.segmentation import Segmentation
 from micro.segmentation.stages import RESOLVED
+from micro.statistics.robust import biweight_fit, least_squares
+from micro.statistics.robust import spread as robust_spread
 
 SOFT_PX = 2.4
 HALF_SOFT_PX = 1.9
@@ -52,7 +54,7 @@ def softer_than_others(blur_px: NDArray[np.float64]) -> NDArray[np.bool_]:
     if known.sum() < FEWEST_FIELDS:
         return np.zeros(len(blur_px), bool)
     usual = float(np.median(blur_px[known]))
-    spread = 1.4826 * float(np.median(np.abs(blur_px[known] - usual)))
+    spread = robust_spread(blur_px[known] - usual)
     return known & (blur_px > max(SOFTER * usual, usual + SPREADS * spread))
 
 
@@ -104,8 +106,8 @@ def _along(grey: NDArray[np.float32], noise: float, axis: int) -> BlockSteps:
     phases = bump[:whole].reshape(-1, BLOCK)
     each = phases.mean(axis=0)
     best = int(np.argmax(each))
-    spread = 1.4826 * np.median(np.abs(phases - np.median(phases, axis=0)))
-    certainty = max(float(spread) / np.sqrt(len(phases)), 1e-9)
+    spread = robust_spread(phases - np.median(phases, axis=0))
+    certainty = max(spread / np.sqrt(len(phases)), 1e-9)
     return BlockSteps(float(each[best] / mean.mean()), float(each[best] / certainty))
 
 
@@ -116,7 +118,7 @@ STEEP = 0.25
 NARROWEST_PX = 0.5
 FEWEST_PIXELS, FEWEST_FOR_MOTION, MOST_CARBIDES, SMALLEST_PX2 = 300, 20, 500, 8.0
 SCATTER, OWN_VARIANCE = 0.03, 0.05
-FAR, ROUNDS = 5.0, 5
+FAR = 5.0
 # Read off invented fields without and with motion; clean ones stay below 0.6 px², motion over 5 px adds 2.1 px².
 LEAST_PX2 = 0.7
 LEAST_ELONGATION, FEIGNED_PX2 = 0.17, 12.0
@@ -195,7 +197,7 @@ def blur_by_edges(segmentation: Segmentation) -> DirectedBlur | None:
     # Height and slope take up what the outlines have wrong in contrast and size.
     columns = np.stack([(xx - yy) / 4, -xy / 2, (xx + yy) / 4, expected.ravel()[at], steep.ravel()[at]], axis=1)
     residual = (segmentation.contrast[part].ravel()[at] - expected.ravel()[at]).astype(float)
-    factors, covariance = _least_squares(columns.astype(float), residual, np.ones(len(at)))
+    factors, covariance = least_squares(columns.astype(float), residual, np.ones(len(at)))
     return _directed(factors[:2], covariance[:2, :2])
 
 
@@ -210,7 +212,7 @@ def blur_by_moments(moments: BlurMoments) -> DirectedBlur | None:
         return None
     columns = np.stack([np.ones_like(m.area), m.area], axis=1)
     known = 1 / (m.noise + (SCATTER * m.area) ** 2 + OWN_VARIANCE)
-    found = [_robust(columns, values, known) for values in (m.along, m.skew)]
+    found = [biweight_fit(columns, values, known, FAR, 1e-9) for values in (m.along, m.skew)]
     covariance = np.diag([c[0, 0] for _, c in found])
     return _directed(np.array([factors[0] for factors, _ in found]), covariance)
 
@@ -282,26 +284,6 @@ def second_moments(segmentation: Segmentation) -> BlurMoments:
         both=(total(light * square) / size)[keep],
         noise=((s.noise / contrast / size) ** 2 * s.noise_area_px * total(square**2) / 2)[keep],
     )
-
-
-def _robust(columns: FloatArray, values: FloatArray, known: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Least squares in which values far from the rest lose their weight (Tukey's biweight)."""
-    weight = known
-    for _ in range(ROUNDS):
-        factors, covariance = _least_squares(columns, values, weight)
-        residual = (values - columns @ factors) * np.sqrt(known)
-        spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-9)
-        weight = known * np.clip(1 - (residual / (FAR * spread)) ** 2, 0, 1) ** 2
-    return factors, covariance
-
-
-def _least_squares(columns: FloatArray, values: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Factors and their covariance, whatever the scatter of each value (White's estimator)."""
-    weighted = columns * weight[:, None]
-    inverse = np.linalg.pinv(weighted.T @ columns)
-    factors = inverse @ (weighted.T @ values)
-    scores = weighted * (values - columns @ factors)[:, None]
-    return factors, inverse @ (scores.T @ scores) @ inverse
 
 
 def _directed(vector: FloatArray, covariance: FloatArray) -> DirectedBlur:

@@ -16,13 +16,13 @@ from micro.measures.blur_checks import block_steps, directed_blur, soft_focus
 from micro.scale.ruling import SMALLEST_SIDE, energy_by_direction, find_ruling
 from micro.scale.scale import Scale
 from micro.segmentation.segmentation import Segmentation
+from micro.statistics.robust import biweight_fit
 
 if TYPE_CHECKING:
     import pandas as pd
 
 FloatArray = NDArray[np.float64]
 FEWEST = 25
-ROUNDS = 5
 FAR = 4.0
 
 
@@ -70,15 +70,7 @@ def etch_change(segmentation: Segmentation) -> EtchChange | None:
 def _plane(share: FloatArray, x: FloatArray, y: FloatArray, log_size: FloatArray) -> EtchChange:
     s = log_size - log_size.mean()
     design = np.stack([x, y, np.ones_like(x), s, s**2, s**3], axis=1)
-    weight = np.ones_like(share)
-    for _ in range(ROUNDS):
-        root = np.sqrt(weight)[:, None]
-        factors, *_ = np.linalg.lstsq(design * root, share * root[:, 0], rcond=None)
-        residual = share - design @ factors
-        spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-6)
-        weight = np.clip(1 - (residual / (FAR * spread)) ** 2, 0, 1) ** 2
-    lean = (design * weight[:, None]) @ np.linalg.pinv((design * weight[:, None]).T @ design)
-    covariance = lean.T @ (lean * residual[:, None] ** 2)
+    factors, covariance = biweight_fit(design, share, 1.0, FAR, 1e-6)
     level = float(np.median(design[:, 2:] @ factors[2:]))
     across, down = factors[0] / level, factors[1] / level
     slope = np.array([np.sign(across), np.sign(down)]) / level

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from micro.scale.scale import NORMAL_95
+from micro.statistics.sampling import NORMAL_95
 
 FloatArray = NDArray[np.float64]
 SURE_DEG = 1e-6

@@ -12,9 +12,9 @@ from micro.measures.intercepts import UNRELATED, FloatArray, Intercepts, outline
 from micro.measures.neighbours import Neighbours, neighbours
 from micro.measures.orientation import RollingDirection, estimate_rolling_direction, orientation, orientation_order
 from micro.measures.particles import resolved_diameter_px
-from micro.scale.scale import NORMAL_95
 from micro.segmentation.segmentation import Segmentation
 from micro.segmentation.uncertainty import area_fraction_uncertainty
+from micro.statistics.sampling import NORMAL_95
 from micro.tables.columns import FIELDS, typed
 from micro.tables.units import pixel_columns
 

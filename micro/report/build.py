@@ -24,7 +24,7 @@ from micro.study.model import Study
 if TYPE_CHECKING:
     import pandas as pd
 
-    from micro.comparison.quantities import MeasuredSpecimen
+    from micro.comparison.measured import MeasuredSpecimen
 
 MOST_PANELS = 4
 

@@ -19,7 +19,8 @@ from micro.points.wording import counter_lines, heading, number, percent, verdic
 from micro.report.drawing import Save
 from micro.report.page import PagePicture, PageSection, PageTable
 from micro.report.study_figures import draw_point_count
-from micro.report.wording import MINUS, figures, plain_name, with_ends
+from micro.report.wording import MINUS, figures, with_ends
+from micro.specimens.quantities import BY_NAME
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -104,12 +105,9 @@ def _verdict(row: dict[Any, Any]) -> Iterator[str]:
 
 
 def _subject(row: dict[Any, Any]) -> str:
-    from micro.comparison.quantities import BY_NAME
-
     if row["quantity"] == "all":
         return "all"
-    known = BY_NAME.get(str(row["quantity"]))
-    words = plain_name(str(row["quantity"])) if known is None else known.words
+    words = BY_NAME[str(row["quantity"])].words_of_fields
     return words if row["carbide_class"] == "all" else f"{words}, {row['carbide_class']}"
 
 

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from micro.analysis import Analysis
-from micro.comparison.quantities import MeasuredSpecimen
+from micro.comparison.measured import MeasuredSpecimen
 from micro.report.comparison_sections import comparison_section, coupon_section
 from micro.report.drawing import Save
 from micro.report.page import PagePicture, PageSection, PageTable
 from micro.report.wording import MINUS, plain_name, with_ends
 from micro.specimens.largest import gumbel_by_moments, gumbel_p_value
-from micro.specimens.summary import ClassData, class_data
+from micro.specimens.quantities import ClassData, class_data
 from micro.specimens.unfolding import log_limits, unfold
 from micro.statistics.lognormal import fit_lognormal, lognormal_ci95
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from micro.analysis import Analysis
 from micro.report.wording import figures, one_class, with_ends, with_unit
+from micro.specimens.quantities import BY_NAME
 from micro.study.model import Specimen, Study
 
 if TYPE_CHECKING:
@@ -17,18 +18,7 @@ if TYPE_CHECKING:
 
 MOST_PAIRS = 6
 CHANCE = 0.05
-COMPARED = {
-    "area_fraction": "carbide area fraction",
-    "largest_ecd": "largest carbide of a field",
-    "anisotropy_index": "anisotropy index",
-}
-
-
-STRUCTURE = {
-    "largest_ecd": "the largest carbide",
-    "anisotropy_index": "the anisotropy index",
-    "band_contrast": "the band contrast",
-}
+COMPARED = ("area_fraction", "largest_ecd", "anisotropy_index")
 
 
 def summary_parts(study: Study, specimens: pd.DataFrame, answer: Analysis) -> list[tuple[str, list[str]]]:
@@ -158,7 +148,7 @@ def pair_sentence(pair: PairFindings, comparison: pd.DataFrame, shown: dict[str,
 
 def effect_words(row: dict[Any, Any]) -> str:
     """Say one difference or ratio of a pair, and whether it stands."""
-    words = COMPARED[str(row["quantity"])]
+    words = BY_NAME[str(row["quantity"])].words_of_fields
     ends = tuple(float(row[name]) for name in ("estimate", "ci95_low", "ci95_high"))
     if row["kind"] == "ratio":
         effect = f"{with_ends(*ends)} times as large"
@@ -220,7 +210,7 @@ def explanation_sentence(points: pd.DataFrame) -> str:
 
 
 def _rising(quantities: list[str]) -> str:
-    words = [STRUCTURE.get(q, q.replace("_", " ")) for q in quantities]
+    words = [f"the {BY_NAME[q].words}" for q in quantities]
     return f"{_and(words)} rise{'s' * (len(words) == 1)}" if words else ""
 
 

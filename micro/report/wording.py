@@ -11,71 +11,23 @@ from typing import TYPE_CHECKING
 from micro.batch.job import Outcome, library_versions
 from micro.points.wording import MINUS
 from micro.segmentation.segmentation import UNNAMED
+from micro.specimens.quantities import BY_NAME, QUANTITIES
 from micro.study.model import Study
 
 if TYPE_CHECKING:
     import pandas as pd
 
-# Quantities under the question they answer, each with its name for a reader.
-GROUPS = {
-    "Amount": {
-        "area_fraction": "area fraction A_A",
-        "point_fraction": "point fraction P_P, counted by a person",
-        "number_per_mm2": "number per area N_A",
-        "surface_per_volume": "carbide surface per volume S_V",
-    },
-    "Size": {
-        "mean_ecd": "mean diameter (ECD)",
-        "area_weighted_ecd": "mean diameter weighted by area",
-        "ecd_d10": "10 % of the carbides are smaller than",
-        "ecd_d50": "half of the carbides are smaller than",
-        "ecd_d90": "90 % of the carbides are smaller than",
-        "ecd_d10_by_area": "10 % of the carbide area is in those below",
-        "ecd_d50_by_area": "half of the carbide area is in those below",
-        "ecd_d90_by_area": "90 % of the carbide area is in those below",
-        "largest_ecd": "largest diameter seen",
-        "mean_chord_along": "mean chord along rolling",
-        "mean_chord_across": "mean chord across rolling",
-    },
-    "Elongation and direction": {
-        "mean_aspect_ratio": "mean aspect ratio",
-        "elongation_along_rolling": "length along over width across rolling",
-        "orientation_order": "order of long axes (1 along, 0 none, −1 across)",
-        "intercepts_along": "intercepts per length N_L along rolling",
-        "intercepts_across": "intercepts per length N_L across rolling",
-        "anisotropy_index": "anisotropy index AI",
-        "degree_of_orientation": "degree of orientation Ω12",
-    },
-    "Bands and spacing": {
-        "mean_band_spacing": "mean band spacing SB⊥",
-        "mean_free_path": "mean free path across rolling",
-        "banded_fields_share": "fields banded beyond chance",
-        "band_contrast": "band contrast (relative scatter across rolling)",
-        "band_contrast_at_random": "band contrast at random",
-        "band_spacing": "spacing of the strongest bands, banded fields",
-        "lane_width": "width of carbide-poor lanes, banded fields",
-        "nearest_neighbour": "distance of nearest neighbours",
-        "neighbour_ratio": "neighbour distance over random (below 1 clustered)",
-        "neighbour_alignment": "neighbours along rolling (1 all, 0 none)",
-        "stringer_share": "carbides in rows along rolling",
-        "stringer_share_at_random": "carbides in such rows at random",
-    },
-    "Resolution": {
-        "resolved_diameter": "smallest resolved diameter",
-        "unresolved_share": "share of carbide area below it",
-    },
-}
-NAMES = {quantity: name for group in GROUPS.values() for quantity, name in group.items()}
+GROUPS = tuple(dict.fromkeys(quantity.group for quantity in QUANTITIES))
 
 
 def group_of(quantity: str) -> str:
     """Heading under which a quantity stands."""
-    return next((heading for heading, group in GROUPS.items() if quantity in group), "Other")
+    return BY_NAME[quantity].group if quantity in BY_NAME else "Other"
 
 
 def plain_name(quantity: str) -> str:
     """Name of a quantity for a reader."""
-    return NAMES.get(quantity, quantity.replace("_", " "))
+    return BY_NAME[quantity].title if quantity in BY_NAME else quantity.replace("_", " ")
 
 
 def one_class(classes: Sequence[str]) -> str:
@@ -86,7 +38,7 @@ def one_class(classes: Sequence[str]) -> str:
 
 def printed_unit(quantity: str, unit: str) -> str:
     """Return the unit as printed: fractions become percent."""
-    return "%" if quantity.endswith(("fraction", "_share", "share_at_random")) else unit
+    return "%" if quantity in BY_NAME and BY_NAME[quantity].is_share else unit
 
 
 def printed_factor(quantity: str) -> float:
@@ -230,15 +182,15 @@ def _smallest(study: Study) -> str:
     return f"{sizes[0]:g}" if len(sizes) == 1 else f"{sizes[0]:g} to {sizes[-1]:g}" if sizes else "the smallest"
 
 
-# Quantity, heading, factor from the table's unit to the printed one.
-SHOWN = (
-    ("area_fraction", "area %", 100.0),
-    ("ecd_d50", "ECD d50 µm", 1.0),
-    ("ecd_d90", "ECD d90 µm", 1.0),
-    ("largest_ecd", "largest µm", 1.0),
-    ("mean_aspect_ratio", "aspect", 1.0),
-    ("elongation_along_rolling", "along/across", 1.0),
-)
+# Quantity and heading.
+SHOWN = {
+    "area_fraction": "area %",
+    "ecd_d50": "ECD d50 µm",
+    "ecd_d90": "ECD d90 µm",
+    "largest_ecd": "largest µm",
+    "mean_aspect_ratio": "aspect",
+    "elongation_along_rolling": "along/across",
+}
 COLUMNS = 80
 
 
@@ -280,10 +232,10 @@ def _classes(own: pd.DataFrame) -> list[tuple[str, str]]:
 def _class_lines(rows: pd.DataFrame, title: str) -> list[str]:
     by_quantity = rows.drop_duplicates("quantity").set_index("quantity")
     cells = []
-    for quantity, heading, factor in SHOWN:
+    for quantity, heading in SHOWN.items():
         if quantity in by_quantity.index:
-            mean, low, high = by_quantity.loc[[quantity], ["mean", "ci95_low", "ci95_high"]].to_numpy(float)[0] * factor
-            shown = printed(with_half_width(mean, low, high))
+            ends = by_quantity.loc[[quantity], ["mean", "ci95_low", "ci95_high"]].to_numpy(float)[0]
+            shown = printed(with_half_width(*(printed_factor(quantity) * ends)))
             cells.append(f"{heading:<13}{shown}")
     body = [f"  {left:<38}{right}".rstrip() for left, right in zip(cells[::2], [*cells[1::2], ""], strict=False)]
     return [f"  {title}", *("  " + line for line in body)]

@@ -138,7 +138,7 @@ def summary_tables(
 
 def read_tables(out: Path) -> dict[str, pd.DataFrame]:
     """Tables of all measured fields, as gathered in the results folder; of the carbides what the summary needs."""
-    from micro.specimens.summary import READ_COLUMNS
+    from micro.specimens.quantities import READ_COLUMNS
 
     return {
         "particles": results.read_table(out / results.PARTICLES, READ_COLUMNS, repetitive=True),

@@ -12,7 +12,8 @@ from typing import Any
 
 from micro.errors import InputError
 from micro.results import whole_file
-from micro.scale.scale import NORMAL_95, PLAUSIBLE_UM_PER_PX, Scale
+from micro.scale.scale import PLAUSIBLE_UM_PER_PX, Scale
+from micro.statistics.sampling import NORMAL_95
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.scale.detection import SMALLEST_WINDOW, FloatArray, FoundLines, Segments, fit_segments, follow
+from micro.statistics.robust import SPREAD_OF_NORMAL, spread
 
 PARTS = (10, 5, 2)
 LEAST_CONTRAST = 6.0  # of all lines together, in standard errors
@@ -198,7 +199,7 @@ def fit_pitch(found: FoundLines) -> PitchFit:
         weight = _weights(number[used], x[used], variance[used])
         line = _weighted_line(number[used], x[used], weight)
         residual = x - line[0] - line[1] * number
-        kept = used & (np.abs(residual) <= OUTLIER * max(1.4826 * float(np.median(np.abs(residual[used]))), 1e-3))
+        kept = used & (np.abs(residual) <= OUTLIER * max(spread(residual[used]), 1e-3))
         if kept.sum() < LEAST_LINES or (kept == used).all():
             break
         used = kept
@@ -235,7 +236,7 @@ def _line_positions(
         run = (y - y_mean)[used]
         slope = np.nansum(run * (x - x_mean)[used]) / np.nansum(run**2)
         scatter = x - x_mean - slope * (y - y_mean)
-        limit = OUTLIER * 1.4826 * np.nanmedian(np.abs(scatter[used]))
+        limit = OUTLIER * SPREAD_OF_NORMAL * np.nanmedian(np.abs(scatter[used]))
         wild = np.abs(scatter) > max(limit, 1e-3)
         few = np.sum(~np.isnan(x) & ~wild, axis=1, keepdims=True) < 2
         wild &= ~few

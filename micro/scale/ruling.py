@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from micro.errors import InputError
 from micro.scale.detection import FoundLines, find_lines, fit_segments
 from micro.scale.pitch import LEAST_LINES, PitchFit, completed, finer_ruling, fit_pitch, number_lines
+from micro.statistics.robust import SPREAD_OF_NORMAL
 
 DEGREE = 3
 LEAST_LIGHT = 0.2  # of the mean: no polynomial is trusted below
@@ -51,7 +52,7 @@ def _robust_fit(basis: NDArray, level: NDArray) -> NDArray:
     for _ in range(3):
         terms = np.linalg.lstsq(basis[kept], level[kept], rcond=None)[0]
         off = np.abs(level - basis @ terms)
-        kept = off <= 4 * 1.4826 * np.median(off) + 1e-9
+        kept = off <= 4 * SPREAD_OF_NORMAL * np.median(off) + 1e-9
     return terms
 
 
@@ -255,7 +256,7 @@ def _unevenness(number: NDArray[np.intp], x: FloatArray) -> float:
 def _is_straight(found: FoundLines) -> bool:
     """Whether the strips agree where a line lies: within a quarter of its half width, or as well as noise lets them."""
     offset = np.where(found.seen, found.segments.offset, np.nan)
-    scatter = 1.4826 * np.nanmedian(np.abs(offset - np.nanmedian(offset, axis=1, keepdims=True)))
+    scatter = SPREAD_OF_NORMAL * np.nanmedian(np.abs(offset - np.nanmedian(offset, axis=1, keepdims=True)))
     noise = np.median((found.segments.height_error / np.abs(found.segments.height))[found.seen])
     return bool(scatter <= found.lines.sigma * max(MOST_WOBBLE, 3 * noise))
 

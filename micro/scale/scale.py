@@ -12,8 +12,6 @@ from typing import Any
 
 # An optical or electron micrograph lies well within.
 PLAUSIBLE_UM_PER_PX = (1e-5, 50.0)
-NORMAL_95 = 1.959964
-"""Standard uncertainties on either side of a 95 % interval of the normal distribution."""
 
 
 @dataclass(frozen=True)

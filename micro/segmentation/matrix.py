@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.regions import close_to
+from micro.statistics.robust import SPREAD_OF_NORMAL
 
 DEGREE = 4
 BLOCKS_ACROSS = 24
@@ -127,7 +128,7 @@ def _robust(design: NDArray, value: NDArray, weight: NDArray, degree: NDArray[np
     solution = np.where(degree == 0, np.median(ordered[shortest : shortest + span + 1]), 0.0)
     for step in (*range(1, int(degree.max(initial=0)) + 1), *[int(degree.max(initial=0))] * 4):
         residual = np.abs(value - design @ solution)
-        scale = 1.4826 * np.quantile(residual, 0.4) + max(1e-6 * np.abs(value).max(), 1e-9)
+        scale = SPREAD_OF_NORMAL * np.quantile(residual, 0.4) + max(1e-6 * np.abs(value).max(), 1e-9)
         close = weight * np.clip(1 - (residual / (5 * scale)) ** 2, 0, 1)
         solution = np.zeros(len(degree))
         solution[degree <= step] = _weighted(design[:, degree <= step], value, close)
@@ -284,7 +285,7 @@ def _spread(smooth: NDArray[np.float32]) -> float:
     sample = smooth[::every, ::every]
     below, above = -sample[sample < 0], sample[sample > 0]
     sides = [float(np.median(side)) for side in (below, above) if len(side)]
-    return 1.4826 * min(sides, default=0.0)
+    return SPREAD_OF_NORMAL * min(sides, default=0.0)
 
 
 def _strips(picture: NDArray, height: int, every: int) -> NDArray:

@@ -3,20 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
-from micro.measures.banding import SIGNIFICANCE as BANDED
-from micro.measures.intercepts import UNRELATED
 from micro.measures.totals import NONE_SEEN
-from micro.scale.scale import NORMAL_95
-from micro.specimens.largest import largest_of_fields
-from micro.specimens.sizes import quantile
-from micro.statistics.sampling import Estimate, FloatArray, ratio_of_fields, share_of_fields, student_t
+from micro.specimens.quantities import QUANTITIES, ClassData, Quantity, class_data
+from micro.statistics.sampling import NORMAL_95, Estimate, student_t
 from micro.tables.columns import SPECIMENS, empty, names
 
 
@@ -75,192 +70,6 @@ class Budget:
             ("scale", self.scale, math.inf),
             ("combined", self.standard_uncertainty, self.degrees_of_freedom),
         ]
-
-
-@dataclass(frozen=True, eq=False)
-class ClassData:
-    """Carbides and fields of one class as arrays; `field` numbers the fields from 0."""
-
-    fields: pd.DataFrame
-    carbides: pd.DataFrame
-    field: np.ndarray
-
-    def column(self, name: str) -> FloatArray:
-        """Return (fields,) a column of the fields."""
-        return self.fields[name].to_numpy(float)
-
-    def sums(self, values: FloatArray) -> FloatArray:
-        """(fields,) sum over the carbides of each field."""
-        return np.bincount(self.field, values, len(self.fields)).astype(float)
-
-    def carbide(self, name: str) -> FloatArray:
-        """(carbides,) a column of the carbides."""
-        return self.carbides[name].to_numpy(float)
-
-    @property
-    def weight(self) -> FloatArray:
-        """(carbides,) edge correction."""
-        return self.carbide("weight")
-
-    @cached_property
-    def shape_weight(self) -> FloatArray:
-        """(carbides,) edge correction; 0 for carbides too small for their shape to be resolved."""
-        code, flags = pd.factorize(self.carbides["flags"].astype(object).fillna(""))
-        small = np.array(["small" in str(f).split() for f in flags], bool)
-        return np.where(small[code], 0.0, self.weight) if len(code) else self.weight
-
-
-@dataclass(frozen=True)
-class Quantity:
-    """One quantity of specimens.csv.
-
-    Parameters
-    ----------
-    name, unit
-        As printed.
-    estimate
-        From the arrays of one class to the estimate.
-    scale_power
-        The quantity goes as the size of a pixel to this power.
-    area_power
-        The quantity goes as the measured area of all carbides to this power.
-    highest
-        Largest value the quantity can have.
-    """
-
-    name: str
-    unit: str
-    estimate: Callable[[ClassData], Estimate]
-    scale_power: float = 0.0
-    area_power: float = 0.0
-    lowest: float = 0.0
-    highest: float = math.inf
-
-
-def field_mean(name: str) -> Callable[[ClassData], Estimate]:
-    """Mean of a column over the fields, each weighted by the area analysed."""
-    return field_ratio(lambda data: data.column(name), lambda data: np.ones(len(data.fields)))
-
-
-def field_ratio(
-    numerator: Callable[[ClassData], FloatArray], denominator: Callable[[ClassData], FloatArray]
-) -> Callable[[ClassData], Estimate]:
-    """Ratio of two totals per area or length, each summed over the area analysed."""
-
-    def estimate(data: ClassData) -> Estimate:
-        area = data.column("analysed_area_um2")
-        return ratio_of_fields(numerator(data) * area, denominator(data) * area)
-
-    return estimate
-
-
-def carbide_mean(
-    value: Callable[[ClassData], FloatArray], weight: Callable[[ClassData], FloatArray]
-) -> Callable[[ClassData], Estimate]:
-    """Weighted mean over the carbides, by field sums; carbides without a value do not enter."""
-
-    def estimate(data: ClassData) -> Estimate:
-        v, w = value(data), weight(data)
-        w = np.where(np.isfinite(v), w, 0.0)
-        return ratio_of_fields(data.sums(w * np.nan_to_num(v)), data.sums(w))
-
-    return estimate
-
-
-def carbide_quantile(share: float, *, by_area: bool = False) -> Callable[[ClassData], Estimate]:
-    """Quantile of the equivalent circle diameter by number or by area."""
-
-    def estimate(data: ClassData) -> Estimate:
-        weight = data.weight * data.carbide("area_um2") if by_area else data.weight
-        return quantile(data.carbide("ecd_um"), weight, data.field, len(data.fields), share)
-
-    return estimate
-
-
-def elongation(data: ClassData) -> Estimate:
-    """Sum of the lengths along the rolling direction over the sum of the widths across it."""
-    w = data.shape_weight
-    along, across = data.carbide("length_along_um"), data.carbide("width_across_um")
-    return ratio_of_fields(data.sums(w * along), data.sums(w * across))
-
-
-def largest(data: ClassData) -> Estimate:
-    """Largest diameter seen, cut by the edge or not, with the interval of the largest on as many fields."""
-    return largest_of_fields(pd.Series(data.carbide("ecd_um")).groupby(data.field).max())
-
-
-def banded_share(data: ClassData) -> Estimate:
-    """Share of the fields that are banded beyond chance, of those that can tell; interval of Clopper and Pearson."""
-    p_value = data.column("band_p_value")
-    known = np.isfinite(p_value)
-    return share_of_fields(p_value[known] <= BANDED)
-
-
-def _along(data: ClassData) -> FloatArray:
-    return data.column("intercepts_along_per_mm")
-
-
-def _across(data: ClassData) -> FloatArray:
-    return data.column("intercepts_across_per_mm")
-
-
-READ_COLUMNS = [
-    "specimen", "field", "carbide_class", "area_um2", "ecd_um", "aspect_ratio", "length_along_um", "width_across_um",
-    "weight", "flags",
-]  # fmt: skip
-"""Columns of the carbides that the quantities read; those of all fields are in memory together."""
-
-QUANTITIES = (
-    Quantity("area_fraction", "", field_mean("area_fraction"), area_power=1, highest=1),
-    Quantity("number_per_mm2", "1/mm²", field_mean("number_per_mm2"), scale_power=-2),
-    Quantity("mean_ecd", "µm", carbide_mean(lambda d: d.carbide("ecd_um"), lambda d: d.weight), 1, 0.5),
-    Quantity(
-        "area_weighted_ecd",
-        "µm",
-        carbide_mean(lambda d: d.carbide("ecd_um"), lambda d: d.weight * d.carbide("area_um2")),
-        1,
-        0.5,
-    ),
-    Quantity("ecd_d10", "µm", carbide_quantile(0.1), 1, 0.5),
-    Quantity("ecd_d50", "µm", carbide_quantile(0.5), 1, 0.5),
-    Quantity("ecd_d90", "µm", carbide_quantile(0.9), 1, 0.5),
-    Quantity("ecd_d10_by_area", "µm", carbide_quantile(0.1, by_area=True), 1, 0.5),
-    Quantity("ecd_d50_by_area", "µm", carbide_quantile(0.5, by_area=True), 1, 0.5),
-    Quantity("ecd_d90_by_area", "µm", carbide_quantile(0.9, by_area=True), 1, 0.5),
-    Quantity("largest_ecd", "µm", largest, 1, 0.5),
-    Quantity(
-        "mean_aspect_ratio", "", carbide_mean(lambda d: d.carbide("aspect_ratio"), lambda d: d.shape_weight), lowest=1
-    ),
-    Quantity("elongation_along_rolling", "", elongation),
-    Quantity("intercepts_along", "1/mm", field_mean("intercepts_along_per_mm"), -1),
-    Quantity("intercepts_across", "1/mm", field_mean("intercepts_across_per_mm"), -1),
-    Quantity("anisotropy_index", "", field_ratio(_across, _along)),
-    Quantity(
-        "degree_of_orientation",
-        "",
-        field_ratio(lambda d: _across(d) - _along(d), lambda d: _across(d) + UNRELATED * _along(d)),
-        lowest=-math.inf,
-        highest=1,
-    ),
-    Quantity("mean_free_path", "µm", field_ratio(lambda d: 1000 * (1 - d.column("area_fraction")), _across), 1),
-    Quantity("mean_band_spacing", "µm", field_ratio(lambda d: np.full(len(d.fields), 1000.0), _across), 1),
-    Quantity("mean_chord_along", "µm", field_ratio(lambda d: 1000 * d.column("area_fraction"), _along), 1, 1),
-    Quantity("mean_chord_across", "µm", field_ratio(lambda d: 1000 * d.column("area_fraction"), _across), 1, 1),
-    Quantity("surface_per_volume", "1/mm", field_mean("surface_per_volume_per_mm"), -1, 0.5),
-    Quantity("orientation_order", "", field_mean("orientation_order"), lowest=-1, highest=1),
-    Quantity("banded_fields_share", "", banded_share, highest=1),
-    Quantity("band_contrast", "", field_mean("band_contrast")),
-    Quantity("band_contrast_at_random", "", field_mean("band_contrast_at_random")),
-    Quantity("band_spacing", "µm", field_mean("band_spacing_um"), 1),
-    Quantity("lane_width", "µm", field_mean("lane_width_um"), 1),
-    Quantity("nearest_neighbour", "µm", field_mean("nearest_neighbour_um"), 1),
-    Quantity("neighbour_ratio", "", field_mean("neighbour_ratio")),
-    Quantity("neighbour_alignment", "", field_mean("neighbour_alignment"), lowest=-1, highest=1),
-    Quantity("stringer_share", "", field_mean("stringer_share"), highest=1),
-    Quantity("stringer_share_at_random", "", field_mean("stringer_share_at_random"), highest=1),
-    Quantity("resolved_diameter", "µm", field_mean("resolved_diameter_um"), 1),
-    Quantity("unresolved_share", "", field_mean("unresolved_share"), highest=1),
-)
 
 
 def summarise(particles: pd.DataFrame, fields: pd.DataFrame, scale_relative_uncertainty: float | None) -> pd.DataFrame:
@@ -347,23 +156,6 @@ def none_seen(quantity: str, estimate: Estimate, data: ClassData) -> Estimate:
     }.get(quantity, math.nan)
     below = 0.0 if math.isfinite(highest) else math.nan
     return replace(estimate, below=below, above=float(highest) / student_t(estimate.degrees_of_freedom))
-
-
-def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str) -> ClassData:
-    """One class as arrays; where a field shows none of the class, its totals are 0."""
-    every = fields[fields["carbide_class"] == "all"].drop_duplicates("field").set_index("field")
-    if carbide_class == "all":
-        rows, carbides = every, particles
-    else:
-        rows = fields[fields["carbide_class"] == carbide_class].drop_duplicates("field").set_index("field")
-        rows = rows.reindex(every.index)
-        missing = rows["analysed_area_um2"].isna()
-        rows.loc[missing, "analysed_area_um2"] = every.loc[missing, "analysed_area_um2"]
-        for total in ("area_fraction", "number_per_mm2", "intercepts_along_per_mm", "intercepts_across_per_mm"):
-            rows.loc[missing, total] = 0.0
-        carbides = particles[particles["carbide_class"] == carbide_class]
-    field = rows.index.get_indexer(pd.Index(carbides["field"]))
-    return ClassData(rows.reset_index(), carbides[field >= 0], field[field >= 0])
 
 
 def area_relative_uncertainty(data: ClassData) -> float:

@@ -10,6 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
 LEVEL = 0.95
+NORMAL_95 = 1.959964
+"""Standard uncertainties on either side of a 95 % interval of the normal distribution."""
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from micro.comparison.quantities import MeasuredSpecimen
+from micro.comparison.measured import MeasuredSpecimen
 from micro.tables import columns
 
 FRAME_UM2 = 40_000.0
@@ -34,9 +34,6 @@ def draw_fields(name, rng, fields=8, area_fraction=0.1, scatter=0.1, um_per_px=0
             mean_ecd_um=positive(2.0),
             intercepts_along_per_mm=positive(40.0),
             intercepts_across_per_mm=positive(45.0),
-            anisotropy_index=positive(1.1),
-            degree_of_orientation=0.06 + 0.02 * rng.standard_normal(),
-            mean_free_path_um=positive(20.0),
         )
         for number in range(fields)
     ]
@@ -65,17 +62,24 @@ def draw_carbides(name, rng, fields=8, a_field=60, middle_um=2.0, log_std=0.4, c
             )
             for i, d in enumerate(diameter)
         ]
-    return pd.DataFrame(rows)
+    return pd.DataFrame(rows) if rows else columns.empty(columns.PARTICLES)
 
 
 @pytest.fixture
 def specimen():
-    """Make a specimen: specimen(name, rng, plane=..., **what is drawn)."""
+    """Make a specimen: specimen(name, rng, plane=..., **what is drawn); without `carbides` one a field."""
 
     def make(name, rng, *, plane="longitudinal", scale=0.0, carbides=None, **drawn):
-        particles = columns.empty(columns.PARTICLES)
         if carbides is not None:
             particles = draw_carbides(name, rng, fields=drawn.get("fields", 8), **carbides)
-        return MeasuredSpecimen(name, draw_fields(name, rng, **drawn), particles, plane, scale)
+            return MeasuredSpecimen(name, draw_fields(name, rng, **drawn), particles, plane, scale)
+        fields = draw_fields(name, rng, **drawn)
+        middle = fields["mean_ecd_um"]
+        particles = columns.empty(columns.PARTICLES).reindex(range(len(fields)))
+        particles = particles.assign(
+            specimen=name, field=fields["field"], carbide_class="MC", ecd_um=middle, area_um2=np.pi * middle**2 / 4,
+            weight=1.0, flags="",
+        )  # fmt: skip
+        return MeasuredSpecimen(name, fields, particles, plane, scale)
 
     return make

@@ -91,7 +91,7 @@ def test_an_unstated_plane_is_compared_with_a_warning(specimen):
     rng = np.random.default_rng(3)
     comparison = compare([specimen("A", rng), specimen("B", rng, plane="")])
     tested = comparison[comparison["p_value"].notna()]
-    assert len(tested) == 8
+    assert len(tested) == 10
     assert tested["warning"].str.contains("plane not stated").all()
 
 
@@ -234,7 +234,7 @@ def false_alarms(specimen, studies, **drawn):
 
 
 def test_equal_specimens_seldom_raise_an_alarm(specimen):
-    """A small version of the study below: eight quantities, 60 studies each, so 480 tests at 5 %."""
+    """A small version of the study below: ten quantities, 60 studies each, so 600 tests at 5 %."""
     single, permuted, family = false_alarms(specimen, 60)
     assert 0.02 < single.mean() < 0.08
     assert 0.02 < permuted.mean() < 0.08

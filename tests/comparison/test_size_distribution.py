@@ -69,7 +69,7 @@ def test_one_field_has_no_band(specimen):
 
 
 def test_no_carbides_give_an_empty_table(specimen):
-    one = specimen("A", np.random.default_rng(3))
+    one = specimen("A", np.random.default_rng(3), carbides={"a_field": 0})
     table = size_distributions([one])
     assert table.empty
     assert "ecd_um" in table

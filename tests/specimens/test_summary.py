@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from micro.specimens.summary import QUANTITIES, summarise, uncertainty_budget
+from micro.specimens.quantities import QUANTITIES
+from micro.specimens.summary import summarise, uncertainty_budget
 from micro.statistics.sampling import student_t
 from micro.tables import columns
 

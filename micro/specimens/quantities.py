@@ -1,0 +1,341 @@
+"""The one table of quantities of a specimen: words, unit, definition, powers, bounds, comparison."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from micro.measures.banding import SIGNIFICANCE as BANDED
+from micro.measures.intercepts import UNRELATED
+from micro.specimens.largest import largest_of_fields
+from micro.specimens.sizes import quantile
+from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, ratio_of_fields, share_of_fields
+
+
+def is_small(carbides: pd.DataFrame) -> np.ndarray:
+    """(carbides,) True where a carbide is too small for its shape to be resolved."""
+    code, flags = pd.factorize(carbides["flags"].astype(object).fillna(""))
+    return np.array(["small" in str(f).split() for f in flags], bool)[code]
+
+
+@dataclass(frozen=True, eq=False)
+class ClassData:
+    """Carbides and fields of one class as arrays; `field` numbers the fields from 0."""
+
+    fields: pd.DataFrame
+    carbides: pd.DataFrame
+    field: np.ndarray
+
+    def column(self, name: str) -> FloatArray:
+        """Return (fields,) a column of the fields."""
+        return self.fields[name].to_numpy(float)
+
+    def sums(self, values: FloatArray) -> FloatArray:
+        """(fields,) sum over the carbides of each field."""
+        return np.bincount(self.field, values, len(self.fields)).astype(float)
+
+    def carbide(self, name: str) -> FloatArray:
+        """(carbides,) a column of the carbides."""
+        return self.carbides[name].to_numpy(float)
+
+    @property
+    def area(self) -> FloatArray:
+        """(fields,) area analysed, µm²."""
+        return self.column("analysed_area_um2")
+
+    @property
+    def weight(self) -> FloatArray:
+        """(carbides,) edge correction."""
+        return self.carbide("weight")
+
+    @cached_property
+    def shape_weight(self) -> FloatArray:
+        """(carbides,) edge correction; 0 for carbides too small for their shape to be resolved."""
+        return np.where(is_small(self.carbides), 0.0, self.weight)
+
+
+def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str) -> ClassData:
+    """One class as arrays; where a field shows none of the class, its totals are 0."""
+    every = fields[fields["carbide_class"] == "all"].drop_duplicates("field").set_index("field")
+    if carbide_class == "all":
+        rows, carbides = every, particles
+    else:
+        rows = fields[fields["carbide_class"] == carbide_class].drop_duplicates("field").set_index("field")
+        rows = rows.reindex(every.index)
+        missing = rows["analysed_area_um2"].isna()
+        rows.loc[missing, "analysed_area_um2"] = every.loc[missing, "analysed_area_um2"]
+        for total in ("area_fraction", "number_per_mm2", "intercepts_along_per_mm", "intercepts_across_per_mm"):
+            rows.loc[missing, total] = 0.0
+        carbides = particles[particles["carbide_class"] == carbide_class]
+    field = rows.index.get_indexer(pd.Index(carbides["field"]))
+    return ClassData(rows.reset_index(), carbides[field >= 0], field[field >= 0])
+
+
+Values = Callable[[ClassData], FloatArray]
+
+
+@dataclass(frozen=True)
+class Ratio:
+    """Sum of the numerators of the fields over that of their denominators.
+
+    Parameters
+    ----------
+    numerator, denominator
+        From the arrays of one class to (fields,) sums of each field; NaN, or no denominator, where a field has none.
+    of_fields
+        From both to the estimate of the specimen.
+    of_carbides
+        Whether it follows from the carbides alone, so that it can be taken anew from those above a diameter.
+    """
+
+    numerator: Values
+    denominator: Values
+    of_fields: Callable[[FloatArray, FloatArray], Estimate] = ratio_of_fields
+    of_carbides: bool = False
+
+    def estimate(self, data: ClassData) -> Estimate:
+        """Estimate of the specimen."""
+        return self.of_fields(self.numerator(data), self.denominator(data))
+
+    def by_field(self, data: ClassData) -> FloatArray:
+        """(fields,) value of each field; NaN where it has none."""
+        numerator, denominator = self.numerator(data), self.denominator(data)
+        return np.divide(numerator, denominator, out=np.full(len(numerator), np.nan), where=denominator > 0)
+
+
+@dataclass(frozen=True)
+class Quantile:
+    """Equivalent circle diameter below which a share of the carbides lies, by number or by area."""
+
+    share: float
+    by_area: bool = False
+
+    def estimate(self, data: ClassData) -> Estimate:
+        """Estimate of the specimen."""
+        weight = area_weight(data) if self.by_area else data.weight
+        return quantile(data.carbide("ecd_um"), weight, data.field, len(data.fields), self.share)
+
+
+def field_mean(name: str) -> Ratio:
+    """Mean of a column over the fields, each weighted by the area analysed."""
+    return field_ratio(lambda d: d.column(name), lambda d: np.ones(len(d.fields)))
+
+
+def field_ratio(numerator: Values, denominator: Values) -> Ratio:
+    """Ratio of two totals per area or length, each summed over the area analysed."""
+    return Ratio(lambda d: numerator(d) * d.area, lambda d: denominator(d) * d.area)
+
+
+def carbide_mean(value: Values, weight: Values) -> Ratio:
+    """Weighted mean over the carbides; carbides without a value do not enter."""
+
+    def known(data: ClassData) -> FloatArray:
+        return np.where(np.isfinite(value(data)), weight(data), 0.0)
+
+    return Ratio(lambda d: d.sums(known(d) * np.nan_to_num(value(d))), lambda d: d.sums(known(d)), of_carbides=True)
+
+
+def area_weight(data: ClassData) -> FloatArray:
+    """(carbides,) edge correction times area."""
+    return data.weight * data.carbide("area_um2")
+
+
+def _ecd(data: ClassData) -> FloatArray:
+    return data.carbide("ecd_um")
+
+
+def _largest(data: ClassData) -> FloatArray:
+    """(fields,) largest diameter of each field, cut by the edge or not; NaN where it has no carbide."""
+    top = np.full(len(data.fields), -np.inf)
+    np.maximum.at(top, data.field, _ecd(data))
+    return np.where(np.isfinite(top), top, np.nan)
+
+
+def _banded(data: ClassData) -> FloatArray:
+    """(fields,) 1 where a field is banded beyond chance, 0 where not, NaN where it cannot tell."""
+    p_value = data.column("band_p_value")
+    return np.where(np.isfinite(p_value), p_value <= BANDED, np.nan)
+
+
+def _each(data: ClassData) -> FloatArray:
+    return np.ones(len(data.fields))
+
+
+def _along(data: ClassData) -> FloatArray:
+    return data.column("intercepts_along_per_mm")
+
+
+def _across(data: ClassData) -> FloatArray:
+    return data.column("intercepts_across_per_mm")
+
+
+def _fraction(data: ClassData) -> FloatArray:
+    return data.column("area_fraction")
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One quantity of a specimen.
+
+    Parameters
+    ----------
+    name, unit
+        As in the tables.
+    words, detail
+        As in a sentence, and what a table or a figure adds: symbol, or how to read it.
+    group
+        Heading under which it stands.
+    measure
+        Its definition; None where people count it.
+    scale_power, area_power
+        It goes as the size of a pixel, and as the measured area of all carbides, to this power.
+    lowest, highest
+        Limits of what it can be.
+    compared
+        "ratio" for positive sizes and counts, compared by their logarithms; "difference" for fractions; empty where
+        specimens are not compared in it.
+    margin
+        Specimens whose whole interval lies within it are called alike: relative to the mean, or absolute where
+        the quantity may be below 0. Common practice, no source.
+    above
+        Definition from the carbides above a diameter, where that is another than `measure`.
+    """
+
+    name: str
+    words: str
+    group: str
+    unit: str
+    measure: Ratio | Quantile | None
+    scale_power: float = 0.0
+    area_power: float = 0.0
+    detail: str = ""
+    lowest: float = 0.0
+    highest: float = math.inf
+    compared: str = ""
+    margin: float = 0.1
+    above: Ratio | None = None
+
+    @property
+    def title(self) -> str:
+        """Name in a table."""
+        return f"{self.words} {self.detail}".strip()
+
+    @property
+    def words_of_fields(self) -> str:
+        """Words for the mean of the field values, which for some quantities is not what the specimen has."""
+        plain = isinstance(self.measure, Ratio) and self.measure.of_fields is ratio_of_fields
+        return self.words if plain else f"{self.words} of a field"
+
+    @property
+    def is_share(self) -> bool:
+        """Whether it runs from 0 to 1 and is printed in percent."""
+        return (self.lowest, self.highest) == (0, 1)
+
+    def estimate(self, data: ClassData) -> Estimate:
+        """Estimate of the specimen from the arrays of one class."""
+        return UNKNOWN if self.measure is None else self.measure.estimate(data)
+
+    def by_field(self, above_a_diameter: bool) -> Ratio | None:
+        """Definition that the comparison takes, where it can: counts of intercepts know no diameter of a carbide."""
+        if not (self.compared and isinstance(self.measure, Ratio)):
+            return None
+        if not above_a_diameter or self.measure.of_carbides:
+            return self.measure
+        return self.above
+
+    @property
+    def margin_is_absolute(self) -> bool:
+        """Whether the margin is in the quantity's own unit: a share of a mean that may be 0 would tell nothing."""
+        return self.lowest < 0
+
+    def alike(self, kind: str, mean: float) -> tuple[float, float]:
+        """Lower and upper limit of a ratio or difference between which two specimens are called alike."""
+        if kind == "ratio":
+            return 1 / (1 + self.margin), 1 + self.margin
+        half = self.margin if self.margin_is_absolute else self.margin * abs(mean)
+        return -half, half
+
+
+READ_COLUMNS = [
+    "specimen", "field", "carbide_class", "area_um2", "ecd_um", "aspect_ratio", "length_along_um", "width_across_um",
+    "weight", "flags",
+]  # fmt: skip
+"""Columns of the carbides that the quantities read; those of all fields are in memory together."""
+
+AMOUNT, SIZE, SHAPE = "Amount", "Size", "Elongation and direction"
+BANDS, RESOLUTION = "Bands and spacing", "Resolution"
+PER_MM2 = 1e6  # from 1/µm²
+PER_MM = 1000.0  # µm in a mm: a length in µm from a number per mm
+
+QUANTITIES = (
+    Quantity("area_fraction", "area fraction", AMOUNT, "", field_mean("area_fraction"), 0, 1, "A_A", highest=1,
+             compared="difference", above=Ratio(lambda d: d.sums(area_weight(d)), lambda d: d.area)),
+    Quantity("number_per_mm2", "number of carbides per area", AMOUNT, "1/mm²", field_mean("number_per_mm2"), -2, 0,
+             "N_A", compared="ratio", above=Ratio(lambda d: PER_MM2 * d.sums(d.weight), lambda d: d.area)),
+    Quantity("mean_ecd", "mean carbide diameter", SIZE, "µm", carbide_mean(_ecd, lambda d: d.weight), 1, 0.5, "(ECD)",
+             compared="ratio"),
+    Quantity("area_weighted_ecd", "area-weighted carbide diameter", SIZE, "µm", carbide_mean(_ecd, area_weight), 1, 0.5,
+             compared="ratio"),
+    Quantity("ecd_d10", "10 % of the carbides are smaller than", SIZE, "µm", Quantile(0.1), 1, 0.5),
+    Quantity("ecd_d50", "half of the carbides are smaller than", SIZE, "µm", Quantile(0.5), 1, 0.5),
+    Quantity("ecd_d90", "90 % of the carbides are smaller than", SIZE, "µm", Quantile(0.9), 1, 0.5),
+    Quantity("ecd_d10_by_area", "10 % of the carbide area is in those below", SIZE, "µm", Quantile(0.1, True), 1, 0.5),
+    Quantity("ecd_d50_by_area", "half of the carbide area is in those below", SIZE, "µm", Quantile(0.5, True), 1, 0.5),
+    Quantity("ecd_d90_by_area", "90 % of the carbide area is in those below", SIZE, "µm", Quantile(0.9, True), 1, 0.5),
+    Quantity("largest_ecd", "largest carbide", SIZE, "µm",
+             Ratio(_largest, _each, lambda top, _: largest_of_fields(top), of_carbides=True), 1, 0.5, "seen",
+             compared="ratio"),
+    Quantity("mean_aspect_ratio", "mean aspect ratio", SHAPE, "",
+             carbide_mean(lambda d: d.carbide("aspect_ratio"), lambda d: d.shape_weight), lowest=1, compared="ratio"),
+    Quantity("elongation_along_rolling", "length along over width across rolling", SHAPE, "",
+             Ratio(lambda d: d.sums(d.shape_weight * d.carbide("length_along_um")),
+                   lambda d: d.sums(d.shape_weight * d.carbide("width_across_um")))),
+    Quantity("intercepts_along", "intercepts per length along rolling", SHAPE, "1/mm", field_ratio(_along, _each), -1,
+             0, "N_L", compared="ratio"),
+    Quantity("intercepts_across", "intercepts per length across rolling", SHAPE, "1/mm", field_ratio(_across, _each),
+             -1, 0, "N_L", compared="ratio"),
+    Quantity("anisotropy_index", "anisotropy index", SHAPE, "", field_ratio(_across, _along), 0, 0, "AI",
+             compared="ratio"),
+    Quantity("degree_of_orientation", "degree of orientation", SHAPE, "",
+             field_ratio(lambda d: _across(d) - _along(d), lambda d: _across(d) + UNRELATED * _along(d)), 0, 0, "Ω12",
+             -math.inf, 1, compared="difference", margin=0.05),
+    Quantity("mean_free_path", "mean free path across rolling", BANDS, "µm",
+             field_ratio(lambda d: PER_MM * (1 - _fraction(d)), _across), 1, compared="ratio"),
+    Quantity("mean_band_spacing", "mean band spacing", BANDS, "µm", field_ratio(lambda d: PER_MM * _each(d), _across),
+             1, 0, "SB⊥"),
+    Quantity("mean_chord_along", "mean chord along rolling", SIZE, "µm",
+             field_ratio(lambda d: PER_MM * _fraction(d), _along), 1, 1),
+    Quantity("mean_chord_across", "mean chord across rolling", SIZE, "µm",
+             field_ratio(lambda d: PER_MM * _fraction(d), _across), 1, 1),
+    Quantity("surface_per_volume", "carbide surface per volume", AMOUNT, "1/mm",
+             field_mean("surface_per_volume_per_mm"), -1, 0.5, "S_V"),
+    Quantity("orientation_order", "order of long axes", SHAPE, "", field_mean("orientation_order"), 0, 0,
+             "(1 along, 0 none, −1 across)", -1, 1),
+    Quantity("banded_fields_share", "fields banded beyond chance", BANDS, "",
+             Ratio(_banded, _each, lambda banded, _: share_of_fields(banded[np.isfinite(banded)])), highest=1),
+    Quantity("band_contrast", "band contrast", BANDS, "", field_mean("band_contrast"), 0, 0,
+             "(relative scatter across rolling)"),
+    Quantity("band_contrast_at_random", "band contrast at random", BANDS, "", field_mean("band_contrast_at_random")),
+    Quantity("band_spacing", "spacing of the strongest bands, banded fields", BANDS, "µm",
+             field_mean("band_spacing_um"), 1),
+    Quantity("lane_width", "width of carbide-poor lanes, banded fields", BANDS, "µm", field_mean("lane_width_um"), 1),
+    Quantity("nearest_neighbour", "distance of nearest neighbours", BANDS, "µm", field_mean("nearest_neighbour_um"), 1),
+    Quantity("neighbour_ratio", "neighbour distance over random", BANDS, "", field_mean("neighbour_ratio"), 0, 0,
+             "(below 1 clustered)"),
+    Quantity("neighbour_alignment", "neighbours along rolling", BANDS, "", field_mean("neighbour_alignment"), 0, 0,
+             "(1 all, 0 none)", -1, 1),
+    Quantity("stringer_share", "carbides in rows along rolling", BANDS, "", field_mean("stringer_share"), highest=1),
+    Quantity("stringer_share_at_random", "carbides in such rows at random", BANDS, "",
+             field_mean("stringer_share_at_random"), highest=1),
+    Quantity("resolved_diameter", "smallest resolved diameter", RESOLUTION, "µm", field_mean("resolved_diameter_um"),
+             1),
+    Quantity("unresolved_share", "share of carbide area below it", RESOLUTION, "", field_mean("unresolved_share"),
+             highest=1),
+)  # fmt: skip
+COUNTED = Quantity("point_fraction", "point fraction", AMOUNT, "", None, detail="P_P, counted by a person", highest=1)
+BY_NAME = {quantity.name: quantity for quantity in (*QUANTITIES, COUNTED)}

@@ -1,0 +1,39 @@
+"""Robust fits hold to least squares where nothing is wild, and to the truth where something is."""
+
+import numpy as np
+import pytest
+from scipy import stats
+from statsmodels.api import WLS
+
+from micro.statistics.robust import biweight_fit, least_squares, spread
+
+
+def line(rng, n=200):
+    design = np.stack([np.ones(n), rng.normal(size=n)], axis=1)
+    return design, design @ [1.0, 2.0] + 0.1 * rng.standard_normal(n)
+
+
+def test_the_spread_is_the_scaled_median_deviation_of_scipy():
+    residual = stats.laplace.rvs(size=501, random_state=1)
+    residual -= np.median(residual)
+    assert spread(residual) == pytest.approx(stats.median_abs_deviation(residual, scale="normal"), rel=1e-4)
+
+
+def test_least_squares_and_whites_covariance_are_those_of_statsmodels():
+    """Weighted fit, and the covariance that holds whatever the scatter of each value (HC0)."""
+    rng = np.random.default_rng(2)
+    design, values = line(rng)
+    weight = rng.uniform(0.5, 2, len(values))
+    factors, covariance = least_squares(design, values, weight)
+    reference = WLS(values, design, weights=weight).fit(cov_type="HC0")
+    assert factors == pytest.approx(reference.params)
+    assert covariance == pytest.approx(reference.cov_params())
+
+
+def test_a_quarter_of_wild_values_moves_nothing():
+    """True factors within three of the stated standard uncertainties; plain least squares is off by 0.2 and more."""
+    design, values = line(np.random.default_rng(3))
+    values[::4] += 20 * design[::4, 1] ** 2
+    factors, covariance = biweight_fit(design, values, 1.0, 4.0, 1e-9)
+    assert np.all(np.abs(factors - [1, 2]) < 3 * np.sqrt(np.diag(covariance)))
+    assert np.abs(least_squares(design, values, np.ones(len(values)))[0] - [1, 2]).max() > 0.2
