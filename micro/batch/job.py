@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from micro import results
 from micro.errors import InputError, MicroError
+from micro.issues import Issue, flag_text, message_text, ordered
 from micro.study.model import Field
 from micro.tables.columns import FIELDS, PARTICLES, names
 
@@ -62,7 +63,7 @@ class Outcome:
     image: str
     image_sha256: str = ""
     trouble: str = ""
-    messages: tuple[str, ...] = ()
+    issues: tuple[Issue, ...] = ()
     scale_origin: str = ""
     scale_relative_uncertainty: float | None = None
     seconds: float = 0.0
@@ -145,7 +146,8 @@ def _reuse(job: Job, parameters: dict[str, Any]) -> Outcome | None:
         for name, digest in record["outputs"].items():
             if results.hash_of_file(job.out / name) != digest:
                 return None
-        return Outcome(**{**record["outcome"], "messages": tuple(record["outcome"]["messages"])}, reused=True)
+        issues = tuple(Issue.from_json(one) for one in record["outcome"]["issues"])
+        return Outcome(**{**record["outcome"], "issues": issues}, reused=True)
     except (OSError, ValueError, KeyError, TypeError):
         return None
 
@@ -164,13 +166,14 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
         job.field.stem,
         job.field.shown,
         image_sha256=found.micrograph.sha256,
-        messages=(*found.heard, *found.segmentation.messages),
+        issues=found.issues,
         scale_origin=found.scale.origin,
         scale_relative_uncertainty=found.scale.relative_uncertainty,
         seconds=time.perf_counter() - start,
         outputs=outputs,
     )
-    kept = {name: value for name, value in asdict(outcome).items() if name != "reused"}
+    kept = {name: value for name, value in vars(outcome).items() if name != "reused"}
+    kept["issues"] = [one.to_json() for one in outcome.issues]
     record = {"key": _key(outcome.image_sha256, parameters), "outputs": outputs, "outcome": kept}
     results.write_json(_part(job) / results.RECORD, record)
     return outcome
@@ -180,7 +183,7 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
 class _MeasuredField:
     """A field, or the core of a part of a mosaic, with all that was measured on it.
 
-    `heard` are the messages of the picture and of the rolling direction; the segmentation holds its own.
+    `issues` are those of the picture, of the rolling direction and of the segmentation.
     """
 
     micrograph: Micrograph
@@ -188,7 +191,7 @@ class _MeasuredField:
     segmentation: Segmentation
     particles: pd.DataFrame
     fields: FieldMeasures
-    heard: tuple[str, ...]
+    issues: tuple[Issue, ...]
 
 
 def _measured_field(job: Job) -> _MeasuredField:
@@ -199,7 +202,7 @@ def _measured_field(job: Job) -> _MeasuredField:
     part = job.field.sub_field
     micrograph, scale = _read(job)
     segmentation = segment(micrograph.grey, job.field.settings, micrograph.grey_max)
-    particles, rolling, said = _carbides(job, micrograph, scale, segmentation)
+    particles, rolling, of_rolling = _carbides(job, micrograph, scale, segmentation)
     segmentation = check_field(segmentation, micrograph.grey, particles, scale, _stated_scale(job))
     if part is not None:
         segmentation, micrograph = segmentation.cropped(part.core_in_frame), micrograph.core_of(part)
@@ -207,7 +210,8 @@ def _measured_field(job: Job) -> _MeasuredField:
     if part is not None:
         left, top = part.left * scale.um_per_px, part.top * scale.um_per_px
         particles = particles.assign(x_um=particles["x_um"] + left, y_um=particles["y_um"] + top)
-    return _MeasuredField(micrograph, scale, segmentation, particles, fields, (*micrograph.messages, *said))
+    issues = ordered((*micrograph.issues, *of_rolling, *segmentation.issues))
+    return _MeasuredField(micrograph, scale, segmentation, particles, fields, issues)
 
 
 def _read(job: Job) -> tuple[Micrograph, Scale]:
@@ -232,7 +236,7 @@ def _read(job: Job) -> tuple[Micrograph, Scale]:
 
 def _carbides(
     job: Job, micrograph: Micrograph, scale: Scale, segmentation: Segmentation
-) -> tuple[pd.DataFrame, float | None, tuple[str, ...]]:
+) -> tuple[pd.DataFrame, float | None, tuple[Issue, ...]]:
     """Table of the carbides, the rolling direction it refers to, and what to say of that direction.
 
     Where none was given, it is estimated from carbides measured against the horizontal.
@@ -248,8 +252,8 @@ def _carbides(
         return particles, job.rolling_deg, ()
     estimate = rolling_direction(particles)
     if not estimate.found:
-        return particles, None, (estimate.text,)
-    return against(estimate.angle_deg), estimate.angle_deg, (estimate.text,)
+        return particles, None, (estimate.issue,)
+    return against(estimate.angle_deg), estimate.angle_deg, (estimate.issue,)
 
 
 def _stated_scale(job: Job) -> Scale | None:
@@ -262,8 +266,8 @@ def _stated_scale(job: Job) -> Scale | None:
 def _tables(job: Job, found: _MeasuredField) -> dict[str, pd.DataFrame]:
     """Tables of one field by their names in the results folder, with the names of specimen, field and files."""
     named = {"specimen": job.specimen, "field": job.field.name}
-    messages = ["; ".join(filter(None, (*found.heard, own))) for own in found.fields.table["message"]]
-    fields = found.fields.table.assign(**named, image=job.field.shown, file=job.field.stem, message=messages)
+    known = {"flags": flag_text(found.issues), "message": message_text(found.issues)}
+    fields = found.fields.table.assign(**named, image=job.field.shown, file=job.field.stem, **known)
     return {
         results.PARTICLES: found.particles.assign(**named)[names(PARTICLES)],
         results.FIELDS: fields[names(FIELDS)],

@@ -10,6 +10,7 @@ import pandas as pd
 
 from micro.specimens.summary import ClassData, class_data
 from micro.statistics.sampling import FloatArray
+from micro.tables.columns import flagged
 
 SAME_RESOLUTION = 1.25
 COUNTED_OUTLINE_PX = 2.8
@@ -51,10 +52,9 @@ class MeasuredSpecimen:
     @property
     def resolved_um(self) -> float:
         """Diameter below which carbides are unresolved or uncounted."""
-        small = self.particles["flags"].astype(object).fillna("").astype(str).str.contains(r"\bsmall\b", regex=True)
-        flagged = self.particles.loc[small.to_numpy(bool), "ecd_um"]
+        small = self.particles.loc[flagged(self.particles["flags"], "small"), "ecd_um"]
         counted = COUNTED_OUTLINE_PX * self.um_per_px
-        return max(counted, float(flagged.max())) if len(flagged) else counted
+        return max(counted, float(small.max())) if len(small) else counted
 
 
 @dataclass(frozen=True)

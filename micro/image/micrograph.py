@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.issues import Issue
 from micro.scale.scale import Scale
 
 # Up to here a picture is measured in one piece: about 1.5 GB of working memory.
@@ -126,7 +127,7 @@ class Micrograph:
         The file, and the hash of its bytes; None and "" for a picture that was made in memory.
     data_bar
         (rows, columns) float32, the rows cut off at the bottom; no rows where nothing was cut.
-    messages
+    issues
         What the reading noticed: page taken, colour turned to grey, rows cut, saturation.
     """
 
@@ -138,7 +139,7 @@ class Micrograph:
     path: Path | None = None
     sha256: str = ""
     data_bar: NDArray[np.float32] = field(default_factory=lambda: np.empty((0, 0), np.float32))
-    messages: tuple[str, ...] = ()
+    issues: tuple[Issue, ...] = ()
 
     def cropped(self, part: tuple[slice, slice]) -> Micrograph:
         """Return rows and columns of it, everything else as it is."""

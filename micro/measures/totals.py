@@ -7,15 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from micro.issues import flag_text, message_text
 from micro.measures.banding import Banding, banding
 from micro.measures.intercepts import UNRELATED, FloatArray, Intercepts, scan
 from micro.measures.neighbours import Neighbours, neighbours
 from micro.measures.orientation import RollingDirection, estimate_rolling_direction, orientation, orientation_order
-from micro.measures.particles import resolved_diameter_px
 from micro.scale.scale import NORMAL_95, Scale
+from micro.segmentation.blurred_shapes import resolved_diameter_px
 from micro.segmentation.segmentation import Segmentation
 from micro.segmentation.uncertainty import area_fraction_uncertainty
-from micro.tables.columns import FIELDS, typed
+from micro.tables.columns import FIELDS, flagged, typed
 
 # With none seen, up to three are expected at 95 % (Poisson).
 NONE_SEEN = 3.0
@@ -161,7 +162,7 @@ def measure_field(
     rolling = 0.0 if rolling_deg is None else rolling_deg
     along, across = scan(segmentation.labels, segmentation.excluded, segmentation.runs, rolling, segmentation.blur_px)
     totals = all_totals(segmentation, particles, scale.um_per_px)
-    text = field_text(segmentation)
+    known = {"flags": flag_text(segmentation.issues), "message": message_text(segmentation.issues)}
     rows: list[dict[str, object]] = []
     for name, total in totals.items():
         if len(totals) == 2 and rows:
@@ -169,16 +170,11 @@ def measure_field(
             continue
         field = _OneClass(segmentation, particles, name, rolling, scale.um_per_px)
         bands, near = field.banding(), field.neighbours()
-        rows.append(field.row(total, along, across, bands, near) | {"message": text})
+        rows.append(field.row(total, along, across, bands, near) | known)
         if name == "all":
             drawn = curves(particles, along, across, bands, near, scale.um_per_px)
     values = {c.name: [row.get(c.name, "" if c.dtype == "str" else np.nan) for row in rows] for c in FIELDS}
     return FieldMeasures(typed(FIELDS, values, len(rows)), drawn)
-
-
-def field_text(segmentation: Segmentation) -> str:
-    """Everything to know before trusting the field, once."""
-    return "; ".join(segmentation.messages)
 
 
 @dataclass(frozen=True, eq=False)
@@ -267,9 +263,7 @@ class _OneClass:
 
 def _unresolved_share(own: pd.DataFrame) -> float:
     area = own["area_um2"].to_numpy(float)
-    which, texts = pd.factorize(own["flags"])
-    small = np.array(["small" in str(text).split() for text in texts], bool)[which]
-    return float(area[small].sum() / area.sum()) if area.sum() > 0 else np.nan
+    return float(area[flagged(own["flags"], "small")].sum() / area.sum()) if area.sum() > 0 else np.nan
 
 
 def _over(numerator: float, denominator: float) -> float:

@@ -17,7 +17,7 @@ from micro.scale.scale import NORMAL_95
 from micro.specimens.largest import largest_of_fields
 from micro.specimens.sizes import quantile
 from micro.statistics.sampling import Estimate, FloatArray, ratio_of_fields, share_of_fields, student_t
-from micro.tables.columns import SPECIMENS, empty, names
+from micro.tables.columns import SPECIMENS, empty, flagged, names
 
 
 @dataclass(frozen=True)
@@ -105,9 +105,7 @@ class ClassData:
     @cached_property
     def shape_weight(self) -> FloatArray:
         """(carbides,) edge correction; 0 for carbides too small for their shape to be resolved."""
-        code, flags = pd.factorize(self.carbides["flags"].astype(object).fillna(""))
-        small = np.array(["small" in str(f).split() for f in flags], bool)
-        return np.where(small[code], 0.0, self.weight) if len(code) else self.weight
+        return np.where(flagged(self.carbides["flags"], "small"), 0.0, self.weight)
 
 
 @dataclass(frozen=True)
