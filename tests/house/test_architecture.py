@@ -7,8 +7,8 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).parents[2] / "micro"
 ROOMS = (
-    "errors", "processes", "issue_kinds", "issues", "tables", "results", "statistics", "geometry", "scale", "image", "phantom",
-    "segmentation", "measures", "specimens", "pictures", "points", "comparison", "study", "field", "batch",
+    "errors", "processes", "issue_kinds", "issues", "tables", "results", "statistics", "geometry", "scale", "image",
+    "phantom", "segmentation", "measures", "specimens", "pictures", "points", "comparison", "study", "field", "batch",
     "analysis", "report", "run", "preload", "cli",
 )  # fmt: skip
 # A room may use only these of the rooms above it.
