@@ -118,7 +118,8 @@ def _pins(s: Segmentation, settings: SegmentationSettings) -> Iterator[Issue]:
 
 
 def _unresolved(s: Segmentation) -> Iterator[Issue]:
-    share = float(s.outline_px[s.small].sum() / max(1, s.outline_px.sum()))
+    # As the column unresolved_share of fields.csv.
+    share = float(s.contrast_area_px[s.small].sum() / max(1, s.contrast_area_px.sum()))
     if share > UNRESOLVED:
         yield issue("small_carbides", share=share)
     thin = thin_share(s)
