@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from micro import issues as flags
+from micro.issue_kinds import KINDS, SEVERITIES
+from micro.issues import CARBIDE_FLAGS, Issue
 from micro.specimens.quantities import QUANTITIES
 from micro.tables import columns
 
@@ -29,6 +30,9 @@ Tables are CSV files in UTF-8 with a comma between cells and a point as decimal 
 system. An empty cell means unknown or not applicable; it never stands for 0. Fractions run from 0 to 1 in the files and
 are printed in percent. Text that a spreadsheet would take for a formula has an apostrophe in front of it.
 """
+ISSUES = """`fields.csv` has the flags and the messages. `run.json` has, for each field, the list `issues`: kind,
+flag, severity and the values that the message is made from.
+"""
 
 
 def table(head: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
@@ -48,9 +52,12 @@ def page() -> str:
         )
     quantities = ((f"`{q.name}`", q.unit, q.title) for q in QUANTITIES)
     parts.append(f"## Quantities of specimens.csv\n\n{table(('quantity', 'unit', 'meaning'), quantities)}\n")
-    for title, declared in (("Troubles of a carbide", flags.CARBIDE_FLAGS), ("Troubles of a field", flags.FIELD_FLAGS)):
-        cells = ((f"`{f.name}`", f.text, f.advice) for f in declared)
-        parts.append(f"## {title}\n\n{table(('name', 'what it says', 'what to do'), cells)}\n")
+    cells = ((f"`{f.name}`", f.text, f.advice) for f in CARBIDE_FLAGS)
+    parts.append(f"## Troubles of a carbide\n\n{table(('flag', 'what it says', 'what to do'), cells)}\n")
+    severities = "\n".join(f"- **{name}**: {meaning}." for name, meaning in SEVERITIES.items())
+    kinds = ((f"`{k.flag}`", f"`{k.name}`", k.severity, Issue(k.name, k.example).text) for k in KINDS.values())
+    head = ("flag", "kind", "severity", "message, with invented values")
+    parts.append(f"## Troubles of a field\n\n{ISSUES}\n{severities}\n\n{table(head, kinds)}\n")
     return "\n".join(parts)
 
 

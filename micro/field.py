@@ -14,6 +14,7 @@ from micro.errors import InputError
 from micro.image.micrograph import Micrograph
 from micro.image.pixels import DecodedPicture, UnusableError, to_grey
 from micro.image.reading import read
+from micro.issues import Issue, flag_text, message_text, ordered
 from micro.measures.field_checks import check_field
 from micro.measures.orientation import RollingDirection
 from micro.measures.particles import measure_particles
@@ -64,9 +65,9 @@ class FieldResult:
         return self.segmentation.labels
 
     @property
-    def messages(self) -> tuple[str, ...]:
+    def issues(self) -> tuple[Issue, ...]:
         """All that a reader must know before trusting the field: of the picture, of the direction, of its carbides."""
-        return _messages(self.micrograph, self.direction, self.segmentation)
+        return _issues(self.micrograph, self.direction, self.segmentation)
 
     @property
     def area_fraction(self) -> tuple[float, float, float]:
@@ -79,14 +80,14 @@ class FieldResult:
     def __repr__(self) -> str:
         value, low, high = (f"{100 * v:.2f}" for v in self.area_fraction)
         amount = "area fraction unknown" if value == "nan" else f"area fraction {value} % ({low} to {high} %)"
-        return f"<{self.micrograph.name}: {len(self.particles)} carbides, {amount}, {len(self.messages)} messages>"
+        return f"<{self.micrograph.name}: {len(self.particles)} carbides, {amount}, {len(self.issues)} issues>"
 
     def _repr_html_(self) -> str:
         from html import escape
 
         shown = self.field[["carbide_class", "particles", "area_fraction", "area_fraction_low", "area_fraction_high",
                             "mean_ecd_um", "anisotropy_index"]]  # fmt: skip
-        said = "".join(f"<li>{escape(message)}</li>" for message in self.messages)
+        said = "".join(f"<li>{escape(one.text)}</li>" for one in self.issues)
         return f"<p>{escape(repr(self)[1:-1])}</p>{shown.to_html(index=False)}<ul>{said}</ul>"
 
     def plot(self, axes: Axes | None = None) -> Axes:
@@ -182,7 +183,8 @@ def measure(
     if part is not None:
         segmentation = segmentation.cropped(part.core_in_frame)
     measures = measure_field(segmentation, particles, rolling)
-    text = "; ".join(_messages(micrograph, direction, segmentation))
+    issues = _issues(micrograph, direction, segmentation)
+    known = {"flags": flag_text(issues), "message": message_text(issues)}
     if part is not None:
         particles = particles.assign(x_px=particles["x_px"] + part.left, y_px=particles["y_px"] + part.top)
     return FieldResult(
@@ -190,7 +192,7 @@ def measure(
         scale,
         segmentation,
         to_um(particles, PARTICLES, scale.um_per_px),
-        to_um(measures.table.assign(message=text), FIELDS, scale.um_per_px),
+        to_um(measures.table.assign(**known), FIELDS, scale.um_per_px),
         curves_to_um(measures.profiles, scale.um_per_px),
         direction,
     )
@@ -206,10 +208,10 @@ def _micrograph(image: ArrayLike | str | Path | Micrograph) -> Micrograph:
     if values.ndim != 2:
         raise ValueError(f"image must have rows and columns, got the shape {values.shape}; take one channel")
     try:
-        grey, grey_max, messages = to_grey(DecodedPicture(values))
+        grey, grey_max, issues = to_grey(DecodedPicture(values))
     except UnusableError as trouble:
         raise ValueError(f"image {trouble.problem}; {trouble.remedy}") from None
-    return Micrograph(grey, grey_max, messages=tuple(messages))
+    return Micrograph(grey, grey_max, issues=tuple(issues))
 
 
 def _with(micrograph: Micrograph, um_per_px: float | None, rolling_deg: float | None) -> Micrograph:
@@ -248,10 +250,11 @@ def find_direction(micrograph: Micrograph, settings: SegmentationSettings) -> Ro
     return rolling_direction(measure_particles(segmentation, micrograph.grey, None, micrograph.sub_field))
 
 
-def _messages(
+def _issues(
     micrograph: Micrograph, direction: RollingDirection | None, segmentation: Segmentation
-) -> tuple[str, ...]:
-    return (*micrograph.messages, *(() if direction is None else (direction.text,)), *segmentation.messages)
+) -> tuple[Issue, ...]:
+    of_direction = () if direction is None else (direction.issue,)
+    return ordered((*micrograph.issues, *of_direction, *segmentation.issues))
 
 
 def _axes(axes: Axes | None) -> Axes:

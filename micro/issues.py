@@ -1,13 +1,23 @@
-"""Every trouble of a carbide or a field, once: its flag, its severity and its words."""
+"""Troubles of carbides and fields as data: a kind, its values, and words made from them where they are read.
+
+No code reads a text back: whoever needs to know what was found asks the issue for its kind and its values.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import json
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from string import Formatter
+from typing import Any
+
+from micro.issue_kinds import KINDS
 
 
 @dataclass(frozen=True)
 class Flag:
-    """One kind of trouble; `bit` is its place in the flag words of segmentation and tables."""
+    """One trouble of a carbide; `bit` is its place in the flag words of segmentation and tables."""
 
     bit: int
     name: str
@@ -20,84 +30,220 @@ CARBIDE_FLAGS = (
     Flag(2, "small", "below the resolved diameter", "raise the magnification to measure its shape"),
     Flag(4, "split", "separated from a neighbour by watershed", "check the cut in the outline picture"),
     Flag(8, "saturated", "clipped grey levels inside", "lower the exposure"),
-    Flag(16, "areas_differ", "outline area and contrast area disagree", "look for relief, halo or uneven etch"),
-)
-
-FIELD_FLAGS = (
-    Flag(
-        1,
-        "no_second_phase",
-        "no second phase found",
-        "check polarity, etch and focus if carbides are visible",
-    ),
-    Flag(2, "saturated", "more than 1 % of the pixels are saturated", "lower the exposure"),
-    Flag(4, "areas_differ", "outline area and contrast area disagree", "look for relief, halo or uneven etch"),
-    Flag(8, "unresolved", "much of the area lies below the resolved diameter", "raise the magnification"),
-    Flag(16, "soft_focus", "edges are blurred", "refocus"),
-    Flag(
-        32,
-        "excluded",
-        "parts of the picture were left out: scratches, pits, dust or other marks that are not carbide",
-        "look at the hatched parts of the outline picture",
-    ),
-    Flag(
-        64,
-        "unreliable_levels",
-        "the grey levels do not separate matrix and carbide",
-        "pin the levels or improve the etch",
-    ),
-    Flag(128, "motion_blur", "edges are blurred in one direction", "let the stage rest, or shorten the exposure"),
-    Flag(256, "compressed", "lossy compression changed the grey levels", "save pictures as TIFF or PNG"),
-    Flag(512, "uneven_etch", "the contrast of the carbides changes over the field", "etch again, more evenly"),
-    Flag(1024, "duplicated", "the same picture is given twice", "leave one out"),
-    Flag(2048, "overlapping", "another field shows a part of the same place", "leave one of the two out"),
-    Flag(4096, "implausible_size", "carbides or edges do not fit the scale", "check the scale and the objective"),
-    Flag(8192, "scale_disagrees", "the file states another size of a pixel", "find out which of the two is right"),
-    Flag(
-        16384,
-        "odd_magnification",
-        "sizes and numbers fit another magnification than that of the other fields",
-        "check the objective this field was taken with",
-    ),
-    Flag(
-        32768,
-        "scales_differ",
-        "the fields of the study have different sizes of a pixel",
-        "compare at one magnification, or say what is too small to be seen",
-    ),
-    Flag(
-        65536,
-        "stage_micrometer",
-        "straight lines at one distance: the picture shows a stage micrometer, not a field",
-        "leave it out, and find the scale on it with micro calibrate",
-    ),
 )
 
 
-def flag_names(word: int, flags: tuple[Flag, ...]) -> list[str]:
-    """Names of the flags set in a flag word.
+def flag_names(word: int) -> list[str]:
+    """Names of the flags of a carbide that are set in a flag word.
 
     Examples
     --------
-    >>> flag_names(1 + 4, CARBIDE_FLAGS)
+    >>> flag_names(1 + 4)
     ['edge', 'split']
     """
-    return [flag.name for flag in flags if word & flag.bit]
+    return [flag.name for flag in CARBIDE_FLAGS if word & flag.bit]
 
 
-def bit(name: str, flags: tuple[Flag, ...]) -> int:
-    """Bit of the flag of that name; KeyError where there is none."""
-    return {flag.name: flag.bit for flag in flags}[name]
+def bit(name: str) -> int:
+    """Bit of the carbide's flag of that name; KeyError where there is none."""
+    return {flag.name: flag.bit for flag in CARBIDE_FLAGS}[name]
 
 
-def message(name: str, flags: tuple[Flag, ...]) -> str:
-    """Text and advice of the flag of that name; KeyError where there is none."""
-    return {flag.name: f"{flag.text} ({flag.advice})" for flag in flags}[name]
+_ORDER = {name: place for place, name in enumerate(KINDS)}
 
 
 @dataclass(frozen=True)
-class Trouble:
-    """Name of its flag in `micro.issues.FIELD_FLAGS`, and what was found, with the values and what to do."""
+class Issue:
+    """One trouble that was found.
 
-    flag: str
-    text: str
+    Parameters
+    ----------
+    kind
+        Name of its kind in `micro.issue_kinds.KINDS`.
+    values
+        What was found, by name: numbers, texts, lists of them; None where a number is unknown. All JSON can hold.
+    place
+        Where it holds, for a reader; empty: in the field that it was found in.
+
+    Raises
+    ------
+    ValueError
+        Where the kind is unknown, or the values are not those of the kind.
+    """
+
+    kind: str
+    values: Mapping[str, Any]
+    place: str = ""
+
+    def __post_init__(self) -> None:
+        if self.kind not in KINDS or set(self.values) != set(KINDS[self.kind].value_names):
+            raise ValueError(f"no issue {self.kind!r} has the values {sorted(self.values)}")
+        object.__setattr__(self, "values", {name: _plain(self.values[name]) for name in KINDS[self.kind].value_names})
+
+    @property
+    def flag(self) -> str:
+        """Name in the column `flags`."""
+        return KINDS[self.kind].flag
+
+    @property
+    def severity(self) -> str:
+        """Of `micro.issue_kinds.SEVERITIES`."""
+        return KINDS[self.kind].severity
+
+    @property
+    def text(self) -> str:
+        """What was found, with the values and what to do."""
+        return _written(KINDS[self.kind].template, [self.values])
+
+    def at(self, place: str) -> Issue:
+        """Return it with the place where it holds."""
+        return replace(self, place=place)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as JSON can hold it."""
+        where = {"place": self.place} if self.place else {}
+        return {"kind": self.kind, "flag": self.flag, "severity": self.severity, "values": dict(self.values), **where}
+
+    @classmethod
+    def from_json(cls, stored: Mapping[str, Any]) -> Issue:
+        """Return what `to_json` stored; KeyError, TypeError or ValueError where it is not whole."""
+        return cls(stored["kind"], dict(stored["values"]), str(stored.get("place", "")))
+
+
+def issue(kind: str, **values: Any) -> Issue:
+    """Return an issue of a kind with these values.
+
+    Examples
+    --------
+    >>> found = issue("soft_focus", blur_px=3.12, median_ecd_px=14)
+    >>> found.flag, found.severity
+    ('soft_focus', 'doubt')
+    >>> found.text
+    'edges are blurred over 3.1 px (standard deviation), half of the area lies in carbides below 14 px: refocus'
+    """
+    return Issue(kind, values)
+
+
+def ordered(issues: Iterable[Issue]) -> tuple[Issue, ...]:
+    """Issues in the order of the registry; those of one kind stay as they come."""
+    return tuple(sorted(issues, key=lambda one: _ORDER[one.kind]))
+
+
+def flag_text(issues: Iterable[Issue]) -> str:
+    """Names of the flags, each once, in the order of the registry, with blanks between."""
+    return " ".join(dict.fromkeys(one.flag for one in ordered(issues)))
+
+
+def message_text(issues: Iterable[Issue]) -> str:
+    """All texts, one after the other."""
+    return "; ".join(one.text for one in issues)
+
+
+@dataclass(frozen=True)
+class Group:
+    """Issues of one kind on many places, that differ in numbers only.
+
+    `issues` begin with the largest of the first number that differs.
+    """
+
+    issues: tuple[Issue, ...]
+
+    @property
+    def text(self) -> str:
+        """What was found on all of them; where numbers differ, from the least to the largest."""
+        return _written(KINDS[self.issues[0].kind].template, [one.values for one in self.issues])
+
+    @property
+    def places(self) -> list[str]:
+        """Where, each place once."""
+        return list(dict.fromkeys(one.place for one in self.issues))
+
+
+def grouped(issues: Iterable[Issue]) -> list[Group]:
+    """Put issues of one kind together where they differ in numbers only, in the order of their first.
+
+    Examples
+    --------
+    >>> found = [issue("rows_cut", rows=rows).at(place) for rows, place in ((20, "a1"), (64, "a2"))]
+    >>> [(group.text, group.places) for group in grouped(found)]
+    [('20 to 64 rows at the bottom were cut', ['a2', 'a1'])]
+    """
+    alike: dict[tuple[str, str], list[Issue]] = {}
+    for one in issues:
+        words = {name: value for name, value in one.values.items() if not _is_number(value)}
+        alike.setdefault((one.kind, json.dumps(words, sort_keys=True)), []).append(one)
+    return [Group(_largest_first(group)) for group in alike.values()]
+
+
+def _largest_first(group: Sequence[Issue]) -> tuple[Issue, ...]:
+    """Order by the first number that is said differently, the largest first, what is unknown last."""
+    for _, name, form, _ in Formatter().parse(KINDS[group[0].kind].template):
+        if name and _is_number(group[0].values[name]):
+            value = [one.values[name] for one in group]
+            if len({None if v is None else _number(v, form or "") for v in value}) > 1:
+                order = sorted(range(len(group)), key=lambda k: math.inf if value[k] is None else -value[k])
+                return tuple(group[k] for k in order)
+    return tuple(group)
+
+
+def _is_number(value: Any) -> bool:
+    return value is None or isinstance(value, (int, float))
+
+
+def _plain(value: Any) -> Any:
+    """Value as JSON holds it: plain numbers and lists; None in the place of what is not finite."""
+    if isinstance(value, (list, tuple)):
+        return [_plain(one) for one in value]
+    value = value.item() if hasattr(value, "item") else value
+    if value is None or isinstance(value, (str, int)) or (isinstance(value, float) and math.isfinite(value)):
+        return value
+    if isinstance(value, float):
+        return None
+    raise ValueError(f"{value!r} is no value of an issue")
+
+
+def _written(template: str, every: Sequence[Mapping[str, Any]]) -> str:
+    """Fill a template from the values of issues that differ in numbers only."""
+    parts = []
+    for literal, name, form, _ in Formatter().parse(template):
+        parts += [literal, _span([values[name] for values in every], form or "") if name else ""]
+    return "".join(parts)
+
+
+def _span(values: Sequence[Any], form: str) -> str:
+    if not all(map(_is_number, values)):
+        return _words(values[0], form)
+    known = sorted(value for value in values if value is not None)
+    ends = list(dict.fromkeys(_number(value, form) for value in (known[0], known[-1]))) if known else ["unknown"]
+    return ends[-1] if "|" in form else " to ".join(ends)
+
+
+def _number(value: float, form: str) -> str:
+    if "|" in form:
+        one, many = form.split("|")
+        return one if value == 1 else many
+    return f"{100 * value:{form[:-1]}f}" if form.endswith("p") else f"{value:{form}}"
+
+
+PLACES_NAMED = 3
+
+
+def _words(value: Any, form: str) -> str:
+    if form == "places":
+        return _places(value)
+    if form == "scales":
+        return _scales(value)
+    return value if isinstance(value, str) else ", ".join(value)
+
+
+def _places(names: Sequence[Sequence[str]]) -> str:
+    more = f" and {len(names) - PLACES_NAMED} more" if len(names) > PLACES_NAMED else ""
+    return ", ".join(f"{specimen} {field}" for specimen, field in names[:PLACES_NAMED]) + more
+
+
+def _scales(sizes: Sequence[tuple[str, float, float]]) -> str:
+    """Smallest and largest size of a pixel of each specimen; one where a thousandth does not tell them apart."""
+    return "; ".join(
+        f"{specimen} {low:.4g}" if high <= low * 1.001 else f"{specimen} {low:.4g} to {high:.4g}"
+        for specimen, low, high in sizes
+    )

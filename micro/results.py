@@ -102,7 +102,12 @@ def _shown(column: pd.Series) -> list[object]:
     if column.dtype.kind in "iub":
         return values
     texts = ("" if value is None or value != value else str(value) for value in values)
-    return [f"'{text}" if text.startswith(FORMULA_STARTS) else text for text in texts]
+    return [guarded(text) for text in texts]
+
+
+def guarded(text: str) -> str:
+    """Text of a cell, with an apostrophe before what a spreadsheet would run as a formula."""
+    return f"'{text}" if text.startswith(FORMULA_STARTS) else text
 
 
 def require_parquet() -> None:
@@ -175,7 +180,7 @@ def _unguarded(text: pd.Series) -> pd.Series:
 
 
 def without_guard(text: str) -> str:
-    """Text of a cell without the apostrophe that `table_bytes` put before a formula."""
+    """Text of a cell without the apostrophe that `guarded` put before a formula."""
     return text[1:] if text.startswith("'") and text[1:].startswith(FORMULA_STARTS) else text
 
 

@@ -1,16 +1,16 @@
 """Many fields: one job a field, on many cores or a cluster, resumed by hashes, nothing by halves."""
 
-from micro.batch.fields import gather, measure_fields, specimen_scale_uncertainty, tell_across
+from micro.batch.fields import check_across_fields, gather, measure_fields, specimen_scale_uncertainty
 from micro.batch.job import PROFILE_COLUMNS, Job, Outcome, library_versions, measure_one
 
 __all__ = [
     "PROFILE_COLUMNS",
     "Job",
     "Outcome",
+    "check_across_fields",
     "gather",
     "library_versions",
     "measure_fields",
     "measure_one",
     "specimen_scale_uncertainty",
-    "tell_across",
 ]

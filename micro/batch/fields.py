@@ -14,6 +14,7 @@ from micro import results
 from micro.batch.job import PROFILE_COLUMNS, FieldDirection, Job, Outcome, direction_of, lost, measure_one
 from micro.batch.workers import Result, Work, in_processes, on_cluster
 from micro.errors import InputError, UsageError
+from micro.issues import Issue, flag_text, message_text, ordered
 from micro.study.model import Specimen, Study
 from micro.tables.columns import FIELDS, PARTICLES, names
 
@@ -155,7 +156,7 @@ def specimen_scale_uncertainty(outcomes: tuple[Outcome, ...], specimen: Specimen
 Name = tuple[str, str]
 
 
-def tell_across(study: Study, outcomes: Sequence[Outcome], out: Path) -> tuple[Outcome, ...]:
+def check_across_fields(study: Study, outcomes: Sequence[Outcome], out: Path) -> tuple[Outcome, ...]:
     """Check all measured fields against each other; add what is found to fields.csv and to the outcomes.
 
     Parameters
@@ -174,10 +175,10 @@ def tell_across(study: Study, outcomes: Sequence[Outcome], out: Path) -> tuple[O
         particles[name] = particles[name].map({text: results.without_guard(text) for text in particles[name].unique()})
     fields = results.read_table(out / results.FIELDS, names(FIELDS))
     found = check_across(particles, fields, _pictures(study, outcomes))
-    said = {name: tuple(trouble.text for trouble in troubles) for name, troubles in found.items()}
-    if said:
-        _add_messages(out / results.FIELDS, said)
-    return tuple(replace(o, messages=(*o.messages, *said.get((o.specimen, o.field), ()))) for o in outcomes)
+    every = tuple(replace(o, issues=ordered((*o.issues, *found.get((o.specimen, o.field), ())))) for o in outcomes)
+    if found:
+        _write_issues(out / results.FIELDS, {(o.specimen, o.field): o.issues for o in every})
+    return every
 
 
 def _pictures(study: Study, outcomes: Sequence[Outcome]) -> dict[Name, str]:
@@ -190,13 +191,13 @@ def _pictures(study: Study, outcomes: Sequence[Outcome]) -> dict[Name, str]:
     }
 
 
-def _add_messages(path: Path, said: Mapping[Name, tuple[str, ...]]) -> None:
-    """Add to the messages of a fields table; all other cells stay as they are."""
+def _write_issues(path: Path, issues: Mapping[Name, tuple[Issue, ...]]) -> None:
+    """Write flags and messages of a fields table anew; all other cells stay as they are."""
     rows = list(csv.reader(io.StringIO(path.read_bytes().decode(), newline="")))
-    specimen, field, message = (rows[0].index(name) for name in ("specimen", "field", "message"))
+    specimen, field, flags, message = (rows[0].index(name) for name in ("specimen", "field", "flags", "message"))
     for row in rows[1:]:
-        more = said.get((results.without_guard(row[specimen]), results.without_guard(row[field])), ())
-        row[message] = "; ".join(filter(None, (row[message], *more)))
+        own = issues[results.without_guard(row[specimen]), results.without_guard(row[field])]
+        row[flags], row[message] = flag_text(own), results.guarded(message_text(own))
     stream = io.StringIO(newline="")
     csv.writer(stream, lineterminator="\n").writerows(rows)
     with results.whole_file(path) as file:

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from micro import results
 from micro.errors import InputError, MicroError
+from micro.issues import Issue, flag_text, issue, message_text, ordered
 from micro.statistics.sampling import NORMAL_95
 from micro.study.model import Field
 from micro.tables.columns import FIELDS, PARTICLES, names
@@ -64,18 +65,15 @@ class FieldDirection:
     agrees: bool = True
 
     @property
-    def text(self) -> str:
-        """One clause for the field's message."""
+    def issues(self) -> tuple[Issue, ...]:
+        """What a reader of the field must know of it."""
         if self.angle_deg is None or self.standard_uncertainty_deg is None:
-            return "no preferred direction, the horizontal is the reference"
+            return (issue("no_rolling_direction"),)
         half = NORMAL_95 * self.standard_uncertainty_deg
-        shared = (
-            f"rolling direction of the specimen estimated from {self.fields} fields: "
-            f"{self.angle_deg:.1f}° ± {half:.1f}° from the horizontal"
-        )
+        shared = issue("rolling_of_specimen", angle_deg=self.angle_deg, half_width_deg=half, fields=self.fields)
         if self.agrees:
-            return shared
-        return f"{shared}; the carbides of this field lie along {self.own.angle_deg:.1f}°: look whether it was turned"
+            return (shared,)
+        return shared, issue("rolling_disagrees", own_deg=self.own.angle_deg, angle_deg=self.angle_deg)
 
 
 @dataclass(frozen=True)
@@ -106,7 +104,7 @@ class Outcome:
     image: str
     image_sha256: str = ""
     trouble: str = ""
-    messages: tuple[str, ...] = ()
+    issues: tuple[Issue, ...] = ()
     scale_origin: str = ""
     scale_relative_uncertainty: float | None = None
     seconds: float = 0.0
@@ -195,7 +193,8 @@ def _reuse(job: Job, parameters: dict[str, Any]) -> Outcome | None:
         for name, digest in record["outputs"].items():
             if results.hash_of_file(job.out / name) != digest:
                 return None
-        return Outcome(**{**record["outcome"], "messages": tuple(record["outcome"]["messages"])}, reused=True)
+        issues = tuple(Issue.from_json(one) for one in record["outcome"]["issues"])
+        return Outcome(**{**record["outcome"], "issues": issues}, reused=True)
     except (OSError, ValueError, KeyError, TypeError):
         return None
 
@@ -205,23 +204,25 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     from micro.pictures.outlines import draw_outlines
 
     found = _measured_field(job)
-    messages = found.messages if job.direction is None else (job.direction.text, *found.messages)
+    of_direction = () if job.direction is None else job.direction.issues
+    issues = ordered((*of_direction, *found.issues))
     labels = label_file(found.segmentation.labels, job.field.stem, found.scale.um_per_px)
     picture = draw_outlines(found.micrograph, found.segmentation, job.class_names)
-    outputs = write_field(job.out, job.field.stem, _tables(job, found, messages), labels, picture)
+    outputs = write_field(job.out, job.field.stem, _tables(job, found, issues), labels, picture)
     outcome = Outcome(
         job.specimen,
         job.field.name,
         job.field.stem,
         job.field.shown,
         image_sha256=found.micrograph.sha256,
-        messages=messages,
+        issues=issues,
         scale_origin=found.scale.origin,
         scale_relative_uncertainty=found.scale.relative_uncertainty,
         seconds=time.perf_counter() - start,
         outputs=outputs,
     )
-    kept = {name: value for name, value in asdict(outcome).items() if name != "reused"}
+    kept = {name: value for name, value in vars(outcome).items() if name != "reused"}
+    kept["issues"] = [one.to_json() for one in outcome.issues]
     record: dict[str, Any] = {"key": _key(outcome.image_sha256, parameters), "outputs": outputs, "outcome": kept}
     if job.direction is not None:
         alone = _parameters(replace(job, direction=None))
@@ -276,10 +277,11 @@ def _read(job: Job, rolling_deg: float | None) -> Micrograph:
     )
 
 
-def _tables(job: Job, found: FieldResult, messages: tuple[str, ...]) -> dict[str, pd.DataFrame]:
+def _tables(job: Job, found: FieldResult, issues: tuple[Issue, ...]) -> dict[str, pd.DataFrame]:
     """Tables of one field by their names in the results folder, with the names of specimen, field and files."""
     named = {"specimen": job.specimen, "field": job.field.name}
-    fields = found.field.assign(**named, image=job.field.shown, file=job.field.stem, message="; ".join(messages))
+    known = {"flags": flag_text(issues), "message": message_text(issues)}
+    fields = found.field.assign(**named, image=job.field.shown, file=job.field.stem, **known)
     return {
         results.PARTICLES: found.particles.assign(**named)[names(PARTICLES)],
         results.FIELDS: fields[names(FIELDS)],

@@ -63,14 +63,14 @@ def measure_and_print(
 
 
 def print_summary(study: Study, ending: RunSummary, out: Path) -> None:
-    """Print troubles and messages on stderr, the table and where the rest lies on stdout."""
+    """Print troubles and issues on stderr, the table and where the rest lies on stdout."""
     from micro.report.wording import specimen_table, wrapped
 
     for outcome in ending.outcomes:
         if outcome.trouble:
             click.echo(outcome.trouble, err=True)
-    for message in messages_of(ending.outcomes):
-        click.echo(one_line(message), err=True)
+    for line in issue_lines(ending.outcomes):
+        click.echo(one_line(line), err=True)
     for trouble in ending.troubles:
         click.echo(trouble, err=True)
     measured = len(ending.outcomes) - ending.failed
@@ -80,14 +80,15 @@ def print_summary(study: Study, ending: RunSummary, out: Path) -> None:
     click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")
 
 
-def messages_of(outcomes: Sequence[Outcome]) -> list[str]:
-    """Messages of the fields, each once: the pictures it holds for, three of them by name.
+def issue_lines(outcomes: Sequence[Outcome]) -> list[str]:
+    """Issues of the fields, each once: the pictures it holds for, three of them by name.
 
     Fields that share a picture, pages or parts of a mosaic, go by the field's name too.
     """
-    from micro.report.wording import listed, told_once
+    from micro.issues import grouped
+    from micro.report.wording import listed
 
     fields_of = Counter(o.image for o in outcomes)
     named = [(o, o.image if fields_of[o.image] == 1 else f"{o.image} {o.field}") for o in outcomes]
-    said = ((message, place) for outcome, place in named for message in outcome.messages)
-    return [f"{listed(images, 3)}: {message}" for message, images in told_once(said)]
+    issues = (one.at(place) for outcome, place in named for one in outcome.issues)
+    return [f"{listed(group.places, 3)}: {group.text}" for group in grouped(issues)]

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from micro.specimens.quantities import ClassData, class_data, is_small
+from micro.specimens.quantities import ClassData, class_data
+from micro.tables.columns import flagged
 
 SAME_RESOLUTION = 1.25
 COUNTED_OUTLINE_PX = 2.8
@@ -48,9 +49,9 @@ class MeasuredSpecimen:
     @property
     def resolved_um(self) -> float:
         """Diameter below which carbides are unresolved or uncounted."""
-        flagged = self.particles.loc[is_small(self.particles), "ecd_um"]
+        small = self.particles.loc[flagged(self.particles["flags"], "small"), "ecd_um"]
         counted = COUNTED_OUTLINE_PX * self.um_per_px
-        return max(counted, float(flagged.max())) if len(flagged) else counted
+        return max(counted, float(small.max())) if len(small) else counted
 
 
 def class_of(specimen: MeasuredSpecimen, carbide_class: str, above_um: float = 0.0) -> ClassData:

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.issues import Issue
 from micro.scale.scale import Scale
 
 # Up to here a picture is measured in one piece: about 1.5 GB of working memory.
@@ -126,7 +127,7 @@ class Micrograph:
         The file, and the hash of its bytes; None and "" for a picture that was made in memory.
     data_bar
         (rows, columns) float32, the rows cut off at the bottom; no rows where nothing was cut.
-    messages
+    issues
         What the reading noticed: page taken, colour turned to grey, rows cut, saturation.
     stated_scale
         Size of a pixel in the tags of the file where another one is in use.
@@ -148,7 +149,7 @@ class Micrograph:
     path: Path | None = None
     sha256: str = ""
     data_bar: NDArray[np.float32] = field(default_factory=lambda: np.empty((0, 0), np.float32))
-    messages: tuple[str, ...] = ()
+    issues: tuple[Issue, ...] = ()
     stated_scale: Scale | None = None
     sub_field: SubField | None = None
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.issues import Issue, issue
+
 
 class UnusableError(Exception):
     """A picture of a sound format that is no micrograph; the reader adds the file's name."""
@@ -74,7 +76,7 @@ class DecodedPicture:
         True where 0 is white.
     orientation
         The orientation tag, 1 to 8 (TIFF 6.0, tag 274).
-    messages
+    issues
         What was noticed.
     """
 
@@ -82,7 +84,7 @@ class DecodedPicture:
     grey_max: float | None = None
     inverted: bool = False
     orientation: int = 1
-    messages: tuple[str, ...] = ()
+    issues: tuple[Issue, ...] = ()
 
 
 LUMINANCE = (0.299, 0.587, 0.114)  # ITU-R BT.601
@@ -92,7 +94,7 @@ DEPTH = "save it as 8 or 16 bit greyscale"
 FULL_SCALES = (1.0, 255.0, 4095.0, 65535.0)
 
 
-def to_grey(pixels: DecodedPicture) -> tuple[NDArray[np.float32], float, list[str]]:
+def to_grey(pixels: DecodedPicture) -> tuple[NDArray[np.float32], float, list[Issue]]:
     """Return (rows, columns) float32 grey levels, their full scale, and what was noticed.
 
     Equal channels are one grey picture; true colours become luminance (ITU-R BT.601). A picture in which 0
@@ -103,18 +105,18 @@ def to_grey(pixels: DecodedPicture) -> tuple[NDArray[np.float32], float, list[st
     UnusableError
         NaN or infinite values, negative grey levels, integers beyond 16 bits.
     """
-    messages = list(pixels.messages)
+    issues = list(pixels.issues)
     values = _finite(pixels.values)
-    grey_max = _full_scale(values, pixels.grey_max, messages)
-    grey = values if values.ndim == 2 else _one_channel(values, grey_max, messages)
+    grey_max = _full_scale(values, pixels.grey_max, issues)
+    grey = values if values.ndim == 2 else _one_channel(values, grey_max, issues)
     grey = grey.astype(np.float32, copy=False)
     if pixels.inverted:
         grey = np.float32(grey_max) - grey
-        messages.append("0 means white in this file; the grey levels were turned")
+        issues.append(issue("greys_inverted"))
     if pixels.orientation != 1:
         grey = _upright(grey, pixels.orientation)
-        messages.append(f"turned as the camera's orientation tag says ({pixels.orientation})")
-    return np.ascontiguousarray(grey), grey_max, messages
+        issues.append(issue("turned", orientation=pixels.orientation))
+    return np.ascontiguousarray(grey), grey_max, issues
 
 
 def _finite(values: NDArray) -> NDArray:
@@ -132,7 +134,7 @@ def _finite(values: NDArray) -> NDArray:
     return values
 
 
-def _full_scale(values: NDArray, stated: float | None, messages: list[str]) -> float:
+def _full_scale(values: NDArray, stated: float | None, issues: list[Issue]) -> float:
     top = float(values.max())
     if stated is not None and top <= stated:
         return stated
@@ -143,23 +145,23 @@ def _full_scale(values: NDArray, stated: float | None, messages: list[str]) -> f
     if top > 65535:
         raise UnusableError(f"has grey levels up to {top:.0f}", DEPTH)
     if top <= 4095:
-        messages.append("no grey level above 4095: taken as 12 bits in 16")
+        issues.append(issue("twelve_bits"))
         return 4095.0
     return 65535.0
 
 
-def _one_channel(values: NDArray, grey_max: float, messages: list[str]) -> NDArray:
+def _one_channel(values: NDArray, grey_max: float, issues: list[Issue]) -> NDArray:
     samples = values.shape[2]
     if samples in (2, 4):
         if np.any(values[..., -1] != values[..., -1].max()):
-            messages.append("the transparency was left out")
+            issues.append(issue("transparency_left_out"))
         values = values[..., :-1]
     if values.shape[2] == 1:
         return values[..., 0]
     red, green, blue = (values[..., i] for i in range(3))
     if np.array_equal(red, green) and np.array_equal(green, blue):
         return red
-    messages.append("the colours were turned into luminance (ITU-R BT.601)")
+    issues.append(issue("colours_to_grey"))
     grey = red * np.float32(LUMINANCE[0])
     grey += green * np.float32(LUMINANCE[1])
     grey += blue * np.float32(LUMINANCE[2])

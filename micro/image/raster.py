@@ -9,6 +9,7 @@ from typing import IO, Any
 import numpy as np
 
 from micro.image.pixels import DecodedPicture, Header, UnusableError
+from micro.issues import issue
 
 CHANNELS = {"1": 1, "L": 1, "P": 3, "I;16": 1, "I;16B": 1, "I": 1, "LA": 2, "RGB": 3, "RGBX": 3, "RGBA": 4, "CMYK": 4}
 
@@ -26,7 +27,6 @@ def decode_raster(file: IO[bytes], name: str) -> DecodedPicture:
     """Read the pixels of a picture whose header was found sane."""
     picture = _open(file, name)
     header = _header(picture, name)
-    messages = []
     if name == "JPEG":
         _check_scans(file)
     if name == "PNG" and _sixteen_bit_colour(picture):
@@ -36,9 +36,8 @@ def decode_raster(file: IO[bytes], name: str) -> DecodedPicture:
         if picture.mode == "P" or "transparency" in picture.info:
             picture = picture.convert("RGBA" if "transparency" in picture.info else "RGB")
         values = np.asarray(picture)
-    if header.pages > 1:
-        messages.append(f"picture 1 of {header.pages} was taken")
-    return DecodedPicture(values, orientation=_orientation(picture), messages=tuple(messages))
+    found = (issue("first_picture_taken", pictures=header.pages),) if header.pages > 1 else ()
+    return DecodedPicture(values, orientation=_orientation(picture), issues=found)
 
 
 def _check_scans(file: IO[bytes]) -> None:

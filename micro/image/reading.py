@@ -17,6 +17,7 @@ from micro.image.micrograph import LARGEST_FIELD_PX, Micrograph, SubField, find_
 from micro.image.pixels import DecodedPicture, Header, UnusableError, to_grey
 from micro.image.raster import decode_raster, probe_raster
 from micro.image.tiff import decode_tiff, probe_tiff
+from micro.issues import Issue, issue, ordered
 from micro.results import hash_of_file
 from micro.scale.scale import Scale, scale_from_tags
 
@@ -69,12 +70,12 @@ def described(head: bytes) -> str:
     return "text" if text == len(head) else "no picture that is known here"
 
 
-def mislabelling(path: Path, found: str) -> str:
-    """Message where the name's ending promises another format than the content; else empty."""
+def mislabelling(path: Path, found: str) -> tuple[Issue, ...]:
+    """Tell whether the name's ending promises another format than the content."""
     promised = ENDINGS.get(path.suffix.lower())
     if promised == found:
-        return ""
-    return f"named {path.suffix or 'without an ending'} but holds a {found} picture, read as that"
+        return ()
+    return (issue("mislabelled", ending=path.suffix or "without an ending", format=found),)
 
 
 SMALLEST_SIDE_PX = 32
@@ -128,12 +129,11 @@ def read(
         _check_kind(header, sub_field)
         sha256 = hash_of_file(path)
         pixels = _decode(file, header, page, sub_field)
-        grey, grey_max, messages = to_grey(pixels)
+        grey, grey_max, issues = to_grey(pixels)
         del pixels
         whole = header.shape if sub_field else grey.shape
-        grey, data_bar = _cut(grey, grey_max, 0 if sub_field else crop_bottom_px, messages)
+        grey, data_bar = _cut(grey, grey_max, 0 if sub_field else crop_bottom_px, issues)
         _check_content(grey)
-        mislabelled = mislabelling(path, header.format)
         return Micrograph(
             grey=grey,
             grey_max=grey_max,
@@ -143,7 +143,7 @@ def read(
             path=path,
             sha256=sha256,
             data_bar=data_bar,
-            messages=(*([mislabelled] if mislabelled else []), *messages),
+            issues=ordered((*mislabelling(path, header.format), *issues)),
             stated_scale=None if scale is None else scale_from_tags(path),
             sub_field=sub_field,
         )
@@ -254,7 +254,7 @@ def _check_kind(header: Header, sub_field: SubField | None) -> None:
 
 
 def _cut(
-    grey: NDArray[np.float32], grey_max: float, crop_bottom_px: int | None, messages: list[str]
+    grey: NDArray[np.float32], grey_max: float, crop_bottom_px: int | None, issues: list[Issue]
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return the micrograph and the rows cut off below it; say how many."""
     rows = grey.shape[0]
@@ -264,8 +264,7 @@ def _cut(
             f"{cut} rows cannot be cut from the bottom of {rows}", "cut 0 or more rows, and leave at least a quarter"
         )
     if cut:
-        found = "data bar found: " if crop_bottom_px is None else ""
-        messages.append(f"{found}{cut} rows at the bottom were cut")
+        issues.append(issue("data_bar_cut" if crop_bottom_px is None else "rows_cut", rows=cut))
     # Copies, so that the whole picture does not stay in memory behind the two views.
     return (grey[: rows - cut].copy(), grey[rows - cut :].copy()) if cut else (grey, grey[rows:])
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from micro.image.micrograph import SubField
 from micro.image.pixels import DecodedPicture, Header, UnusableError
+from micro.issues import issue
 from micro.scale.scale import unlogged
 
 PAGES_COUNTED = 1000
@@ -44,7 +45,7 @@ def decode_tiff(file: IO[bytes], page: int | None = None, sub_field: SubField | 
         if sub_field is None:
             _check_unpacking(chosen, range(math.prod(chosen.chunked)))
         values = _values(chosen, file, index) if sub_field is None else _part(chosen, sub_field)
-        messages = (f"page {index + 1} of {pages} was taken",) if pages > 1 else ()
+        found = (issue("page_taken", page=index + 1, pages=pages),) if pages > 1 else ()
         if chosen.photometric.name == "PALETTE":
             values = _through_palette(chosen, values)
         return DecodedPicture(
@@ -52,7 +53,7 @@ def decode_tiff(file: IO[bytes], page: int | None = None, sub_field: SubField | 
             grey_max=_stated_full_scale(chosen, header),
             inverted=chosen.photometric.name == "MINISWHITE",
             orientation=_orientation(chosen),
-            messages=messages,
+            issues=found,
         )
 
 

@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.issues import CARBIDE_FLAGS, Trouble, bit
+from micro.issues import Issue, issue
+from micro.segmentation.blurred_shapes import RESOLVED
 from micro.segmentation.segmentation import Segmentation
-from micro.segmentation.stages import RESOLVED
 from micro.statistics.robust import biweight_fit, least_squares
 from micro.statistics.robust import spread as robust_spread
 
@@ -20,7 +20,7 @@ FEWEST_FIELDS, FEWEST_CARBIDES = 4, 20
 SOFTER, SPREADS = 1.4, 6.0
 
 
-def soft_focus(blur_px: float, median_ecd_px: float) -> Trouble | None:
+def soft_focus(blur_px: float, median_ecd_px: float) -> Issue | None:
     """Tell whether a field is out of focus.
 
     Parameters
@@ -38,11 +38,7 @@ def soft_focus(blur_px: float, median_ecd_px: float) -> Trouble | None:
     hidden = blur_px > HALF_SOFT_PX and RESOLVED * blur_px > median_ecd_px
     if not (blur_px > SOFT_PX or hidden):
         return None
-    return Trouble(
-        "soft_focus",
-        f"edges are blurred over {blur_px:.1f} px (standard deviation), half of the area lies in carbides below "
-        f"{median_ecd_px:.0f} px: refocus",
-    )
+    return issue("soft_focus", blur_px=blur_px, median_ecd_px=median_ecd_px)
 
 
 def softer_than_others(blur_px: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -276,7 +272,7 @@ def second_moments(segmentation: Segmentation) -> BlurMoments:
     x -= (total(light * x) / size)[own]
     y -= (total(light * y) / size)[own]
     square = x * x + y * y
-    keep = (area > SMALLEST_PX2) & sampled[1:] & (s.flags & np.uint32(bit("edge", CARBIDE_FLAGS)) == 0)
+    keep = (area > SMALLEST_PX2) & sampled[1:] & ~s.cut
     return BlurMoments(
         area=area[keep],
         along=(total(light * (x * x - y * y)) / size)[keep],

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.errors import InputError
-from micro.issues import FIELD_FLAGS, Trouble, bit, message
+from micro.issues import Issue, issue, ordered
 from micro.measures.blur_checks import block_steps, directed_blur, soft_focus
 from micro.scale.ruling import SMALLEST_SIDE, energy_by_direction, find_ruling
 from micro.scale.scale import Scale
@@ -86,7 +86,7 @@ LONGEST_PX = 512
 SHARPEST_FIELD = 18.0
 
 
-def stage_micrometer(grey: NDArray[np.float32]) -> Trouble | None:
+def stage_micrometer(grey: NDArray[np.float32]) -> Issue | None:
     """Tell whether a picture shows a stage micrometer: one direction stands out, and its lines make an even ruling.
 
     Parameters
@@ -103,8 +103,7 @@ def stage_micrometer(grey: NDArray[np.float32]) -> Trouble | None:
         ruling = find_ruling(small)
     except InputError:
         return None
-    lines = int(ruling.fit.used.sum())
-    return Trouble("stage_micrometer", f"{lines} {message('stage_micrometer', FIELD_FLAGS)}")
+    return issue("stage_micrometer", lines=int(ruling.fit.used.sum()))
 
 
 def sharpness(grey: NDArray[np.float32]) -> float:
@@ -123,7 +122,7 @@ ANOTHER_LENS = 1.6
 AS_MUCH = 2.0
 
 
-def implausible_size(median_ecd_um: float, blur_um: float) -> Trouble | None:
+def implausible_size(median_ecd_um: float, blur_um: float) -> Issue | None:
     """Tell whether carbides or edges do not fit the scale.
 
     Parameters
@@ -138,20 +137,14 @@ def implausible_size(median_ecd_um: float, blur_um: float) -> Trouble | None:
     Primary carbides of tool steels are 0.5 to 50 µm (common practice). A lens of aperture A draws no edge sharper than
     about 0.21 wavelengths over A (Gaussian fitted to the disc of Airy): 0.07 µm with oil and blue light.
     """
-    check = "check the scale and the objective"
     if median_ecd_um > LARGEST_UM:
-        return Trouble("implausible_size", f"carbides of {median_ecd_um:.3g} µm are larger than any usual: {check}")
+        return issue("too_large", ecd_um=median_ecd_um)
     if median_ecd_um < SMALLEST_UM:
-        return Trouble("implausible_size", f"carbides of {median_ecd_um:.2g} µm are smaller than light shows: {check}")
-    if blur_um < SHARPEST_UM:
-        return Trouble(
-            "implausible_size",
-            f"edges of {blur_um:.2g} µm are sharper than light can draw: {check}, unless electrons took the picture",
-        )
-    return None
+        return issue("too_small", ecd_um=median_ecd_um)
+    return issue("too_sharp", blur_um=blur_um) if blur_um < SHARPEST_UM else None
 
 
-def scale_disagrees(um_per_px: float, stated_um_per_px: float, origin: str) -> Trouble | None:
+def scale_disagrees(um_per_px: float, stated_um_per_px: float, origin: str) -> Issue | None:
     """Tell whether the file states another size of a pixel than the one in use.
 
     Five percent are left for the magnification engraved on a lens (common practice). Sizes over 5 µm are resolutions
@@ -159,11 +152,7 @@ def scale_disagrees(um_per_px: float, stated_um_per_px: float, origin: str) -> T
     """
     if stated_um_per_px > LARGEST_TAG_UM or abs(np.log(stated_um_per_px / um_per_px)) < np.log(1 + TOLERANCE):
         return None
-    return Trouble(
-        "scale_disagrees",
-        f"the file states {stated_um_per_px:.4g} µm per px ({origin}), {um_per_px:.4g} is used: "
-        "find out which is right",
-    )
+    return issue("scale_disagrees", stated_um_per_px=stated_um_per_px, origin=origin, um_per_px=um_per_px)
 
 
 def another_magnification(
@@ -209,7 +198,7 @@ def check_field(
     scale: Scale,
     stated: Scale | None = None,
 ) -> Segmentation:
-    """Add the troubles of one field to its segmentation: flags and messages.
+    """Add what one field tells of itself to the issues of its segmentation.
 
     Parameters
     ----------
@@ -224,16 +213,13 @@ def check_field(
     stated
         The one that the file states; None where it states none, or where it is the one in use.
     """
-    found = list(_troubles(segmentation, grey, particles, scale, stated))
-    word = segmentation.field_flags
-    for trouble in found:
-        word |= bit(trouble.flag, FIELD_FLAGS)
-    return segmentation.told(word, (*segmentation.messages, *(t.text for t in found)))
+    found = _issues(segmentation, grey, particles, scale, stated)
+    return segmentation.with_issues(ordered((*segmentation.issues, *found)))
 
 
-def _troubles(
+def _issues(
     s: Segmentation, grey: NDArray[np.float32], particles: pd.DataFrame, scale: Scale, stated: Scale | None
-) -> Iterator[Trouble]:
+) -> Iterator[Issue]:
     found = stage_micrometer(grey)
     if found:
         yield found
@@ -262,33 +248,20 @@ def _median_ecd(particles: pd.DataFrame) -> float:
     return float(2 * np.sqrt(area[np.searchsorted(np.cumsum(area), area.sum() / 2)] / np.pi))
 
 
-def _motion(s: Segmentation) -> Iterator[Trouble]:
+def _motion(s: Segmentation) -> Iterator[Issue]:
     blur = directed_blur(s)
     if blur is not None:
-        yield Trouble(
-            "motion_blur",
-            f"edges are blurred along {blur.direction_deg:.0f}° as by a motion over {blur.length_px:.1f} px: let the "
-            "stage rest, shorten the exposure, or look for astigmatism",
-        )
+        yield issue("motion_blur", direction_deg=blur.direction_deg, length_px=blur.length_px)
 
 
-def _blocks(grey: NDArray[np.float32], noise: float) -> Iterator[Trouble]:
+def _blocks(grey: NDArray[np.float32], noise: float) -> Iterator[Issue]:
     steps = block_steps(grey, noise)
     if steps.excess > LEAST_STEP and steps.significance > SURE_STEP:
-        yield Trouble(
-            "compressed",
-            f"steps at the borders of 8 × 8 blocks are {100 * steps.excess:.0f} % larger than elsewhere: lossy "
-            "compression (JPEG) changed the grey levels; save pictures as TIFF or PNG",
-        )
+        yield issue("compressed", excess=steps.excess)
 
 
-def _etch(s: Segmentation) -> Iterator[Trouble]:
+def _etch(s: Segmentation) -> Iterator[Issue]:
     change = etch_change(s)
     sure = change is not None and change.relative_range > SURE_CHANGE * change.standard_uncertainty
     if change is not None and sure and change.relative_range > LEAST_CHANGE:
-        yield Trouble(
-            "uneven_etch",
-            f"the contrast of the carbides changes by {100 * change.relative_range:.0f} % over the field, and rises "
-            f"towards {change.direction_deg:.0f}°: uneven etch or stray light make sizes unlike; etch again, more "
-            "evenly",
-        )
+        yield issue("uneven_etch", change=change.relative_range, direction_deg=change.direction_deg)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from micro.issues import Issue, issue
 from micro.statistics.sampling import NORMAL_95
 
 FloatArray = NDArray[np.float64]
@@ -116,14 +117,12 @@ class RollingDirection:
         return bool(np.isfinite(self.angle_deg))
 
     @property
-    def text(self) -> str:
-        """One clause for the field's message."""
-        if self.found:
-            return (
-                f"rolling direction estimated from the carbides: {self.angle_deg:.1f}° ± "
-                f"{NORMAL_95 * self.standard_uncertainty_deg:.1f}° from the horizontal"
-            )
-        return "no preferred direction, the horizontal is the reference"
+    def issue(self) -> Issue:
+        """What a reader must know where nobody gave the direction."""
+        if not self.found:
+            return issue("no_rolling_direction")
+        half = NORMAL_95 * self.standard_uncertainty_deg
+        return issue("rolling_estimated", angle_deg=self.angle_deg, half_width_deg=half)
 
 
 def estimate_rolling_direction(angle_deg: ArrayLike, major: ArrayLike, minor: ArrayLike) -> RollingDirection:

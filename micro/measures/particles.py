@@ -9,32 +9,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from micro.geometry.outlines import crofton_perimeter, extent, short_of_outline
-from micro.geometry.runs import PIXEL_VARIANCE, Moments, Runs, angle_uncertainty_deg, ellipse, touches_edge
+from micro.geometry.runs import PIXEL_VARIANCE, Moments, Runs, angle_uncertainty_deg, ellipse
 from micro.image.micrograph import SubField
-from micro.issues import CARBIDE_FLAGS, bit, flag_names
+from micro.issues import flag_names
 from micro.segmentation.blurred_shapes import Stretch, undo_blur
 from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX
 from micro.segmentation.segmentation import Segmentation
-from micro.segmentation.stages import RESOLVED
 from micro.tables.columns import PARTICLES, empty, typed
 from micro.tables.units import pixel_columns
 
 FloatArray = NDArray[np.float64]
-
-
-def contrast_area(segmentation: Segmentation, outline_area: FloatArray) -> FloatArray:
-    """(n,) areas, px²: each carbide's contrast over its basin, by the contrast of its class.
-
-    Parameters
-    ----------
-    segmentation
-        Carbides of one field.
-    outline_area
-        (n,) area inside the outline, px²; it stands in where the integrated contrast gives none above 0.
-    """
-    _, light = segmentation.basin_sums
-    area = light / np.array([c.contrast for c in segmentation.classes])[segmentation.class_index]
-    return np.where(area > 0, area, outline_area)
 
 
 def guard_px(blur_px: float | None) -> int:
@@ -82,7 +66,6 @@ def boxes(runs: Runs) -> NDArray[np.intp]:
 
 
 THINNEST_PX = 0.25
-RESOLVED_SMOOTHED = 3.75
 DIGITAL_VARIANCE = 0.049  # discs of 4 to 8 px by pixel centres, at 1 500 places each
 WHITE_LEFT = 1 / (4 * np.pi * SMOOTHING_PX**2)  # of the variance of white noise after the smoothing
 NOISE_LENGTH_PX = float(np.sqrt(4 * np.pi)) * SMOOTHING_PX
@@ -162,21 +145,6 @@ def measure_outlines(
     return OutlineShapes(runs, major * stretch.major, minor * stretch.minor, angle, unsure, major / minor, stretch)
 
 
-def resolved_diameter_px(blur_px: float | None) -> float:
-    """Diameter below which a carbide's shape is lost: 4 standard deviations of the edge spread, 3.75 when smoothed.
-
-    Below, undoing the blur magnifies the wavering of the outline more than it mends.
-    """
-    blur = blur_px or 1.0
-    return max(RESOLVED * blur, RESOLVED_SMOOTHED * float(np.hypot(blur, ADDED_SPREAD_PX)))
-
-
-def blur_of_resolved_px(resolved_px: FloatArray) -> FloatArray:
-    """(n,) edge spread, px, of fields of which `resolved_diameter_px` is known."""
-    smoothed = np.square(resolved_px / RESOLVED_SMOOTHED) - ADDED_SPREAD_PX**2
-    return np.minimum(resolved_px / RESOLVED, np.sqrt(np.maximum(smoothed, 0)))
-
-
 def edge_position_variance(segmentation: Segmentation) -> FloatArray:
     """(n,) variance of where the outline lies times the length over which it does not change, px³.
 
@@ -234,9 +202,8 @@ def measure_particles(
         return empty(PIXEL_PARTICLES)
     rolling = 0.0 if rolling_deg is None else rolling_deg
     runs, shape = segmentation.runs, segmentation.outline_moments
-    area = contrast_area(segmentation, shape.area)
+    area = segmentation.contrast_area_px
     outline = measure_outlines(runs, shape, segmentation.blur_px, edge_position_variance(segmentation))
-    cut = touches_edge(runs)
     mosaic = (sub_field.mosaic_rows, sub_field.mosaic_columns) if sub_field else None
     ecd = 2 * np.sqrt(area / np.pi)
     classes = np.array([c.name for c in segmentation.classes], object)
@@ -252,10 +219,10 @@ def measure_particles(
         **_outline_columns(outline, rolling),
         "perimeter_px": crofton_perimeter(runs) * outline.longer,
         "mean_grey": runs.integrate(grey) / shape.area,
-        "touches_edge": cut.astype(np.int64),
+        "touches_edge": segmentation.cut.astype(np.int64),
         "weight": weights(runs, guard_px(segmentation.blur_px), mosaic),
         "outline_area_px2": shape.area,
-        "flags": _flag_texts(segmentation, cut, ecd),
+        "flags": _flag_texts(segmentation.flag_words),
     }
     table = typed(PIXEL_PARTICLES, columns, segmentation.count)
     return table if sub_field is None else _of_core(table, shape.x, shape.y, sub_field)
@@ -276,13 +243,10 @@ def _outline_columns(outline: OutlineShapes, rolling: float) -> dict[str, FloatA
     }
 
 
-def _flag_texts(segmentation: Segmentation, cut: NDArray[np.bool_], ecd: FloatArray) -> list[str]:
-    """Names of the flags of each carbide, given which the frame cuts and their diameters in px."""
-    unresolved = ecd < resolved_diameter_px(segmentation.blur_px)
-    flags = segmentation.flags | np.where(cut, bit("edge", CARBIDE_FLAGS), 0).astype(np.uint32)
-    flags |= np.where(unresolved, bit("small", CARBIDE_FLAGS), 0).astype(np.uint32)
-    texts = {word: " ".join(flag_names(int(word), CARBIDE_FLAGS)) for word in np.unique(flags)}
-    return [texts[word] for word in flags]
+def _flag_texts(words: NDArray[np.uint32]) -> list[str]:
+    """Names of the flags of each carbide, from its flag word."""
+    texts = {word: " ".join(flag_names(int(word))) for word in np.unique(words)}
+    return [texts[word] for word in words]
 
 
 def _of_core(table: pd.DataFrame, x: FloatArray, y: FloatArray, sub_field: SubField) -> pd.DataFrame:

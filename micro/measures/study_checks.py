@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.issues import Trouble
+from micro.issues import Issue, issue
 from micro.measures.blur_checks import FEWEST_CARBIDES, softer_than_others
 from micro.measures.field_checks import FEWEST_FIELDS, another_magnification, different_scales
-from micro.measures.particles import blur_of_resolved_px
+from micro.segmentation.blurred_shapes import blur_of_resolved_px
 from micro.segmentation.segmentation import UNNAMED
 
 if TYPE_CHECKING:
@@ -158,16 +158,17 @@ def _compared(places: Sequence[FloatArray], first: int, second: int, shift: Floa
 
 
 Name = tuple[str, str]
+# Every field of the study carries them.
+SCALES_NAMED = 6
 NEEDED = ("specimen", "field", "x_um", "y_um", "ecd_um")
 SMALLEST_ECD_PX = 4.0
 WHOLE, STILL_PX = 0.9, 1.0
-NAMED = 3
 
 
 def check_across(
     particles: pd.DataFrame, fields: pd.DataFrame, pictures: Mapping[Name, str]
-) -> dict[Name, list[Trouble]]:
-    """Troubles of fields that only show beside other fields.
+) -> dict[Name, list[Issue]]:
+    """Issues of fields that only show beside other fields.
 
     Parameters
     ----------
@@ -180,13 +181,13 @@ def check_across(
 
     Returns
     -------
-    By specimen and field, those with a trouble only.
+    By specimen and field, those with an issue only.
     """
     every = fields[fields["carbide_class"] == "all"].reset_index(drop=True)
-    found: dict[Name, list[Trouble]] = {}
+    found: dict[Name, list[Issue]] = {}
     same_place = _same_place(particles, every, pictures)
-    for name, trouble in (*same_place, *_focus(every), *_magnification(every), *_classes(fields)):
-        found.setdefault(name, []).append(trouble)
+    for name, one in (*same_place, *_focus(every), *_magnification(every), *_classes(fields)):
+        found.setdefault(name, []).append(one)
     return found
 
 
@@ -196,7 +197,7 @@ def _names(every: pd.DataFrame) -> list[Name]:
 
 def _same_place(
     particles: pd.DataFrame, every: pd.DataFrame, pictures: Mapping[Name, str]
-) -> Iterator[tuple[Name, Trouble]]:
+) -> Iterator[tuple[Name, Issue]]:
     names = _names(every)
     same: dict[Name, list[Name]] = {}
     for twins in _grouped(names, pictures):
@@ -214,20 +215,10 @@ def _same_place(
             else:
                 parts.setdefault(one, []).append((other, overlap.share))
     for name, others in same.items():
-        yield (
-            name,
-            Trouble("duplicated", f"the same picture as {_listed(others)}: leave one out, it is one field"),
-        )
+        yield name, issue("duplicated", others=others)
     for name, shared in parts.items():
         most = max(share for _, share in shared)
-        yield (
-            name,
-            Trouble(
-                "overlapping",
-                f"shows in part the same place as {_listed([other for other, _ in shared])} ({100 * most:.0f} % of the "
-                "frame): leave one out; where fields overlap the intervals are too narrow",
-            ),
-        )
+        yield name, issue("overlapping", others=[other for other, _ in shared], share=most)
 
 
 def _grouped(names: list[Name], pictures: Mapping[Name, str]) -> list[list[Name]]:
@@ -257,12 +248,7 @@ def _places(particles: pd.DataFrame, every: pd.DataFrame) -> list[np.ndarray]:
     return np.split(points[order], ends[:-1]) if len(every) else []
 
 
-def _listed(names: list[Name]) -> str:
-    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
-    return ", ".join(f"{specimen} {field}" for specimen, field in names[:NAMED]) + more
-
-
-def _focus(every: pd.DataFrame) -> Iterator[tuple[Name, Trouble]]:
+def _focus(every: pd.DataFrame) -> Iterator[tuple[Name, Issue]]:
     for _, own in every.groupby("specimen", sort=False):
         blur = blur_of_resolved_px((own["resolved_diameter_um"] / own["um_per_px"]).to_numpy(float))
         blur = np.where(own["particles"].to_numpy(float) >= FEWEST_CARBIDES, blur, np.nan)
@@ -270,45 +256,24 @@ def _focus(every: pd.DataFrame) -> Iterator[tuple[Name, Trouble]]:
             continue
         soft = softer_than_others(blur)
         for name, px in zip(np.array(_names(own), object)[soft], blur[soft], strict=True):
-            yield (
-                (name[0], name[1]),
-                Trouble(
-                    "soft_focus",
-                    f"edges are blurred over {px:.1f} px, those of the specimen's other fields over "
-                    f"{np.nanmedian(blur):.1f} px: refocus",
-                ),
-            )
+            yield (name[0], name[1]), issue("softer_than_others", blur_px=px, others_px=np.nanmedian(blur))
 
 
-def _magnification(every: pd.DataFrame) -> Iterator[tuple[Name, Trouble]]:
+def _magnification(every: pd.DataFrame) -> Iterator[tuple[Name, Issue]]:
     for _, own in every.groupby("specimen", sort=False):
         share, size, number = (own[n].to_numpy(float) for n in ("area_fraction", "mean_ecd_um", "number_per_mm2"))
         off = another_magnification(share, size, number)
         for name, factor in zip(_names(own), off, strict=True):
             if np.isfinite(factor):
-                yield (
-                    name,
-                    Trouble(
-                        "odd_magnification",
-                        f"as much carbide as on the specimen's other fields, but {factor:.2g} times as large and "
-                        f"{1 / factor**2:.2g} times as many: find out whether this field has another magnification",
-                    ),
-                )
+                yield name, issue("odd_magnification", size_factor=factor, number_factor=1 / factor**2)
     if different_scales(every["um_per_px"].to_numpy(float)):
         sizes = every.groupby("specimen", sort=False)["um_per_px"].agg(["min", "max"])
-        told = "; ".join(f"{s} {_span(low, high)}" for s, low, high in list(sizes.itertuples())[:6])
-        for name in _names(every):
-            yield (
-                name,
-                Trouble(
-                    "scales_differ",
-                    f"the study's fields have different sizes of a pixel (µm: {told}): what is small "
-                    "is not seen alike; compare at one magnification, or only what all of them resolve",
-                ),
-            )
+        some = [(str(specimen), low, high) for specimen, low, high in list(sizes.itertuples())[:SCALES_NAMED]]
+        found = issue("scales_differ", sizes=some)
+        yield from ((name, found) for name in _names(every))
 
 
-def _classes(fields: pd.DataFrame) -> Iterator[tuple[Name, Trouble]]:
+def _classes(fields: pd.DataFrame) -> Iterator[tuple[Name, Issue]]:
     """Fields on which another number of classes was found than on most of the specimen's."""
     found = fields[fields["carbide_class"].astype(str).str.fullmatch(rf"{UNNAMED}( \d+)?")]
     for specimen, own in found.groupby("specimen", sort=False):
@@ -317,15 +282,4 @@ def _classes(fields: pd.DataFrame) -> Iterator[tuple[Name, Trouble]]:
         if len(counts) < FEWEST_FIELDS:
             continue
         for field, count in counts[counts != usual].items():
-            yield (
-                (str(specimen), str(field)),
-                Trouble(
-                    "unreliable_levels",
-                    f"shows {count} carbide class{'es' * (count > 1)}, most fields of the specimen {usual}: name the "
-                    "classes in the study file, or pin their grey levels",
-                ),
-            )
-
-
-def _span(low: float, high: float) -> str:
-    return f"{low:.4g}" if high <= low * 1.001 else f"{low:.4g} to {high:.4g}"
+            yield (str(specimen), str(field)), issue("other_class_count", found=count, usual=usual)

@@ -11,11 +11,11 @@ from micro.measures.banding import Banding, banding
 from micro.measures.intercepts import UNRELATED, FloatArray, Intercepts, outline_length, scan, surface_per_volume
 from micro.measures.neighbours import Neighbours, neighbours
 from micro.measures.orientation import RollingDirection, estimate_rolling_direction, orientation, orientation_order
-from micro.measures.particles import resolved_diameter_px
+from micro.segmentation.blurred_shapes import resolved_diameter_px
 from micro.segmentation.segmentation import Segmentation
 from micro.segmentation.uncertainty import area_fraction_uncertainty
 from micro.statistics.sampling import NORMAL_95
-from micro.tables.columns import FIELDS, typed
+from micro.tables.columns import FIELDS, flagged, typed
 from micro.tables.units import pixel_columns
 
 # With none seen, up to three are expected at 95 % (Poisson).
@@ -259,9 +259,7 @@ class _OneClass:
 
 def _unresolved_share(own: pd.DataFrame) -> float:
     area = own["area_px2"].to_numpy(float)
-    which, texts = pd.factorize(own["flags"])
-    small = np.array(["small" in str(text).split() for text in texts], bool)[which]
-    return float(area[small].sum() / area.sum()) if area.sum() > 0 else np.nan
+    return float(area[flagged(own["flags"], "small")].sum() / area.sum()) if area.sum() > 0 else np.nan
 
 
 def _over(numerator: float, denominator: float) -> float:

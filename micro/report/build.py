@@ -12,6 +12,7 @@ from micro import results
 from micro.analysis import Analysis
 from micro.batch.job import Outcome
 from micro.figures.specimens import draw_banding, draw_chords, draw_neighbours, draw_rose, draw_sizes
+from micro.issues import message_text
 from micro.report.comparison_sections import point_sections
 from micro.report.drawing import Save, drawing
 from micro.report.field_pictures import field_pictures, same_scale_pictures, typical_micrograph
@@ -167,15 +168,16 @@ def study_sections(
 
 def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFrame, out: Path) -> list[dict[str, Any]]:
     """Pictures of the first fields of every specimen."""
-    failed = {(o.specimen, o.field) for o in outcomes if o.trouble}
+    issues = {(o.specimen, o.field): o.issues for o in outcomes if not o.trouble}
     every = {(r["specimen"], r["field"]): r for r in fields[fields["carbide_class"] == "all"].to_dict("records")}
     shown = []
     for number, specimen in enumerate(study.specimens):
-        measured = [f for f in specimen.fields if (specimen.name, f.name) not in failed]
+        measured = [f for f in specimen.fields if (specimen.name, f.name) in issues]
         pictures = []
         for field in measured[:FIELDS_SHOWN]:
             row = every[specimen.name, field.name]
-            made = field_pictures(field, float(row["um_per_px"]), str(row["message"] or ""), out)
+            text = message_text(issues[specimen.name, field.name])
+            made = field_pictures(field, float(row["um_per_px"]), text, out)
             if made is not None:
                 pictures.append(made)
         shown.append(listed_pictures(pictures, specimen.name, number, len(measured)))

@@ -9,6 +9,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from micro.batch.job import Outcome, library_versions
+from micro.issues import grouped
 from micro.report.record import parameters
 from micro.report.wording import (
     GROUPS,
@@ -18,7 +19,6 @@ from micro.report.wording import (
     plain_name,
     printed_factor,
     printed_unit,
-    told_once,
     with_ends,
     with_unit,
 )
@@ -130,9 +130,9 @@ def lead(study: Study, outcomes: Sequence[Outcome]) -> str:
 
 
 def notices(outcomes: Sequence[Outcome]) -> list[str]:
-    """Messages of the fields, each once, with the fields it holds for."""
-    said = ((message, f"{o.specimen} {o.field}") for o in outcomes for message in o.messages)
-    return [f"{message}: {listed(fields, 5)}." for message, fields in told_once(said)]
+    """Issues of the fields, each once, with the fields it holds for."""
+    issues = (one.at(f"{o.specimen} {o.field}") for o in outcomes for one in o.issues)
+    return [f"{group.text}: {listed(group.places, 5)}." for group in grouped(issues)]
 
 
 def specimen_numbers(specimen: Specimen, specimens: pd.DataFrame) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from micro import results
 from micro.batch.job import Outcome, library_versions
 from micro.errors import InputError
 from micro.image.micrograph import SubField
+from micro.issues import Issue
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field, Specimen, Study, safe_stem
 from micro.study.reader import SEGMENTING
@@ -89,7 +90,8 @@ def _field(field: Field, outcome: Outcome) -> dict[str, Any]:
         "sub_field": None if field.sub_field is None else dataclasses.asdict(field.sub_field),
         "measured": not outcome.trouble,
         "trouble": outcome.trouble or None,
-        "messages": list(outcome.messages),
+        "issues": [one.to_json() for one in outcome.issues],
+        "messages": [one.text for one in outcome.issues],
         "seconds": round(outcome.seconds, 3),
         "outputs": outcome.outputs,
     }
@@ -138,7 +140,7 @@ def _outcome(specimen: str, field: dict[str, Any]) -> Outcome:
         image=field["image"],
         image_sha256=field["image_sha256"] or "",
         trouble=field["trouble"] or "",
-        messages=tuple(field["messages"]),
+        issues=tuple(Issue.from_json(one) for one in field["issues"]),
         scale_origin=field["scale"] or "",
         scale_relative_uncertainty=field["scale_relative_uncertainty"],
         seconds=field["seconds"],

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from micro import results
 from micro.analysis import Analysis, PointCount, analyse_study, read_count, write_analysis
-from micro.batch.fields import gather, measure_fields, specimen_scale_uncertainty, tell_across
+from micro.batch.fields import check_across_fields, gather, measure_fields, specimen_scale_uncertainty
 from micro.batch.job import PROFILE_COLUMNS, Outcome
 from micro.errors import InputError
 from micro.points.agreement import Agreement, compare_count, store_tallies, with_count
@@ -122,7 +122,7 @@ def measure_study(
     """Measure the fields, check them against each other, write particles.csv, fields.csv and profiles.csv."""
     outcomes = measure_fields(study, out, workers, done, scheduler)
     gather(outcomes, out)
-    return tell_across(study, outcomes, out)
+    return check_across_fields(study, outcomes, out)
 
 
 def summary_tables(

@@ -8,6 +8,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.segmentation.matrix import ADDED_SPREAD_PX
+
 FloatArray = NDArray[np.float64]
 
 ROOTS = np.linspace(0.25, 9.0, 176)  # √(2x): radius over blur
@@ -240,3 +242,21 @@ def _outlines(level: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     area = _quadrant(reach**2)
     major, minor = (np.sqrt(2 * _quadrant(reach**4 * part**2) / area) for part in (np.cos(turn), np.sin(turn)))
     return reach, major, minor
+
+
+RESOLVED, RESOLVED_SMOOTHED = 4.0, 3.75
+
+
+def resolved_diameter_px(blur_px: float | None) -> float:
+    """Diameter below which a carbide's shape is lost: 4 standard deviations of the edge spread, 3.75 when smoothed.
+
+    Below, undoing the blur magnifies the wavering of the outline more than it mends.
+    """
+    blur = blur_px or 1.0
+    return max(RESOLVED * blur, RESOLVED_SMOOTHED * float(np.hypot(blur, ADDED_SPREAD_PX)))
+
+
+def blur_of_resolved_px(resolved_px: FloatArray) -> FloatArray:
+    """(n,) edge spread, px, of fields of which `resolved_diameter_px` is known."""
+    smoothed = np.square(resolved_px / RESOLVED_SMOOTHED) - ADDED_SPREAD_PX**2
+    return np.minimum(resolved_px / RESOLVED, np.sqrt(np.maximum(smoothed, 0)))

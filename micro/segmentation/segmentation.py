@@ -9,7 +9,9 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.geometry.runs import Moments, Runs, find_runs, moments, sums
+from micro.geometry.runs import Moments, Runs, find_runs, moments, sums, touches_edge
+from micro.issues import Issue, bit
+from micro.segmentation.blurred_shapes import resolved_diameter_px
 
 POLARITIES = ("auto", "bright", "dark")
 UNNAMED = "carbide"
@@ -102,7 +104,8 @@ class Segmentation:
     class_index
         (n,) intp, the class of carbide i + 1.
     flags
-        (n,) uint32, bits of `micro.issues` for carbide i + 1.
+        (n,) uint32, bits of `micro.issues` for carbide i + 1 that its outlining found: split and saturated. `flags`
+        and what its outline and size tell are together in `flag_words`.
     excluded
         (rows, columns) bool, not analysed: scratches, pits, stains, burnt-in marks.
     matrix_grey
@@ -115,10 +118,8 @@ class Segmentation:
         Standard uncertainty of the local matrix level, grey levels.
     blur_px
         Standard deviation of the edge spread; None where no edge could be measured.
-    field_flags
-        Bits of `micro.issues` that hold for the whole field.
-    messages
-        What a reader must know before trusting the field, in words.
+    issues
+        What a reader must know before trusting the field.
     smooth_noise
         Standard deviation of the matrix after the smoothing that carbides are looked for in.
     """
@@ -135,8 +136,7 @@ class Segmentation:
     noise_area_px: float
     matrix_uncertainty: float
     blur_px: float | None
-    field_flags: int = 0
-    messages: tuple[str, ...] = ()
+    issues: tuple[Issue, ...] = ()
     smooth_noise: float = 0.0
 
     @property
@@ -171,6 +171,31 @@ class Segmentation:
         return sums(basins.length, basins), basins.integrate(self.contrast)
 
     @cached_property
+    def contrast_area_px(self) -> NDArray[np.float64]:
+        """(n,) area by integrated contrast: that of the basin by that of the class.
+
+        The outline stands in where that gives none above 0.
+        """
+        area = self.basin_sums[1] / np.array([c.contrast for c in self.classes])[self.class_index]
+        return np.where(area > 0, area, self.outline_px)
+
+    @cached_property
+    def cut(self) -> NDArray[np.bool_]:
+        """(n,) True where the frame cuts a carbide."""
+        return touches_edge(self.runs)
+
+    @cached_property
+    def small(self) -> NDArray[np.bool_]:
+        """(n,) True where a carbide is smaller than the resolved diameter, so that its shape is lost."""
+        return 2 * np.sqrt(self.contrast_area_px / np.pi) < resolved_diameter_px(self.blur_px)
+
+    @cached_property
+    def flag_words(self) -> NDArray[np.uint32]:
+        """(n,) bits of all that is known of each carbide."""
+        edge, small = (np.where(which, bit(name), 0) for which, name in ((self.cut, "edge"), (self.small, "small")))
+        return (self.flags | edge | small).astype(np.uint32)
+
+    @cached_property
     def light_outside(self) -> float:
         """Contrast summed over all that lies outside the basins."""
         import cv2
@@ -190,9 +215,9 @@ class Segmentation:
         pixels = max(1, cv2.countNonZero(around))
         return cv2.mean(self.contrast, around)[0], self.noise * float(np.sqrt(self.noise_area_px / pixels))
 
-    def told(self, field_flags: int, messages: tuple[str, ...]) -> Segmentation:
-        """Return it with these flags and messages; what was computed from the pictures is kept."""
-        new = replace(self, field_flags=field_flags, messages=messages)
+    def with_issues(self, issues: tuple[Issue, ...]) -> Segmentation:
+        """Return it with these issues; what was computed from the pictures is kept."""
+        new = replace(self, issues=issues)
         vars(new).update({name: value for name, value in vars(self).items() if name not in vars(new)})
         return new
 

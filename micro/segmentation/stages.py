@@ -8,13 +8,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.issues import CARBIDE_FLAGS, bit
+from micro.issues import bit
 from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels, numbered
 from micro.segmentation.marks import burnt_in, other_polarity, scratches
 from micro.segmentation.matrix import Matrix, find_matrix, flatten, smoothed
 from micro.segmentation.outline import Outlines, outline
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
-from micro.segmentation.troubles import field_troubles
+from micro.segmentation.troubles import field_issues
 
 
 def unclipped(
@@ -40,7 +40,6 @@ def unclipped(
 
 
 Picture = NDArray[np.float32]
-RESOLVED = 4.0
 
 
 def segment(grey: Picture, settings: SegmentationSettings | None = None, grey_max: float = 255.0) -> Segmentation:
@@ -78,7 +77,7 @@ def segment(grey: Picture, settings: SegmentationSettings | None = None, grey_ma
         contrast=contrast,
         classes=levels.classes,
         class_index=found.class_index,
-        flags=_carbide_flags(found, clipped, levels.blur_px),
+        flags=_carbide_flags(found, clipped),
         excluded=excluded,
         matrix_grey=matrix.grey,
         noise=matrix.noise,
@@ -87,8 +86,7 @@ def segment(grey: Picture, settings: SegmentationSettings | None = None, grey_ma
         blur_px=levels.blur_px,
         smooth_noise=matrix.smooth_noise,
     )
-    word, messages = field_troubles(segmentation, matrix, clipped, settings, marks.share)
-    return segmentation.told(word, messages)
+    return segmentation.with_issues(field_issues(segmentation, matrix, clipped, settings, marks.share))
 
 
 def _flattened(
@@ -123,14 +121,8 @@ def without_empty_classes(levels: Levels, found: Outlines) -> tuple[Levels, Outl
     return replace(levels, classes=classes), replace(found, class_index=(np.cumsum(held) - 1)[found.class_index])
 
 
-def _carbide_flags(found: Outlines, clipped: NDArray[np.bool_], blur: float | None) -> NDArray[np.uint32]:
-    labels = found.labels
-    count = len(found.class_index)
-    word = np.zeros(count + 1, np.uint32)
-    for side in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
-        word[np.unique(side)] |= np.uint32(bit("edge", CARBIDE_FLAGS))
-    word[labels[clipped]] |= np.uint32(bit("saturated", CARBIDE_FLAGS))
-    smallest = np.pi / 4 * (RESOLVED * (blur or 1.0)) ** 2
-    word[1:][found.area < smallest] |= np.uint32(bit("small", CARBIDE_FLAGS))
-    word[1:][found.cut] |= np.uint32(bit("split", CARBIDE_FLAGS))
+def _carbide_flags(found: Outlines, clipped: NDArray[np.bool_]) -> NDArray[np.uint32]:
+    word = np.zeros(len(found.class_index) + 1, np.uint32)
+    word[found.labels[clipped]] |= np.uint32(bit("saturated"))
+    word[1:][found.cut] |= np.uint32(bit("split"))
     return word[1:]

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.issues import CARBIDE_FLAGS, FIELD_FLAGS, bit, message
+from micro.issues import Issue, issue
 from micro.segmentation.candidates import SIGNIFICANT
 from micro.segmentation.marks import MOST
 from micro.segmentation.matrix import SMOOTHED_NOISE, Matrix
@@ -25,19 +25,19 @@ LEFT_OUT = 0.005
 CLASSES_APART = 3.0
 
 
-def field_troubles(
+def field_issues(
     segmentation: Segmentation,
     matrix: Matrix,
     clipped: NDArray[np.bool_],
     settings: SegmentationSettings,
     marked: float,
-) -> tuple[int, tuple[str, ...]]:
-    """Flag word and messages of a field.
+) -> tuple[Issue, ...]:
+    """Issues of a field that its segmentation shows.
 
     Parameters
     ----------
     segmentation
-        Of the field, without messages.
+        Of the field.
     matrix
         Its matrix.
     clipped
@@ -47,7 +47,7 @@ def field_troubles(
     marked
         Share of the frame that stands out on the side of the matrix where carbides do not lie.
     """
-    found = [
+    return (
         *_nothing(segmentation, matrix),
         *_either(segmentation, settings),
         *_other_side(marked),
@@ -58,147 +58,92 @@ def field_troubles(
         *_unresolved(segmentation),
         *_edges(segmentation, settings),
         *_left_out(segmentation),
-    ]
-    word = 0
-    for name, _ in found:
-        word |= bit(name, FIELD_FLAGS)
-    return word, tuple(message for _, message in found)
+    )
 
 
-def _nothing(s: Segmentation, matrix: Matrix) -> Iterator[tuple[str, str]]:
+def _nothing(s: Segmentation, matrix: Matrix) -> Iterator[Issue]:
     if not s.count:
-        seen = SIGNIFICANT * matrix.smooth_noise
-        yield (
-            "no_second_phase",
-            f"no second phase found: nothing stands out of the matrix by {seen:.3g} grey levels "
-            "(if carbides are visible, check polarity, etch and focus)",
-        )
+        yield issue("no_second_phase", least_contrast=SIGNIFICANT * matrix.smooth_noise)
     uneven = matrix.smooth_noise / (SMOOTHED_NOISE * max(matrix.sensor_noise, 1e-6))
     if uneven > UNEVEN and s.count < FEW:
-        yield (
-            "unreliable_levels",
-            f"do not trust this field: the matrix is uneven by {matrix.smooth_noise:.3g} grey levels, "
-            f"{uneven:.1f} times what noise explains; a second phase may hide in it "
-            "(improve the etch, or pin the grey levels)",
-        )
+        yield issue("matrix_uneven", unevenness=matrix.smooth_noise, over_noise=uneven)
 
 
-def _either(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[str, str]]:
+def _either(s: Segmentation, settings: SegmentationSettings) -> Iterator[Issue]:
     covered = s.outline_px.sum() / s.labels.size
     if covered > HALF and settings.carbides == "auto":
-        yield (
-            "unreliable_levels",
-            f"{100 * covered:.0f} % of the field stands out: which grey is the matrix cannot be told "
-            "(say whether carbides are bright or dark)",
-        )
+        yield issue("polarity_open", share=covered)
 
 
-def _other_side(marked: float) -> Iterator[tuple[str, str]]:
+def _other_side(marked: float) -> Iterator[Issue]:
     if marked > MOST:
-        yield (
-            "unreliable_levels",
-            f"{100 * marked:.0f} % of the field stands out on the side of the matrix where no carbide was looked for, "
-            "too much for scratches and dirt: nothing was left out (check the polarity, or pin the grey levels)",
-        )
+        yield issue("other_side", share=marked)
 
 
-def _clipped(s: Segmentation, clipped: NDArray[np.bool_]) -> Iterator[tuple[str, str]]:
+def _clipped(s: Segmentation, clipped: NDArray[np.bool_]) -> Iterator[Issue]:
     share = np.count_nonzero(clipped & ~s.excluded) / max(1, s.analysed_px)
     inside = clipped_share(s)
     if share > CLIPPED or inside > CLIPPED_CARBIDE:
-        yield (
-            "saturated",
-            f"{100 * share:.1f} % of the pixels are saturated, {100 * inside:.0f} % of those in carbides: "
-            "their grey level is not known (lower the exposure)",
-        )
+        yield issue("saturated", share=share, share_in_carbides=inside)
 
 
-def _classes(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[str, str]]:
+def _classes(s: Segmentation, settings: SegmentationSettings) -> Iterator[Issue]:
     wanted, found = len(settings.class_names), len(s.classes)
     if s.count and wanted > found and not settings.class_greys:
-        yield (
-            "unreliable_levels",
-            f"{found} of {wanted} carbide classes found; named from the darkest, so the names may be wrong "
-            "(pin the grey levels of the classes)",
-        )
+        yield issue("classes_missing", found=found, wanted=wanted)
 
 
-def _overlapping(s: Segmentation) -> Iterator[tuple[str, str]]:
+def _overlapping(s: Segmentation) -> Iterator[Issue]:
     for lower, upper in pairwise(s.classes):
         apart = upper.contrast - lower.contrast
         if apart < CLASSES_APART * s.noise:
-            yield (
-                "unreliable_levels",
-                f"{lower.name} and {upper.name} differ by {apart:.3g} grey levels, less than {CLASSES_APART:g} times "
-                f"the noise, {s.noise:.3g}: which carbide is which is a guess, their sum is not "
-                "(take them as one class, or improve the contrast)",
-            )
+            yield issue(
+                "classes_overlap",
+                darker=lower.name, brighter=upper.name, apart=apart, least_over_noise=CLASSES_APART, noise=s.noise,
+            )  # fmt: skip
 
 
-def _pins(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[str, str]]:
+def _pins(s: Segmentation, settings: SegmentationSettings) -> Iterator[Issue]:
     outline, pinned = settings.threshold_grey, dict(zip(settings.class_names, settings.class_greys, strict=False))
     for c in s.classes:
         if outline is not None and not 0 < (outline - s.matrix_grey) / c.contrast < 1:
-            yield (
-                "unreliable_levels",
-                f"the pinned grey of the outline, {outline:g}, does not lie between matrix, {s.matrix_grey:.0f}, and "
-                f"{c.name}, {s.matrix_grey + c.contrast:.0f} (pin another one)",
-            )
+            level = s.matrix_grey + c.contrast
+            yield issue(
+                "outline_pin_outside",
+                outline_grey=outline, matrix_grey=s.matrix_grey, carbide_class=c.name, class_grey=level,
+            )  # fmt: skip
     lost = sorted(pinned.keys() - {c.name for c in s.classes})
     if lost:
-        yield (
-            "unreliable_levels",
-            f"the pinned grey of {', '.join(lost)} does not lie on the {settings.carbides} side of the matrix, "
-            f"{s.matrix_grey:.0f} (pin another one, or another polarity)",
-        )
+        yield issue("class_pin_outside", carbide_classes=lost, carbides=settings.carbides, matrix_grey=s.matrix_grey)
 
 
-def _unresolved(s: Segmentation) -> Iterator[tuple[str, str]]:
-    small = s.flags & np.uint32(bit("small", CARBIDE_FLAGS)) > 0
-    share = float(s.outline_px[small].sum() / max(1, s.outline_px.sum()))
+def _unresolved(s: Segmentation) -> Iterator[Issue]:
+    # As the column unresolved_share of fields.csv.
+    share = float(s.contrast_area_px[s.small].sum() / max(1, s.contrast_area_px.sum()))
     if share > UNRESOLVED:
-        yield (
-            "unresolved",
-            f"{100 * share:.0f} % of the area lies in carbides below the resolved diameter (raise the magnification)",
-        )
+        yield issue("small_carbides", share=share)
     thin = thin_share(s)
     if thin > UNRESOLVED_RODS:
-        yield (
-            "unresolved",
-            f"{100 * thin:.0f} % of the area lies in rods too thin for the blur: it may be off by a fifth "
-            "(raise the magnification)",
-        )
+        yield issue("thin_rods", share=thin)
     unoutlined = unoutlined_area(s)
     if unoutlined:
-        yield (
-            "unresolved",
-            f"light worth {100 * unoutlined:.2f} % of the field lies outside the outlines, on what is too thin or too "
-            "faint for one: carbide films, or etched grain boundaries. It enters the interval, not the value (look at "
-            "the outline picture, raise the magnification)",
-        )
+        yield issue("outside_outlines", share=unoutlined)
 
 
-def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[str, str]]:
+def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[Issue]:
     by_outline, by_contrast = areas_differ(s)
     if by_outline or by_contrast:
-        cause = "look for halos, edge relief or uneven etch"
-        if settings != SegmentationSettings(settings.carbides, settings.class_names):
-            cause = "look at what is pinned, for halos, edge relief or uneven etch"
-        yield (
-            "areas_differ",
-            f"outlines cover {100 * by_outline:.2f} %, integrated contrast {100 * by_contrast:.2f} % of the field: "
-            f"more than blur and noise explain ({cause})",
-        )
+        pinned = settings != SegmentationSettings(settings.carbides, settings.class_names)
+        kind = "areas_differ_pinned" if pinned else "areas_differ"
+        yield issue(kind, by_outline=by_outline, by_contrast=by_contrast)
     around = halo(s)
     if around:
         side = "brighter" if s.contrast_around[0] > 0 else "darker"
-        yield (
-            "areas_differ",
-            f"the matrix near carbides is {side} than elsewhere, by {100 * abs(around):.1f} % of their contrast: the "
-            "area may be wrong by several times as much (look for halos, edge relief or uneven etch)",
-        )
+        yield issue("halo", side=side, over_contrast=abs(around))
 
 
-def _left_out(s: Segmentation) -> Iterator[tuple[str, str]]:
-    if s.analysed_px <= (1 - LEFT_OUT) * s.excluded.size:
-        yield "excluded", message("excluded", FIELD_FLAGS)
+def _left_out(s: Segmentation) -> Iterator[Issue]:
+    if not s.analysed_px:
+        yield issue("nothing_left")
+    elif s.analysed_px <= (1 - LEFT_OUT) * s.excluded.size:
+        yield issue("excluded")

@@ -15,12 +15,7 @@ from micro.measures.intercepts import UNRELATED
 from micro.specimens.largest import largest_of_fields
 from micro.specimens.sizes import quantile
 from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, ratio_of_fields, share_of_fields
-
-
-def is_small(carbides: pd.DataFrame) -> np.ndarray:
-    """(carbides,) True where a carbide is too small for its shape to be resolved."""
-    code, flags = pd.factorize(carbides["flags"].astype(object).fillna(""))
-    return np.array(["small" in str(f).split() for f in flags], bool)[code]
+from micro.tables.columns import flagged
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +51,7 @@ class ClassData:
     @cached_property
     def shape_weight(self) -> FloatArray:
         """(carbides,) edge correction; 0 for carbides too small for their shape to be resolved."""
-        return np.where(is_small(self.carbides), 0.0, self.weight)
+        return np.where(flagged(self.carbides["flags"], "small"), 0.0, self.weight)
 
 
 def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str) -> ClassData:

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
+    from numpy.typing import NDArray
 
 
 @dataclass(frozen=True)
@@ -82,6 +84,7 @@ FIELDS = (
     Column("resolved_diameter_um", "µm", "float64", "diameter below which the blur hides a carbide's shape"),
     Column("unresolved_share", "", "float64", "share of the carbide area in carbides below that diameter"),
     Column("file", "", "str", "name of the field's pictures in labels/ and outlines/"),
+    Column("flags", "", "str", "names of the troubles met, separated by a space"),
     Column("message", "", "str", "what to know before trusting the row"),
 )
 
@@ -240,3 +243,13 @@ def typed(columns: tuple[Column, ...], values: Mapping[str, object], rows: int) 
         return np.asarray(values[column.name], column.dtype)
 
     return pd.DataFrame({column.name: of(column) for column in columns})
+
+
+def flagged(flags: pd.Series, name: str) -> NDArray[np.bool_]:
+    """(rows,) True where a column `flags` holds this name; an empty cell holds none."""
+    import numpy as np
+    import pandas as pd
+
+    code, texts = pd.factorize(flags)
+    # The code of an empty cell is -1.
+    return np.array([*(name in str(text).split() for text in texts), False])[code]

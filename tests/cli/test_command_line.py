@@ -8,7 +8,8 @@ import pytest
 
 from micro.batch.job import Outcome
 from micro.cli import COMMANDS
-from micro.cli.options import available_cores, messages_of
+from micro.cli.options import available_cores, issue_lines
+from micro.issues import issue
 
 
 def test_help_lists_the_commands_in_the_order_of_the_work(run_micro):
@@ -89,6 +90,8 @@ def test_a_folder_that_cannot_be_made_is_said(tmp_path, monkeypatch, run_micro, 
 
 def test_messages_name_the_picture_and_the_part_where_it_has_several():
     """Parts of a mosaic are told from each other; a picture that is one field goes by its own name alone."""
-    parts = [Outcome("A", f"m-r1c{k}", f"A-m-r1c{k}", "m.tif", messages=("soft",)) for k in (1, 2)]
-    whole = Outcome("A", "w", "A-w", "w.tif", messages=("soft",))
-    assert messages_of([*parts, whole]) == ["m.tif m-r1c1, m.tif m-r1c2, w.tif: soft"]
+    parts = [
+        Outcome("A", f"m-r1c{k}", f"A-m-r1c{k}", "m.tif", issues=(issue("transparency_left_out"),)) for k in (1, 2)
+    ]
+    whole = Outcome("A", "w", "A-w", "w.tif", issues=(issue("transparency_left_out"),))
+    assert issue_lines([*parts, whole]) == ["m.tif m-r1c1, m.tif m-r1c2, w.tif: the transparency was left out"]

@@ -47,7 +47,7 @@ def test_a_file_and_its_array_give_the_same_numbers(field, tmp_path):
 def test_another_scale_than_the_file_states_is_told(field, tmp_path):
     """0.25 µm in the tags and 0.5 given: a factor of 2 that nobody should overlook."""
     write_tiff(tmp_path / "f.tif", np.round(field[0]), um_per_px=0.25)
-    assert "0.25" in "; ".join(micro.measure(tmp_path / "f.tif", um_per_px=0.5).messages)
+    assert "0.25" in "; ".join(one.text for one in micro.measure(tmp_path / "f.tif", um_per_px=0.5).issues)
 
 
 def test_the_direction_is_estimated_where_it_is_not_given(field):

@@ -54,7 +54,7 @@ def test_a_bar_in_a_jpeg_is_cut_and_told(tmp_path: Path) -> None:
     cv2.imwrite(str(file), with_bar(matrix(1), 28, 0), [cv2.IMWRITE_JPEG_QUALITY, 85])
     micrograph = read(file)
     assert SHAPE[0] - 2 <= micrograph.grey.shape[0] <= SHAPE[0]
-    assert any("data bar found" in message for message in micrograph.messages)
+    assert any("data bar found" in one.text for one in micrograph.issues)
 
 
 def test_told_rows_are_cut_instead(tmp_path: Path) -> None:

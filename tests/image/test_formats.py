@@ -35,7 +35,7 @@ def test_equal_channels_are_one_grey_picture(tmp_path: Path, ending: str) -> Non
     cv2.imwrite(str(tmp_path / f"p.{ending}"), np.repeat(GREY[..., None], 3, axis=2))
     found = read(tmp_path / f"p.{ending}")
     assert np.array_equal(found.grey, GREY)
-    assert not any("colours" in message for message in found.messages)
+    assert not any("colours" in one.text for one in found.issues)
 
 
 @pytest.mark.parametrize("ending", ["png", "bmp", "tif"])
@@ -44,7 +44,7 @@ def test_colours_become_luminance(tmp_path: Path, ending: str) -> None:
     cv2.imwrite(str(tmp_path / f"p.{ending}"), COLOUR)
     found = read(tmp_path / f"p.{ending}")
     assert np.abs(found.grey - cv2.cvtColor(COLOUR, cv2.COLOR_BGR2GRAY)).max() <= 0.51
-    assert any("BT.601" in message for message in found.messages)
+    assert any("BT.601" in one.text for one in found.issues)
 
 
 def test_jpeg(tmp_path: Path) -> None:
@@ -67,7 +67,7 @@ def test_alpha_is_left_out(tmp_path: Path) -> None:
     cv2.imwrite(str(tmp_path / "p.png"), np.concatenate([np.repeat(GREY[..., None], 3, axis=2), alpha], axis=2))
     found = read(tmp_path / "p.png")
     assert np.array_equal(found.grey, GREY)
-    assert any("transparency" in message for message in found.messages)
+    assert any("transparency" in one.text for one in found.issues)
 
 
 @pytest.mark.parametrize(("tag", "turns"), [(3, 2), (6, 3), (8, 1)])

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.issues import FIELD_FLAGS, flag_names
+from micro.issues import flag_text
 from micro.measures.field_checks import check_field
 from micro.measures.particles import measure_particles
 from micro.phantom.coverage import Coverage, cover
@@ -117,7 +117,7 @@ def measured(grey: NDArray[np.float32], um_per_px: float = 0.2, stated: Scale | 
     segmentation = segment(grey)
     particles = measure_particles(segmentation, grey, 0.0)
     checked = check_field(segmentation, grey, particles, scale, stated)
-    return flag_names(checked.field_flags, FIELD_FLAGS), checked.messages, particles
+    return flag_text(checked.issues).split(), tuple(one.text for one in checked.issues), particles
 
 
 def plain(seed: int = 1, share: float = 0.08, ecd_px: float = 12.0, **optics: float) -> Specimen:

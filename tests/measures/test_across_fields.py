@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from invented_fields import jpeg, measured, plain
 
-from micro.measures.particles import blur_of_resolved_px, resolved_diameter_px
 from micro.measures.study_checks import check_across, find_overlaps
+from micro.segmentation.blurred_shapes import blur_of_resolved_px, resolved_diameter_px
 from micro.tables.columns import PARTICLES
 from micro.tables.units import to_um
 

@@ -99,7 +99,7 @@ def test_rolling_direction_is_found_and_random_has_none():
     rng = np.random.default_rng(4)
     lying = estimate_rolling_direction(rng.normal(30, 20, 300), np.full(300, 2.0), np.ones(300))
     assert abs(lying.angle_deg - 30) < 3 * lying.standard_uncertainty_deg
-    assert "estimated" in lying.text
+    assert lying.issue.kind == "rolling_estimated"
     long = np.full(300, 2.0)
     found = [estimate_rolling_direction(rng.uniform(0, 180, 300), long, long / 2).found for _ in range(200)]
     assert np.mean(found) <= 0.04

@@ -175,4 +175,4 @@ def test_direction_of_lying_carbides_is_estimated_and_of_discs_is_not():
     segmentation, grey = drawn(20.0, 1.5, angles)
     found = rolling_direction(measure_particles(segmentation, grey, 0.0))
     assert not found.found
-    assert "no preferred direction" in found.text
+    assert found.issue.kind == "no_rolling_direction"

@@ -1,12 +1,14 @@
 """What the checks find stands in fields.csv, on the terminal, beside the field in the report, and survives a rerun."""
 
 import html
+import json
 
 import cv2
 import numpy as np
 import tifffile
 
-from micro.cli.options import messages_of
+from micro.cli.options import issue_lines
+from micro.issues import Issue, message_text
 from micro.results import FIELDS, read_table
 from micro.run.study import run_study
 from micro.run.verify import verify
@@ -34,11 +36,15 @@ def test_a_picture_given_twice_and_a_scale_that_disagrees_are_told_everywhere(st
     study, out = read_study(tmp_path / "study.toml"), tmp_path / "out"
     ending = run_study(study, out, 1, lambda outcome: None)
     fields = read_table(out / FIELDS, columns.names(columns.FIELDS))
-    message = fields[fields["carbide_class"] == "all"].set_index("field")["message"]
+    every = fields[fields["carbide_class"] == "all"].set_index("field")
+    message, flags = every["message"], every["flags"].str.split()
     assert "the file states 0.5 µm per px (TIFF resolution tags), 0.2 is used" in message["a1"]
     assert "the same picture as A a3" in message["a2"] and "the same picture as A a2" in message["a3"]
     assert "the same picture" not in message["a1"] and "states" not in message["a2"]
-    terminal = messages_of(ending.outcomes)
+    assert "scale_disagrees" in flags["a1"] and "duplicated" in flags["a2"] and "duplicated" not in flags["a1"]
+    recorded = json.loads((out / "run.json").read_text(encoding="utf8"))["specimens"][0]["fields"]
+    assert [message_text(map(Issue.from_json, field["issues"])) for field in recorded] == message.tolist()
+    terminal = issue_lines(ending.outcomes)
     assert any(line.startswith("a1.tif: the file states 0.5 µm per px") for line in terminal)
     assert any(line.startswith("a2.tif: the same picture as A a3") for line in terminal)
     report = html.unescape((out / "report.html").read_text(encoding="utf8"))

@@ -10,10 +10,13 @@ from micro.batch.fields import gather
 from micro.batch.job import Outcome
 from micro.errors import InputError
 from micro.image.micrograph import SubField
+from micro.issues import issue
 from micro.report.record import outcomes_from_record, run_record, study_from_record
 from micro.run.verify import changed_inputs, changed_outputs, changed_versions
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field, Specimen, Study
+
+SAID = issue("rolling_estimated", angle_deg=1 / 3, half_width_deg=float("nan"))
 
 
 @pytest.fixture
@@ -34,7 +37,7 @@ def study(tmp_path):
 def record(study, tmp_path):
     """Content of run.json of that study, through JSON and back."""
     digest = results.hash_of_file(tmp_path / "m.tif")
-    outcome = Outcome("A", "m-r1c1", "m-r1c1", "m.tif", digest, "", ("said",), "file", 0.01, 1.5)
+    outcome = Outcome("A", "m-r1c1", "m-r1c1", "m.tif", digest, "", (SAID,), "file", 0.01, 1.5)
     return json.loads(json.dumps(run_record(study, (outcome,), tmp_path, "2026-01-01T00:00:00+00:00", 2.0)))
 
 
@@ -43,7 +46,7 @@ def test_the_study_comes_back_as_it_went(study, record, tmp_path):
     again = study_from_record(record, tmp_path)
     assert again == study
     (outcome,) = outcomes_from_record(record, tmp_path)
-    assert (outcome.messages, outcome.scale_relative_uncertainty, outcome.trouble) == (("said",), 0.01, "")
+    assert (outcome.issues, outcome.scale_relative_uncertainty, outcome.trouble) == ((SAID,), 0.01, "")
 
 
 @pytest.mark.parametrize("key", ["study", "specimens"])

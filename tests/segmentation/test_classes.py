@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from micro import issues as flags
+from micro.issues import flag_text
 from micro.phantom.scenes import Population
 from micro.segmentation.levels import Levels
 from micro.segmentation.outline import Outlines
@@ -11,7 +11,6 @@ from micro.segmentation.segmentation import CarbideClass, SegmentationSettings
 from micro.segmentation.stages import segment, without_empty_classes
 
 LEVELS = [CarbideClass(f"carbide {n}", 10.0 * n, 0.1) for n in (1, 2, 3)]
-UNRELIABLE = flags.bit("unreliable_levels", flags.FIELD_FLAGS)
 NAMES = ("M7C3", "MC")
 
 
@@ -25,16 +24,16 @@ def test_classes_less_than_three_noises_apart_are_said_to_be_a_guess(phantom, fr
     """Whether both levels are found or given; the sum holds within 6 %."""
     field = two_classes(phantom, 170.0, 190.0)
     found = segment(field.grey, SegmentationSettings("bright", NAMES, greys))
-    assert found.field_flags & UNRELIABLE
+    assert "unreliable_levels" in flag_text(found.issues)
     said = ("M7C3 and MC differ by ", "1 of 2 carbide classes found")
-    assert any(m.startswith(said) for m in found.messages)
+    assert any(one.text.startswith(said) for one in found.issues)
     assert fraction(found) == pytest.approx(field.area_fraction, rel=0.06)
 
 
 def test_classes_further_apart_are_not(phantom, fraction):
     field = two_classes(phantom, 140.0, 190.0)
     found = segment(field.grey, SegmentationSettings("bright", NAMES))
-    assert not any(m.startswith("M7C3 and MC differ by ") for m in found.messages)
+    assert not any(one.text.startswith("M7C3 and MC differ by ") for one in found.issues)
     for kind in (0, 1):
         assert fraction(found, kind) == pytest.approx(field.truth.area_fraction[kind], rel=0.06)
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from micro import issues as flags
+from micro.issues import flag_text
 from micro.phantom.coverage import cover
 from micro.phantom.defects import halo, pits, with_scale_bar
 from micro.phantom.picture import Optics, etched_surface, expose
@@ -11,16 +11,14 @@ from micro.phantom.scenes import Population, Scene, arrange, make_field
 from micro.phantom.shapes import shapes
 from micro.segmentation.stages import segment
 
-EXCLUDED = flags.bit("excluded", flags.FIELD_FLAGS)
-
 
 @pytest.mark.parametrize("level", [255.0, 0.0], ids=["white", "black"])
 def test_drawn_scale_bar_and_its_caption_are_left_out(field, plain, fraction, level):
     found = segment(with_scale_bar(field.grey, 0.2, 20.0, level))
     drawn = with_scale_bar(np.full(field.grey.shape, 128, np.float32), 0.2, 20.0, level) == level
     assert found.excluded[drawn].all()
-    assert found.field_flags & EXCLUDED
-    assert flags.message("excluded", flags.FIELD_FLAGS) in found.messages
+    assert "excluded" in flag_text(found.issues)
+    assert any("(look at the hatched parts of the outline picture)" in one.text for one in found.issues)
     assert fraction(found) == pytest.approx(fraction(plain), rel=0.02)
     assert not found.labels[found.excluded].any()
 
@@ -29,8 +27,8 @@ def test_less_than_half_a_percent_left_out_is_not_said(field):
     one_pit = pits(field.grey, 1, np.random.default_rng(3), diameter_px=7)
     found = segment(one_pit)
     assert 0 < found.excluded.mean() < 0.005
-    assert not found.field_flags & EXCLUDED
-    assert not any("left out" in m for m in found.messages)
+    assert "excluded" not in flag_text(found.issues)
+    assert not any("left out" in one.text for one in found.issues)
 
 
 def test_clean_field_is_analysed_whole(plain):
@@ -72,7 +70,7 @@ def test_scratches_across_the_field_are_no_carbides(fraction, contrast, width_px
     plain, found = segment(clean), segment(marked)
     assert found.excluded[scratch].mean() > 0.9
     assert (found.labels[scratch] > 0).mean() < 0.05
-    assert found.field_flags & EXCLUDED
+    assert "excluded" in flag_text(found.issues)
     assert fraction(found) == pytest.approx(fraction(plain), rel=0.04)
     assert found.count == pytest.approx(plain.count, rel=0.05)
 

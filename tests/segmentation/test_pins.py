@@ -3,14 +3,12 @@
 import numpy as np
 import pytest
 
-from micro import issues as flags
+from micro.issues import bit, flag_text
 from micro.phantom.scenes import Population
 from micro.report.record import parameters
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.segmentation.stages import segment
 from micro.study.model import Field
-
-UNRELIABLE = flags.bit("unreliable_levels", flags.FIELD_FLAGS)
 
 
 def pinned(field, **values):
@@ -43,9 +41,10 @@ def test_outlines_end_at_the_pinned_grey(phantom):
 def test_outline_grey_that_no_carbide_crosses_is_said(field):
     for grey in (60.0, 240.0):
         found = pinned(field, threshold_grey=grey)
-        assert found.field_flags & UNRELIABLE
+        assert "unreliable_levels" in flag_text(found.issues)
         assert any(
-            m.startswith(f"the pinned grey of the outline, {grey:g}, does not lie between") for m in found.messages
+            one.text.startswith(f"the pinned grey of the outline, {grey:g}, does not lie between")
+            for one in found.issues
         )
 
 
@@ -70,9 +69,9 @@ def test_brighter_class_makes_the_same_light_less_area(field, fraction):
 
 def test_wider_blur_asks_for_larger_carbides(field):
     """What is resolved follows the pinned blur: 4 standard deviations."""
-    small = flags.bit("small", flags.CARBIDE_FLAGS)
+    small = bit("small")
     sharp, soft = (pinned(field, blur_px=blur) for blur in (0.8, 1.6))
-    assert (sharp.flags & small > 0).mean() < (soft.flags & small > 0).mean()
+    assert (sharp.flag_words & small > 0).mean() < (soft.flag_words & small > 0).mean()
 
 
 @pytest.mark.parametrize("smallest", [3.0, 30.0, 80.0])
@@ -100,14 +99,16 @@ def test_polarity_decides_what_is_carbide(phantom, fraction):
 def test_wrong_polarity_shows_nothing_and_is_said(field):
     found = pinned(field, carbides="dark")
     assert found.count == 0
-    assert any("stands out on the side of the matrix where no carbide was looked for" in m for m in found.messages)
+    assert any(
+        "stands out on the side of the matrix where no carbide was looked for" in one.text for one in found.issues
+    )
     assert not found.excluded.any()
 
 
 def test_class_on_the_wrong_side_is_said(field):
     found = pinned(field, carbides="dark", class_names=("MC",), class_greys=(180.0,))
     assert found.count == 0
-    assert any(m.startswith("the pinned grey of MC does not lie on the dark side") for m in found.messages)
+    assert any(one.text.startswith("the pinned grey of MC does not lie on the dark side") for one in found.issues)
 
 
 def test_names_stay_with_their_pinned_greys(phantom):

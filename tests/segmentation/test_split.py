@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from micro import issues as flags
+from micro.issues import bit
 from micro.phantom.coverage import Coverage, cover
 from micro.phantom.picture import Optics, photograph
 from micro.phantom.scenes import Population
 from micro.phantom.shapes import shapes
 from micro.segmentation.stages import segment
 
-SPLIT = flags.bit("split", flags.CARBIDE_FLAGS)
+SPLIT = bit("split")
 
 
 def picture(outlines, shape, **optics):

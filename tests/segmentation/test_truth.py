@@ -125,5 +125,5 @@ def test_rods_too_thin_for_the_blur_are_said_and_their_interval_holds(phantom, f
     rods = Population(0.04, 8, aspect=8, aspect_spread=0.2, spread=0.3, roughness=0.0)
     field = phantom([rods], shape=(512, 640))
     found = segment(field.grey)
-    assert any("rods too thin for the blur" in message for message in found.messages)
+    assert any("rods too thin for the blur" in one.text for one in found.issues)
     assert abs(fraction(found) - field.area_fraction) < 1.96 * area_fraction_uncertainty(found).of_all

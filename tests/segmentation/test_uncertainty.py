@@ -40,7 +40,7 @@ def test_halo_is_said_and_held_by_the_interval(phantom, fraction, share, ecd, co
     field = phantom([Population(share, ecd)])
     found = segment(halo(field.grey, field.truth.coverage, contrast))
     side = "brighter" if contrast > 0 else "darker"
-    assert any(m.startswith(f"the matrix near carbides is {side} than elsewhere") for m in found.messages)
+    assert any(one.text.startswith(f"the matrix near carbides is {side} than elsewhere") for one in found.issues)
     assert abs(fraction(found) - field.area_fraction) < 1.96 * area_fraction_uncertainty(found).of_all
 
 
@@ -65,7 +65,7 @@ def test_light_of_films_without_an_outline_is_said_and_in_the_interval(phantom, 
     for width, told in ((0.6, True), (0.0, False)):
         grey, true = with_films(field, rng, width)
         found = segment(grey)
-        assert any("outside the outlines" in message for message in found.messages) == told
+        assert any("outside the outlines" in one.text for one in found.issues) == told
         assert abs(fraction(found) - true) < 1.96 * area_fraction_uncertainty(found).of_all
 
 

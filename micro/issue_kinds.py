@@ -1,0 +1,261 @@
+"""Every kind of trouble of a field, once: its flag, its severity, and the words for its values and for what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from string import Formatter
+from typing import Any
+
+SEVERITIES = {
+    "note": "to know; no number is in doubt",
+    "doubt": "numbers may be off; their interval is wider where it is known by how much",
+    "unknown": "no number can be told",
+}
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of trouble of a field.
+
+    Parameters
+    ----------
+    name
+        Of the kind, unique.
+    flag
+        Name in the column `flags`; kinds that mean the same for the reader share it.
+    severity
+        Of `SEVERITIES`.
+    says, do
+        Templates of what was found and of what to do about it; each name in braces is a value of the issue. Beside the
+        usual format specifications there are `.1p` (a share in percent), `one|many` (by a number), `places`, `scales`.
+    example
+        Values for the documentation.
+    """
+
+    name: str
+    flag: str
+    severity: str
+    says: str
+    do: str
+    example: Mapping[str, Any]
+
+    @property
+    def template(self) -> str:
+        """What is said and what to do, together."""
+        return f"{self.says} {self.do}".rstrip()
+
+    @property
+    def value_names(self) -> list[str]:
+        """Values that an issue of this kind has, in the order they are said."""
+        return list(dict.fromkeys(name for _, name, _, _ in Formatter().parse(self.template) if name))
+
+
+def _kind(flag: str, name: str, severity: str, says: str, do: str = "", **example: Any) -> Kind:
+    return Kind(name, flag, severity, says, do, example)
+
+
+# In the order they are told: the picture as read, the rolling direction, the segmentation, the checks of one field,
+# the checks between fields.
+_KINDS = (
+    _kind(
+        "mislabelled", "mislabelled", "note", "named {ending} but holds a {format} picture, read as that",
+        ending=".png", format="JPEG",
+    ),
+    _kind("page_chosen", "page_taken", "note", "page {page} of {pages} was taken", page=1, pages=3),
+    _kind("page_chosen", "first_picture_taken", "note", "picture 1 of {pictures} was taken", pictures=3),
+    _kind("grey_converted", "twelve_bits", "note", "no grey level above 4095: taken as 12 bits in 16"),
+    _kind("grey_converted", "transparency_left_out", "note", "the transparency was left out"),
+    _kind("grey_converted", "colours_to_grey", "note", "the colours were turned into luminance (ITU-R BT.601)"),
+    _kind("grey_converted", "greys_inverted", "note", "0 means white in this file; the grey levels were turned"),
+    _kind(
+        "turned", "turned", "note", "turned as the camera's orientation tag says ({orientation})", orientation=6,
+    ),
+    _kind("rows_cut", "rows_cut", "note", "{rows} rows at the bottom were cut", rows=64),
+    _kind("rows_cut", "data_bar_cut", "note", "data bar found: {rows} rows at the bottom were cut", rows=64),
+    _kind(
+        "rolling_estimated", "rolling_estimated", "note",
+        "rolling direction estimated from the carbides: {angle_deg:.1f}° ± {half_width_deg:.1f}° from the horizontal",
+        angle_deg=31.4, half_width_deg=2.2,
+    ),
+    _kind(
+        "rolling_estimated", "rolling_of_specimen", "note",
+        "rolling direction of the specimen estimated from {fields} fields: {angle_deg:.1f}° ± {half_width_deg:.1f}° "
+        "from the horizontal", angle_deg=31.4, half_width_deg=1.1, fields=6,
+    ),
+    _kind(
+        "rolling_disagrees", "rolling_disagrees", "doubt",
+        "the carbides of this field lie along {own_deg:.1f}°, the specimen's rolling direction is {angle_deg:.1f}°",
+        "(look whether the field was turned)", own_deg=71.2, angle_deg=31.4,
+    ),
+    _kind(
+        "no_rolling_direction", "no_rolling_direction", "note",
+        "no preferred direction, the horizontal is the reference",
+    ),
+    _kind(
+        "no_second_phase", "no_second_phase", "doubt",
+        "no second phase found: nothing stands out of the matrix by {least_contrast:.3g} grey levels",
+        "(if carbides are visible, check polarity, etch and focus)", least_contrast=4.2,
+    ),
+    _kind(
+        "unreliable_levels", "matrix_uneven", "doubt",
+        "do not trust this field: the matrix is uneven by {unevenness:.3g} grey levels, {over_noise:.1f} times what "
+        "noise explains; a second phase may hide in it", "(improve the etch, or pin the grey levels)",
+        unevenness=3.1, over_noise=4.6,
+    ),
+    _kind(
+        "unreliable_levels", "polarity_open", "doubt",
+        "{share:.0p} % of the field stands out: which grey is the matrix cannot be told",
+        "(say whether carbides are bright or dark)", share=0.47,
+    ),
+    _kind(
+        "unreliable_levels", "other_side", "doubt",
+        "{share:.0p} % of the field stands out on the side of the matrix where no carbide was looked for, too much for "
+        "scratches and dirt: nothing was left out", "(check the polarity, or pin the grey levels)", share=0.22,
+    ),
+    _kind(
+        "saturated", "saturated", "doubt",
+        "{share:.1p} % of the pixels are saturated, {share_in_carbides:.0p} % of those in carbides: their grey level "
+        "is not known", "(lower the exposure)", share=0.031, share_in_carbides=0.4,
+    ),
+    _kind(
+        "unreliable_levels", "classes_missing", "doubt",
+        "{found} of {wanted} carbide classes found; named from the darkest, so the names may be wrong",
+        "(pin the grey levels of the classes)", found=1, wanted=2,
+    ),
+    _kind(
+        "unreliable_levels", "classes_overlap", "doubt",
+        "{darker} and {brighter} differ by {apart:.3g} grey levels, less than {least_over_noise:g} times the noise, "
+        "{noise:.3g}: which carbide is which is a guess, their sum is not",
+        "(take them as one class, or improve the contrast)",
+        darker="M7C3", brighter="MC", apart=9.0, least_over_noise=3.0, noise=4.0,
+    ),
+    _kind(
+        "unreliable_levels", "outline_pin_outside", "doubt",
+        "the pinned grey of the outline, {outline_grey:g}, does not lie between matrix, {matrix_grey:.0f}, and "
+        "{carbide_class}, {class_grey:.0f}", "(pin another one)",
+        outline_grey=90.0, matrix_grey=110.0, carbide_class="MC", class_grey=200.0,
+    ),
+    _kind(
+        "unreliable_levels", "class_pin_outside", "doubt",
+        "the pinned grey of {carbide_classes} does not lie on the {carbides} side of the matrix, {matrix_grey:.0f}",
+        "(pin another one, or another polarity)", carbide_classes=["MC"], carbides="dark", matrix_grey=110.0,
+    ),
+    _kind(
+        "unresolved", "small_carbides", "doubt",
+        "{share:.0p} % of the area lies in carbides below the resolved diameter", "(raise the magnification)",
+        share=0.61,
+    ),
+    _kind(
+        "unresolved", "thin_rods", "doubt",
+        "{share:.0p} % of the area lies in rods too thin for the blur: it may be off by a fifth",
+        "(raise the magnification)", share=0.3,
+    ),
+    _kind(
+        "unresolved", "outside_outlines", "doubt",
+        "light worth {share:.2p} % of the field lies outside the outlines, on what is too thin or too faint for one: "
+        "carbide films, or etched grain boundaries. It enters the interval, not the value",
+        "(look at the outline picture, raise the magnification)", share=0.0042,
+    ),
+    _kind(
+        "areas_differ", "areas_differ", "doubt",
+        "outlines cover {by_outline:.2p} %, integrated contrast {by_contrast:.2p} % of the field: more than blur and "
+        "noise explain", "(look for halos, edge relief or uneven etch)", by_outline=0.12, by_contrast=0.1,
+    ),
+    _kind(
+        "areas_differ", "areas_differ_pinned", "doubt",
+        "outlines cover {by_outline:.2p} %, integrated contrast {by_contrast:.2p} % of the field: more than blur and "
+        "noise explain", "(look at what is pinned, for halos, edge relief or uneven etch)",
+        by_outline=0.12, by_contrast=0.1,
+    ),
+    _kind(
+        "areas_differ", "halo", "doubt",
+        "the matrix near carbides is {side} than elsewhere, by {over_contrast:.1p} % of their contrast: the area may "
+        "be wrong by several times as much", "(look for halos, edge relief or uneven etch)",
+        side="darker", over_contrast=0.021,
+    ),
+    _kind(
+        "excluded", "excluded", "note",
+        "parts of the picture were left out: scratches, pits, dust or other marks that are not carbide",
+        "(look at the hatched parts of the outline picture)",
+    ),
+    _kind(
+        "excluded", "nothing_left", "unknown",
+        "all of the picture was left out as marks that are not carbide",
+        "(look at the hatched parts of the outline picture)",
+    ),
+    _kind(
+        "stage_micrometer", "stage_micrometer", "doubt",
+        "{lines} straight lines at one distance: the picture shows a stage micrometer, not a field",
+        "(leave it out, and find the scale on it with micro calibrate)", lines=51,
+    ),
+    _kind(
+        "soft_focus", "soft_focus", "doubt",
+        "edges are blurred over {blur_px:.1f} px (standard deviation), half of the area lies in carbides below "
+        "{median_ecd_px:.0f} px:", "refocus", blur_px=3.1, median_ecd_px=14.0,
+    ),
+    _kind(
+        "implausible_size", "too_large", "doubt", "carbides of {ecd_um:.3g} µm are larger than any usual:",
+        "check the scale and the objective", ecd_um=81.0,
+    ),
+    _kind(
+        "implausible_size", "too_small", "doubt", "carbides of {ecd_um:.2g} µm are smaller than light shows:",
+        "check the scale and the objective", ecd_um=0.08,
+    ),
+    _kind(
+        "implausible_size", "too_sharp", "doubt", "edges of {blur_um:.2g} µm are sharper than light can draw:",
+        "check the scale and the objective, unless electrons took the picture", blur_um=0.02,
+    ),
+    _kind(
+        "scale_disagrees", "scale_disagrees", "doubt",
+        "the file states {stated_um_per_px:.4g} µm per px ({origin}), {um_per_px:.4g} is used:",
+        "find out which is right", stated_um_per_px=0.5, origin="TIFF resolution tags", um_per_px=0.2,
+    ),
+    _kind(
+        "motion_blur", "motion_blur", "doubt",
+        "edges are blurred along {direction_deg:.0f}° as by a motion over {length_px:.1f} px:",
+        "let the stage rest, shorten the exposure, or look for astigmatism", direction_deg=40.0, length_px=6.2,
+    ),
+    _kind(
+        "compressed", "compressed", "doubt",
+        "steps at the borders of 8 × 8 blocks are {excess:.0p} % larger than elsewhere: lossy compression (JPEG) "
+        "changed the grey levels;", "save pictures as TIFF or PNG", excess=0.31,
+    ),
+    _kind(
+        "uneven_etch", "uneven_etch", "doubt",
+        "the contrast of the carbides changes by {change:.0p} % over the field, and rises towards "
+        "{direction_deg:.0f}°: uneven etch or stray light make sizes unlike;",
+        "etch again, more evenly", change=0.12, direction_deg=200.0,
+    ),
+    _kind(
+        "duplicated", "duplicated", "doubt", "the same picture as {others:places}:", "leave one out, it is one field",
+        others=[["A", "a2"]],
+    ),
+    _kind(
+        "overlapping", "overlapping", "doubt",
+        "shows in part the same place as {others:places} ({share:.0p} % of the frame):",
+        "leave one out; where fields overlap the intervals are too narrow", others=[["A", "a2"]], share=0.2,
+    ),
+    _kind(
+        "soft_focus", "softer_than_others", "doubt",
+        "edges are blurred over {blur_px:.1f} px, those of the specimen's other fields over {others_px:.1f} px:",
+        "refocus", blur_px=2.4, others_px=1.1,
+    ),
+    _kind(
+        "odd_magnification", "odd_magnification", "doubt",
+        "as much carbide as on the specimen's other fields, but {size_factor:.2g} times as large and "
+        "{number_factor:.2g} times as many:", "find out whether this field has another magnification",
+        size_factor=2.0, number_factor=0.25,
+    ),
+    _kind(
+        "scales_differ", "scales_differ", "doubt",
+        "the study's fields have different sizes of a pixel (µm: {sizes:scales}): what is small is not seen alike;",
+        "compare at one magnification, or only what all of them resolve", sizes=[["A", 0.2, 0.2], ["B", 0.4, 0.5]],
+    ),
+    _kind(
+        "unreliable_levels", "other_class_count", "doubt",
+        "shows {found} carbide {found:class|classes}, most fields of the specimen {usual}:",
+        "name the classes in the study file, or pin their grey levels", found=2, usual=1,
+    ),
+)  # fmt: skip
+KINDS = {kind.name: kind for kind in _KINDS}
