@@ -1,13 +1,15 @@
-"""Write docs/columns.md from the code: `python docs/write_tables.py`."""
+"""Write docs/columns.md and docs/study.schema.json from the code: `python docs/write_tables.py`."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
 from pathlib import Path
 
 from micro import issues as flags
 from micro.report.wording import plain_name
 from micro.specimens.summary import QUANTITIES
+from micro.study.keys import study_schema
 from micro.tables import columns
 
 FILES = (
@@ -56,4 +58,7 @@ def page() -> str:
 
 
 if __name__ == "__main__":
-    (Path(__file__).parent / "columns.md").write_text(page(), encoding="utf-8")
+    here = Path(__file__).parent
+    (here / "columns.md").write_text(page(), encoding="utf-8")
+    schema = json.dumps(study_schema(), indent=1, ensure_ascii=False)
+    (here / "study.schema.json").write_text(schema + "\n", encoding="utf-8")
