@@ -1,13 +1,15 @@
-"""Write docs/columns.md from the code: `python docs/write_tables.py`."""
+"""Write docs/columns.md and docs/study.schema.json from the code: `python docs/write_tables.py`."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
 from pathlib import Path
 
 from micro.issue_kinds import KINDS, SEVERITIES
 from micro.issues import CARBIDE_FLAGS, Issue
 from micro.specimens.quantities import QUANTITIES
+from micro.study.keys import study_schema
 from micro.tables import columns
 
 FILES = (
@@ -62,4 +64,7 @@ def page() -> str:
 
 
 if __name__ == "__main__":
-    (Path(__file__).parent / "columns.md").write_text(page(), encoding="utf-8")
+    here = Path(__file__).parent
+    (here / "columns.md").write_text(page(), encoding="utf-8")
+    schema = json.dumps(study_schema(), indent=1, ensure_ascii=False)
+    (here / "study.schema.json").write_text(schema + "\n", encoding="utf-8")

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from micro import results
-from micro.batch.fields import specimen_scale_uncertainty
+from micro.batch.fields import pictures_of, specimen_scale_uncertainty
 from micro.batch.job import Outcome
 from micro.errors import MicroError
 from micro.study.model import Study
@@ -94,7 +94,7 @@ def read_count(out: Path, outcomes: tuple[Outcome, ...]) -> PointCount:
     from micro.points.agreement import stored_agreement
 
     try:
-        return PointCount(stored_agreement(out, {(o.specimen, o.field): o.image_sha256 for o in outcomes}))
+        return PointCount(stored_agreement(out, pictures_of(outcomes)))
     except MicroError as trouble:
         return PointCount(None, (str(trouble),))
 

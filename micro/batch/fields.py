@@ -146,6 +146,11 @@ def gather(outcomes: tuple[Outcome, ...], out: Path) -> None:
                 stream.write(part.split(b"\n", 1)[1])
 
 
+def pictures_of(outcomes: Sequence[Outcome]) -> dict[tuple[str, str], str]:
+    """SHA-256 of the picture of every field, by specimen and field; empty where the picture could not be read."""
+    return {(o.specimen, o.field): o.image_sha256 for o in outcomes}
+
+
 def specimen_scale_uncertainty(outcomes: tuple[Outcome, ...], specimen: Specimen) -> float | None:
     """Relative standard uncertainty of the scale of a specimen's fields; None where any origin states none."""
     stated = [o.scale_relative_uncertainty for o in outcomes if o.specimen == specimen.name and not o.trouble]

@@ -75,8 +75,7 @@ def _pictures(files: tuple[Path, ...], specimen: str) -> tuple[list[Picture], tu
     """Pictures of the files, and the carbide classes to tell apart."""
     from micro.errors import UsageError
     from micro.points.sheet import Picture
-    from micro.report.record import study_from_record
-    from micro.results import read_record
+    from micro.report.record import read_run
     from micro.segmentation.segmentation import SegmentationSettings
     from micro.study.model import Specimen, study_of_images
     from micro.study.reader import read_study
@@ -88,7 +87,7 @@ def _pictures(files: tuple[Path, ...], specimen: str) -> tuple[list[Picture], tu
     if not whole:
         study = study_of_images(files, Specimen(specimen, ()), SegmentationSettings())
     elif whole[0].is_dir():
-        study = study_from_record(read_record(whole[0]), whole[0])
+        study = read_run(whole[0]).study
     else:
         study = read_study(whole[0])
     for message in study.messages:

@@ -14,11 +14,10 @@ from micro.cli.options import available_cores, fields_bar, workers_option
 @workers_option
 def command(folder: Path, workers: int | None) -> None:
     """Measure the run in the folder RESULTS again, and say whether its results still follow from its inputs."""
-    from micro import results
+    from micro.report.record import read_run
     from micro.run.verify import verify
 
-    count = sum(len(s.get("fields", ())) for s in results.read_record(folder).get("specimens", ()))
-    with fields_bar(count) as bar:
+    with fields_bar(len(read_run(folder).outcomes)) as bar:
         verdict = verify(folder, workers or available_cores(), lambda outcome: bar.update(1))
     for line in (*verdict.differences, *verdict.remarks):
         click.echo(line, err=True)

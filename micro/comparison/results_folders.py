@@ -61,9 +61,8 @@ def read_folder(folder: Path) -> tuple[list[MeasuredSpecimen], list[str]]:
     specimens = []
     for key, own in fields.groupby("specimen", sort=False):
         name = str(key)
-        plane = str(told.get(name, {}).get("plane") or "")
         carbides = particles[particles["specimen"] == name]
-        specimens.append(MeasuredSpecimen(name, own, carbides, plane, _scale_uncertainty(told.get(name, {}))))
+        specimens.append(MeasuredSpecimen(name, own, carbides, *told.get(name, ("", None))))
     return specimens, []
 
 
@@ -87,18 +86,19 @@ def _table(path: Path, columns: tuple[Column, ...]) -> tuple[pd.DataFrame, list[
     return table, problems
 
 
-def _recorded(folder: Path, record: dict[str, Any]) -> dict[str, dict[str, Any]]:
-    """Return what the record says of each specimen, by name."""
-    specimens = record.get("specimens")
-    if not isinstance(specimens, list) or not all(isinstance(s, dict) and "name" in s for s in specimens):
-        raise InputError(folder / results.RECORD, "does not list its specimens", RUN_AGAIN)
-    return {str(s["name"]): s for s in specimens}
+def _recorded(folder: Path, record: dict[str, Any]) -> dict[str, tuple[str, float | None]]:
+    """Plane and relative scale uncertainty of each specimen by its name, as run.json tells them.
 
-
-def _scale_uncertainty(specimen: dict[str, Any]) -> float | None:
-    """Return the largest of the fields' relative scale uncertainties; None where a field states none."""
-    fields = specimen.get("fields")
-    fields = fields if isinstance(fields, list) else []
-    stated = [f.get("scale_relative_uncertainty") for f in fields if isinstance(f, dict)]
-    known = [float(u) for u in stated if isinstance(u, int | float) and u >= 0]
-    return max(known) if known and len(known) == len(stated) else None
+    The uncertainty is the largest of its fields; None where a field states none.
+    """
+    try:
+        planes = {str(s["name"]): str(s["plane"]) for s in record["study"]["specimens"]}
+        stated = [(str(o["specimen"]), o["scale_relative_uncertainty"]) for o in record["outcomes"]]
+    except (KeyError, TypeError):
+        raise InputError(folder / results.RECORD, "does not list its specimens", RUN_AGAIN) from None
+    told: dict[str, tuple[str, float | None]] = {}
+    for name, plane in planes.items():
+        own = [u for specimen, u in stated if specimen == name]
+        known = [float(u) for u in own if isinstance(u, int | float) and u >= 0]
+        told[name] = plane, max(known) if known and len(known) == len(own) else None
+    return told

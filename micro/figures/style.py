@@ -4,14 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import io
-import struct
-import zlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-
-import numpy as np
-from numpy.typing import NDArray
 
 from micro import results
 
@@ -20,36 +15,15 @@ if TYPE_CHECKING:
     from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
-INCH_M = 0.0254
-PACKED = 3
-"""Level of packing; the next one takes half as long again."""
-
-
-def png(pixels: NDArray[np.uint8], dpi: float) -> bytes:
-    """PNG of (rows, columns, 4) red, green, blue and opacity, all opaque, shown at `dpi` dots per inch."""
-    rows, columns, _ = pixels.shape
-    lines = np.zeros((rows, 1 + 3 * columns), np.uint8)
-    # Colour by colour: five times faster than all at once.
-    for number in range(3):
-        lines[:, 1 + number :: 3] = pixels[..., number]
-    dots_per_m = round(dpi / INCH_M)
-    return b"\x89PNG\r\n\x1a\n" + b"".join((
-        _chunk(b"IHDR", struct.pack(">2I5B", columns, rows, 8, 2, 0, 0, 0)),
-        _chunk(b"pHYs", struct.pack(">2IB", dots_per_m, dots_per_m, 1)),
-        _chunk(b"IDAT", zlib.compress(lines.data, PACKED)),
-        _chunk(b"IEND", b""),
-    ))  # fmt: skip
-
-
-def _chunk(name: bytes, content: bytes) -> bytes:
-    return struct.pack(">I", len(content)) + name + content + struct.pack(">I", zlib.crc32(name + content))
-
-
 # Told apart by people with any kind of colour vision, and in grey print by their dashes.
 COLOURS = ("#1b4f72", "#c0651a", "#3f7d4e", "#7a4a86", "#5b5b5b", "#a0322f")
 DASHES = ("solid", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)), (0, (3, 1)), (0, (8, 3)))
 WIDTH_IN = 7.0
-SVG_PICTURE_DPI, PNG_DPI = 200, 300
+# Neither dates nor versions, so that the same numbers give the same bytes. Level 3 packs in half the time of level 6.
+FORMATS: dict[str, dict[str, Any]] = {
+    "svg": {"dpi": 200, "metadata": {"Date": None, "Creator": None}},
+    "png": {"dpi": 300, "metadata": {"Software": None}, "pil_kwargs": {"compress_level": 3}},
+}
 GAP = 1 / 3
 """Room about what is drawn, in heights of the letters."""
 SETTINGS: dict[Any, Any] = {
@@ -146,19 +120,6 @@ def rendered(figure: Figure, kind: str) -> bytes:
     import matplotlib as mpl
 
     with mpl.rc_context(SETTINGS):
-        return _svg(figure) if kind == "svg" else _png(figure)
-
-
-def _svg(figure: Figure) -> bytes:
-    stream = io.BytesIO()
-    figure.savefig(stream, format="svg", dpi=SVG_PICTURE_DPI, metadata={"Date": None, "Creator": None})
-    return stream.getvalue()
-
-
-def _png(figure: Figure) -> bytes:
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-    figure.set_dpi(PNG_DPI)
-    canvas = FigureCanvasAgg(figure)
-    canvas.draw()
-    return png(np.asarray(canvas.buffer_rgba()), PNG_DPI)
+        stream = io.BytesIO()
+        figure.savefig(stream, format=kind, **FORMATS[kind])
+        return stream.getvalue()

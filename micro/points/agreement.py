@@ -172,7 +172,7 @@ def compare_count(
     results
         Folder of a finished run on the same pictures.
     pictures
-        SHA-256 of the picture of every field of the run, from `pictures_of`.
+        SHA-256 of the picture of every field of the run.
     wanted_accuracy_pct
         Wanted %RA.
 

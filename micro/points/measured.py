@@ -6,7 +6,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -74,27 +73,8 @@ class MeasuredField:
         return max(0.0, share) if math.isfinite(share) else 0.0
 
 
-def pictures_of(record: dict[str, Any], folder: Path) -> dict[Key, str]:
-    """SHA-256 of the picture of every field of a run, in its order; empty where the picture could not be read.
-
-    Parameters
-    ----------
-    record
-        Content of run.json in `folder`.
-
-    Raises
-    ------
-    InputError
-        Where the record is not whole.
-    """
-    try:
-        return {(s["name"], f["name"]): f["image_sha256"] or "" for s in record["specimens"] for f in s["fields"]}
-    except (KeyError, TypeError):
-        raise InputError(folder / results.RECORD, "is not a whole record of a run", REMEDY) from None
-
-
 def read_measured(folder: Path, pictures: Mapping[Key, str]) -> dict[Key, MeasuredField]:
-    """Every field of a results folder by specimen and field, in the order of `pictures` (from `pictures_of`).
+    """Every field of a results folder by specimen and field, in the order of `pictures`.
 
     Raises
     ------

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from micro.batch.job import Outcome, library_versions
 from micro.issues import grouped
-from micro.report.record import parameters
+from micro.report.record import pinned
 from micro.report.wording import (
     GROUPS,
     group_of,
@@ -182,9 +182,9 @@ def provenance(study: Study, outcomes: Sequence[Outcome]) -> list[list[str]]:
     for specimen in study.specimens:
         for field in specimen.fields:
             outcome = by_field[specimen.name, field.name]
-            pinned = [pinned_words(k, v["value"]) for k, v in parameters(field).items() if v["origin"] == "pinned"]
+            given = [pinned_words(name, value) for name, value in pinned(field).items()]
             rows.append([
-                f"{specimen.name} {field.name}", field.image.name, outcome.scale_origin, "; ".join(pinned) or "nothing",
+                f"{specimen.name} {field.name}", field.image.name, outcome.scale_origin, "; ".join(given) or "nothing",
                 outcome.image_sha256[:16],
             ])  # fmt: skip
     return rows

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import dataclasses
 import platform
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from micro import results
 from micro.batch.job import Outcome, library_versions
-from micro.errors import InputError
-from micro.image.micrograph import SubField
-from micro.issues import Issue
+from micro.errors import InputError, MicroError
 from micro.segmentation.segmentation import SegmentationSettings
-from micro.study.model import Field, Specimen, Study, safe_stem
-from micro.study.reader import SEGMENTING
+from micro.study.model import Field, Study, safe_stem
 
 TABLES = (
     results.PARTICLES, results.FIELDS, results.PROFILES, results.SPECIMENS, results.COMPARISON, results.CHEMISTRY,
@@ -23,38 +21,52 @@ TABLES = (
 )  # fmt: skip
 
 
-def run_record(study: Study, outcomes: tuple[Outcome, ...], out: Path, date: str, seconds: float) -> dict[str, Any]:
-    """Content of run.json.
+@dataclass(frozen=True)
+class RunRecord:
+    """Content of run.json, key by key.
 
     Parameters
     ----------
+    date, seconds
+        When the run ended, ISO 8601, and how long it took.
+    versions, platform
+        Of the program and the libraries that can change a number; of the system.
     study, outcomes
-        What was asked, and how each field ended, in the same order.
-    out
-        Results folder; the hashes of its tables are taken from it.
-    date
-        When the run ended, ISO 8601.
-    seconds
-        How long it took.
+        What was asked, every path absolute, and how each field ended, in the same order.
+    pinned
+        Parameters that the user gave, by the name of the field's files; all others are the program's own.
+    inputs, outputs
+        SHA-256 of every file that was read, by path, and of every table and page written, by name.
     """
-    by_field = {(o.specimen, o.field): o for o in outcomes}
-    return {
-        "program": "micro",
-        "date": date,
-        "seconds": round(seconds, 3),
-        "versions": library_versions(),
-        "platform": {"system": platform.system(), "machine": platform.machine()},
-        "study": {
-            "title": study.title,
-            "identity": study.identity,
-            "file": _shown(study.path),
-            "file_sha256": _hash(study.path),
-            "coupons": _shown(study.coupons),
-            "coupons_sha256": _hash(study.coupons),
-        },
-        "specimens": [_specimen(specimen, by_field) for specimen in study.specimens],
-        "outputs": output_hashes(out),
-    }
+
+    date: str
+    seconds: float
+    versions: dict[str, str]
+    platform: dict[str, str]
+    study: Study
+    outcomes: tuple[Outcome, ...]
+    pinned: dict[str, dict[str, Any]]
+    inputs: dict[str, str | None]
+    outputs: dict[str, str | None]
+    program: str = "micro"
+
+
+def run_record(study: Study, outcomes: tuple[Outcome, ...], out: Path, date: str, seconds: float) -> RunRecord:
+    """Record of a run that ended at `date` (ISO 8601); hashes of its tables are taken from the folder `out`."""
+    files = [study.path, study.coupons, *(specimen.calibration for specimen in study.specimens)]
+    pictures = {(s.name, f.name): str(f.image.resolve()) for s in study.specimens for f in s.fields}
+    return RunRecord(
+        date=date,
+        seconds=round(seconds, 3),
+        versions=library_versions(),
+        platform={"system": platform.system(), "machine": platform.machine()},
+        study=study,
+        outcomes=outcomes,
+        pinned={f.stem: pinned(f) for s in study.specimens for f in s.fields},
+        inputs={str(file.resolve()): _hash(file) for file in files if file is not None}
+        | {pictures[o.specimen, o.field]: o.image_sha256 for o in outcomes if not o.trouble},
+        outputs=output_hashes(out),
+    )
 
 
 def output_hashes(out: Path) -> dict[str, str | None]:
@@ -62,138 +74,61 @@ def output_hashes(out: Path) -> dict[str, str | None]:
     return {name: _hash(out / name) for name in TABLES if (out / name).exists()}
 
 
-def _specimen(specimen: Specimen, outcomes: dict[tuple[str, str], Outcome]) -> dict[str, Any]:
-    return {
-        "name": specimen.name,
-        "route": specimen.route,
-        "plane": specimen.plane,
-        "rolling_deg": specimen.rolling_deg,
-        "composition_wt_pct": dict(specimen.composition),
-        "calibration": _shown(specimen.calibration),
-        "calibration_sha256": _hash(specimen.calibration),
-        "um_per_px": specimen.um_per_px,
-        "binning": specimen.binning,
-        "fields": [_field(f, outcomes[specimen.name, f.name]) for f in specimen.fields],
-    }
+def write_record(record: RunRecord, out: Path) -> None:
+    """Write run.json, whole or not at all; issues with their flag, severity and text, so that no reader needs us."""
+    content = dataclasses.asdict(record, dict_factory=_plain)
+    for outcome, stored in zip(record.outcomes, content["outcomes"], strict=True):
+        stored["issues"] = [one.to_json() | {"text": one.text} for one in outcome.issues]
+    results.write_json(out / results.RECORD, content)
 
 
-def _field(field: Field, outcome: Outcome) -> dict[str, Any]:
-    return {
-        "name": field.name,
-        "image": field.shown,
-        "path": str(field.image.resolve()),
-        "image_sha256": outcome.image_sha256 or None,
-        "file": field.stem,
-        "scale": outcome.scale_origin or None,
-        "scale_relative_uncertainty": outcome.scale_relative_uncertainty,
-        "parameters": parameters(field),
-        "sub_field": None if field.sub_field is None else dataclasses.asdict(field.sub_field),
-        "measured": not outcome.trouble,
-        "trouble": outcome.trouble or None,
-        "issues": [one.to_json() for one in outcome.issues],
-        "messages": [one.text for one in outcome.issues],
-        "seconds": round(outcome.seconds, 3),
-        "outputs": outcome.outputs,
-    }
+def _plain(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    return {name: str(value.resolve()) if isinstance(value, Path) else value for name, value in pairs}
 
 
-def study_from_record(record: dict[str, Any], folder: Path) -> Study:
-    """Return the study that a run.json tells of.
+def read_run(folder: Path) -> RunRecord:
+    """Read run.json of a results folder, with the types of `RunRecord` throughout.
 
     Raises
     ------
     InputError
-        Where the record lacks what is needed to measure again.
+        Where it is missing, damaged, of an earlier version, or names files outside the folder.
     """
+    # Takes a tenth of a second to load; a run that only writes its record does without.
+    from pydantic import TypeAdapter
+
+    content = results.read_record(folder)
     try:
-        study = record["study"]
-        return Study(
-            title=study["title"],
-            specimens=tuple(_recorded_specimen(specimen) for specimen in record["specimens"]),
-            identity=study["identity"],
-            path=_path(study["file"]),
-            coupons=_path(study["coupons"]),
-        )
-    except (KeyError, TypeError, AttributeError, ValueError):
+        record = TypeAdapter(RunRecord).validate_python(content)
+        _check_whole(record)
+    except (ValueError, MicroError):
         raise InputError(folder / results.RECORD, "is not a whole record of a run", "run the study again") from None
+    return record
 
 
-def outcomes_from_record(record: dict[str, Any], folder: Path) -> tuple[Outcome, ...]:
-    """Return how each field of a run ended, from its run.json.
+def _check_whole(record: RunRecord) -> None:
+    """Raise ValueError unless each field has its outcome, names of files are only names, and settings make sense."""
+    from micro.study.keys import PICTURE
 
-    Raises
-    ------
-    InputError
-        Where the record is not whole.
-    """
-    try:
-        return tuple(_outcome(s["name"], f) for s in record["specimens"] for f in s["fields"])
-    except (KeyError, TypeError, AttributeError, ValueError):
-        raise InputError(folder / results.RECORD, "is not a whole record of a run", "run the study again") from None
-
-
-def _outcome(specimen: str, field: dict[str, Any]) -> Outcome:
-    return Outcome(
-        specimen=specimen,
-        field=field["name"],
-        stem=field["file"],
-        image=field["image"],
-        image_sha256=field["image_sha256"] or "",
-        trouble=field["trouble"] or "",
-        issues=tuple(Issue.from_json(one) for one in field["issues"]),
-        scale_origin=field["scale"] or "",
-        scale_relative_uncertainty=field["scale_relative_uncertainty"],
-        seconds=field["seconds"],
-        outputs=field["outputs"],
-    )
+    fields = [(s.name, f.name, f.stem) for s in record.study.specimens for f in s.fields]
+    if fields != [(o.specimen, o.field, o.stem) for o in record.outcomes]:
+        raise ValueError("fields and outcomes differ")
+    for field in (f for s in record.study.specimens for f in s.fields):
+        if safe_stem(field.stem) != field.stem:
+            raise ValueError(f"{field.stem!r} is no name of a file")
+        given = {name: value for name, value in _parameters(field).items() if value is not None}
+        PICTURE.validate_python({name: value for name, value in given.items() if not name.startswith("class_")})
 
 
-def _recorded_specimen(specimen: dict[str, Any]) -> Specimen:
-    return Specimen(
-        name=specimen["name"],
-        fields=tuple(_recorded_field(field) for field in specimen["fields"]),
-        route=specimen["route"],
-        plane=specimen["plane"],
-        rolling_deg=specimen["rolling_deg"],
-        calibration=_path(specimen["calibration"]),
-        um_per_px=specimen["um_per_px"],
-        binning=specimen["binning"],
-        composition=specimen["composition_wt_pct"],
-    )
+def pinned(field: Field) -> dict[str, Any]:
+    """Parameters of a field that the user pinned; those that are the program's default are left out."""
+    defaults = _parameters(dataclasses.replace(field, settings=SegmentationSettings(), crop_bottom_px=None, page=None))
+    return {name: value for name, value in _parameters(field).items() if value != defaults[name]}
 
 
-def _recorded_field(field: dict[str, Any]) -> Field:
-    values = {name: given["value"] for name, given in field["parameters"].items()}
-    reading = {name: values.pop(name) for name in ("crop_bottom_px", "page")}
-    values = {name: tuple(value) if isinstance(value, list) else value for name, value in values.items()}
-    for name, value in values.items():
-        if name in SEGMENTING and value is not None and not SEGMENTING[name][1](value):
-            raise ValueError(f"{name} is {value!r}")
-    settings = SegmentationSettings(**values)
-    part = None if field["sub_field"] is None else SubField(**field["sub_field"])
-    stem = safe_stem(field["file"])
-    if stem != field["file"]:
-        raise ValueError(f"{field['file']!r} is no name of a file")
-    return Field(field["name"], Path(field["path"]), field["image"], stem, settings, sub_field=part, **reading)
+def _parameters(field: Field) -> dict[str, Any]:
+    return {**vars(field.settings), "crop_bottom_px": field.crop_bottom_px, "page": field.page}
 
 
-def _path(text: str | None) -> Path | None:
-    return None if text is None else Path(text)
-
-
-def parameters(field: Field) -> dict[str, dict[str, Any]]:
-    """Every parameter of a field with its origin: the program's default, or pinned by the user."""
-    defaults = dataclasses.asdict(SegmentationSettings()) | {"crop_bottom_px": None, "page": None}
-    given = dataclasses.asdict(field.settings) | {"crop_bottom_px": field.crop_bottom_px, "page": field.page}
-    return {
-        name: {"value": value, "origin": "default" if value == defaults[name] else "pinned"}
-        for name, value in given.items()
-    }
-
-
-def _shown(path: Path | None) -> str | None:
-    return None if path is None else str(path.resolve())
-
-
-def _hash(path: Path | None) -> str | None:
-    return results.hash_of_file(path) if path is not None and path.is_file() else None
+def _hash(path: Path) -> str | None:
+    return results.hash_of_file(path) if path.is_file() else None

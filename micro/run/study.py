@@ -5,20 +5,19 @@ from __future__ import annotations
 import datetime as dt
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from micro import results
 from micro.analysis import Analysis, PointCount, analyse_study, read_count, write_analysis
-from micro.batch.fields import check_across_fields, gather, measure_fields, specimen_scale_uncertainty
+from micro.batch.fields import check_across_fields, gather, measure_fields, pictures_of, specimen_scale_uncertainty
 from micro.batch.job import PROFILE_COLUMNS, Outcome
 from micro.errors import InputError
 from micro.points.agreement import Agreement, compare_count, store_tallies, with_count
-from micro.points.measured import pictures_of
 from micro.points.tally import read_tallies
 from micro.report.build import write_report
-from micro.report.record import outcomes_from_record, output_hashes, run_record, study_from_record
+from micro.report.record import RunRecord, output_hashes, read_run, run_record, write_record
 from micro.report.summary import answer_sentences
 from micro.study.model import Study
 from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, empty, names
@@ -60,8 +59,7 @@ def run_study(
         outcomes = measure_study(study, out, workers, done, scheduler)
         tables, answer = write_results(study, outcomes, out, parquet, workers)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
-        record = run_record(study, outcomes, out, date, time.perf_counter() - start)
-        results.write_json(out / results.RECORD, record)
+        write_record(run_record(study, outcomes, out, date, time.perf_counter() - start), out)
     return RunSummary(outcomes, tables["specimens"], tuple(answer_sentences(study, answer)), answer.troubles)
 
 
@@ -77,27 +75,22 @@ def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: floa
     UsageError
         Where another run is writing in the folder.
     """
-    record = results.read_record(folder)
+    record = read_run(folder)
     check_untouched(record, folder)
     paths = tuple(tallies)
-    agreement = compare_count(read_tallies(paths), folder, pictures_of(record, folder), wanted_accuracy_pct)
-    study, outcomes = study_from_record(record, folder), outcomes_from_record(record, folder)
-    with results.claimed(folder, study.identity):
+    agreement = compare_count(read_tallies(paths), folder, pictures_of(record.outcomes), wanted_accuracy_pct)
+    with results.claimed(folder, record.study.identity):
         store_tallies(paths, folder, wanted_accuracy_pct)
-        write_results(study, outcomes, folder)
-        results.write_json(folder / results.RECORD, record | {"outputs": output_hashes(folder)})
+        write_results(record.study, record.outcomes, folder)
+        write_record(replace(record, outputs=output_hashes(folder)), folder)
     return agreement
 
 
-def check_untouched(record: dict[str, Any], folder: Path) -> None:
+def check_untouched(record: RunRecord, folder: Path) -> None:
     """Raise InputError where a table of the measured fields is not as the run left it."""
-    try:
-        left = {name: record["outputs"][name] for name in (results.PARTICLES, results.FIELDS, results.PROFILES)}
-    except (KeyError, TypeError):
-        raise InputError(folder / results.RECORD, "is not a whole record of a run", "run the study again") from None
     now = output_hashes(folder)
-    for name, digest in left.items():
-        if now.get(name) != digest:
+    for name in (results.PARTICLES, results.FIELDS, results.PROFILES):
+        if name not in now or now[name] != record.outputs.get(name):
             raise InputError(folder / name, "is not as the run left it", "run the study again")
 
 

@@ -4,90 +4,17 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Callable, Iterable
-from dataclasses import replace
+from collections.abc import Iterable
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any, NoReturn
 
 from micro.errors import UsageError
-from micro.scale.scale import PLAUSIBLE_UM_PER_PX
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field, Specimen, Study, cut_mosaics, name_fields, unique_stems
 
-ROUTES = ("ingot-cast", "powder-made")
-PLANES = ("longitudinal", "transverse", "planar")
-Check = Callable[[Any], bool]
-# Beyond any grey level, length or count; its square is still a number.
-LARGEST = 1e15
-
-
-def _number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and -LARGEST <= value <= LARGEST
-
-
-def _whole(value: Any) -> bool:
-    return isinstance(value, int) and _number(value)
-
-
-def percent(value: Any) -> bool:
-    """Tell whether it is a number from 0 to 100."""
-    return _number(value) and 0 <= value <= 100
-
-
-def _one_of(choices: tuple[str, ...]) -> tuple[str, Check]:
-    return "one of " + ", ".join(choices), lambda v: v in choices
-
-
-NAME = ("text of 1 to 80 printable characters", lambda v: isinstance(v, str) and v.isprintable() and 0 < len(v) <= 80)
-PATH = ("a path within the study's folder", lambda v: isinstance(v, str) and v != "" and "\0" not in v)
-UM_PER_PX = (
-    "a number of µm from {:g} to {:g}".format(*PLAUSIBLE_UM_PER_PX),
-    lambda v: _number(v) and PLAUSIBLE_UM_PER_PX[0] <= v <= PLAUSIBLE_UM_PER_PX[1],
-)
-NOT_NEGATIVE = ("a number, 0 or more", lambda v: _number(v) and v >= 0)
-AT_LEAST_ONE = ("a whole number, 1 or more", lambda v: _whole(v) and v >= 1)
-COUNT = ("a whole number, 0 or more", lambda v: _whole(v) and v >= 0)
-TABLE = ("a table", lambda v: isinstance(v, dict))
-TABLES = ("a list of tables ([[...]])", lambda v: isinstance(v, list) and all(isinstance(t, dict) for t in v))
-NUMBER = ("a number", _number)
-
-READING = {
-    "calibration": PATH,
-    "um_per_px": UM_PER_PX,
-    "binning": AT_LEAST_ONE,
-    "rolling_deg": ("a number from 0 to 180", lambda v: _number(v) and 0 <= v <= 180),
-    "crop_bottom_px": COUNT,
-    "page": AT_LEAST_ONE,
-}
-SEGMENTING = {
-    "carbides": _one_of(("auto", "bright", "dark")),
-    "matrix_grey": NUMBER,
-    "threshold_grey": NUMBER,
-    "blur_px": NOT_NEGATIVE,
-    "min_area_px": NOT_NEGATIVE,
-    "class": TABLES,
-}
-KEYS: dict[str, dict[str, tuple[str, Check]]] = {
-    "study": {"title": NAME, **READING, **SEGMENTING, "specimen": TABLES, "coupons": PATH},
-    "specimen": {
-        "name": NAME,
-        "route": _one_of(ROUTES),
-        "plane": _one_of(PLANES),
-        "images": ("a list of picture paths or patterns", lambda v: bool(v) and _texts(v)),
-        **READING,
-        **SEGMENTING,
-        "composition": TABLE,
-        "field": TABLES,
-    },
-    "class": {"name": NAME, "grey": NUMBER},
-    "field": {"image": PATH, "crop_bottom_px": COUNT, "page": AT_LEAST_ONE, **SEGMENTING},
-}
-
-
-def _texts(value: Any) -> bool:
-    return isinstance(value, list) and all(isinstance(v, str) and v and "\0" not in v for v in value)
-
-
+SETTINGS = {field.name for field in fields(SegmentationSettings)}
+READING = {"crop_bottom_px", "page"}
 PICTURE_ENDINGS = (".tif", ".tiff", ".png", ".jpg", ".jpeg", ".bmp")
 
 
@@ -126,9 +53,7 @@ class _StudyReader:
         self.path, self.lines, self.folders = path, text.splitlines(), folders
 
     def study(self, table: dict[str, Any]) -> Study:
-        self.check(table, "study", [])
-        if not table.get("specimen"):
-            raise UsageError(self.path, "holds no specimen", "add a [[specimen]] with name and images")
+        table = self.checked(table)
         specimens: list[Specimen] = []
         messages: list[str] = []
         for number, entry in enumerate(table["specimen"]):
@@ -148,24 +73,16 @@ class _StudyReader:
         )
 
     def specimen(self, study: dict[str, Any], entry: dict[str, Any], where: list) -> tuple[Specimen, tuple[str, ...]]:
-        self.check(entry, "specimen", where)
-        for key in ("name", "images"):
-            if key not in entry:
-                self.fail(where, "", f"key '{key}' is missing", "add it")
-        given = {**{k: v for k, v in study.items() if k in READING or k in SEGMENTING}, **entry}
+        given = {**study, **entry}
         if "um_per_px" in entry and "calibration" not in entry:
             given.pop("calibration", None)
         if "calibration" in given and "um_per_px" in given:
             self.fail(where, "um_per_px", "stands beside 'calibration'", "give one of the two")
         settings = self.settings(given, where)
         images, missing = self.images(entry["images"], where)
-        reading = {k: given[k] for k in ("crop_bottom_px", "page") if k in given}
+        reading = {k: given[k] for k in READING & given.keys()}
         fields, messages = name_fields(entry["name"], images, settings, self.path.parent, **reading)
         fields = cut_mosaics(self.field_exceptions(entry, fields, given, where))
-        composition = entry.get("composition", {})
-        for element, amount in composition.items():
-            if not percent(amount):
-                self.fail([*where, ("composition", 0)], element, f"{amount!r} is not a wt %", "give 0 to 100")
         specimen = Specimen(
             name=entry["name"],
             fields=fields,
@@ -175,23 +92,19 @@ class _StudyReader:
             calibration=self.inside(given["calibration"], where, "calibration") if "calibration" in given else None,
             um_per_px=given.get("um_per_px"),
             binning=given.get("binning", 1),
-            composition={k: float(v) for k, v in composition.items()},
+            composition=entry.get("composition", {}),
         )
         return specimen, (*missing, *messages)
 
     def settings(self, given: dict[str, Any], where: list) -> SegmentationSettings:
-        values = {k: given[k] for k in SEGMENTING if k in given and k != "class"}
-        for number, entry in enumerate(given.get("class", [])):
-            self.check(entry, "class", [*where, ("class", number)])
-            if "name" not in entry:
-                self.fail([*where, ("class", number)], "", "key 'name' is missing", "name the carbide class")
         classes = given.get("class", [])
         names = tuple(c["name"] for c in classes)
         if len(set(names)) < len(names) or "all" in names:
             self.fail(where, "class", "class names must differ and not be 'all'", "rename one")
-        greys = tuple(float(c["grey"]) for c in classes if "grey" in c)
+        greys = tuple(c["grey"] for c in classes if "grey" in c)
         if greys and len(greys) < len(classes):
             self.fail(where, "class", "some classes give a grey and some do not", "give all or none")
+        values = {k: given[k] for k in SETTINGS & given.keys()}
         return SegmentationSettings(class_names=names, class_greys=greys, **values)
 
     def field_exceptions(
@@ -200,13 +113,12 @@ class _StudyReader:
         changed = list(fields)
         for number, exception in enumerate(entry.get("field", [])):
             place = [*where, ("field", number)]
-            self.check(exception, "field", place)
-            image = self.inside(exception.get("image", "."), place, "image")
+            image = self.inside(exception["image"], place, "image")
             hits = [i for i, f in enumerate(changed) if f.image.resolve() == image]
             if not hits:
                 self.fail(place, "image", "is not among the specimen's images", "name one of them")
             settings = self.settings({**given, **exception}, place)
-            reading = {k: exception[k] for k in ("crop_bottom_px", "page") if k in exception}
+            reading = {k: exception[k] for k in READING & exception.keys()}
             changed[hits[0]] = replace(changed[hits[0]], settings=settings, **reading)
         return tuple(changed)
 
@@ -247,13 +159,24 @@ class _StudyReader:
             self.fail(where, key, f"{value!r} lies outside the study's folder", "move it there, or allow it by --allow")
         return path
 
-    def check(self, table: dict[str, Any], kind: str, where: list) -> None:
-        for key, value in table.items():
-            if key not in KEYS[kind]:
-                self.fail(where, key, "unknown key", "known here: " + ", ".join(KEYS[kind]))
-            wanted, holds = KEYS[kind][key]
-            if not holds(value):
-                self.fail(where, key, f"must be {wanted}, got {value!r:.60}", "correct it")
+    def checked(self, table: dict[str, Any]) -> dict[str, Any]:
+        """Hold the file to the keys of `micro.study.keys`; the first trouble in it is told."""
+        from pydantic import ValidationError
+
+        from micro.study.keys import STUDY_FILE
+
+        if table.get("specimen") in (None, []):
+            raise UsageError(self.path, "holds no specimen", "add a [[specimen]] with name and images")
+        try:
+            return dict(STUDY_FILE.validate_python(table))
+        except ValidationError as trouble:
+            found = [(*_place(error["loc"]), error) for error in trouble.errors(include_url=False)]
+            where, key, words, known, error = min(found, key=lambda one: self.line_of(one[0], one[1]))
+            if error["type"] == "missing":
+                self.fail(where, "", f"key '{key}' is missing", "add it")
+            if error["type"] == "extra_forbidden":
+                self.fail(where, key, "unknown key", "known here: " + ", ".join(known))
+            self.fail(where, key, f"must be {words}, got {error['input']!r:.60}", "correct it")
 
     def fail(self, where: list, key: str, problem: str, remedy: str) -> NoReturn:
         place = f"{self.path} line {self.line_of(where, key)}"
@@ -273,3 +196,24 @@ class _StudyReader:
                 if assignment.match(self.lines[i]):
                     return i + 1
         return first + 1
+
+
+def _place(loc: tuple[int | str, ...]) -> tuple[list[tuple[str, int]], str, str, list[str]]:
+    """Tables about the key that `loc` leads to, the key, what it must be, and the keys known beside it."""
+    from micro.study.keys import study_schema
+
+    whole = study_schema()
+    where: list[tuple[str, int]] = []
+    key, schema = "", whole
+    for number, part in enumerate(loc):
+        if isinstance(part, int):
+            # An item that is no table has no line of its own: the list is at fault.
+            if "$ref" not in schema["items"] or number + 1 == len(loc):
+                break
+            where.append((key, part))
+            key, schema = "", whole["$defs"][schema["items"]["$ref"].split("/")[-1]]
+        else:
+            where += [(key, 0)] if key else []
+            key, known = part, schema.get("properties", {})
+            schema = known.get(part) or schema["additionalProperties"] or {}
+    return where, key, schema.get("title") or schema.get("description", ""), list(known)

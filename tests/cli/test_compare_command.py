@@ -30,8 +30,8 @@ def folder(tmp_path):
         out = tmp_path / name
         results.write_table(out / "fields.csv", pd.DataFrame(rows))
         results.write_table(out / "particles.csv", columns.empty(columns.PARTICLES))
-        told = [{"name": s, "plane": plane, "fields": []} for s in fractions]
-        results.write_json(out / "run.json", {"specimens": told})
+        told = {"specimens": [{"name": s, "plane": plane} for s in fractions]}
+        results.write_json(out / "run.json", {"study": told, "outcomes": []})
         return str(out)
 
     return make

@@ -22,9 +22,9 @@ def folder(tmp_path, specimen):
         out.mkdir()
         results.write_table(out / "fields.csv", pd.concat([s.fields for s in own]))
         results.write_table(out / "particles.csv", pd.concat([s.particles for s in own]))
-        fields = [{"scale_relative_uncertainty": u} for u in uncertainties]
-        told = [{"name": n, "plane": "planar", "fields": fields} for n in names]
-        results.write_json(out / "run.json", {"specimens": told})
+        outcomes = [{"specimen": n, "scale_relative_uncertainty": u} for n in names for u in uncertainties]
+        told = {"specimens": [{"name": n, "plane": "planar"} for n in names]}
+        results.write_json(out / "run.json", {"study": told, "outcomes": outcomes})
         return out
 
     return make

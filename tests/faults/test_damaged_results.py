@@ -18,6 +18,7 @@ from micro.run.verify import verify
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Specimen, study_of_images
 
+FIELD = ("study", "specimens", 0, "fields", 0)
 TALLY = """\
 sheet,specimen,field,image_sha256,grid_points,point,x_px,y_px,verdict,carbide_class,counter
 s,A,a1,{sha256},2,1,10.5,30.5,in,,me
@@ -77,11 +78,16 @@ def test_damaged_labels_are_named(changed, content: bytes) -> None:
 @pytest.mark.parametrize(
     ("place", "value"),
     [
-        (("specimens", 0, "fields", 0, "file"), "../../a1"),
-        (("specimens", 0, "fields", 0, "parameters", "matrix_grey", "value"), {"a": 1}),
-        (("specimens", 0, "fields", 0, "parameters", "carbides", "value"), "green"),
-        (("specimens", 0, "fields"), 3),
-        (("specimens",), None),
+        ((*FIELD, "stem"), "../../a1"),
+        ((*FIELD, "settings", "matrix_grey"), {"a": 1}),
+        ((*FIELD, "settings", "carbides"), "green"),
+        ((*FIELD, "settings", "min_area_px"), -1),
+        ((*FIELD, "page"), 0),
+        ((*FIELD, "name"), "a2"),
+        (("outcomes", 0, "stem"), "../../a1"),
+        (("outcomes",), []),
+        (("study", "specimens", 0, "fields"), 3),
+        (("study", "specimens"), None),
         (("study",), []),
     ],
 )

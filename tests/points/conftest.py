@@ -10,9 +10,14 @@ import pytest
 import tifffile
 
 from micro import results
+from micro.batch.job import Outcome
 from micro.points.measured import judge_points
 from micro.points.sheet import Picture, SheetSettings, make_sheet
 from micro.points.tally import TALLY
+from micro.report.record import run_record, write_record
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.study.model import Field, Specimen
+from micro.study.model import Study as RunStudy
 from micro.tables import columns
 
 HEIGHT, WIDTH = 180, 240
@@ -46,7 +51,7 @@ class Study:
 
     def write_results(self, out, factor=1.0, classes=("carbide",)):
         """Write a results folder whose fractions are `factor` times the true ones; labels take classes in turn."""
-        fields, particles, recorded = [], [], {}
+        fields, particles, recorded, outcomes = [], [], {}, []
         blank = {c.name: "" if c.dtype == "str" else np.nan for c in columns.FIELDS}
         carbide = {c.name: "" if c.dtype == "str" else np.nan for c in columns.PARTICLES}
         for (specimen, field), labels in self.labels.items():
@@ -63,12 +68,14 @@ class Study:
             path = out / "labels" / f"{specimen}-{field}.tif"
             path.parent.mkdir(parents=True, exist_ok=True)
             tifffile.imwrite(path, labels)
-            sha256 = results.hash_of_file(self.folder / f"{specimen}-{field}.png")
-            recorded.setdefault(specimen, []).append({"name": field, "image_sha256": sha256})
+            image, stem = self.folder / f"{specimen}-{field}.png", f"{specimen}-{field}"
+            own = Field(field, image, image.name, stem, SegmentationSettings())
+            recorded.setdefault(specimen, []).append(own)
+            outcomes.append(Outcome(specimen, field, stem, image.name, results.hash_of_file(image)))
         results.write_table(out / "fields.csv", pd.DataFrame(fields))
         results.write_table(out / "particles.csv", pd.DataFrame(particles, columns=columns.names(columns.PARTICLES)))
-        told = [{"name": specimen, "fields": own} for specimen, own in recorded.items()]
-        results.write_json(out / "run.json", {"specimens": told})
+        bars = tuple(Specimen(specimen, tuple(own)) for specimen, own in recorded.items())
+        write_record(run_record(RunStudy("Invented", bars, "study"), tuple(outcomes), out, "", 0.0), out)
         return out
 
     def count(self, sheet, counter="ab", misjudged=0.0, rng=None, classes=("",)):

@@ -5,15 +5,16 @@ import pytest
 import tifffile
 
 from micro import results as results_folder
+from micro.batch.fields import pictures_of
 from micro.errors import InputError
 from micro.points.agreement import compare_count, fraction_rows, most_apart
-from micro.points.measured import pictures_of
 from micro.points.tally import read_tallies
+from micro.report.record import read_run
 from micro.tables.columns import FIELDS, POINTS, SPECIMENS, names
 
 
 def compared(folder, *tallies, accuracy=10.0):
-    pictures = pictures_of(results_folder.read_record(folder), folder)
+    pictures = pictures_of(read_run(folder).outcomes)
     return compare_count(read_tallies(tallies), folder, pictures, accuracy)
 
 
@@ -160,9 +161,3 @@ def test_a_field_without_carbides_is_counted_against_nothing(other_study, tmp_pa
     assert (agreement.fields["point_fraction"] == 0).all()
     assert (agreement.fields["area_fraction"] == 0).all()
     assert (agreement.fields["judged_difference"] == 0).all()
-
-
-@pytest.mark.parametrize("record", [{}, {"specimens": [{"name": "A"}]}, {"specimens": [[]]}])
-def test_a_record_that_is_not_whole_is_refused(tmp_path, record):
-    with pytest.raises(InputError, match=r"run\.json: is not a whole record of a run; run the study again"):
-        pictures_of(record, tmp_path)

@@ -3,9 +3,10 @@
 import pytest
 
 from micro import results
+from micro.batch.fields import pictures_of
 from micro.errors import InputError
 from micro.points.agreement import copy_tallies, store_tallies, stored_agreement
-from micro.points.measured import pictures_of
+from micro.report.record import read_run
 
 
 @pytest.fixture
@@ -20,7 +21,7 @@ def tallies(study, tmp_path):
 
 
 def kept(folder):
-    return stored_agreement(folder, pictures_of(results.read_record(folder), folder))
+    return stored_agreement(folder, pictures_of(read_run(folder).outcomes))
 
 
 def test_a_later_comparison_takes_the_place_of_an_earlier_one(folder, tallies):

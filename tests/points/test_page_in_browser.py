@@ -9,11 +9,12 @@ import zlib
 import numpy as np
 import pytest
 
-from micro import results as results_folder
+from micro.batch.fields import pictures_of
 from micro.points.agreement import compare_count
-from micro.points.measured import judge_points, pictures_of
+from micro.points.measured import judge_points
 from micro.points.sheet import write_sheet
 from micro.points.tally import read_tallies
+from micro.report.record import read_run
 
 BROWSER, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 pytestmark = pytest.mark.skipif(
@@ -154,7 +155,7 @@ def test_a_whole_sheet_by_keys_with_a_reload_in_the_middle(page, study, tmp_path
     tally = read_tallies([count.saved()])
     assert tally.messages == ()
     folder = study.write_results(tmp_path / "results")
-    agreement = compare_count(tally, folder, pictures_of(results_folder.read_record(folder), folder))
+    agreement = compare_count(tally, folder, pictures_of(read_run(folder).outcomes))
     assert (agreement.fields[["points_above", "points_below"]] == 0).all(axis=None)
     assert agreement.fields["judged_difference"].abs().max() < 1e-3
     assert count.troubles() == []

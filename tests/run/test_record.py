@@ -1,5 +1,6 @@
 """The record of a run gives the study back whole, or says in one line that it cannot; changes are found by hashes."""
 
+import dataclasses
 import json
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from micro.batch.job import Outcome
 from micro.errors import InputError
 from micro.image.micrograph import SubField
 from micro.issues import issue
-from micro.report.record import outcomes_from_record, run_record, study_from_record
+from micro.report.record import RunRecord, read_run, run_record, write_record
 from micro.run.verify import changed_inputs, changed_outputs, changed_versions
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field, Specimen, Study
@@ -35,30 +36,43 @@ def study(tmp_path):
 
 @pytest.fixture
 def record(study, tmp_path):
-    """Content of run.json of that study, through JSON and back."""
+    """Record of that study, written to run.json and read again."""
     digest = results.hash_of_file(tmp_path / "m.tif")
     outcome = Outcome("A", "m-r1c1", "m-r1c1", "m.tif", digest, "", (SAID,), "file", 0.01, 1.5)
-    return json.loads(json.dumps(run_record(study, (outcome,), tmp_path, "2026-01-01T00:00:00+00:00", 2.0)))
+    write_record(run_record(study, (outcome,), tmp_path, "2026-01-01T00:00:00+00:00", 2.0), tmp_path)
+    return read_run(tmp_path)
 
 
-def test_the_study_comes_back_as_it_went(study, record, tmp_path):
+def test_the_study_comes_back_as_it_went(study, record):
     """Every setting of every field, so that measuring again measures the same."""
-    again = study_from_record(record, tmp_path)
-    assert again == study
-    (outcome,) = outcomes_from_record(record, tmp_path)
+    assert record.study == study
+    (outcome,) = record.outcomes
     assert (outcome.issues, outcome.scale_relative_uncertainty, outcome.trouble) == ((SAID,), 0.01, "")
+    given = {"carbides": "bright", "class_names": ["MC", "M7C3"], "class_greys": [120.0, 200.0]}
+    assert record.pinned == {"m-r1c1": given | {"crop_bottom_px": 3, "page": 2}}
 
 
-@pytest.mark.parametrize("key", ["study", "specimens"])
-@pytest.mark.parametrize("value", [None, [], {}, "text", [{}]])
+KEYS = [*(f.name for f in dataclasses.fields(RunRecord)), "every"]
+OF_THE_RIGHT_KIND = [("date", "text"), ("program", "text"), ("seconds", 3)]
+WRONG = [(k, v) for k in KEYS for v in (None, [], "text", [{}], 3) if (k, v) not in OF_THE_RIGHT_KIND]
+
+
+@pytest.mark.parametrize(("key", "value"), WRONG)
 def test_a_record_that_is_not_whole_is_one_line(record, tmp_path, key, value):
-    """Whatever took the place of a part of it; an empty list of specimens is a whole record of no field."""
-    record[key] = value
-    for read in (study_from_record, outcomes_from_record):
-        if (key, value) in (("specimens", []), ("specimens", {})) or (key == "study" and read is outcomes_from_record):
-            continue
-        with pytest.raises(InputError, match=r"run\.json: is not a whole record of a run; run the study again"):
-            read(record, tmp_path)
+    """Whatever took the place of a part of it, or of every part."""
+    path = tmp_path / results.RECORD
+    content = json.loads(path.read_text())
+    path.write_text(json.dumps(dict.fromkeys(content, value) if key == "every" else content | {key: value}))
+    with pytest.raises(InputError, match=r"run\.json: is not a whole record of a run; run the study again"):
+        read_run(tmp_path)
+
+
+@pytest.mark.parametrize("content", [{}, {"study": {"title": "t"}, "specimens": [{"name": "A"}], "outputs": {}}])
+def test_a_record_of_another_version_is_one_line(tmp_path, content):
+    """Without the keys that this one writes."""
+    (tmp_path / results.RECORD).write_text(json.dumps(content))
+    with pytest.raises(InputError, match=r"run\.json: is not a whole record of a run; run the study again"):
+        read_run(tmp_path)
 
 
 @pytest.mark.parametrize("name", ["study.toml", "coupons.csv", "scale.toml", "m.tif"])
@@ -75,13 +89,13 @@ def test_a_changed_or_lost_input_is_named(record, tmp_path, name, lost):
     ]
 
 
-def test_a_changed_or_lost_output_is_named(tmp_path):
+def test_a_changed_or_lost_output_is_named(record, tmp_path):
     """Tables of the study and files of its fields."""
     for name in ("fields.csv", "f.tif"):
         (tmp_path / name).write_text(name)
     hashes = {name: results.hash_of_file(tmp_path / name) for name in ("fields.csv", "f.tif")}
-    fields = [{"outputs": {"f.tif": hashes["f.tif"], "lost.png": "0" * 64}}]
-    record = {"outputs": {"fields.csv": hashes["fields.csv"]}, "specimens": [{"fields": fields}]}
+    outcome = dataclasses.replace(record.outcomes[0], outputs={"f.tif": hashes["f.tif"], "lost.png": "0" * 64})
+    record = dataclasses.replace(record, outputs={"fields.csv": hashes["fields.csv"]}, outcomes=(outcome,))
     assert [Path(line.split(":")[0]).name for line in changed_outputs(record, tmp_path)] == ["lost.png"]
     (tmp_path / "fields.csv").write_text("other")
     assert len(changed_outputs(record, tmp_path)) == 2
@@ -90,9 +104,8 @@ def test_a_changed_or_lost_output_is_named(tmp_path):
 def test_another_library_is_a_remark(record):
     """It can change a number without being wrong."""
     assert changed_versions(record) == []
-    record["versions"]["numpy"] = "1.0"
-    del record["versions"]["scipy"]
-    said = changed_versions(record)
+    then = {name: number for name, number in record.versions.items() if name != "scipy"} | {"numpy": "1.0"}
+    said = changed_versions(dataclasses.replace(record, versions=then))
     assert said[0].startswith("numpy: 1.0 then, ")
     assert said[1].startswith("scipy: unknown then, ")
 

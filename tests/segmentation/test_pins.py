@@ -5,7 +5,7 @@ import pytest
 
 from micro.issues import bit, flag_text
 from micro.phantom.scenes import Population
-from micro.report.record import parameters
+from micro.report.record import pinned as pinned_parameters
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.segmentation.stages import segment
 from micro.study.model import Field
@@ -145,6 +145,4 @@ def test_pinned_levels_find_what_the_search_does_not(phantom):
 )
 def test_pinned_values_are_recorded_as_pinned(tmp_path, name, value):
     field = Field("f", tmp_path / "f.png", "f.png", "f", SegmentationSettings(**{name: value}))
-    recorded = parameters(field)
-    assert recorded[name] == {"value": value, "origin": "pinned"}
-    assert all(v["origin"] == "default" for k, v in recorded.items() if k != name)
+    assert pinned_parameters(field) == {name: value}

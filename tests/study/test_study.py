@@ -73,7 +73,7 @@ def test_reads_what_is_written(folder):
         ("um_per_px = 0.25", "um_per_px = -1", 2, "must be a number of µm from 1e-05 to 50"),
         ('carbides = "bright"', 'carbides = "light"', 19, "must be one of auto, bright, dark"),
         ("min_area_px = 20", "min_area = 20", 22, "key 'min_area': unknown key"),
-        ("C = 1.5", "C = -1.5", 14, "is not a wt %"),
+        ("C = 1.5", "C = -1.5", 14, "key 'C': must be a wt % from 0 to 100, got -1.5"),
         ('name = "P"', 'name = "K"', 17, "is given twice"),
         ('images = ["k/*.tif"]', 'images = ["k/*.png"]', 10, "no picture matches k/*.png"),
         ('images = ["k/*.tif"]', 'images = ["../*.tif"]', 10, "lies outside the study's folder"),

@@ -1,0 +1,143 @@
+"""The keys of a study file: what each may hold, its words for the user, and the JSON Schema of the file.
+
+A new key is one line in one of the tables below: its kind, and its meaning. The reader and the schema follow from it.
+Whatever imports this module pays the tenth of a second that pydantic takes to load.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal, Required
+
+from pydantic import AfterValidator, ConfigDict, Field, TypeAdapter, with_config
+from typing_extensions import TypedDict
+
+from micro.scale.scale import PLAUSIBLE_UM_PER_PX
+
+# Beyond any grey level, length or count; its square is still a number.
+LARGEST = 1e15
+EXACT = ConfigDict(extra="forbid", strict=True)
+
+
+def _printable(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError("holds a character that cannot be printed")
+    return text
+
+
+# Kinds of values. The title completes "must be ..." in a refusal.
+Name = Annotated[
+    str, Field(title="text of 1 to 80 printable characters", min_length=1, max_length=80), AfterValidator(_printable)
+]
+PathText = Annotated[str, Field(title="a path within the study's folder", pattern="^[^\\x00]+$")]
+UmPerPx = Annotated[
+    float,
+    Field(
+        title="a number of µm from {:g} to {:g}".format(*PLAUSIBLE_UM_PER_PX),
+        ge=PLAUSIBLE_UM_PER_PX[0],
+        le=PLAUSIBLE_UM_PER_PX[1],
+    ),
+]
+Number = Annotated[float, Field(title="a number", ge=-LARGEST, le=LARGEST)]
+NotNegative = Annotated[float, Field(title="a number, 0 or more", ge=0, le=LARGEST)]
+Angle = Annotated[float, Field(title="a number from 0 to 180", ge=0, le=180)]
+# Values of a table lose their title in a schema.
+WeightPercent = Annotated[float, Field(description="a wt % from 0 to 100", ge=0, le=100)]
+Count = Annotated[int, Field(title="a whole number, 0 or more", ge=0, le=int(LARGEST))]
+AtLeastOne = Annotated[int, Field(title="a whole number, 1 or more", ge=1, le=int(LARGEST))]
+Images = Annotated[list[PathText], Field(title="a list of picture paths or patterns", min_length=1)]
+TABLES = "a list of tables ([[...]])"
+
+
+@with_config(EXACT)
+class ClassKeys(TypedDict, total=False):
+    """One carbide class."""
+
+    name: Required[Name]
+    grey: Annotated[Number, Field(description="Pinned grey level; for all classes or for none.")]
+
+
+@with_config(EXACT)
+class PictureKeys(TypedDict, total=False):
+    """How a picture is read and segmented: for all specimens, for one, for one picture."""
+
+    crop_bottom_px: Annotated[
+        Count, Field(description="Rows to cut at the bottom; left out: a data bar is looked for.")
+    ]
+    page: Annotated[AtLeastOne, Field(description="Page of a TIFF with several.")]
+    carbides: Annotated[
+        Literal["auto", "bright", "dark"],
+        Field(title="one of auto, bright, dark", description="Grey of the carbides against the matrix."),
+    ]
+    matrix_grey: Annotated[Number, Field(description="Pinned grey level of the matrix.")]
+    threshold_grey: Annotated[Number, Field(description="Pinned grey level of the outline.")]
+    blur_px: Annotated[NotNegative, Field(description="Pinned standard deviation of the edge spread.")]
+    min_area_px: Annotated[NotNegative, Field(description="Carbides with a smaller outline are not counted.")]
+
+
+# "class" cannot be written as a name in Python.
+WithClasses = TypedDict(
+    "WithClasses",
+    {
+        "class": Annotated[
+            list[ClassKeys],
+            Field(title=TABLES, description="Carbide classes, from the darkest grey to the brightest."),
+        ]
+    },
+    total=False,
+)
+
+
+class CommonKeys(PictureKeys, WithClasses, total=False):
+    """What holds for all specimens when it stands above them, and for one when it stands in it."""
+
+    calibration: Annotated[PathText, Field(description="Calibration file from micro calibrate.")]
+    um_per_px: Annotated[UmPerPx, Field(description="Size of a pixel in µm.")]
+    binning: Annotated[
+        AtLeastOne, Field(description="Camera pixels per picture pixel along a side, against the calibration picture.")
+    ]
+    rolling_deg: Annotated[
+        Angle, Field(description="Rolling direction from the horizontal, counter-clockwise as seen.")
+    ]
+
+
+@with_config(EXACT)
+class FieldKeys(PictureKeys, WithClasses, total=False):
+    """One picture of a specimen that needs other settings."""
+
+    image: Required[Annotated[PathText, Field(description="Which picture of the specimen.")]]
+
+
+@with_config(
+    ConfigDict(extra="forbid", strict=True, json_schema_extra={"not": {"required": ["calibration", "um_per_px"]}})
+)
+class SpecimenKeys(CommonKeys, total=False):
+    """One bar or coupon."""
+
+    name: Required[Name]
+    route: Annotated[Literal["ingot-cast", "powder-made"], Field(title="one of ingot-cast, powder-made")]
+    plane: Annotated[
+        Literal["longitudinal", "transverse", "planar"], Field(title="one of longitudinal, transverse, planar")
+    ]
+    images: Required[Annotated[Images, Field(description="Picture files or patterns.")]]
+    composition: Annotated[
+        dict[str, WeightPercent], Field(title="a table", description="wt % by element; the rest is iron.")
+    ]
+    field: Annotated[list[FieldKeys], Field(title=TABLES, description="Exceptions for single pictures.")]
+
+
+@with_config(ConfigDict(extra="forbid", strict=True, title="Study file of micro"))
+class StudyKeys(CommonKeys, total=False):
+    """The whole file."""
+
+    title: Annotated[Name, Field(description="Heading of the report.")]
+    coupons: Annotated[PathText, Field(description="CSV file of toughness coupons.")]
+    specimen: Required[Annotated[list[SpecimenKeys], Field(title=TABLES, min_length=1)]]
+
+
+STUDY_FILE: TypeAdapter[StudyKeys] = TypeAdapter(StudyKeys)
+PICTURE: TypeAdapter[PictureKeys] = TypeAdapter(PictureKeys)
+
+
+def study_schema() -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of the study file."""
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema"} | STUDY_FILE.json_schema()
