@@ -5,7 +5,6 @@ from invented_fields import plain
 
 from micro.issues import CARBIDE_FLAGS, bit, flag_names
 from micro.measures.particles import measure_particles
-from micro.scale.scale import Scale
 from micro.segmentation.blurred_shapes import resolved_diameter_px
 from micro.segmentation.stages import segment
 from micro.tables.columns import flagged
@@ -23,10 +22,10 @@ def test_flags_of_carbides_are_found_by_name():
 
 def test_small_is_one_rule():
     """What the segmentation calls small is what the table does: a diameter below the resolved one, no other size."""
-    grey, scale = plain(4, share=0.06, ecd_px=6.0).photographed(), Scale(0.2, None, "given")
+    grey = plain(4, share=0.06, ecd_px=6.0).photographed()
     found = segment(grey)
-    table = measure_particles(found, grey, scale, 0.0)
-    below = table["ecd_um"].to_numpy() < 0.2 * resolved_diameter_px(found.blur_px)
+    table = measure_particles(found, grey, 0.0)
+    below = table["ecd_px"].to_numpy() < resolved_diameter_px(found.blur_px)
     assert 0.05 < below.mean() < 0.95
     assert flagged(table["flags"], "small").tolist() == below.tolist() == found.small.tolist()
     assert (found.flag_words & bit("small") > 0).tolist() == below.tolist()

@@ -42,7 +42,7 @@ def test_a_picture_given_twice_and_a_scale_that_disagrees_are_told_everywhere(st
     assert "the same picture as A a3" in message["a2"] and "the same picture as A a2" in message["a3"]
     assert "the same picture" not in message["a1"] and "states" not in message["a2"]
     assert "scale_disagrees" in flags["a1"] and "duplicated" in flags["a2"] and "duplicated" not in flags["a1"]
-    recorded = json.loads((out / "run.json").read_text(encoding="utf8"))["specimens"][0]["fields"]
+    recorded = json.loads((out / "run.json").read_text(encoding="utf8"))["outcomes"]
     assert [message_text(map(Issue.from_json, field["issues"])) for field in recorded] == message.tolist()
     terminal = issue_lines(ending.outcomes)
     assert any(line.startswith("a1.tif: the file states 0.5 µm per px") for line in terminal)
