@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from micro.comparison.specimen import Specimen, compare
     from micro.field import FieldResult, measure
     from micro.image import Micrograph, read
     from micro.measures import measure_field, measure_particles
@@ -19,7 +20,9 @@ __all__ = [
     "Micrograph",
     "Scale",
     "SegmentationSettings",
+    "Specimen",
     "calibrate",
+    "compare",
     "draw_outlines",
     "measure",
     "measure_field",
@@ -34,7 +37,9 @@ _ROOMS = {
     "Micrograph": "image",
     "Scale": "scale",
     "SegmentationSettings": "segmentation",
+    "Specimen": "comparison.specimen",
     "calibrate": "scale",
+    "compare": "comparison.specimen",
     "draw_outlines": "pictures",
     "measure": "field",
     "measure_field": "measures",

@@ -121,3 +121,29 @@ def test_no_scale_is_refused(field, tmp_path):
     tifffile.imwrite(tmp_path / "f.tif", np.round(field[0]).astype(np.uint8))
     with pytest.raises(InputError, match=r"f\.tif: has no scale"):
         micro.measure(tmp_path / "f.tif")
+
+
+def test_specimens_of_arrays_are_summarised_and_compared():
+    """Two bars of three fields, 5 % against 12 %: each interval holds its truth, and the difference is told."""
+
+    def bar(name, share):
+        scene = Scene((Population(share, 10.0),))
+        fields = (make_field(scene, (300, 400), np.random.default_rng([7, k]))[0] for k in range(3))
+        return micro.Specimen(name, [micro.measure(grey, 0.2, 0.0, "bright") for grey in fields])
+
+    poor, rich = bar("A", 0.05), bar("B", 0.12)
+    for specimen, truth in ((poor, 0.05), (rich, 0.12)):
+        row = specimen.summary.query("carbide_class == 'all' and quantity == 'area_fraction'").iloc[0]
+        assert row["ci95_low"] < truth < row["ci95_high"]
+        assert row["fields"] == 3
+    table = micro.compare([poor, rich])
+    row = table.query("carbide_class == 'all' and quantity == 'area_fraction'").iloc[0]
+    assert row["verdict"] == "differs"
+    assert row["estimate"] == pytest.approx(0.07, abs=0.01)
+
+
+def test_a_specimen_needs_a_field_and_a_name_of_its_own(result):
+    with pytest.raises(ValueError, match="must have one field or more"):
+        micro.Specimen("A", [])
+    with pytest.raises(ValueError, match="different names, got A, A"):
+        micro.compare([micro.Specimen("A", [result]), micro.Specimen("A", [result])])
