@@ -228,7 +228,7 @@ def _turn(angle_deg: FloatArray) -> FloatArray:
 
 
 def _pool(angle: FloatArray, own: FloatArray, chosen: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """(sets,) mean axis, its variance and the variance between fields, of sets (sets, fields) of 0 and 1."""
+    """Return (sets,) mean axis, its variance and the variance between fields, of sets (sets, fields) of 0 and 1."""
     double = np.angle(chosen @ (np.exp(2j * np.radians(angle)) / own**2))
     start = np.degrees(double) / 2
     off = _turn(angle - start[:, None])
@@ -247,7 +247,7 @@ def _pool(angle: FloatArray, own: FloatArray, chosen: FloatArray) -> tuple[Float
 def _weighted(
     off: FloatArray, own: FloatArray, chosen: FloatArray, between: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """(sets,) weighted mean, its variance and the weighted sum of squares about it."""
+    """Return (sets,) weighted mean, its variance and the weighted sum of squares about it."""
     weight = chosen / (own**2 + between[:, None])
     total = weight.sum(axis=1)
     mean = (weight * off).sum(axis=1) / total
