@@ -12,6 +12,7 @@ from micro.geometry.runs import Runs, sums
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
+# (rows, columns) from point to point: the shortest steps of eight directions; the farthest reaches two.
 STEPS = ((0, 1), (1, 2), (1, 1), (2, 1), (1, 0), (2, -1), (1, -1), (1, -2))
 ALONG_GRID = ((0, 1), (1, 1), (1, 0), (1, -1))
 REACH = 2
@@ -160,4 +161,5 @@ def _shortfalls() -> FloatArray:
             depth = (x[near] + place_x) * c + (y[near] + place_y) * s
             aside = (y[near] + place_y) * c - (x[near] + place_x) * s
             table[i, j] = np.where(aside**2 <= 2 * radius * depth, depth, deepest).min(axis=1).mean()
+    table[:, 0] = 0.5  # along rows, exactly
     return table

@@ -81,6 +81,7 @@ def boxes(runs: Runs) -> NDArray[np.intp]:
     return found
 
 
+# Chosen: axes of a row of single pixels, whose centres have no width, stay above 0.
 THINNEST_PX = 0.25
 RESOLVED_SMOOTHED = 3.75
 DIGITAL_VARIANCE = 0.049  # discs of 4 to 8 px by pixel centres, at 1 500 places each
