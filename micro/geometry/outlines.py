@@ -12,6 +12,7 @@ from micro.geometry.runs import Runs, sums
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
+# (rows, columns) from point to point: the shortest steps of eight directions; the farthest reaches two.
 STEPS = ((0, 1), (1, 2), (1, 1), (2, 1), (1, 0), (2, -1), (1, -1), (1, -2))
 ALONG_GRID = ((0, 1), (1, 1), (1, 0), (1, -1))
 REACH = 2
@@ -131,22 +132,23 @@ def short_of_outline(angle_deg: float | NDArray, radius: FloatArray) -> FloatArr
     return np.asarray(np.minimum(2 * (upper * (1 - down) + lower * down), 1.0), float)
 
 
-# Where the shortfall is tabulated; denser where it changes fastest, near rows and diagonals. Ends flatter than the
-# last radius are those of carbides so large that a tenth of a px is nothing to them. A finer table, or more places,
-# changes a width by less than 0.02 px.
-GRID_ANGLES_DEG = 22.5 * (1 - np.cos(np.linspace(0, np.pi, 25)))
+# Where the shortfall is tabulated (chosen): denser where it changes fastest, near rows and diagonals, and where rows of
+# the slopes 1/2 and 1/3 lie. Ends flatter than the last radius are those of carbides so large that a tenth of a px is
+# nothing to them. The tests hold the widths of shapes from 7 px on to 1 %.
+GRID_ANGLES_DEG = np.union1d(22.5 * (1 - np.cos(np.linspace(0, np.pi, 25))), np.degrees(np.arctan([1 / 2, 1 / 3])))
 END_RADII_PX = np.geomspace(1.0, 64.0, 7)
-PLACES = 12
+PLACES = 150
 
 
 @lru_cache(maxsize=1)
 def _shortfalls() -> FloatArray:
     """(radii, angles) shortfall of one end: depth of the first lattice point inside a parabola, a mean over places.
 
-    Inside is t ≥ v²/2r at depth t and sideways v; PLACES² places of the parabola in the cell of the lattice.
+    Inside is t ≥ v²/2r at depth t and sideways v. The places in the cell of the lattice follow the plastic number, so
+    that they are evenly spread seen along any row (M. Roberts' sequence, from memory).
     """
-    step = (np.arange(PLACES) + 0.5) / PLACES
-    place_x, place_y = (part.ravel()[:, None] for part in np.meshgrid(step, step))
+    plastic = 1.32471795724474602596  # x³ = x + 1
+    place_x, place_y = ((0.5 + np.arange(PLACES)[:, None] / plastic**power) % 1 for power in (1, 2))
     deepest = 1.5  # a cap as deep holds a lattice point, from the smallest radius on
     table = np.zeros((len(END_RADII_PX), len(GRID_ANGLES_DEG)))
     for i, radius in enumerate(END_RADII_PX):
@@ -159,4 +161,5 @@ def _shortfalls() -> FloatArray:
             depth = (x[near] + place_x) * c + (y[near] + place_y) * s
             aside = (y[near] + place_y) * c - (x[near] + place_x) * s
             table[i, j] = np.where(aside**2 <= 2 * radius * depth, depth, deepest).min(axis=1).mean()
+    table[:, 0] = 0.5  # along rows, exactly
     return table

@@ -14,8 +14,9 @@ from micro.measures.particles import OutlineShapes, measure_outlines
 
 FloatArray = NDArray[np.float64]
 
+# Ω12 weighs lines along by it (ASTM E1268, from memory: 0.571).
 UNRELATED = np.pi / 2 - 1
-# Steps of a pixel outline make a line that grazes it leave and enter again over a few pixels.
+# Chosen: steps of a pixel outline make a line that grazes it leave and enter again over a few pixels.
 GRAZING_PX = 4
 # The labels of runs are one less than those of the picture.
 MATRIX = -1
@@ -121,7 +122,7 @@ def _meet(turned: NDArray[np.float32], outline: OutlineShapes, across_deg: float
     before, after = seen_beside(runs)
     first, last = merge_fragments(runs)
     met = replace(runs.pick(first), stop=runs.stop[last])
-    # A gap that `healed` closes is no matrix.
+    # A gap that `merge_fragments` closes is no matrix.
     matrix = (runs.label == MATRIX) & (runs.length > GRAZING_PX) & before & after
     chords = met.length[before[first] & after[last]], runs.length[matrix]
     return Intercepts(width * times_met(met) - ends / 2, *(length.astype(float) for length in chords))

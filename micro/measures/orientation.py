@@ -11,8 +11,9 @@ from micro.issues import Issue, issue
 from micro.statistics.sampling import NORMAL_95
 
 FloatArray = NDArray[np.float64]
+# Chosen: keeps quotients finite, and far below what an angle can be told.
 SURE_DEG = 1e-6
-# Beyond so many standard deviations nothing is left of a normal distribution.
+# Beyond so many standard deviations less than 1e-18 is left of a normal distribution.
 FAR = 9.0
 
 
@@ -89,6 +90,7 @@ def _chances(angle: FloatArray, unsure: FloatArray, middle: FloatArray, width: f
     return np.diff(below.sum(axis=2), axis=1)
 
 
+# Chosen: one field in a hundred without a direction shows one; fewer carbides than ten are not asked.
 SIGNIFICANCE = 0.01
 FEWEST = 10
 

@@ -65,8 +65,9 @@ def boxes(runs: Runs) -> NDArray[np.intp]:
     return found
 
 
+# Chosen: axes of a row of single pixels, whose centres have no width, stay above 0.
 THINNEST_PX = 0.25
-DIGITAL_VARIANCE = 0.049  # discs of 4 to 8 px by pixel centres, at 1 500 places each
+DIGITAL_VARIANCE = 0.049  # discs of 4 to 8 px by pixel centres: 0.041 to 0.062 by their size (tested)
 WHITE_LEFT = 1 / (4 * np.pi * SMOOTHING_PX**2)  # of the variance of white noise after the smoothing
 NOISE_LENGTH_PX = float(np.sqrt(4 * np.pi)) * SMOOTHING_PX
 

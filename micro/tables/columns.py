@@ -69,7 +69,7 @@ FIELDS = (
     Column("mean_free_path_um", "µm", "float64", "mean free path across the rolling direction"),
     Column("mean_chord_along_um", "µm", "float64", "mean chord of carbide along the rolling direction"),
     Column("mean_chord_across_um", "µm", "float64", "mean chord of carbide across the rolling direction"),
-    Column("surface_per_volume_per_mm", "1/mm", "float64", "S_V, 4/π times outline length per area"),
+    Column("surface_per_volume_per_mm", "1/mm", "float64", "S_V, 4/π times outline length per area, without the frame"),
     Column("orientation_order", "", "float64", "mean cos 2·angle from rolling, by length: 1 all along, 0 none"),
     Column("band_contrast", "", "float64", "relative scatter of the area fraction across rolling, at long spacings"),
     Column("band_contrast_at_random", "", "float64", "the same for the same carbides placed at random"),
