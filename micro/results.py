@@ -113,7 +113,7 @@ def guarded(text: str) -> str:
 def require_parquet() -> None:
     """Check that Parquet can be written; UsageError where its library is not installed."""
     if importlib.util.find_spec("pyarrow") is None:
-        raise UsageError("--parquet", "pyarrow is not installed", 'pip install "micro[parquet]"')
+        raise UsageError("--parquet", "pyarrow is not installed", 'in the checkout: pip install ".[parquet]"')
 
 
 def write_parquet(folder: Path, tables: Mapping[str, pd.DataFrame]) -> None:

@@ -24,7 +24,7 @@ import pandas as pd
 import tifffile
 from numpy.typing import NDArray
 
-from micro import results
+from micro import __version__, results
 from micro.errors import InputError, MicroError
 from micro.issues import Issue, flag_text, issue, message_text, ordered
 from micro.statistics.sampling import NORMAL_95
@@ -115,8 +115,8 @@ class Outcome:
 @cache
 def library_versions() -> dict[str, str]:
     """Versions of this program, Python and the libraries that can change a number."""
-    found = {"python": platform.python_version()}
-    for name in ("micro", *LIBRARIES):
+    found = {"python": platform.python_version(), "micro": __version__}
+    for name in LIBRARIES:
         try:
             found[name] = version(name)
         except PackageNotFoundError:

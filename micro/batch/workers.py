@@ -66,7 +66,9 @@ def _client(scheduler: str) -> Any:
     try:
         from distributed import Client
     except ImportError:
-        raise UsageError("--scheduler", "needs the cluster extra", 'install it: pip install "micro[cluster]"') from None
+        raise UsageError(
+            "--scheduler", "needs the cluster extra", 'in the checkout: pip install ".[cluster]"'
+        ) from None
     try:
         return Client(scheduler, timeout=SECONDS_TO_ANSWER)
     except (OSError, ValueError) as trouble:

@@ -25,7 +25,9 @@ out_option = click.option(
 workers_option = click.option(
     "--workers", type=click.IntRange(1, 1024), default=None, help="Processes; all cores unless given."
 )
-parquet_option = click.option("--parquet", is_flag=True, help="Write the tables as Parquet too (needs micro[parquet]).")
+parquet_option = click.option(
+    "--parquet", is_flag=True, help="Write the tables as Parquet too (needs the extra parquet)."
+)
 
 
 def available_cores() -> int:

@@ -201,7 +201,7 @@ def _damage_named() -> Iterator[None]:
     except Exception as trouble:
         if isinstance(trouble, ValueError) and "imagecodecs" in str(trouble):
             raise UnusableError(
-                "is packed in a way that needs the package imagecodecs", "install micro[codecs]"
+                "is packed in a way that needs the package imagecodecs", 'in the checkout: pip install ".[codecs]"'
             ) from trouble
         raise UnusableError(f"is damaged or cut short ({_short(trouble)})", COPY) from trouble
 

@@ -13,7 +13,7 @@ from micro.study.reader import read_study
 
 def test_parquet_holds_the_tables_of_the_csv(study_folder, results_folder):
     """Numbers agree to the nine figures of the CSV; what is unknown is missing in both; no file is left unhashed."""
-    pytest.importorskip("pyarrow", reason="micro[parquet] is not installed")
+    pytest.importorskip("pyarrow", reason="the extra parquet is not installed")
     run_study(read_study(study_folder / "study.toml"), results_folder, 1, lambda outcome: None, parquet=True)
     for name, file in results.PARQUET.items():
         stored = pd.read_parquet(results_folder / file)
@@ -25,7 +25,7 @@ def test_parquet_holds_the_tables_of_the_csv(study_folder, results_folder):
 
 def test_later_runs_keep_parquet_true(study_folder, results_folder):
     """A run without the option writes again what an earlier one left, so that the files never disagree."""
-    pytest.importorskip("pyarrow", reason="micro[parquet] is not installed")
+    pytest.importorskip("pyarrow", reason="the extra parquet is not installed")
     table = results_folder / results.PARQUET["specimens"]
     table.write_bytes(b"old")
     run_study(read_study(study_folder / "study.toml"), results_folder, 1, lambda outcome: None)
