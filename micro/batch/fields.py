@@ -75,15 +75,8 @@ def _calibration(path: Path) -> Calibration:
 
 
 def gather(outcomes: tuple[Outcome, ...], out: Path) -> None:
-    """Join the tables of all measured fields, in the order of the study, one part in memory at a time.
-
-    What is left of fields that are no longer in the study is removed.
-    """
+    """Join the tables of all measured fields, in the order of the study, one part in memory at a time."""
     measured = [o for o in outcomes if not o.trouble]
-    stems = {o.stem for o in outcomes}
-    for left in (out / results.PARTS).glob("*/"):
-        if left.name not in stems:
-            results.remove_field(out, left.name)
     headers = {
         results.PARTICLES: names(PARTICLES),
         results.FIELDS: names(FIELDS),
@@ -95,6 +88,16 @@ def gather(outcomes: tuple[Outcome, ...], out: Path) -> None:
             for outcome in measured:
                 part = (out / results.PARTS / outcome.stem / name).read_bytes()
                 stream.write(part.split(b"\n", 1)[1])
+
+
+def write_failures(outcomes: Sequence[Outcome], out: Path) -> None:
+    """Write all that is known of faults of the program, a field after the other; no file where there was none."""
+    told = [f"{o.trouble}\n\n{o.log}\n" for o in outcomes if o.log]
+    if not told:
+        (out / results.FAILURES).unlink(missing_ok=True)
+        return
+    with results.whole_file(out / results.FAILURES) as stream:
+        stream.write("\n".join(told).encode(errors="backslashreplace"))
 
 
 def specimen_scale_uncertainty(outcomes: tuple[Outcome, ...], specimen: Specimen) -> float | None:

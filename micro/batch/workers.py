@@ -9,7 +9,7 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
 from typing import Any
 
-from micro.batch.job import Job, Outcome, failed, measure_one
+from micro.batch.job import Job, Outcome, failed, faulted, measure_one
 from micro.errors import InputError, UsageError
 from micro.processes import pool_of, prepare_process
 
@@ -73,6 +73,8 @@ def _outcome(future: Any, job: Job) -> Outcome:
     except KilledWorker:
         line = InputError(job.field.image, "ended every worker that measured it", "give workers more memory")
         return failed(job, str(line), 0.0)
+    except Exception as fault:
+        return faulted(job, fault)
 
 
 # Enough to keep every worker busy, few enough that little is lost with a process.
@@ -117,6 +119,8 @@ def _pool_round(left: list[Numbered], workers: int, suspects: list[Numbered]) ->
                         yield numbered, future.result()
                     except BrokenProcessPool:
                         suspects.append(numbered)
+                    except Exception as fault:  # what the worker answered cannot be read
+                        yield numbered, faulted(numbered[1], fault)
                 if suspects:
                     suspects.extend(under_way.values())
                     return

@@ -50,6 +50,7 @@ COLOURS = ("#1b4f72", "#c0651a", "#3f7d4e", "#7a4a86", "#5b5b5b", "#a0322f")
 DASHES = ("solid", (0, (5, 2)), (0, (1.5, 1.5)), (0, (6, 2, 1.5, 2)), (0, (3, 1)), (0, (8, 3)))
 WIDTH_IN = 7.0
 SVG_PICTURE_DPI, PNG_DPI = 200, 300
+FIGURE_KINDS = ("svg", "png")
 GAP = 1 / 3
 """Room about what is drawn, in heights of the letters."""
 SETTINGS: dict[Any, Any] = {
@@ -108,7 +109,7 @@ def write_figure(figure: Figure, folder: Path, name: str) -> bytes:
     """Write a figure as SVG and PNG; return the SVG."""
     place(figure)
     svg = rendered(figure, "svg")
-    for kind, content in (("svg", svg), ("png", rendered(figure, "png"))):
+    for kind, content in zip(FIGURE_KINDS, (svg, rendered(figure, "png")), strict=True):
         with results.whole_file(folder / f"{name}.{kind}") as stream:
             stream.write(content)
     return svg

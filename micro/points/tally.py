@@ -51,6 +51,8 @@ FORM = (
     Column("boundary", "", "int64", "points on a boundary: to fill in"),
     Column("counter", "", "str", "who counted: to fill in"),
 )
+TO_FILL_IN = ("inside", "boundary", "counter")
+"""The last columns of a form."""
 
 
 @dataclass(frozen=True, eq=False)

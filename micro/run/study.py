@@ -11,14 +11,15 @@ from typing import TYPE_CHECKING, Any
 
 from micro import results
 from micro.analysis import Analysis, PointCount, analyse_study, read_count, write_analysis
-from micro.batch.fields import gather, measure_fields, specimen_scale_uncertainty, tell_across
+from micro.batch.fields import gather, measure_fields, specimen_scale_uncertainty, tell_across, write_failures
 from micro.batch.job import PROFILE_COLUMNS, Outcome
 from micro.errors import InputError
-from micro.points.agreement import Agreement, compare_count, store_tallies, with_count
+from micro.owned import Origin, claimed
+from micro.points.agreement import Agreement, compare_count, kept_names, store_tallies, stored_tallies, with_count
 from micro.points.measured import pictures_of
 from micro.points.tally import read_tallies
 from micro.report.build import write_report
-from micro.report.record import outcomes_from_record, output_hashes, run_record, study_from_record
+from micro.report.record import TABLES, outcomes_from_record, output_hashes, run_record, study_from_record
 from micro.report.summary import answer_sentences
 from micro.study.model import Study
 from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, empty, names
@@ -56,13 +57,30 @@ def run_study(
         Where the folder is another study's, is in use, or cannot be written.
     """
     start = time.perf_counter()
-    with results.claimed(out, study.identity):
+    with claimed(out, origin_of(study), written_names(study, out)):
         outcomes = measure_study(study, out, workers, done, scheduler)
+        write_failures(outcomes, out)
         tables, answer = write_results(study, outcomes, out, parquet, workers)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         record = run_record(study, outcomes, out, date, time.perf_counter() - start)
         results.write_json(out / results.RECORD, record)
     return RunSummary(outcomes, tables["specimens"], tuple(answer_sentences(study, answer)), answer.troubles)
+
+
+def origin_of(study: Study) -> Origin:
+    """Return what tells the results of a study from those of another: its file, or the pictures without one."""
+    fields = [field for specimen in study.specimens for field in specimen.fields]
+    pictures = tuple(dict.fromkeys(field.image for field in fields))
+    others = (study.path, study.coupons, *(specimen.calibration for specimen in study.specimens))
+    inputs = (*pictures, *(path for path in others if path is not None))
+    return Origin("pictures", pictures, inputs) if study.path is None else Origin("study", (study.path,), inputs)
+
+
+def written_names(study: Study, out: Path) -> tuple[str, ...]:
+    """Names of all files that a run writes or keeps, but for its figures, which are listed as they are drawn."""
+    stems = [field.stem for specimen in study.specimens for field in specimen.fields]
+    kept = kept_names(len(stored_tallies(out)))
+    return (*TABLES, results.RECORD, results.FAILURES, *kept, *(n for stem in stems for n in results.field_files(stem)))
 
 
 def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: float) -> Agreement:
@@ -82,7 +100,7 @@ def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: floa
     paths = tuple(tallies)
     agreement = compare_count(read_tallies(paths), folder, pictures_of(record, folder), wanted_accuracy_pct)
     study, outcomes = study_from_record(record, folder), outcomes_from_record(record, folder)
-    with results.claimed(folder, study.identity):
+    with claimed(folder, None, (*written_names(study, folder), *kept_names(len(paths))), paths):
         store_tallies(paths, folder, wanted_accuracy_pct)
         write_results(study, outcomes, folder)
         results.write_json(folder / results.RECORD, record | {"outputs": output_hashes(folder)})

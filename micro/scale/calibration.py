@@ -148,6 +148,14 @@ def write_calibration(path: str | Path, calibration: Calibration) -> None:
         raise InputError(path, f"cannot be written ({_reason(trouble)})", "choose another place") from None
 
 
+def calibrated_from(path: Path, picture: str) -> bool:
+    """Whether a file is a calibration that this program wrote of a picture of that name."""
+    try:
+        return path.read_text(encoding="utf-8").startswith(HEADING) and read_calibration(path).image == picture
+    except (OSError, ValueError, InputError):
+        return False
+
+
 def _toml(key: str, value: Any) -> str:
     if key == "date":
         return str(value)
