@@ -50,7 +50,9 @@ class Origin:
 
 
 @contextlib.contextmanager
-def claimed(folder: Path, origin: Origin | None, names: Iterable[str] = (), inputs: Iterable[Path] = ()) -> Iterator[None]:
+def claimed(
+    folder: Path, origin: Origin | None, names: Iterable[str] = (), inputs: Iterable[Path] = ()
+) -> Iterator[None]:
     """Hold a folder for one origin while it is written; what an earlier run wrote and this one did not is removed.
 
     Parameters
@@ -210,8 +212,7 @@ def _first_foreign(folder: Path) -> str | None:
         found = sorted(entry.name for entry in os.scandir(folder))
     except FileNotFoundError:
         return None
-    own_names = (n for n in found if n == results.LOCK or UNFINISHED.fullmatch(n))
-    return next((n for n in found if n not in set(own_names)), None)
+    return next((name for name in found if name != results.LOCK and not UNFINISHED.fullmatch(name)), None)
 
 
 def _marker(folder: Path, origin: Origin) -> dict[str, Any]:
@@ -277,7 +278,9 @@ def _check_places(folder: Path, names: Iterable[str], known: dict[str, bool]) ->
     inner: set[PurePosixPath] = set()
     for name in names:
         if name not in known and os.path.lexists(folder / name):
-            raise UsageError(folder / name, "is not of this program and stands in the way", f"move it, or {OTHER_FOLDER}")
+            raise UsageError(
+                folder / name, "is not of this program and stands in the way", f"move it, or {OTHER_FOLDER}"
+            )
         inner.update(PurePosixPath(name).parents[:-1])
     for parent in sorted(inner):
         place = folder / parent

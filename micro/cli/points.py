@@ -63,7 +63,9 @@ def sheet_command(
     sheet = make_sheet(pictures, SheetSettings(expected, accuracy_pct, points, fields, classes, seed))
     with claimed(out, origin, (PAGE, FORM_FILE)), writing(out):
         if filled_in(out / FORM_FILE):
-            raise UsageError(out / FORM_FILE, "is filled in, and a new one would take its place", "choose another --out")
+            raise UsageError(
+                out / FORM_FILE, "is filled in, and a new one would take its place", "choose another --out"
+            )
         write_sheet(sheet, out)
     for unread in sheet.troubles:
         click.echo(str(unread), err=True)

@@ -12,7 +12,9 @@ from pathlib import Path
 import pytest
 
 from micro import results
-from micro.run.study import run_study
+from micro.errors import UsageError
+from micro.owned import claimed
+from micro.run.study import origin_of, run_study
 from micro.study.reader import read_study
 
 ENVIRONMENT = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
@@ -56,10 +58,7 @@ def test_only_what_changed_is_measured_again(study_folder, results_folder):
 def test_a_folder_in_use_is_refused(study_folder, tmp_path):
     """Two runs never write into one folder at once."""
     study = read_study(study_folder / "study.toml")
-    with (
-        results.claimed(tmp_path, study.identity),
-        pytest.raises(results.UsageError, match="another run is writing here"),
-    ):
+    with claimed(tmp_path, origin_of(study)), pytest.raises(UsageError, match="another run is writing here"):
         run(study_folder, tmp_path)
 
 
