@@ -174,7 +174,7 @@ def _check(folder: Path, origin: Origin | None, names: tuple[str, ...], read: It
 
 
 def _held(folder: Path) -> dict[str, Any]:
-    """What the marker of a folder says; empty where the folder is new or empty."""
+    """Read what the marker of a folder says; empty where the folder is new or empty."""
     path = folder / results.OWNER
     remedy = f"{OTHER_FOLDER}, or remove that folder"
     if not os.path.lexists(path):
@@ -239,7 +239,7 @@ def _check_origin(folder: Path, marker: dict[str, Any], origin: Origin) -> None:
 
 
 def _copied(held: list[dict[str, str]], folder: Path, origin: Origin) -> list[dict[str, str]]:
-    """Sources as they would be held here, under the paths that they are held by."""
+    """Return the sources as they would be held here, under the paths that they are held by."""
     here = _marker(folder, origin)["sources"]
     return [new | {"path": old["path"]} for old, new in zip(held, here, strict=False)]
 
@@ -268,7 +268,7 @@ def _check_inputs(folder: Path, read: Iterable[Path], written: set[str]) -> None
     """No file that is read, by whatever way its path leads there, is one that is written."""
     here = folder.resolve()
     for path in read:
-        for place in (path.resolve(), Path(os.path.abspath(path.parent.resolve() / path.name))):
+        for place in (path.resolve(), path.parent.resolve() / path.name):
             if place.is_relative_to(here) and place.relative_to(here).as_posix() in written:
                 raise UsageError(path, f"is read, and would be written over in {folder}", OTHER_FOLDER)
 

@@ -1,16 +1,13 @@
 """The results folder: whole files or none, one study a folder, one run at a time, cells that stay text."""
 
 import errno
-import json
-import subprocess
-import sys
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from micro import results
-from micro.errors import InputError, UsageError
+from micro.errors import InputError
 
 
 def test_a_file_appears_whole_or_not_at_all(tmp_path):
