@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import errno
 import functools
 import hashlib
 import importlib.util
 import io
 import json
 import os
+import stat
 import tempfile
 from collections.abc import Iterator, Mapping
+from io import BufferedReader
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
@@ -35,11 +38,45 @@ FIGURES = "figures"
 OWNER, LOCK = "study.json", ".lock"
 TEMPORARY = ".unfinished-"
 LARGE_BYTES = 50_000_000
+MOST_TEXT_BYTES, MOST_RECORD_BYTES = 100_000_000, 2_000_000_000
+"""A study file, a calibration, a tally; chosen, far above any that people write; a record holds 3 kB a field."""
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
+def ordinary_file(path: Path) -> BufferedReader:
+    """Open a file for reading that is an ordinary one: a pipe would hold the program, a device need not end.
+
+    Raises
+    ------
+    OSError
+        Also where it is none.
+    """
+    # Without O_NONBLOCK a pipe would already hold the program here.
+    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    mode = os.fstat(handle).st_mode
+    if stat.S_ISREG(mode):
+        return os.fdopen(handle, "rb")
+    os.close(handle)
+    raise OSError(errno.EINVAL, "is a folder" if stat.S_ISDIR(mode) else "is no ordinary file", str(path))
+
+
+def bytes_of(path: Path, most: int = MOST_TEXT_BYTES) -> bytes:
+    """Read an ordinary file of text as a whole.
+
+    Raises
+    ------
+    OSError
+        Also where it is no ordinary file, or larger than `most` bytes.
+    """
+    with ordinary_file(path) as stream:
+        content = stream.read(most + 1)
+    if len(content) > most:
+        raise OSError(errno.EFBIG, f"is larger than {most // 10**6} MB", str(path))
+    return content
+
+
 def hash_of_file(path: Path) -> str:
-    """Return the SHA-256 of a file's bytes, in hexadecimal."""
+    """Return the SHA-256 of a file's bytes, in hexadecimal; OSError where it is no ordinary file."""
     known = path.stat()
     # The parts of a mosaic ask one after the other for the hash of one large file.
     hashed = _hash_once if known.st_size > LARGE_BYTES else _hash_once.__wrapped__
@@ -48,7 +85,7 @@ def hash_of_file(path: Path) -> str:
 
 @functools.lru_cache(maxsize=16)
 def _hash_once(path: Path, size: int, changed_ns: int) -> str:
-    with path.open("rb") as stream:
+    with ordinary_file(path) as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
@@ -184,7 +221,7 @@ def read_record(folder: Path) -> dict[str, Any]:
     path = folder / RECORD
     _require_finished(folder)
     try:
-        record = json.loads(path.read_text(encoding="utf8"))
+        record = json.loads(bytes_of(path, MOST_RECORD_BYTES))
     except FileNotFoundError:
         raise InputError(path, "is missing", "give the folder of a finished run") from None
     except (OSError, ValueError) as trouble:
