@@ -101,7 +101,7 @@ def listed(folder: Path) -> dict[str, bool]:
     """
     try:
         lines = (folder / MANIFEST).read_bytes().decode(errors="surrogateescape").split("\n")
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return {}
     found: dict[str, bool] = {}
     for line in lines[:-1]:  # what follows the last line end is empty, or was cut off
@@ -154,7 +154,7 @@ def _remove(folder: Path, name: str) -> None:
 
 
 def _write(folder: Path, names: dict[str, bool]) -> None:
-    lines = "".join(f"{OWN if taken_up else EARLIER}{name}\n" for name, taken_up in names.items())
+    lines = "".join(f"{OWN if taken_up else EARLIER}{name}\n" for name, taken_up in sorted(names.items()))
     with results.whole_file(folder / MANIFEST) as stream:
         stream.write(lines.encode(errors="surrogateescape"))
 

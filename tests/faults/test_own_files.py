@@ -138,10 +138,14 @@ def test_what_leaves_the_study_is_swept_and_notes_are_left(study: Path, run_micr
         Path(name).write_text("mine")
     left = Path("out/figures/.unfinished-abcd1234")
     left.write_text("half a figure of a run that was killed")
+    owned.own(Path("out"), ["figures/points/01.png"])
+    Path("out/figures/points").mkdir()
+    Path("out/figures/points/01.png").write_text("of a count that is no longer kept")
     Path("study.toml").write_text(STUDY.format('"a.png"'))
     assert run_micro(*RUN)[0] == 0
     assert [Path(name).read_text() for name in mine] == ["mine"] * len(mine)
     assert not left.exists()
+    assert not Path("out/figures/points").exists()
     assert not [name for name in results.field_files("b") if Path("out", name).exists()]
     assert not set(results.field_files("b")) & set(owned.listed(Path("out")))
 

@@ -19,6 +19,7 @@ from micro.study.reader import read_study
 
 ENVIRONMENT = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 DATED = {"run.json", "report.html", ".lock"}
+PLACED = {"study.json"}
 
 
 def run(folder, out, workers=1):
@@ -26,8 +27,8 @@ def run(folder, out, workers=1):
 
 
 def contents(out):
-    """Bytes of every file, but for those that hold the date or the duration of the run."""
-    files = [p for p in sorted(out.rglob("*")) if p.is_file() and p.name not in DATED]
+    """Bytes of every file, but for those that hold the date or the duration of the run, or where the study lies."""
+    files = [p for p in sorted(out.rglob("*")) if p.is_file() and p.name not in DATED | PLACED]
     kept = {p.relative_to(out).as_posix(): p.read_bytes() for p in files}
     return {name: bare(text) if name.startswith("parts/") and name.endswith(".json") else text
             for name, text in kept.items()}  # fmt: skip
