@@ -1,22 +1,24 @@
-"""The results folder: its names, who may write in it, tables in and out, nothing half written."""
+"""The results folder: its names, tables in and out, nothing half written."""
 
 from __future__ import annotations
 
 import contextlib
 import csv
+import errno
 import functools
 import hashlib
 import importlib.util
 import io
 import json
 import os
-import shutil
+import stat
 import tempfile
 from collections.abc import Iterator, Mapping
+from io import BufferedReader
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-from micro.errors import InputError, UsageError, writing
+from micro.errors import InputError, UsageError
 from micro.tables.columns import FIELDS as FIELD_COLUMNS
 from micro.tables.columns import PARTICLES as PARTICLE_COLUMNS
 from micro.tables.columns import SPECIMENS as SPECIMEN_COLUMNS
@@ -31,15 +33,50 @@ STRUCTURE = "structure.csv"
 POINTS, COUNTERS, TALLIES = "points.csv", "counters.csv", "tallies"
 PARQUET = {"particles": "particles.parquet", "fields": "fields.parquet", "specimens": "specimens.parquet"}
 LABELS, OUTLINES, PARTS = "labels", "outlines", "parts"
-REPORT, RECORD = "report.html", "run.json"
+REPORT, RECORD, FAILURES = "report.html", "run.json", "failures.txt"
+FIGURES = "figures"
 OWNER, LOCK = "study.json", ".lock"
 TEMPORARY = ".unfinished-"
 LARGE_BYTES = 50_000_000
+MOST_TEXT_BYTES, MOST_RECORD_BYTES = 100_000_000, 2_000_000_000
+"""A study file, a calibration, a tally; chosen, far above any that people write; a record holds 3 kB a field."""
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
+def ordinary_file(path: Path) -> BufferedReader:
+    """Open a file for reading that is an ordinary one: a pipe would hold the program, a device need not end.
+
+    Raises
+    ------
+    OSError
+        Also where it is none.
+    """
+    # Without O_NONBLOCK a pipe would already hold the program here.
+    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    mode = os.fstat(handle).st_mode
+    if stat.S_ISREG(mode):
+        return os.fdopen(handle, "rb")
+    os.close(handle)
+    raise OSError(errno.EINVAL, "is a folder" if stat.S_ISDIR(mode) else "is no ordinary file", str(path))
+
+
+def bytes_of(path: Path, most: int = MOST_TEXT_BYTES) -> bytes:
+    """Read an ordinary file of text as a whole.
+
+    Raises
+    ------
+    OSError
+        Also where it is no ordinary file, or larger than `most` bytes.
+    """
+    with ordinary_file(path) as stream:
+        content = stream.read(most + 1)
+    if len(content) > most:
+        raise OSError(errno.EFBIG, f"is larger than {most // 10**6} MB", str(path))
+    return content
+
+
 def hash_of_file(path: Path) -> str:
-    """Return the SHA-256 of a file's bytes, in hexadecimal."""
+    """Return the SHA-256 of a file's bytes, in hexadecimal; OSError where it is no ordinary file."""
     known = path.stat()
     # The parts of a mosaic ask one after the other for the hash of one large file.
     hashed = _hash_once if known.st_size > LARGE_BYTES else _hash_once.__wrapped__
@@ -48,7 +85,7 @@ def hash_of_file(path: Path) -> str:
 
 @functools.lru_cache(maxsize=16)
 def _hash_once(path: Path, size: int, changed_ns: int) -> str:
-    with path.open("rb") as stream:
+    with ordinary_file(path) as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
@@ -187,8 +224,9 @@ def without_guard(text: str) -> str:
 def read_record(folder: Path) -> dict[str, Any]:
     """Read run.json of a results folder; InputError where it is missing or damaged."""
     path = folder / RECORD
+    _require_finished(folder)
     try:
-        record = json.loads(path.read_text(encoding="utf8"))
+        record = json.loads(bytes_of(path, MOST_RECORD_BYTES))
     except FileNotFoundError:
         raise InputError(path, "is missing", "give the folder of a finished run") from None
     except (OSError, ValueError) as trouble:
@@ -198,74 +236,25 @@ def read_record(folder: Path) -> dict[str, Any]:
     return record
 
 
-@contextlib.contextmanager
-def claimed(folder: Path, identity: str) -> Iterator[None]:
-    """Hold a results folder for one study while it is written.
+def _require_finished(folder: Path) -> None:
+    """Refuse a folder whose marker says that a run stopped half way: its tables may be of two minds."""
+    try:
+        marker = json.loads((folder / OWNER).read_text(encoding="utf8"))
+    except (OSError, ValueError, RecursionError):
+        return  # a folder of an earlier version, or none: the record says whether it can be read
+    if isinstance(marker, dict) and marker.get("finished") is False:
+        raise InputError(folder, "a run in this folder has not ended", "run the same command again")
 
-    Raises
-    ------
-    UsageError
-        Where the folder holds another study's results, another run is writing in it, or it cannot be written.
-    """
-    with writing(folder):
-        folder.mkdir(parents=True, exist_ok=True)
-        lock = (folder / LOCK).open("a")
-    with lock:
-        if not _locked(lock):
-            raise UsageError(folder, "another run is writing here", "wait for it, or choose another --out")
-        _check_links(folder)
-        _check_owner(folder, identity)
-        for name in ("", LABELS, OUTLINES):
-            for left in (folder / name).glob(TEMPORARY + "*"):
-                left.unlink(missing_ok=True)
-        for left in (folder / PARTS).glob(f"*/{TEMPORARY}*"):
-            left.unlink(missing_ok=True)
-        yield
+
+def field_files(stem: str) -> tuple[str, ...]:
+    """Names of all files of one field, its record first."""
+    parts = tuple(f"{PARTS}/{stem}/{name}" for name in (RECORD, PARTICLES, FIELDS, PROFILES))
+    return (*parts, f"{LABELS}/{stem}.tif", f"{OUTLINES}/{stem}.png")
 
 
 def remove_field(folder: Path, stem: str) -> None:
     """Remove all files of one field, its record first, so that nothing half removed looks whole."""
-    part = folder / PARTS / stem
-    (part / RECORD).unlink(missing_ok=True)
-    for path in (folder / LABELS / f"{stem}.tif", folder / OUTLINES / f"{stem}.png"):
-        path.unlink(missing_ok=True)
-    shutil.rmtree(part, ignore_errors=True)
-
-
-def _locked(lock: IO[str]) -> bool:
-    try:
-        if os.name == "nt":
-            import msvcrt
-
-            msvcrt.locking(lock.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
-        else:
-            import fcntl
-
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
-
-
-def _check_links(folder: Path) -> None:
-    """Folders that are links would lead what is written out of the results folder."""
-    for place in (folder, folder / PARTS):
-        for entry in list(place.iterdir()) if place.is_dir() else ():
-            if entry.is_symlink() and entry.is_dir():
-                raise UsageError(entry, "is a link that leads out of the results folder", "remove it")
-
-
-def _check_owner(folder: Path, identity: str) -> None:
-    owner = folder / OWNER
-    remedy = "choose another --out, or remove that folder"
-    if owner.exists():
-        try:
-            held = json.loads(owner.read_text(encoding="utf8"))["results_of"]
-        except (OSError, ValueError, KeyError, TypeError):
-            raise UsageError(owner, "is damaged", remedy) from None
-        if held != identity:
-            raise UsageError(folder, f"holds the results of another study ({held})", remedy)
-    elif any((folder / name).exists() for name in (PARTICLES, FIELDS, SPECIMENS, RECORD, REPORT, LABELS)):
-        raise UsageError(folder, "holds results that this program cannot tell the origin of", remedy)
-    else:
-        write_json(owner, {"results_of": identity})
+    for name in field_files(stem):
+        (folder / name).unlink(missing_ok=True)
+    with contextlib.suppress(OSError):
+        (folder / PARTS / stem).rmdir()

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from micro import results
-from micro.batch.job import PROFILE_COLUMNS, FieldDirection, Job, Outcome, direction_of, lost, measure_one
+from micro.batch.job import PROFILE_COLUMNS, FieldDirection, Job, Outcome, direction_of, faulted, lost, measure_one
 from micro.batch.workers import Result, Work, in_processes, on_cluster
 from micro.errors import InputError, UsageError
 from micro.issues import Issue, flag_text, message_text, ordered
@@ -53,12 +53,12 @@ def measure_fields(
     jobs = list(_jobs(study, out))
     undirected = [number for number, job in enumerate(jobs) if _wants_direction(job, study)]
     if undirected:
-        own = dict(ended([jobs[number] for number in undirected], Work(direction_of, _no_direction)))
+        own = dict(ended([jobs[number] for number in undirected], Work(direction_of, _no_direction, _no_direction)))
         named = [(jobs[number].specimen, own[k]) for k, number in enumerate(undirected)]
         for number, direction in zip(undirected, shared_directions(named), strict=True):
             jobs[number] = replace(jobs[number], direction=direction)
     outcomes: dict[int, Outcome] = {}
-    for number, outcome in ended(jobs, Work(measure_one, lost)):
+    for number, outcome in ended(jobs, Work(measure_one, lost, faulted)):
         outcomes[number] = outcome
         done(outcome)
     return tuple(outcomes[number] for number in range(len(jobs)))
@@ -69,7 +69,7 @@ def _wants_direction(job: Job, study: Study) -> bool:
     return job.rolling_deg is None and any(s.name == job.specimen and len(s.fields) > 1 for s in study.specimens)
 
 
-def _no_direction(job: Job, problem: str, remedy: str) -> None:
+def _no_direction(job: Job, *why: object) -> None:
     """Stand for the direction of a field whose process was lost: measuring it says what is wrong."""
 
 
@@ -124,15 +124,8 @@ def _calibration(path: Path) -> Calibration:
 
 
 def gather(outcomes: tuple[Outcome, ...], out: Path) -> None:
-    """Join the tables of all measured fields, in the order of the study, one part in memory at a time.
-
-    What is left of fields that are no longer in the study is removed.
-    """
+    """Join the tables of all measured fields, in the order of the study, one part in memory at a time."""
     measured = [o for o in outcomes if not o.trouble]
-    stems = {o.stem for o in outcomes}
-    for left in (out / results.PARTS).glob("*/"):
-        if left.name not in stems:
-            results.remove_field(out, left.name)
     headers = {
         results.PARTICLES: names(PARTICLES),
         results.FIELDS: names(FIELDS),
@@ -149,6 +142,16 @@ def gather(outcomes: tuple[Outcome, ...], out: Path) -> None:
 def pictures_of(outcomes: Sequence[Outcome]) -> dict[tuple[str, str], str]:
     """SHA-256 of the picture of every field, by specimen and field; empty where the picture could not be read."""
     return {(o.specimen, o.field): o.image_sha256 for o in outcomes}
+
+
+def write_failures(outcomes: Sequence[Outcome], out: Path) -> None:
+    """Write all that is known of faults of the program, a field after the other; no file where there was none."""
+    told = [f"{o.trouble}\n\n{o.log}\n" for o in outcomes if o.log]
+    if not told:
+        (out / results.FAILURES).unlink(missing_ok=True)
+        return
+    with results.whole_file(out / results.FAILURES) as stream:
+        stream.write("\n".join(told).encode(errors="backslashreplace"))
 
 
 def specimen_scale_uncertainty(outcomes: tuple[Outcome, ...], specimen: Specimen) -> float | None:

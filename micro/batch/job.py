@@ -10,6 +10,7 @@ import json
 import math
 import platform
 import time
+import traceback
 import uuid
 from collections.abc import Mapping
 from dataclasses import asdict, astuple, dataclass, replace
@@ -38,6 +39,8 @@ if TYPE_CHECKING:
     from micro.scale.calibration import Calibration
     from micro.scale.scale import Scale
 
+LONGEST_FAULT = 160
+"""Characters that a line for the user has for it; chosen."""
 LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "pandas", "scikit-image", "tifffile", "matplotlib")
 PROFILE_COLUMNS = ["specimen", "field", "curve", "carbide_class", "x", "x_unit", "y", "y_unit"]
 
@@ -96,7 +99,10 @@ class Job:
 
 @dataclass(frozen=True)
 class Outcome:
-    """How one field ended; `trouble` is the line for the user where it could not be measured."""
+    """How one field ended; `trouble` is the line for the user where it could not be measured.
+
+    `log` tells in full of a fault of the program.
+    """
 
     specimen: str
     field: str
@@ -110,6 +116,7 @@ class Outcome:
     seconds: float = 0.0
     reused: bool = False
     outputs: dict[str, str] = dataclasses.field(default_factory=dict)
+    log: str = ""
 
 
 @cache
@@ -139,6 +146,9 @@ def measure_one(job: Job) -> Outcome:
         place = trouble.filename or job.out
         line = InputError(place, f"cannot be read or written ({trouble.strerror})", "free the disk, then run again")
         return failed(job, str(line), time.perf_counter() - start)
+    except Exception as fault:
+        # Whatever went wrong with one picture, the others are measured, and this one has no number.
+        return faulted(job, fault, time.perf_counter() - start)
     return outcome
 
 
@@ -147,11 +157,21 @@ def lost(job: Job, problem: str, remedy: str) -> Outcome:
     return failed(job, str(InputError(job.field.image, problem, remedy)), 0.0)
 
 
-def failed(job: Job, line: str, seconds: float) -> Outcome:
+def faulted(job: Job, fault: BaseException, seconds: float = 0.0) -> Outcome:
+    """Outcome of a field that a fault of the program kept from being measured: one line, and all that is known."""
+    told = f"{type(fault).__name__}: {str(fault)[:LONGEST_FAULT]}".removesuffix(": ")
+    problem = f"could not be measured, by a fault of the program ({told})"
+    remedy = f"tell those you have the program from, with the picture and {job.out / results.FAILURES}"
+    line = str(InputError(job.field.image, problem, remedy))
+    return failed(job, line, seconds, "".join(traceback.format_exception(fault)))
+
+
+def failed(job: Job, line: str, seconds: float, log: str = "") -> Outcome:
     """Outcome of a field that could not be measured; what an older run left of it is removed."""
     with contextlib.suppress(OSError):
         results.remove_field(job.out, job.field.stem)
-    return Outcome(job.specimen, job.field.name, job.field.stem, job.field.shown, trouble=line, seconds=seconds)
+    field = job.field
+    return Outcome(job.specimen, field.name, field.stem, field.shown, trouble=line, seconds=seconds, log=log)
 
 
 def _part(job: Job) -> Path:

@@ -20,10 +20,11 @@ SECONDS_TO_ANSWER = 20
 
 @dataclass(frozen=True)
 class Work(Generic[Result]):
-    """What is done with each job, and what stands for it where its process is lost: problem and remedy in words."""
+    """What is done with each job; what stands for it where its process is lost (problem and remedy), or at a fault."""
 
     do: Callable[[Job], Result]
     lost: Callable[[Job, str, str], Result]
+    faulted: Callable[[Job, BaseException], Result]
 
 
 def on_cluster(jobs: list[Job], work: Work[Result], scheduler: str) -> Iterator[tuple[int, Result]]:
@@ -83,6 +84,8 @@ def _ended(future: Any, job: Job, work: Work[Result]) -> Result:
         return future.result()
     except KilledWorker:
         return work.lost(job, "ended every worker that measured it", "give workers more memory")
+    except Exception as fault:
+        return work.faulted(job, fault)
 
 
 # Enough to keep every worker busy, few enough that little is lost with a process.
@@ -129,6 +132,8 @@ def _pool_round(
                         yield numbered, future.result()
                     except BrokenProcessPool:
                         suspects.append(numbered)
+                    except Exception as fault:  # what the worker answered cannot be read
+                        yield numbered, work.faulted(numbered[1], fault)
                 if suspects:
                     suspects.extend(under_way.values())
                     return

@@ -27,9 +27,12 @@ def command(image: Path, pitch_um: float, out: Path | None, page: int | None) ->
 
     from micro.errors import InputError
     from micro.image.reading import read
-    from micro.scale.calibration import write_calibration
+    from micro.owned import check_new_file
+    from micro.scale.calibration import calibrated_from, write_calibration
     from micro.scale.micrometer import calibrate
 
+    if out is not None:
+        check_new_file(out, [image], replaceable=calibrated_from(out, image.name))
     micrograph = read(image, crop_bottom_px=0, page=page)
     try:
         found = calibrate(micrograph.grey, pitch_um)

@@ -17,6 +17,7 @@ def command(folders: tuple[Path, ...], out: Path | None) -> None:
     from micro.comparison.pairs import compare
     from micro.comparison.results_folders import read_folders
     from micro.errors import UsageError, writing
+    from micro.owned import Origin, claimed
     from micro.report.wording import wrapped
 
     specimens, problems = read_folders(folders)
@@ -29,7 +30,7 @@ def command(folders: tuple[Path, ...], out: Path | None) -> None:
     for sentence in sentences(comparison):
         click.echo(wrapped(sentence))
     if out is not None:
-        with writing(out):
+        with claimed(out, Origin("comparison", folders), [results.COMPARISON]), writing(out):
             results.write_table(out / results.COMPARISON, comparison)
     if problems:
         raise click.exceptions.Exit(1)

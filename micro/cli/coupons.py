@@ -41,16 +41,17 @@ def command(file: Path, gap_pct: float, by: tuple[str, ...], out: Path | None) -
     for sentence in (*coupon_sentences(analysis), *CAUTIONS):
         click.echo(wrapped(sentence))
     if out is not None:
-        write(analysis, out)
+        write(analysis, file, out)
     if coupons.problems:
         raise click.exceptions.Exit(1)
 
 
-def write(analysis: CouponAnalysis, out: Path) -> None:
-    """Write the tables as CSV, and the figure as SVG and PNG."""
+def write(analysis: CouponAnalysis, file: Path, out: Path) -> None:
+    """Write the tables of a coupon file as CSV, and the figure as SVG and PNG."""
     from micro import results
     from micro.errors import writing
-    from micro.figures.style import styled, write_figure
+    from micro.figures.style import FORMATS, styled, write_figure
+    from micro.owned import Origin, claimed
     from micro.report.study_figures import draw_coupons
 
     tables = {
@@ -59,7 +60,8 @@ def write(analysis: CouponAnalysis, out: Path) -> None:
         results.GROUP_RATIOS: analysis.groups,
         "coupons_used.csv": analysis.coupons,
     }
-    with writing(out):
+    figures = [f"coupons.{kind}" for kind in FORMATS]
+    with claimed(out, Origin("coupons", (file,), (file,)), (*tables, *figures)), writing(out):
         for name, table in tables.items():
             results.write_table(out / name, table)
         with styled(1, 3.6) as (figure, axes):

@@ -90,8 +90,10 @@ def draw_sheet(
     from micro import results
     from micro.errors import writing
     from micro.image.reading import read
+    from micro.owned import check_new_file
     from micro.report.settings_sheet import settings_sheet
 
+    check_new_file(sheet, [image])
     drawn = settings_sheet(read(image, crop_bottom_px=crop_bottom, page=page), settings)
     with writing(sheet, "choose another place"), results.whole_file(sheet) as stream:
         stream.write(cv2.imencode(".png", drawn[..., ::-1])[1].tobytes())

@@ -53,13 +53,19 @@ def sheet_command(
 
     sheet.html is for the browser; form.csv and the folder print are for paper. None of them knows the automatic result.
     """
-    from micro.errors import writing
-    from micro.points.sheet import SheetSettings, make_sheet, write_sheet
+    from micro.errors import UsageError, writing
+    from micro.owned import Origin, claimed
+    from micro.points.sheet import FORM_FILE, PAGE, SheetSettings, filled_in, make_sheet, write_sheet
 
     pictures, classes = _pictures(files, specimen)
+    origin = Origin("counting sheet", files, (*files, *(picture.path for picture in pictures)))
     expected = None if expected_pct is None else expected_pct / 100
     sheet = make_sheet(pictures, SheetSettings(expected, accuracy_pct, points, fields, classes, seed))
-    with writing(out):
+    with claimed(out, origin, (PAGE, FORM_FILE)), writing(out):
+        if filled_in(out / FORM_FILE):
+            raise UsageError(
+                out / FORM_FILE, "is filled in, and a new one would take its place", "choose another --out"
+            )
         write_sheet(sheet, out)
     for unread in sheet.troubles:
         click.echo(str(unread), err=True)

@@ -15,6 +15,7 @@ from typing import Any
 import pandas as pd
 
 from micro.errors import InputError
+from micro.results import bytes_of
 
 J_PER_FT_LBF = 1.3558179483
 """Exact by definition of the foot, the pound and standard gravity, here to ten figures."""
@@ -105,9 +106,7 @@ def read_coupons(path: Path) -> Coupons:
 def _rows(path: Path) -> Iterator[tuple[int, list[str]]]:
     """(line number, cells) of each row that is not empty."""
     try:
-        if path.stat().st_size > MOST_BYTES:
-            raise InputError(path, f"is larger than {MOST_BYTES // 10**6} MB", "give a table of coupons")
-        content = path.read_bytes()
+        content = bytes_of(path, MOST_BYTES)
     except OSError as trouble:
         raise InputError(path, f"cannot be read ({trouble.strerror})", "give the path of a CSV file") from None
     text = _text(path, content)

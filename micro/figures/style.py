@@ -82,7 +82,7 @@ def write_figure(figure: Figure, folder: Path, name: str) -> bytes:
     """Write a figure as SVG and PNG; return the SVG."""
     place(figure)
     svg = rendered(figure, "svg")
-    for kind, content in (("svg", svg), ("png", rendered(figure, "png"))):
+    for kind, content in zip(FORMATS, (svg, rendered(figure, "png")), strict=True):
         with results.whole_file(folder / f"{name}.{kind}") as stream:
             stream.write(content)
     return svg

@@ -11,6 +11,7 @@ from typing import IO, Any
 
 import numpy as np
 
+from micro.image.complaints import complaints_refused
 from micro.image.micrograph import SubField
 from micro.image.pixels import DecodedPicture, Header, UnusableError
 from micro.issues import issue
@@ -222,7 +223,8 @@ def _by_opencv(file: IO[bytes], index: int) -> np.ndarray:
 
     file.seek(0)
     buffer = np.frombuffer(file.read(), np.uint8)
-    found, pictures = cv2.imdecodemulti(buffer, cv2.IMREAD_UNCHANGED, range=(index, index + 1))
+    with complaints_refused():
+        found, pictures = cv2.imdecodemulti(buffer, cv2.IMREAD_UNCHANGED, range=(index, index + 1))
     if not found or len(pictures) != 1:
         raise ValueError("not decoded")
     values = pictures[0]

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from micro import results
 from micro.errors import InputError
+from micro.owned import listed
 from micro.points.estimate import Bias, biases, point_fraction
 from micro.points.kappa import CounterKappa, between_counters, counter_table
 from micro.points.measured import Key, MeasuredField, expected_score, judge_points, read_measured
@@ -231,22 +232,30 @@ ASKED = "asked.json"
 ACCURACY = "relative_accuracy_pct"
 
 
+def kept_names(count: int) -> tuple[str, ...]:
+    """Names in a results folder of so many kept tallies, and of what was asked of them; none where nobody counted."""
+    tallies = tuple(f"{results.TALLIES}/{number:02d}.csv" for number in range(1, count + 1))
+    return (*tallies, f"{results.TALLIES}/{ASKED}") if tallies else ()
+
+
 def store_tallies(tallies: Iterable[Path], folder: Path, wanted_accuracy_pct: float) -> None:
     """Copy tallies into a results folder in the place of those that an earlier count left."""
-    place = folder / results.TALLIES
     contents = [path.read_bytes() for path in tallies]
-    for number, content in enumerate(contents, 1):
-        with results.whole_file(place / f"{number:02d}.csv") as stream:
+    *names, asked = kept_names(len(contents))
+    for name, content in zip(names, contents, strict=True):
+        with results.whole_file(folder / name) as stream:
             stream.write(content)
-    results.write_json(place / ASKED, {ACCURACY: wanted_accuracy_pct})
-    for left in _stored(folder)[len(contents) :]:
+    results.write_json(folder / asked, {ACCURACY: wanted_accuracy_pct})
+    for left in stored_tallies(folder)[len(contents) :]:
         left.unlink()
 
 
 def copy_tallies(folder: Path, other: Path) -> None:
     """Copy what a results folder keeps of a count into another."""
-    if (folder / results.TALLIES).is_dir():
-        shutil.copytree(folder / results.TALLIES, other / results.TALLIES)
+    for path in (*stored_tallies(folder), folder / results.TALLIES / ASKED):
+        if path.is_file():
+            (other / results.TALLIES).mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(path, other / results.TALLIES / path.name)
 
 
 def stored_agreement(folder: Path, pictures: Mapping[Key, str]) -> Agreement | None:
@@ -257,7 +266,7 @@ def stored_agreement(folder: Path, pictures: Mapping[Key, str]) -> Agreement | N
     InputError
         Where the tallies cannot be used, or belong to other pictures.
     """
-    tallies = _stored(folder)
+    tallies = stored_tallies(folder)
     if not tallies:
         return None
     path = folder / results.TALLIES / ASKED
@@ -279,5 +288,8 @@ def with_count(specimens: pd.DataFrame, agreement: Agreement | None) -> pd.DataF
     return joined[[column.name for column in SPECIMENS]].reset_index(drop=True)
 
 
-def _stored(folder: Path) -> list[Path]:
-    return sorted((folder / results.TALLIES).glob("[0-9][0-9].csv"))
+def stored_tallies(folder: Path) -> list[Path]:
+    """Tallies that a results folder keeps; a file of somebody else's beside them is none."""
+    known = listed(folder)
+    found = sorted((folder / results.TALLIES).glob("[0-9][0-9].csv"))
+    return [path for path in found if not known or path.relative_to(folder).as_posix() in known]

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import base64
+import csv
 import hashlib
+import io
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -20,24 +22,42 @@ from micro import results
 from micro.errors import InputError
 from micro.image.micrograph import Micrograph, SubField
 from micro.image.reading import read
+from micro.owned import own
 from micro.pictures.outlines import display_range, to_display
 from micro.points.plan import Grid, Plan, draw_fields, place_grid, suggested_fields, suggested_points
-from micro.points.tally import FORM, TALLY
+from micro.points.tally import FORM, TALLY, TO_FILL_IN
 from micro.tables.columns import names
 
 PAGE, FORM_FILE, PRINT = "sheet.html", "form.csv", "print"
 
 
 def write_sheet(sheet: Sheet, out: Path) -> None:
-    """Write the page, the form for paper, and a printable picture a field, numbered as the form is."""
+    """Write the page, the form for paper, and a printable picture a field, numbered as the form is.
+
+    Raises
+    ------
+    UsageError
+        Where files of somebody else are in the way.
+    """
+    prints = [f"{PRINT}/{number + 1:03d}.png" for number in range(len(sheet.fields))]
+    own(out, prints)
     with results.whole_file(out / PAGE) as stream:
         stream.write(counting_page(sheet).encode(errors="backslashreplace"))
     results.write_table(out / FORM_FILE, form(sheet))
-    for number in range(len(sheet.fields)):
-        with results.whole_file(out / PRINT / f"{number + 1:03d}.png") as stream:
+    for number, name in enumerate(prints):
+        with results.whole_file(out / name) as stream:
             stream.write(printable_page(sheet, number))
-    for left in sorted((out / PRINT).glob("[0-9][0-9][0-9].png"))[len(sheet.fields) :]:
-        left.unlink()
+
+
+def filled_in(form_file: Path) -> bool:
+    """Whether somebody wrote into a form, or saved it otherwise: what a new form would take away."""
+    try:
+        header, *rows = csv.reader(io.StringIO(form_file.read_bytes().decode(), newline=""))
+    except FileNotFoundError:
+        return False
+    except (ValueError, csv.Error):
+        return True
+    return header != names(FORM) or any(any(row[-len(TO_FILL_IN) :]) for row in rows)
 
 
 DPI = 200

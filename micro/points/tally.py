@@ -15,6 +15,7 @@ import pandas as pd
 
 from micro.errors import InputError
 from micro.points.plan import Grid
+from micro.results import bytes_of
 from micro.tables.columns import Column, names
 
 VERDICTS = ("out", "boundary", "in")
@@ -51,6 +52,8 @@ FORM = (
     Column("boundary", "", "int64", "points on a boundary: to fill in"),
     Column("counter", "", "str", "who counted: to fill in"),
 )
+TO_FILL_IN = ("inside", "boundary", "counter")
+"""The last columns of a form."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,7 +123,7 @@ def _read(path: Path) -> pd.DataFrame:
     """Cells as text, with the line of each row as index; columns of TALLY or FORM."""
     remedy = "give the CSV file that the counting page or the form saved"
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = bytes_of(path).decode("utf-8-sig")
         lines = csv.reader(io.StringIO(text, newline=""), strict=True)
         numbered = [(lines.line_num, cells) for cells in lines if any(cell.strip() for cell in cells)]
     except OSError as trouble:

@@ -124,7 +124,6 @@ def _verdict(p_value: float, spacing_um: float) -> str:
 
 
 FIELDS_SHOWN = 4
-FIGURES = "figures"
 
 
 def write_report(
@@ -144,7 +143,7 @@ def write_report(
     workers
         Processes that draw; the report does not depend on it.
     """
-    with drawing(out / FIGURES, workers) as save:
+    with drawing(out / results.FIGURES, workers) as save:
         parts = PageParts(
             summary=summary_parts(study, tables["specimens"], answer),
             figures=study_figures(study, tables, answer.specimens, save),

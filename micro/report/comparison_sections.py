@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from micro import results
 from micro.analysis import Analysis
+from micro.owned import own
 from micro.points.agreement import Agreement, most_apart
 from micro.points.estimate import Bias, Interval
 from micro.points.wording import counter_lines, heading, number, percent, verdict_sentence
@@ -275,9 +276,6 @@ def apart_pictures(agreement: Agreement, out: Path) -> list[PagePicture]:
 
     fields = results.read_table(out / results.FIELDS, ["specimen", "field", "file"])
     files = fields.drop_duplicates(["specimen", "field"]).set_index(["specimen", "field"])["file"]
-    folder = out / "figures" / "points"
-    for left in folder.glob("[0-9][0-9].png"):
-        left.unlink()
     pictures: list[PagePicture] = []
     for row in most_apart(agreement.judged, MOST_PICTURES).to_dict("records"):
         outlined = cv2.imread(str(out / results.OUTLINES / f"{files[row['specimen'], row['field']]}.png"))
@@ -285,7 +283,9 @@ def apart_pictures(agreement: Agreement, out: Path) -> list[PagePicture]:
             continue
         field_only = outlined[: _rows(out, files[row["specimen"], row["field"]])]
         shown = marked_crop(field_only, float(row["x_px"]), float(row["y_px"]))
-        with results.whole_file(folder / f"{len(pictures) + 1:02d}.png") as stream:
+        name = f"{results.FIGURES}/points/{len(pictures) + 1:02d}.png"
+        own(out, [name])
+        with results.whole_file(out / name) as stream:
             stream.write(cv2.imencode(".png", shown)[1].tobytes())
         words = point_in_words(row, several=bool((agreement.fields["counters"] > 1).any()))
         pictures.append(PagePicture(data_address(shown[..., ::-1]), words, f"Outlines about the point: {words}"))

@@ -10,7 +10,8 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from micro.figures.style import styled, write_figure
+from micro.figures.style import FORMATS, styled, write_figure
+from micro.owned import own
 from micro.processes import pool_of
 from micro.report.page import PageFigure
 
@@ -45,6 +46,7 @@ def _save(
     folder: Path, pool: Executor | None, name: str, columns: int, height_in: float, draw: Draw, caption: str,
     alternative: str,
 ) -> PageFigure:  # fmt: skip
+    own(folder.parent, [f"{folder.name}/{name}.{kind}" for kind in FORMATS])
     task = partial(draw_figure, folder, name, columns, height_in, draw)
     return PageFigure(name, _begun(task, pool), caption, alternative)
 

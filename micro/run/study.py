@@ -11,13 +11,21 @@ from typing import TYPE_CHECKING
 
 from micro import results
 from micro.analysis import Analysis, PointCount, analyse_study, read_count, write_analysis
-from micro.batch.fields import check_across_fields, gather, measure_fields, pictures_of, specimen_scale_uncertainty
+from micro.batch.fields import (
+    check_across_fields,
+    gather,
+    measure_fields,
+    pictures_of,
+    specimen_scale_uncertainty,
+    write_failures,
+)
 from micro.batch.job import PROFILE_COLUMNS, Outcome
 from micro.errors import InputError
-from micro.points.agreement import Agreement, compare_count, store_tallies, with_count
+from micro.owned import Origin, claimed
+from micro.points.agreement import Agreement, compare_count, kept_names, store_tallies, stored_tallies, with_count
 from micro.points.tally import read_tallies
 from micro.report.build import write_report
-from micro.report.record import RunRecord, output_hashes, read_run, run_record, write_record
+from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
 from micro.report.summary import answer_sentences
 from micro.study.model import Study
 from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, empty, names
@@ -55,12 +63,29 @@ def run_study(
         Where the folder is another study's, is in use, or cannot be written.
     """
     start = time.perf_counter()
-    with results.claimed(out, study.identity):
+    with claimed(out, origin_of(study), written_names(study, out)):
         outcomes = measure_study(study, out, workers, done, scheduler)
+        write_failures(outcomes, out)
         tables, answer = write_results(study, outcomes, out, parquet, workers)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         write_record(run_record(study, outcomes, out, date, time.perf_counter() - start), out)
     return RunSummary(outcomes, tables["specimens"], tuple(answer_sentences(study, answer)), answer.troubles)
+
+
+def origin_of(study: Study) -> Origin:
+    """Return what tells the results of a study from those of another: its file, or the pictures without one."""
+    fields = [field for specimen in study.specimens for field in specimen.fields]
+    pictures = tuple(dict.fromkeys(field.image for field in fields))
+    others = (study.path, study.coupons, *(specimen.calibration for specimen in study.specimens))
+    inputs = (*pictures, *(path for path in others if path is not None))
+    return Origin("pictures", pictures, inputs) if study.path is None else Origin("study", (study.path,), inputs)
+
+
+def written_names(study: Study, out: Path) -> tuple[str, ...]:
+    """Names of all files that a run writes or keeps, but for its figures, which are listed as they are drawn."""
+    stems = [field.stem for specimen in study.specimens for field in specimen.fields]
+    kept = kept_names(len(stored_tallies(out)))
+    return (*TABLES, results.RECORD, results.FAILURES, *kept, *(n for stem in stems for n in results.field_files(stem)))
 
 
 def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: float) -> Agreement:
@@ -79,7 +104,7 @@ def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: floa
     check_untouched(record, folder)
     paths = tuple(tallies)
     agreement = compare_count(read_tallies(paths), folder, pictures_of(record.outcomes), wanted_accuracy_pct)
-    with results.claimed(folder, record.study.identity):
+    with claimed(folder, None, (*written_names(record.study, folder), *kept_names(len(paths))), paths):
         store_tallies(paths, folder, wanted_accuracy_pct)
         write_results(record.study, record.outcomes, folder)
         write_record(replace(record, outputs=output_hashes(folder)), folder)

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from micro.errors import InputError
-from micro.results import whole_file
+from micro.results import bytes_of, whole_file
 from micro.scale.scale import PLAUSIBLE_UM_PER_PX, Scale
 from micro.statistics.sampling import NORMAL_95
 
@@ -149,6 +149,14 @@ def write_calibration(path: str | Path, calibration: Calibration) -> None:
         raise InputError(path, f"cannot be written ({_reason(trouble)})", "choose another place") from None
 
 
+def calibrated_from(path: Path, picture: str) -> bool:
+    """Whether a file is a calibration that this program wrote of a picture of that name."""
+    try:
+        return bytes_of(path).decode().startswith(HEADING) and read_calibration(path).image == picture
+    except (OSError, ValueError, InputError):
+        return False
+
+
 def _toml(key: str, value: Any) -> str:
     if key == "date":
         return str(value)
@@ -165,7 +173,7 @@ def read_calibration(path: str | Path) -> Calibration:
     """
     path = Path(path)
     try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        table = tomllib.loads(bytes_of(path).decode())
     except FileNotFoundError:
         raise InputError(path, "there is no such file", "check the name, or make it with micro calibrate") from None
     except OSError as trouble:

@@ -93,7 +93,8 @@ def _fit_strip(grey: NDArray[np.float32], lines: Lines, top: int, bottom: int) -
     weight = np.cos(np.pi / 2 * np.clip(d / lines.half_window, -1, 1)) ** 2 * inside[..., None]
     shape = np.exp(-0.5 * (d / lines.sigma) ** 2)
     basis = np.stack([np.ones_like(d), d, shape, shape * d / lines.sigma**2], axis=-1)
-    basis, level, weight = (a.reshape(len(lines.x), -1, *a.shape[3:]) for a in (basis, level, weight))
+    # The size in full: without lines there is nothing to work it out from.
+    basis, level, weight = (a.reshape(len(a), a.shape[1] * a.shape[2], *a.shape[3:]) for a in (basis, level, weight))
     return _solve(basis, level, weight)
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from micro.errors import UsageError
+from micro.results import bytes_of
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field, Specimen, Study, cut_mosaics, name_fields, unique_stems
 
@@ -34,7 +35,7 @@ def read_study(path: Path, allowed: Iterable[Path] = ()) -> Study:
         With the key and its line where a key is unknown, missing or of the wrong kind.
     """
     try:
-        text = path.read_bytes().decode()
+        text = bytes_of(path).decode()
         table = tomllib.loads(text)
     except OSError as trouble:
         raise UsageError(path, f"cannot be read ({trouble.strerror})", "give the path of a study file") from None
@@ -139,6 +140,7 @@ class _StudyReader:
         folder = self.path.parent
         exact = folder / pattern
         if exact.is_file() or not re.search(r"[*?\[]", pattern):
+            self.inside(pattern, where, "images")
             return [exact]
         try:
             found = sorted(p for p in folder.glob(pattern) if p.is_file())

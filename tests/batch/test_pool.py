@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from micro.batch import job as job_module
-from micro.batch.job import Job, library_versions, lost, measure_one
+from micro.batch.job import Job, faulted, library_versions, lost, measure_one
 from micro.batch.workers import Work, in_processes, on_cluster
 from micro.errors import UsageError
 from micro.phantom.picture import Optics
@@ -19,7 +19,7 @@ from micro.scale.scale import Scale
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field
 
-FIELDS = Work(measure_one, lost)
+FIELDS = Work(measure_one, lost, faulted)
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,8 @@ import pytest
 from micro.cli import main
 from micro.phantom.ruling import BRIGHT_FIELD, Micrometer, photograph_micrometer
 from micro.results import hash_of_file
-from micro.scale.calibration import read_calibration
+from micro.scale.calibration import read_calibration, write_calibration
+from micro.scale.micrometer import calibrate
 
 SHAPE = (360, 480)
 TRUTH = 0.4321
@@ -97,19 +98,21 @@ def crossing():
 def test_a_picture_that_is_no_ruling_is_one_line_and_status_1(unfit, tmp_path, capsys):
     """The line names the picture, says what is wrong and what to do; an older calibration file stays as it was."""
     out = tmp_path / "old.toml"
-    out.write_text("kept")
+    write_calibration(out, replace(calibrate(grey(), 10), image="m.png", image_sha256="0", date="2026-01-01"))
+    kept = out.read_text()
     cv2.imwrite(str(tmp_path / "m.png"), unfit().astype(np.uint8))
     assert ended_with(tmp_path / "m.png", "--pitch-um", 10, "--out", out) == 1
     said = capsys.readouterr()
     assert said.out == ""
     assert said.err.startswith(f"{tmp_path / 'm.png'}: ") and said.err.count("\n") == 1 and "; " in said.err
-    assert out.read_text() == "kept"
+    assert out.read_text() == kept
     assert sorted(p.name for p in tmp_path.iterdir()) == ["m.png", "old.toml"]
 
 
 def test_an_older_calibration_file_is_replaced_as_a_whole(picture, tmp_path):
+    """One of a picture of the same name is; see tests/faults for what is not."""
     out = tmp_path / "50x.toml"
-    out.write_text("um_per_px = 1\n" * 1000)
+    write_calibration(out, replace(calibrate(grey(2), 9), image="50x.png", image_sha256="0", date="2026-01-01"))
     assert ended_with(picture, "--pitch-um", 10, "--out", out) == 0
     assert read_calibration(out).um_per_px == pytest.approx(TRUTH, rel=5e-4)
     assert [p.name for p in tmp_path.iterdir()] == ["50x.toml"]

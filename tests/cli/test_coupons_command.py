@@ -38,6 +38,7 @@ def test_tables_and_figure_are_written(file, tmp_path, run_micro):
     assert run_micro("coupons", file, "--out", out)[0] == 0
     assert {p.name for p in out.iterdir()} == {
         "coupons.csv", "coupons_used.csv", "transverse_ratios.csv", "group_ratios.csv", "coupons.svg", "coupons.png",
+        "study.json", "manifest.txt", ".lock",
     }  # fmt: skip
     assert list(pd.read_csv(out / "transverse_ratios.csv")) == columns.names(columns.TRANSVERSE_RATIOS)
     assert (out / "coupons.png").read_bytes().startswith(b"\x89PNG")

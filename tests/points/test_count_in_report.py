@@ -71,14 +71,6 @@ def test_several_counters_are_told_by_their_mean(study, folder):
     assert sum("agreement beyond chance" in line for line in said) == 4  # three pairs, and all together
 
 
-def test_pictures_of_an_earlier_count_go(study, folder):
-    """A count that agrees everywhere leaves none of the points of the one before it."""
-    sections(study, folder, study.count(study.sheet(), misjudged=0.5, rng=np.random.default_rng(1)))
-    found, _ = sections(study, folder, study.count(study.sheet()))
-    assert [section.id for section in found] == ["point-count"]
-    assert point_files(folder) == []
-
-
 def test_a_lost_outline_picture_costs_its_points_only(study, folder):
     """The others are shown."""
     (folder / results.OUTLINES / "A-f1.png").unlink()

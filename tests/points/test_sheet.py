@@ -11,9 +11,12 @@ import tifffile
 
 from micro.errors import InputError
 from micro.image.micrograph import SubField
+from micro.owned import Origin, claimed
 from micro.points.plan import place_grid
 from micro.points.sheet import (
     DETAIL_PX,
+    FORM_FILE,
+    PAGE,
     Picture,
     SheetSettings,
     counting_page,
@@ -147,10 +150,13 @@ def test_a_printed_page_is_a4_and_shows_every_point(study):
 
 
 def test_files_of_an_older_larger_sheet_do_not_stay(study, tmp_path):
-    write_sheet(study.sheet(points=4), tmp_path)
-    assert len(list((tmp_path / "print").iterdir())) == 6
-    write_sheet(study.sheet(points=4, fields=1), tmp_path)
-    assert sorted(p.name for p in (tmp_path / "print").iterdir()) == ["001.png", "002.png"]
+    origin = Origin("counting sheet", (tmp_path / "study.toml",))
+    with claimed(tmp_path / "count", origin, [PAGE, FORM_FILE]):
+        write_sheet(study.sheet(points=4), tmp_path / "count")
+    assert len(list((tmp_path / "count" / "print").iterdir())) == 6
+    with claimed(tmp_path / "count", origin, [PAGE, FORM_FILE]):
+        write_sheet(study.sheet(points=4, fields=1), tmp_path / "count")
+    assert sorted(p.name for p in (tmp_path / "count" / "print").iterdir()) == ["001.png", "002.png"]
 
 
 def test_the_overview_of_a_large_picture_is_small():

@@ -1,16 +1,13 @@
 """The results folder: whole files or none, one study a folder, one run at a time, cells that stay text."""
 
 import errno
-import json
-import subprocess
-import sys
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from micro import results
-from micro.errors import InputError, UsageError
+from micro.errors import InputError
 
 
 def test_a_file_appears_whole_or_not_at_all(tmp_path):
@@ -56,56 +53,3 @@ def test_damaged_tables_are_one_line(tmp_path, content, words):
     with pytest.raises(InputError, match=words) as trouble:
         results.read_table(path, ["name"])
     assert "\n" not in str(trouble.value)
-
-
-def test_two_studies_do_not_share_a_folder(tmp_path):
-    with results.claimed(tmp_path, "study file a.toml"):
-        pass
-    words = r"holds the results of another study \(study file a.toml\)"
-    with pytest.raises(UsageError, match=words), results.claimed(tmp_path, "study file b.toml"):
-        pass
-    with results.claimed(tmp_path, "study file a.toml"):
-        pass
-
-
-def test_results_of_unknown_origin_are_not_overwritten(tmp_path):
-    (tmp_path / "particles.csv").write_text("precious")
-    with pytest.raises(UsageError, match="cannot tell the origin of"), results.claimed(tmp_path, "s"):
-        pass
-    assert (tmp_path / "particles.csv").read_text() == "precious"
-
-
-def test_two_runs_at_once_are_refused(tmp_path):
-    """The second process is told so in one line; the lock goes with the process that held it."""
-    code = f"""
-from pathlib import Path
-from micro import results
-from micro.errors import UsageError
-try:
-    with results.claimed(Path({str(tmp_path)!r}), "s"):
-        print("in")
-except UsageError as trouble:
-    print(trouble)
-"""
-    run = [sys.executable, "-c", code]
-    with results.claimed(tmp_path, "s"):
-        second = subprocess.run(run, capture_output=True, text=True, check=True)
-    assert "another run is writing here" in second.stdout
-    assert subprocess.run(run, capture_output=True, text=True, check=True).stdout == "in\n"
-
-
-def test_unfinished_files_of_a_killed_run_are_swept(tmp_path):
-    with results.claimed(tmp_path, "s"):
-        pass
-    for folder in ("", "labels", "outlines", "parts/x"):
-        (tmp_path / folder).mkdir(parents=True, exist_ok=True)
-        (tmp_path / folder / (results.TEMPORARY + "abc")).write_text("half")
-    with results.claimed(tmp_path, "s"):
-        assert list(tmp_path.rglob(results.TEMPORARY + "*")) == []
-
-
-@pytest.mark.parametrize("content", ["", "[1]", "{", json.dumps({"results": 1})])
-def test_a_damaged_owner_file_is_one_line(tmp_path, content):
-    (tmp_path / results.OWNER).write_text(content)
-    with pytest.raises(UsageError, match="is damaged"), results.claimed(tmp_path, "s"):
-        pass

@@ -7,6 +7,7 @@ from click.testing import CliRunner
 from micro import results
 from micro.cli.run import command
 from micro.errors import UsageError
+from micro.owned import own
 from micro.run.study import run_study
 from micro.study.reader import read_study
 
@@ -27,6 +28,7 @@ def test_later_runs_keep_parquet_true(study_folder, results_folder):
     """A run without the option writes again what an earlier one left, so that the files never disagree."""
     pytest.importorskip("pyarrow", reason="the extra parquet is not installed")
     table = results_folder / results.PARQUET["specimens"]
+    own(results_folder, [results.PARQUET["specimens"]])
     table.write_bytes(b"old")
     run_study(read_study(study_folder / "study.toml"), results_folder, 1, lambda outcome: None)
     assert len(pd.read_parquet(table)) > 0

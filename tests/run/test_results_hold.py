@@ -12,11 +12,14 @@ from pathlib import Path
 import pytest
 
 from micro import results
-from micro.run.study import run_study
+from micro.errors import UsageError
+from micro.owned import claimed
+from micro.run.study import origin_of, run_study
 from micro.study.reader import read_study
 
 ENVIRONMENT = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 DATED = {"run.json", "report.html", ".lock"}
+PLACED = {"study.json"}
 
 
 def run(folder, out, workers=1):
@@ -24,8 +27,8 @@ def run(folder, out, workers=1):
 
 
 def contents(out):
-    """Bytes of every file, but for those that hold the date or the duration of the run."""
-    files = [p for p in sorted(out.rglob("*")) if p.is_file() and p.name not in DATED]
+    """Bytes of every file, but for those that hold the date or the duration of the run, or where the study lies."""
+    files = [p for p in sorted(out.rglob("*")) if p.is_file() and p.name not in DATED | PLACED]
     kept = {p.relative_to(out).as_posix(): p.read_bytes() for p in files}
     return {name: bare(text) if name.startswith("parts/") and name.endswith(".json") else text
             for name, text in kept.items()}  # fmt: skip
@@ -56,10 +59,7 @@ def test_only_what_changed_is_measured_again(study_folder, results_folder):
 def test_a_folder_in_use_is_refused(study_folder, tmp_path):
     """Two runs never write into one folder at once."""
     study = read_study(study_folder / "study.toml")
-    with (
-        results.claimed(tmp_path, study.identity),
-        pytest.raises(results.UsageError, match="another run is writing here"),
-    ):
+    with claimed(tmp_path, origin_of(study)), pytest.raises(UsageError, match="another run is writing here"):
         run(study_folder, tmp_path)
 
 

@@ -2,7 +2,6 @@
 
 import pytest
 
-from micro import results
 from micro.run.study import run_study
 from micro.study.reader import read_study
 
@@ -35,16 +34,6 @@ def test_two_pictures_of_one_name_are_both_kept(study_folder, tmp_path, monkeypa
     assert status == 0
     assert "it is called f-2" in said
     assert {p.name for p in (tmp_path / "out" / "outlines").iterdir()} == {"f.png", "f-2.png"}
-
-
-def test_another_studys_folder_is_left_alone(study_folder, tmp_path, run_micro):
-    """A results folder belongs to one study; another is refused with status 2."""
-    with results.claimed(tmp_path, "study file other.toml"):
-        (tmp_path / "fields.csv").write_text("kept")
-    status, _, said = run_micro("measure", study_folder / "a1.png", "--um-per-px", 0.2, "--out", tmp_path)
-    assert status == 2
-    assert "holds the results of another study" in said
-    assert (tmp_path / "fields.csv").read_text() == "kept"
 
 
 def test_verify_finds_what_changed(study_folder, tmp_path, run_micro):
