@@ -1,0 +1,163 @@
+"""Whether the grey levels of a field tell its area fraction: a value with its interval, or unknown with a bound."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.segmentation.matrix import find_matrix, smoothed
+from micro.segmentation.segmentation import Segmentation, SegmentationSettings
+from micro.segmentation.texture import Texture, find_texture, line_like
+from micro.segmentation.two_levels import two_levels
+from micro.segmentation.uncertainty import area_fraction_uncertainty
+
+NORMAL_95 = 1.96
+NONE_SEEN_PX = 18.0  # three of the smallest carbides, 6 px each (Poisson, 95 %)
+UNEVEN = 2.0
+HIDDEN = 0.85  # of a class contrast: at this texture one carbide in three is lost (simulated: tests/accuracy/etched_fields.py)
+FAINT = 0.2  # of the matrix level: nothing fainter is asked for where nothing was found (chosen)
+FEW = 5
+COARSE = 0.12  # level scatter of blocks of 32 px, of the contrast: the matrix has no one level
+TEXTURE_ERROR = 0.03  # of the area, standard uncertainty, where texture hides up to the contrast itself
+OTHER_SHARE = 0.5
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """Area fraction of a field with its 95 % interval; `value` None: unknown, and `high` bounds it.
+
+    `reasons` says in words what widened or emptied it.
+    """
+
+    value: float | None
+    low: float
+    high: float
+    reasons: tuple[str, ...] = ()
+
+
+def reading(s: Segmentation) -> tuple[float, float, float]:
+    """Area fraction and interval of a segmentation as it stands."""
+    frame = max(1, s.analysed_px)
+    if not s.count:
+        return 0.0, 0.0, NONE_SEEN_PX / frame
+    value = float(areas(s).sum() / frame)
+    half = NORMAL_95 * area_fraction_uncertainty(s).of_all
+    return value, max(0.0, value - half), min(1.0, value + half)
+
+
+def areas(s: Segmentation) -> NDArray[np.float64]:
+    """(n,) areas by integrated contrast, px²."""
+    return s.basin_sums[1] / np.array([c.contrast for c in s.classes])[s.class_index]
+
+
+def assess(grey: NDArray[np.float32], settings: SegmentationSettings, s: Segmentation) -> Verdict:
+    """Judge a segmented field by its grey levels."""
+    matrix = find_matrix(grey, smoothed(grey), s.excluded, settings.matrix_grey)
+    texture = find_texture(s, matrix.sensor_noise)
+    reason = hidden(s, texture)
+    if reason:
+        return _unresolved(grey, settings, s, reason)
+    if not s.count:
+        return _none(s, texture)
+    return _found(s, texture)
+
+
+def hidden(s: Segmentation, texture: Texture) -> str:
+    """Why the texture of the matrix could hide a second phase; empty: it could not."""
+    if texture.uneven <= UNEVEN:
+        return ""
+    contrast = _contrast(s)
+    if s.count < FEW:
+        faintest = FAINT * abs(s.matrix_grey)
+        return "" if texture.hides < faintest else f"the matrix is uneven: what differs by less than {texture.hides:.0f} grey levels is not seen"
+    if texture.hides > HIDDEN * contrast:
+        return f"the matrix is uneven by as much as carbides differ from it ({contrast:.0f} grey levels)"
+    if texture.level_scatter[2] > COARSE * contrast:
+        return f"the matrix has no one level: it differs by {texture.level_scatter[2]:.0f} grey levels from block to block"
+    return ""
+
+
+def _contrast(s: Segmentation) -> float:
+    """Contrast of the classes, weighted by their area; 0 without any."""
+    if not s.count:
+        return 0.0
+    each = np.abs([c.contrast for c in s.classes])[s.class_index]
+    return float(np.average(each, weights=np.maximum(areas(s), 1e-9)))
+
+
+def _unresolved(grey: NDArray[np.float32], settings: SegmentationSettings, s: Segmentation, reason: str) -> Verdict:
+    """Two levels of a fine two-phase etch, where the picture shows them and the user says which is carbide."""
+    if settings.carbides != "auto":
+        found = two_levels(grey, s.excluded, 1 if settings.carbides == "bright" else -1)
+        if found.apart:
+            return Verdict(found.value, found.low, found.high, (reason + "; read as two levels of a fine two-phase etch",))
+    return Verdict(None, 0.0, _could_hide(s, settings), (reason,))
+
+
+def _could_hide(s: Segmentation, settings: SegmentationSettings) -> float:
+    """Upper bound of the area fraction: all that is not clearly on the other side of the matrix level."""
+    smooth = smoothed(s.contrast)[~s.excluded]
+    shares = [np.mean(sign * smooth > -s.smooth_noise) for sign in (1, -1) if settings.carbides != ("dark", "", "bright")[sign + 1]]
+    return float(max(shares))
+
+
+def _none(s: Segmentation, texture: Texture) -> Verdict:
+    value, low, high = reading(s)
+    outside = abs(s.light_outside) / max(1, s.analysed_px)
+    lines = outside / max(FAINT * abs(s.matrix_grey), 1e-6)
+    sure = outside > 4 * texture.level_uncertainty
+    return Verdict(value, low, max(high, lines if sure else 0.0))
+
+
+def _found(s: Segmentation, texture: Texture) -> Verdict:
+    frame = max(1, s.excluded.size - _left_out_px(s))
+    area, reasons = areas(s), []
+    side = np.sign([c.contrast for c in s.classes])[s.class_index]
+    per_side = {k: float(area[side == k].sum()) for k in (1, -1)}
+    main = max(per_side, key=lambda k: per_side[k] * (1 - _line_share(s, area, side == k)))
+    lines = line_like(s) & (side == -main)
+    other = per_side[-main] / frame
+    value = per_side[main] / frame
+    half = NORMAL_95 * _uncertainty(s, texture, value * frame)
+    low, high = value - half, value + half
+    if other:
+        if lines.any() and area[lines].sum() > OTHER_SHARE * per_side[-main]:
+            reasons.append("lines on the other side of the matrix are taken for grain boundaries and left out")
+            high += float(area[(side == -main) & ~lines].sum()) / frame
+        elif other < OTHER_SHARE * value:
+            reasons.append("small spots on the other side of the matrix are taken for pits; if they are carbide they add to it")
+            high += other
+        else:
+            value, high = value + other, high + other + half
+            low += other - half
+    share = _line_share(s, area, side == main)
+    if share > 0.5:
+        reasons.append("most of it lies in thin lines: films, or etched boundaries, whose level is not known")
+        low = 0.0
+    return Verdict(value, max(low, 0.0), min(high, 1.0), tuple(reasons))
+
+
+def _line_share(s: Segmentation, area: NDArray[np.float64], own: NDArray[np.bool_]) -> float:
+    return float(area[own & line_like(s)].sum() / max(area[own].sum(), 1e-9))
+
+
+def _left_out_px(s: Segmentation) -> int:
+    """Pixels left out that cover the structure; pits and other small marks are part of the matrix."""
+    count, _, stats, _ = cv2.connectedComponentsWithStats(s.excluded.view(np.uint8))
+    size = stats[1:, cv2.CC_STAT_AREA]
+    filled = size / np.maximum(stats[1:, cv2.CC_STAT_WIDTH] * stats[1:, cv2.CC_STAT_HEIGHT], 1)
+    small = (size < 400) | ((size < 0.02 * s.excluded.size) & (filled < 0.6))
+    return int(size[~small].sum()) if count > 1 else 0
+
+
+def _uncertainty(s: Segmentation, texture: Texture, area_px: float) -> float:
+    """Standard uncertainty of the area fraction: noise and levels, matrix level at all scales, texture."""
+    frame = max(1, s.analysed_px)
+    known = area_fraction_uncertainty(s).of_all
+    contrast = _contrast(s)
+    level = max(0.0, texture.level_uncertainty - 2 * s.matrix_uncertainty) * float(s.basin_sums[0].sum()) / contrast / frame
+    uneven = texture.hides / contrast * TEXTURE_ERROR * area_px / frame if texture.uneven > UNEVEN else 0.0
+    return float(np.sqrt(known**2 + level**2 + uneven**2))
