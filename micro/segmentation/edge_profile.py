@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.segmentation.matrix import smoothed
+from micro.segmentation import disc
+from micro.segmentation.matrix import ADDED_SPREAD_PX, smoothed
 from micro.segmentation.segmentation import Segmentation
 
 FloatArray = NDArray[np.float64]
@@ -16,7 +17,7 @@ Picture = NDArray[np.float32]
 BIN_PX = 0.25
 REACH_PX = 5.0
 FEWEST_PX = 20
-DEEP_PX = 2.0
+DEEP = 2.5  # standard deviations of the blur: what lies so deep shows its level
 PART_PX = 512  # a part of that side holds edges enough
 
 
@@ -73,17 +74,18 @@ def find_edges(segmentation: Segmentation) -> Edges:
     )
     level = carbide_levels(s, away)
     rim_at = np.flatnonzero(rim)
-    own = level.take(s.labels.ravel().take(rim_at))
-    offset = _to_outline(s, rim_at, own)
+    number = s.labels.ravel().take(rim_at)
+    own = level.take(number)
+    offset = _to_outline(s, rim_at, own, np.append(0.5, edge_heights(s)).take(number))
     of = nearest - 1
     distance = away * (1 - 2 * inside.astype(np.float32)) - offset.take(of).astype(np.float32)
     return Edges(distance, own.astype(np.float32).take(of))
 
 
 def carbide_levels(s: Segmentation, depth: Picture) -> FloatArray:
-    """(n + 1,) contrast of each carbide, 1 for the matrix: mean of what lies DEEP_PX inside, else of its class."""
+    """(n + 1,) contrast of each carbide, 1 for the matrix: mean of what lies DEEP inside, else of its class."""
     of_class = np.array([c.contrast for c in s.classes])[s.class_index]
-    deep = (depth >= DEEP_PX) & (s.labels > 0)
+    deep = (depth >= DEEP * (s.blur_px or 1.0)) & (s.labels > 0)
     number = s.labels[deep]
     count = np.bincount(number, minlength=s.count + 1)[1:]
     mean = np.bincount(number, s.contrast[deep], s.count + 1)[1:] / np.maximum(count, 1)
@@ -91,25 +93,60 @@ def carbide_levels(s: Segmentation, depth: Picture) -> FloatArray:
     return np.append(1.0, np.where(sound, mean, of_class))
 
 
-def _to_outline(s: Segmentation, rim_at: NDArray[np.intp], level: FloatArray) -> FloatArray:
-    """(m,) distance from outline pixels outwards to half height: what is above it over the slope."""
+def edge_heights(s: Segmentation) -> FloatArray:
+    """(n,) height of a blurred disc of each outline's area at its true edge, after the smoothing."""
+    spread = np.hypot(s.blur_px or 1.0, ADDED_SPREAD_PX)
+    return disc.edge(np.maximum(s.outline_px, 1) / (2 * np.pi * spread**2))
+
+
+def _to_outline(s: Segmentation, rim_at: NDArray[np.intp], level: FloatArray, edge: FloatArray) -> FloatArray:
+    """(m,) distance from outline pixels outwards to where the height is that of the edge: what is above over the slope."""
     smooth = smoothed(s.contrast)
     down, right = (cv2.Sobel(smooth, cv2.CV_32F, dx, 1 - dx, ksize=3, scale=1 / 8) for dx in (0, 1))
     slope = np.hypot(down.ravel().take(rim_at), right.ravel().take(rim_at)) / np.abs(level)
     height = smooth.ravel().take(rim_at) / level
-    return np.clip((height - 0.5) / np.maximum(slope, 1e-3), -0.7, 1.5)
+    return np.clip((height - edge) / np.maximum(slope, 1e-3), -0.7, 1.5)
 
 
-def edge_profile(picture: Picture, distance: Picture, use: NDArray[np.bool_]) -> Profile:
-    """Stack `picture` (heights, 1 inside) over `distance`, where `use`; bins of BIN_PX that hold FEWEST_PX."""
-    first = int(REACH_PX / BIN_PX)
-    at = np.flatnonzero(use)
-    place, height = distance.ravel().take(at), picture.ravel().take(at)
-    number = np.floor(place / BIN_PX).astype(np.intp) + first
-    count = np.bincount(number, minlength=2 * first).astype(float)
-    full = count >= FEWEST_PX
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean, middle = (np.bincount(number, v, 2 * first) / count for v in (height, place))
-        square = np.bincount(number, height**2, 2 * first) / count - mean**2
-        uncertainty = np.sqrt(np.maximum(square, 0) / count)
-    return Profile(middle[full], mean[full], uncertainty[full])
+@dataclass(frozen=True, eq=False)
+class Stack:
+    """The pixels close to outlines, sorted into bins of BIN_PX by their distance; bins of fewer than FEWEST_PX left out.
+
+    Parameters
+    ----------
+    at, number
+        (m,) flat positions, and bin of each.
+    count, distance
+        (bins,) pixels and mean distance of each bin.
+    full
+        (bins,) whether a bin is kept.
+    """
+
+    at: NDArray[np.intp]
+    number: NDArray[np.intp]
+    count: FloatArray
+    distance: FloatArray
+    full: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, distance: Picture, use: NDArray[np.bool_]) -> Stack:
+        """Sort the pixels of (rows, columns) `distance` where `use`."""
+        at = np.flatnonzero(use & (np.abs(distance) < REACH_PX))
+        place = distance.ravel().take(at)
+        first = int(REACH_PX / BIN_PX)
+        number = np.floor(place / BIN_PX).astype(np.intp) + first
+        count = np.bincount(number, minlength=2 * first).astype(float)
+        middle = np.bincount(number, place, 2 * first) / np.maximum(count, 1)
+        return cls(at, number, count, middle, count >= FEWEST_PX)
+
+    def mean(self, picture: Picture) -> FloatArray:
+        """(bins kept,) mean of a picture (rows, columns) in each bin."""
+        total = np.bincount(self.number, picture.ravel().take(self.at), len(self.count))
+        return (total[self.full] / self.count[self.full]).astype(float)
+
+    def profile(self, heights: Picture) -> Profile:
+        """Stack heights, 1 inside the carbides."""
+        mean = self.mean(heights)
+        square = self.mean(np.square(heights)) - mean**2
+        uncertainty = np.sqrt(np.maximum(square, 0) / self.count[self.full])
+        return Profile(self.distance[self.full], mean, uncertainty)
