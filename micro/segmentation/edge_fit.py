@@ -55,6 +55,10 @@ class EdgeFit:
         Pixels within the true edges.
     rim, dome
         Mean amplitudes, shares of the contrast.
+    left
+        As `misfit`, of the best of all models: large where the edges are like none of them (sharpening, relief).
+    perimeter_px
+        Length of all outlines.
     """
 
     seen: Profile
@@ -64,6 +68,8 @@ class EdgeFit:
     area_uncertainty_px: float
     rim: float
     dome: float
+    left: float
+    perimeter_px: float
 
 
 def fit_edges(s: Segmentation) -> EdgeFit | None:
@@ -80,11 +86,13 @@ def fit_edges(s: Segmentation) -> EdgeFit | None:
     drawn += _of_stacking(s, edges, part, seen.distance, blur)
     sd = np.hypot(seen.uncertainty * np.sqrt(1 + 1 / DRAWINGS), MODEL_ERROR)
     skew, misfit = _beyond_sound(drawn, seen, sd, blur)
-    shift, weight, mean = _posterior(drawn, seen.height, SYSTEMATIC * sd)
+    shift, weight, mean, left = _posterior(drawn, seen.height, SYSTEMATIC * sd)
     middle = float(weight @ shift)
     spread = float(np.sqrt(weight @ (shift - middle) ** 2 + (SHIFTS[1] - SHIFTS[0]) ** 2 / 12))
     low, area, high = (edges.area(d) for d in (middle - spread, middle, middle + spread))
-    return EdgeFit(seen, skew, misfit, area, (high - low) / 2, float(weight @ mean[:, 2]), float(weight @ mean[:, 3]))
+    rim, dome = (weight @ mean[:, 2:]).tolist()
+    perimeter = edges.area(0.5) - edges.area(-0.5)
+    return EdgeFit(seen, skew, misfit, area, (high - low) / 2, rim, dome, SYSTEMATIC * left, perimeter)
 
 
 def _drawn(distance: Picture, stack: Stack, blurs: FloatArray) -> FloatArray:
@@ -127,14 +135,14 @@ def _beyond_sound(drawn: FloatArray, seen: Profile, sd: FloatArray, blur: float)
     return float(third @ left / (third @ third)), float(np.sqrt(np.mean(left**2)))
 
 
-def _posterior(drawn: FloatArray, height: FloatArray, sd: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """(rows,) shift, (rows,) weight and (rows, 4) mean amplitudes of every model on the grid."""
+def _posterior(drawn: FloatArray, height: FloatArray, sd: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+    """(rows,) shift, (rows,) weight and (rows, 4) mean amplitudes of every model on the grid; misfit of the best."""
     body = _between(drawn, SHIFTS)  # blurs, shifts, bins
     nothing = np.zeros_like(body)
     rims = [_between(drawn, SHIFTS + v) - body for v in RIMS]
     domes = [np.mean([_between(drawn, SHIFTS - x) for x in np.linspace(0, w, 7)], axis=0) - body for w in DOMES]
     target = (height - body) / sd
-    evidence, means = [], []
+    evidence, means, least = [], [], np.inf
     pairs = [*((rim, nothing) for rim in rims), *((nothing, dome) for dome in domes)]
     for rim, dome in pairs:
         design = np.stack([body, np.ones_like(body), rim, dome], axis=-1) * (PRIOR / sd[:, None])
@@ -144,10 +152,12 @@ def _posterior(drawn: FloatArray, height: FloatArray, sd: FloatArray) -> tuple[F
         chi2 = (target**2).sum(axis=-1) - (right * solved).sum(axis=(-1, -2))
         evidence.append((-chi2 / 2 - np.linalg.slogdet(matrix)[1] / 2).ravel())
         means.append((solved[..., 0] * PRIOR).reshape(-1, 4))
+        least = min(least, float(chi2.min()))
     log = np.concatenate(evidence)
     weight = np.exp(log - log.max())
     shift = np.broadcast_to(SHIFTS, body.shape[:2]).ravel()
-    return np.tile(shift, len(pairs)), weight / weight.sum(), np.concatenate(means)
+    left = float(np.sqrt(max(least, 0.0) / len(sd)))
+    return np.tile(shift, len(pairs)), weight / weight.sum(), np.concatenate(means), left
 
 
 def _between(drawn: FloatArray, offset: FloatArray) -> FloatArray:
