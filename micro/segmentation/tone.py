@@ -25,14 +25,14 @@ def tone_shift_px(s: Segmentation, depth: NDArray[np.float32]) -> float:
         (rows, columns) distance into the matrix or the carbide from the outlines, px.
     """
     bend = cv2.filter2D(s.contrast, cv2.CV_32F, np.array([[1.0, -2.0, 1.0]]))
-    clear = (depth >= 2.5 * (s.blur_px or 1.0) + 1) & ~s.excluded
+    clear = (depth >= 3.5 * (s.blur_px or 1.0) + 1) & ~s.excluded
     inside, outside = bend[clear & (s.labels > 0)], bend[clear & (s.basins == 0)]
     if min(len(inside), len(outside)) < ENOUGH_PX:
         return 0.0
     ratio = float(np.log(_spread(inside) / max(_spread(outside), 1e-6)))
     level = float(np.average([c.contrast for c in s.classes], weights=np.bincount(s.class_index, minlength=len(s.classes))))
     carbide = s.matrix_grey + level
-    if min(carbide, s.matrix_grey) <= 0 or abs(ratio) < SURE * 1.5 / np.sqrt(2 * len(inside)):
+    if min(carbide, s.matrix_grey) <= 0 or abs(ratio) < SURE * 2.2 / np.sqrt(2 * len(inside)):
         return 0.0
     power = float(np.clip(1 - ratio / np.log(carbide / s.matrix_grey), 0.4, 2.5))  # light = grey^power
     x = np.linspace(-4, 4, 161)
