@@ -59,8 +59,9 @@ def developed(grey: Grey, camera: Camera, grey_max: float = 255.0) -> Grey:
 
 def _demosaiced(picture: Grey) -> Grey:
     cross = np.array([[0, 1, 0], [1, 0, 1], [0, 1, 0]], np.float32) / 4
-    row, column = np.indices(picture.shape, sparse=True)
-    return np.where((row + column) % 2 == 0, picture, cv2.filter2D(picture, -1, cross))
+    rows, columns = picture.shape
+    odd = np.add.outer(np.arange(rows), np.arange(columns)) % 2 > 0
+    return np.where(~odd, picture, cv2.filter2D(picture, -1, cross))
 
 
 def _compressed(picture: Grey, quality: int, grey_max: float) -> Grey:

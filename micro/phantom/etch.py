@@ -157,7 +157,8 @@ def _nearest(shape: tuple[int, int], size: float, rng: np.random.Generator) -> t
     points = rng.uniform((-size, -size), (shape[0] + size, shape[1] + size), (count, 2))
     every = 2  # of the fine grid; half a grid point errs less than the lens blurs
     y, x = np.meshgrid(np.arange(0, shape[0], every), np.arange(0, shape[1], every), indexing="ij")
-    distance, index = KDTree(points).query(np.stack([y, x], axis=-1), k=2)
+    found = KDTree(points).query(np.stack([y, x], axis=-1), k=2)
+    distance, index = np.asarray(found[0]), np.asarray(found[1])
     first, second = points[index[..., 0]], points[index[..., 1]]
     apart = np.linalg.norm(first - second, axis=-1)
     edge = ((distance[..., 1] ** 2 - distance[..., 0] ** 2) / (2 * np.maximum(apart, 1e-6))).astype(np.float32)

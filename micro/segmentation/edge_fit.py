@@ -12,11 +12,8 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from micro.segmentation.edge_profile import (
-    PART_PX,
-    REACH_PX,
     Edges,
     FloatArray,
     Picture,
@@ -33,7 +30,7 @@ RIMS, DOMES = (1.0, 2.0, 3.0), (1.5, 3.0)
 LEAST_BLUR_PX = 0.5
 MODEL_ERROR = 0.0015
 SYSTEMATIC = 2.5
-"""What the models leave open, as a factor on the uncertainty of the profile where they are weighed against each other."""
+"""What the models leave open, as a factor on the uncertainty of the profile when they are weighed."""
 PRIOR = np.array([0.05, 0.01, 0.2, 0.3])  # level, base, rim, dome: standard deviations before looking (chosen)
 DRAWINGS = 2
 
@@ -73,17 +70,15 @@ class EdgeFit:
 
 
 def fit_edges(s: Segmentation) -> EdgeFit | None:
-    """Fit the stacked profile of a field; None where too few edges show."""
+    """Fit the stacked profile of a field, or of its middle; None where too few edges show."""
     edges = find_edges(s)
-    part = tuple(slice(max(0, (n - PART_PX) // 2), (n + PART_PX) // 2) for n in s.labels.shape)
-    distance = np.ascontiguousarray(edges.distance[part])
-    stack = Stack.of(distance, ~s.excluded[part])
-    seen = stack.profile(s.contrast[part] / edges.level[part])
+    stack = Stack.of(edges.distance, ~s.excluded)
+    seen = stack.profile(s.contrast / edges.level)
     if len(seen.height) < 20:
         return None
     blur = max(s.blur_px or 1.0, LEAST_BLUR_PX)
-    drawn = _drawn(distance, stack, BLURS * blur)
-    drawn += _of_stacking(s, edges, part, seen.distance, blur)
+    drawn = _drawn(edges.distance, stack, BLURS * blur)
+    drawn += _of_stacking(s, edges, stack, seen.distance, blur)
     sd = np.hypot(seen.uncertainty * np.sqrt(1 + 1 / DRAWINGS), MODEL_ERROR)
     skew, misfit = _beyond_sound(drawn, seen, sd, blur)
     shift, weight, mean, left = _posterior(drawn, seen.height, SYSTEMATIC * sd)
@@ -107,19 +102,17 @@ def _drawn(distance: Picture, stack: Stack, blurs: FloatArray) -> FloatArray:
     return np.array(found).reshape(len(OFFSETS), len(blurs), -1).swapaxes(0, 1)
 
 
-def _of_stacking(s: Segmentation, edges: Edges, part: tuple[slice, ...], bins: FloatArray, blur: float) -> FloatArray:
+def _of_stacking(s: Segmentation, edges: Edges, stack: Stack, bins: FloatArray, blur: float) -> FloatArray:
     """(bins,) what stacking itself does to the profile of sound edges: seen on drawings of them with their noise."""
-    distance = np.ascontiguousarray(edges.distance[part])
-    soft = cv2.GaussianBlur(np.clip(np.float32(0.5) - distance, 0, 1), (0, 0), blur)
-    ideal = Stack.of(distance, ~s.excluded[part]).mean(soft)
-    small, excess = s.cropped((part[0], part[1])), []
+    soft = cv2.GaussianBlur(np.clip(np.float32(0.5) - edges.distance, 0, 1), (0, 0), blur)
+    excess = []
     for seed in range(DRAWINGS):
         noise = np.random.default_rng(seed).standard_normal(soft.shape, np.float32) * np.float32(s.noise)
-        drawn = replace(small, contrast=soft * edges.level[part] + noise)
+        drawn = replace(s, contrast=soft * edges.level + noise)
         again = find_edges(drawn)
-        profile = Stack.of(again.distance, ~small.excluded).profile(drawn.contrast / again.level)
+        profile = Stack.of(again.distance, ~s.excluded).profile(drawn.contrast / again.level)
         excess.append(np.interp(bins, profile.distance, profile.height))
-    return np.mean(excess, axis=0) - ideal
+    return np.mean(excess, axis=0) - stack.mean(soft)
 
 
 def _beyond_sound(drawn: FloatArray, seen: Profile, sd: FloatArray, blur: float) -> tuple[float, float]:
@@ -135,7 +128,9 @@ def _beyond_sound(drawn: FloatArray, seen: Profile, sd: FloatArray, blur: float)
     return float(third @ left / (third @ third)), float(np.sqrt(np.mean(left**2)))
 
 
-def _posterior(drawn: FloatArray, height: FloatArray, sd: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+def _posterior(
+    drawn: FloatArray, height: FloatArray, sd: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, float]:
     """(rows,) shift, (rows,) weight and (rows, 4) mean amplitudes of every model on the grid; misfit of the best."""
     body = _between(drawn, SHIFTS)  # blurs, shifts, bins
     nothing = np.zeros_like(body)

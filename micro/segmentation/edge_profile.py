@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -18,7 +18,7 @@ BIN_PX = 0.25
 REACH_PX = 5.0
 FEWEST_PX = 20
 DEEP = 2.5  # standard deviations of the blur: what lies so deep shows its level
-PART_PX = 512  # a part of that side holds edges enough
+PART_PX = 448  # a part of that side holds edges enough
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,6 +58,19 @@ class Profile:
     distance: FloatArray
     height: FloatArray
     uncertainty: FloatArray
+
+
+def middle(s: Segmentation) -> Segmentation:
+    """Return the middle PART_PX of a field: edges enough; numbers of carbides stay as they are."""
+    rows, columns = (slice(max(0, (n - PART_PX) // 2), (n + PART_PX) // 2) for n in s.labels.shape)
+    part = s.cropped((rows, columns))
+    return replace(
+        part,
+        labels=np.ascontiguousarray(part.labels),
+        basins=np.ascontiguousarray(part.basins),
+        contrast=np.ascontiguousarray(part.contrast),
+        excluded=np.ascontiguousarray(part.excluded),
+    )
 
 
 def find_edges(segmentation: Segmentation) -> Edges:
@@ -100,7 +113,7 @@ def edge_heights(s: Segmentation) -> FloatArray:
 
 
 def _to_outline(s: Segmentation, rim_at: NDArray[np.intp], level: FloatArray, edge: FloatArray) -> FloatArray:
-    """(m,) distance from outline pixels outwards to where the height is that of the edge: what is above over the slope."""
+    """(m,) distance from outline pixels outwards to the height of the edge: what is above it over the slope."""
     smooth = smoothed(s.contrast)
     down, right = (cv2.Sobel(smooth, cv2.CV_32F, dx, 1 - dx, ksize=3, scale=1 / 8) for dx in (0, 1))
     slope = np.hypot(down.ravel().take(rim_at), right.ravel().take(rim_at)) / np.abs(level)
@@ -110,7 +123,7 @@ def _to_outline(s: Segmentation, rim_at: NDArray[np.intp], level: FloatArray, ed
 
 @dataclass(frozen=True, eq=False)
 class Stack:
-    """The pixels close to outlines, sorted into bins of BIN_PX by their distance; bins of fewer than FEWEST_PX left out.
+    """The pixels close to outlines, in bins of BIN_PX by their distance; bins of fewer than FEWEST_PX left out.
 
     Parameters
     ----------

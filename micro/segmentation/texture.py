@@ -27,7 +27,7 @@ class Texture:
     uneven
         Standard deviation of the smoothed matrix over what the noise of single pixels leaves of it; 1 without texture.
     hides
-        Contrast below which nothing was looked for: SIGNIFICANT standard deviations of the smoothed matrix, grey levels.
+        Contrast below which nothing is found, grey levels: SIGNIFICANT standard deviations of the smoothed matrix.
     level_scatter
         (sides,) standard deviation of the mean level from block to block, for blocks of SIDES px; NaN: too few blocks.
     level_uncertainty

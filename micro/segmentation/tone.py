@@ -30,7 +30,9 @@ def tone_shift_px(s: Segmentation, depth: NDArray[np.float32]) -> float:
     if min(len(inside), len(outside)) < ENOUGH_PX:
         return 0.0
     ratio = float(np.log(_spread(inside) / max(_spread(outside), 1e-6)))
-    level = float(np.average([c.contrast for c in s.classes], weights=np.bincount(s.class_index, minlength=len(s.classes))))
+    level = float(
+        np.average([c.contrast for c in s.classes], weights=np.bincount(s.class_index, minlength=len(s.classes)))
+    )
     carbide = s.matrix_grey + level
     if min(carbide, s.matrix_grey) <= 0 or abs(ratio) < SURE * 2.2 / np.sqrt(2 * len(inside)):
         return 0.0
@@ -45,6 +47,6 @@ def tone_shift_px(s: Segmentation, depth: NDArray[np.float32]) -> float:
 
 
 def _spread(values: NDArray[np.float32]) -> float:
-    """Standard deviation from the quartiles: few pixels of dirt do not count."""
+    """Return the standard deviation from the quartiles: few pixels of dirt do not count."""
     low, high = np.quantile(values, [0.25, 0.75])
     return float(high - low) / 1.349

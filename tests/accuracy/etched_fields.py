@@ -1,4 +1,4 @@
-"""The pictures that an etched steel gives, read by the program: `python tests/accuracy/etched_fields.py` prints a table.
+"""Fields as an etch makes them, read by the program; `python tests/accuracy/etched_fields.py` prints it.
 
 52 cases, each drawn by the project's phantom and by a second generator that shares no code with it.
 """
@@ -12,11 +12,11 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "etch"))
-import other_generator  # noqa: E402
+import other_generator
 
-from micro.phantom import Optics, Population, Scene, place_at_random, shapes  # noqa: E402
-from micro.phantom.camera import Camera  # noqa: E402
-from micro.phantom.etch import Etch, etched_field  # noqa: E402
+from micro.phantom import Optics, Population, Scene
+from micro.phantom.camera import Camera
+from micro.phantom.etch import Etch, etched_field
 
 SHAPE = (384, 512)
 WIDE = 0.25
@@ -117,20 +117,21 @@ def phantom(shape=SHAPE, seed=0, **own):
     optics = Optics(80.0, greys, blur_px=1.0, noise=4.0, shading=0.1)
     share = (0.6, 0.4) if words["second"] else (1.0,)
     people = tuple(
-        Population(words["fraction"] * part, words["diameter"], spread=0.3, carbide_class=k) for k, part in enumerate(share)
+        Population(words["fraction"] * part, words["diameter"], spread=0.3, carbide_class=k)
+        for k, part in enumerate(share)
     )
     gap = -1.0 if words["touching"] else 2.0
     scene = Scene(people if words["fraction"] else (), names, gap_px=gap, optics=optics)
+    same = ("lath", "blocks", "boundary", "rim", "rim_px", "dome_px", "relief", "pits")
     etch = Etch(
-        lath=own.get("lath", 0.0), blocks=own.get("blocks", 0.0), boundary=own.get("boundary", 0.0), rim=own.get("rim", 0.0),
-        rim_px=own.get("rim_px", 1.0), dome_px=own.get("dome_px", 0.0), grey_spread=own.get("spread", 0.0),
-        relief=own.get("relief", 0.0), pits=own.get("pits", 0.0), holes=words["holes"], film=words["film_px"] > 0,
+        **{name: own[name] for name in same if name in own},
+        grey_spread=own.get("spread", 0.0),
+        holes=words["holes"],
+        film=words["film_px"] > 0,
         film_px=words["film_px"] or 3.0,
-    )  # fmt: skip
-    camera = Camera(
-        gain=own.get("gain", 1.0), mosaic=own.get("mosaic", False), gamma=own.get("gamma", 1.0),
-        sharpening=own.get("sharpening", 0.0), median_px=own.get("median_px", 0), jpeg=own.get("jpeg", 0),
-    )  # fmt: skip
+    )
+    of_camera = ("gain", "mosaic", "gamma", "sharpening", "median_px", "jpeg")
+    camera = Camera(**{name: own[name] for name in of_camera if name in own})
     grey, truth = etched_field(scene, shape, etch, camera, np.random.default_rng([seed, 5]))
     return grey, float(truth.area_fraction.sum())
 
@@ -160,7 +161,7 @@ def summary(found: list[Row]) -> str:
 
 
 def as_it_is(grey):
-    """Reading of the program without any assessment of the etch."""
+    """Read a field without any assessment of the etch."""
     from micro.segmentation import SegmentationSettings, segment
     from micro.segmentation.trust import reading
 
@@ -168,7 +169,7 @@ def as_it_is(grey):
 
 
 def assessed(grey):
-    """Reading of the program with its assessment of the etch."""
+    """Read a field with the assessment of the etch."""
     from micro.segmentation import SegmentationSettings, segment
     from micro.segmentation.trust import assess
 

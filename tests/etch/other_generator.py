@@ -17,7 +17,7 @@ def blobs(shape, fraction, diameter, rng, touching=False, spread=0.3):
     """(rows·FINE, columns·FINE) int32 numbers of rounded, lobed polygons covering that fraction."""
     rows, columns = shape[0] * FINE, shape[1] * FINE
     labels = np.zeros((rows, columns), np.int32)
-    number, covered = 0, 0
+    number, covered, cx, cy = 0, 0, 0.0, 0.0
     for _ in range(20000):
         if covered >= fraction * rows * columns:
             break
@@ -28,7 +28,11 @@ def blobs(shape, fraction, diameter, rng, touching=False, spread=0.3):
         x, y = r * np.cos(t) * np.sqrt(stretch), r * np.sin(t) / np.sqrt(stretch)
         x, y = x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn)
         for k in range(3 if touching else 1):
-            cx, cy = (rng.uniform(0, columns), rng.uniform(0, rows)) if k == 0 else (cx + 0.97 * d * np.cos(turn), cy + 0.97 * d * np.sin(turn))
+            cx, cy = (
+                (rng.uniform(0, columns), rng.uniform(0, rows))
+                if k == 0
+                else (cx + 0.97 * d * np.cos(turn), cy + 0.97 * d * np.sin(turn))
+            )
             poly = np.rint(np.stack([x + cx, y + cy], axis=1)).astype(np.int32)
             low = np.maximum(poly.min(axis=0) - 2 * FINE, 0)
             high = np.minimum(poly.max(axis=0) + 2 * FINE, (columns, rows))
@@ -48,9 +52,10 @@ def blobs(shape, fraction, diameter, rng, touching=False, spread=0.3):
 
 
 def picture(
-    shape=(384, 512), *, seed=0, fraction=0.08, diameter=10.0, touching=False, contrast=100.0, matrix=80.0, noise=4.0, blur=1.0,
-    rim=0.0, rim_px=1.0, dome_px=0.0, spread=0.0, lath=0.0, blocks=0.0, boundary=0.0, boundary_px=1.5, relief=0.0, pits=0.0,
-    holes=0.0, film_px=0.0, gamma=1.0, sharpening=0.0, median_px=0, jpeg=0, gain=1.0, second=0.0, shading=0.1, mosaic=False,
+    shape=(384, 512), *, seed=0, fraction=0.08, diameter=10.0, touching=False, contrast=100.0, matrix=80.0, noise=4.0,
+    blur=1.0, rim=0.0, rim_px=1.0, dome_px=0.0, spread=0.0, lath=0.0, blocks=0.0, boundary=0.0, boundary_px=1.5,
+    relief=0.0, pits=0.0, holes=0.0, film_px=0.0, gamma=1.0, sharpening=0.0, median_px=0, jpeg=0, gain=1.0,
+    second=0.0, shading=0.1, mosaic=False,
 ):  # fmt: skip
     """Grey picture (rows, columns) float32 and the true area fraction; strengths in shares of the contrast."""
     rng = np.random.default_rng([seed, 77])
@@ -119,9 +124,9 @@ def _cells(fine, size, rng):
     seeds[y.astype(int), x.astype(int)] = False
     _, near = ndimage.distance_transform_edt(seeds, return_indices=True)
     flat = near[0].astype(np.int64) * fine[1] + near[1]
-    values, cells = np.unique(flat, return_inverse=True)
+    _, cells = np.unique(flat, return_inverse=True)
     cells = cells.reshape(fine)
-    inner = (ndimage.maximum_filter(cells, 3) == ndimage.minimum_filter(cells, 3))
+    inner = ndimage.maximum_filter(cells, 3) == ndimage.minimum_filter(cells, 3)
     return cells, ndimage.distance_transform_edt(inner)
 
 
