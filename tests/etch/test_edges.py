@@ -26,8 +26,8 @@ def sound():
 
 @pytest.mark.xfail(
     strict=True,
-    reason="distances to the nearest outline pixel are too long close by: the stacked profile is up to 0.06 off and wider "
-    "than the lens makes it. The fit draws its models with the same distances; the profile itself is not fit to be shown.",
+    reason="distances to the nearest outline pixel are too long close by: the profile is up to 0.06 off and wider than "
+    "the lens makes it. The fit draws its models with the same distances; the profile is not fit to be shown yet.",
 )
 def test_the_profile_of_sound_edges_is_a_normal_distribution_function():
     """A Gaussian lens makes a straight edge Φ(-d/σ): carbides of 28 px, σ² = blur² + 1/12 of the pixels."""
