@@ -15,10 +15,9 @@ from numpy.typing import NDArray
 
 from micro.phantom.camera import Camera, developed
 from micro.phantom.coverage import cover
-from micro.phantom.picture import expose
+from micro.phantom.picture import Truth, expose, particle_table
 from micro.phantom.scenes import Scene, arrange
 from micro.phantom.shapes import Shapes
-from micro.phantom.truth import Truth, particle_table
 
 Grey = NDArray[np.float32]
 FINE = 3

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.segmentation import disc
+from micro.segmentation.blurred_shapes import disc_edge
 from micro.segmentation.matrix import ADDED_SPREAD_PX, smoothed
 from micro.segmentation.segmentation import Segmentation
 
@@ -109,7 +109,7 @@ def carbide_levels(s: Segmentation, depth: Picture) -> FloatArray:
 def edge_heights(s: Segmentation) -> FloatArray:
     """(n,) height of a blurred disc of each outline's area at its true edge, after the smoothing."""
     spread = np.hypot(s.blur_px or 1.0, ADDED_SPREAD_PX)
-    return disc.edge(np.maximum(s.outline_px, 1) / (2 * np.pi * spread**2))
+    return disc_edge(np.maximum(s.outline_px, 1) / (2 * np.pi * spread**2))
 
 
 def _to_outline(s: Segmentation, rim_at: NDArray[np.intp], level: FloatArray, edge: FloatArray) -> FloatArray:

@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.geometry.outlines import crofton_perimeter
 from micro.segmentation.candidates import SIGNIFICANT
 from micro.segmentation.matrix import SMOOTHED_NOISE
-from micro.segmentation.perimeter import crofton_perimeter
 from micro.segmentation.segmentation import Segmentation
 
 FloatArray = NDArray[np.float64]
