@@ -23,7 +23,7 @@ FloatArray = NDArray[np.float64]
 
 
 def contrast_area(segmentation: Segmentation, outline_area: FloatArray) -> FloatArray:
-    """(n,) areas, px²: each carbide's contrast over its basin, by the contrast of its class.
+    """(n,) areas, px²: each carbide's contrast over its basin, by the contrast of its class, times what edges tell.
 
     Parameters
     ----------
@@ -34,7 +34,7 @@ def contrast_area(segmentation: Segmentation, outline_area: FloatArray) -> Float
     """
     _, light = segmentation.basin_sums
     area = light / np.array([c.contrast for c in segmentation.classes])[segmentation.class_index]
-    return np.where(area > 0, area, outline_area)
+    return np.where(area > 0, area, outline_area) * segmentation.verdict.factor
 
 
 def guard_px(blur_px: float | None) -> int:

@@ -32,12 +32,15 @@ class Texture:
         (sides,) standard deviation of the mean level from block to block, for blocks of SIDES px; NaN: too few blocks.
     level_uncertainty
         Standard uncertainty of the mean level: the largest of scatter over root of the number of blocks.
+    white
+        Share of the noise that differs from pixel to pixel; 1 for a sensor's own.
     """
 
     uneven: float
     hides: float
     level_scatter: FloatArray
     level_uncertainty: float
+    white: float
 
 
 def find_texture(s: Segmentation, sensor_noise: float) -> Texture:
@@ -54,7 +57,8 @@ def find_texture(s: Segmentation, sensor_noise: float) -> Texture:
         scatter.append(found)
         uncertainty.append(found / float(np.sqrt(enough.sum())))
     uneven = s.smooth_noise / max(SMOOTHED_NOISE * sensor_noise, 1e-6)
-    return Texture(uneven, SIGNIFICANT * s.smooth_noise, np.array(scatter), max(uncertainty))
+    white = sensor_noise / max(s.noise, 1e-6)
+    return Texture(uneven, SIGNIFICANT * s.smooth_noise, np.array(scatter), max(uncertainty), white)
 
 
 def _blocks(picture: NDArray[np.float32], side: int) -> NDArray[np.float32]:

@@ -12,19 +12,16 @@ ENOUGH_PX = 300
 SURE = 3.0
 
 
-def tone_shift_px(s: Segmentation, depth: NDArray[np.float32]) -> float:
+def tone_shift_px(s: Segmentation) -> float:
     """By how much a tone curve moves the light of the edges outwards, px; 0 where noise tells of none.
 
     Noise of the sensor passes through the curve with the slope that it has at that grey: under grey = light^g the noise
     of carbide and matrix stand as (grey_c/grey_m)^(1 - 1/g) if the sensor's own noise is even. Noise that grows with
     the light looks the same, so that this is no more than the largest shift that the noise allows.
-
-    Parameters
-    ----------
-    depth
-        (rows, columns) distance into the matrix or the carbide from the outlines, px.
     """
     bend = cv2.filter2D(s.contrast, cv2.CV_32F, np.array([[1.0, -2.0, 1.0]]))
+    edge = cv2.morphologyEx((s.labels > 0).view(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
+    depth = cv2.distanceTransform(1 - edge, cv2.DIST_L2, cv2.DIST_MASK_5)
     clear = (depth >= 3.5 * (s.blur_px or 1.0) + 1) & ~s.excluded
     inside, outside = bend[clear & (s.labels > 0)], bend[clear & (s.basins == 0)]
     if min(len(inside), len(outside)) < ENOUGH_PX:

@@ -11,12 +11,10 @@ from numpy.typing import NDArray
 from micro.issues import CARBIDE_FLAGS, FIELD_FLAGS, bit, message
 from micro.segmentation.candidates import SIGNIFICANT
 from micro.segmentation.marks import MOST
-from micro.segmentation.matrix import SMOOTHED_NOISE, Matrix
+from micro.segmentation.matrix import Matrix
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 from micro.segmentation.uncertainty import areas_differ, clipped_share, halo, thin_share, unoutlined_area
 
-UNEVEN = 2.0
-FEW = 5
 HALF = 0.4
 CLIPPED = 0.01
 CLIPPED_CARBIDE = 0.02
@@ -48,6 +46,7 @@ def field_troubles(
         Share of the frame that stands out on the side of the matrix where carbides do not lie.
     """
     found = [
+        *_judged(segmentation),
         *_nothing(segmentation, matrix),
         *_either(segmentation, settings),
         *_other_side(marked),
@@ -56,7 +55,7 @@ def field_troubles(
         *_overlapping(segmentation),
         *_pins(segmentation, settings),
         *_unresolved(segmentation),
-        *_edges(segmentation, settings),
+        *(() if segmentation.verdict.edges else _edges(segmentation, settings)),
         *_left_out(segmentation),
     ]
     word = 0
@@ -66,21 +65,20 @@ def field_troubles(
 
 
 def _nothing(s: Segmentation, matrix: Matrix) -> Iterator[tuple[str, str]]:
-    if not s.count:
+    if not s.count and s.verdict.instead is None:
         seen = SIGNIFICANT * matrix.smooth_noise
         yield (
             "no_second_phase",
             f"no second phase found: nothing stands out of the matrix by {seen:.3g} grey levels "
             "(if carbides are visible, check polarity, etch and focus)",
         )
-    uneven = matrix.smooth_noise / (SMOOTHED_NOISE * max(matrix.sensor_noise, 1e-6))
-    if uneven > UNEVEN and s.count < FEW:
-        yield (
-            "unreliable_levels",
-            f"do not trust this field: the matrix is uneven by {matrix.smooth_noise:.3g} grey levels, "
-            f"{uneven:.1f} times what noise explains; a second phase may hide in it "
-            "(improve the etch, or pin the grey levels)",
-        )
+
+
+def _judged(s: Segmentation) -> Iterator[tuple[str, str]]:
+    """Why the area is unknown, moved or wide; what is unknown first."""
+    flag = "areas_differ" if s.verdict.instead is None else "unreliable_levels"
+    for reason in s.verdict.reasons:
+        yield flag, reason
 
 
 def _either(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[str, str]]:

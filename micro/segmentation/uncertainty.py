@@ -80,15 +80,15 @@ def area_fraction_uncertainty(segmentation: Segmentation) -> AreaUncertainty:
     pixels = np.bincount(s.class_index, basin, count)
     contrast = np.array([c.contrast for c in s.classes])
     level_error = np.array([c.contrast_uncertainty for c in s.classes]) / np.abs(contrast)
-    area = light / contrast[s.class_index]
+    area = light / contrast[s.class_index] * s.verdict.factor
     total = np.bincount(s.class_index, area, count)
     own = np.abs(total) / frame
-    doubts = (
-        DISAGREEMENT * abs(np.subtract(*areas_differ(s))),
-        CLIPPED_ERROR * clipped_share(s) * own.sum(),
-        THIN_ERROR * thin_share(s) * own.sum(),
-        HALO_ERROR * abs(halo(s)) * max(0.0, basin.sum() - s.outline_px.sum()) / frame,
-    )
+    doubts = [CLIPPED_ERROR * clipped_share(s) * own.sum(), THIN_ERROR * thin_share(s) * own.sum()]
+    if not s.verdict.edges:
+        doubts += [
+            DISAGREEMENT * abs(np.subtract(*areas_differ(s))),
+            HALO_ERROR * abs(halo(s)) * max(0.0, basin.sum() - s.outline_px.sum()) / frame,
+        ]
     return AreaUncertainty(
         noise=s.noise * np.sqrt(s.noise_area_px * pixels) / np.abs(contrast) / frame,
         matrix=s.matrix_uncertainty * pixels / np.abs(contrast) / frame,

@@ -160,25 +160,15 @@ def summary(found: list[Row]) -> str:
     return "\n".join(lines)
 
 
-def as_it_is(grey):
-    """Read a field without any assessment of the etch."""
-    from micro.segmentation import SegmentationSettings, segment
-    from micro.segmentation.trust import reading
+def measured(grey):
+    """Read a field as the program does."""
+    from micro import measure
 
-    return reading(segment(grey, SegmentationSettings("auto")))
-
-
-def assessed(grey):
-    """Read a field with the assessment of the etch."""
-    from micro.segmentation import SegmentationSettings, segment
-    from micro.segmentation.trust import assess
-
-    settings = SegmentationSettings("auto")
-    verdict = assess(grey, settings, segment(grey, settings))
-    return verdict.value, verdict.low, verdict.high
+    value, low, high = measure(grey, um_per_px=0.2, rolling_deg=0).area_fraction
+    return None if np.isnan(value) else value, low, high
 
 
 if __name__ == "__main__":
-    table = rows(as_it_is if "--plain" in sys.argv else assessed)
+    table = rows(measured)
     print(*table, sep="\n")
     print(summary(table))
