@@ -78,7 +78,11 @@ class FieldResult:
 
     def __repr__(self) -> str:
         value, low, high = (f"{100 * v:.2f}" for v in self.area_fraction)
-        amount = "area fraction unknown" if value == "nan" else f"area fraction {value} % ({low} to {high} %)"
+        amount = (
+            f"area fraction unknown, at most {high} %"
+            if value == "nan"
+            else f"area fraction {value} % ({low} to {high} %)"
+        )
         return f"<{self.micrograph.name}: {len(self.particles)} carbides, {amount}, {len(self.messages)} messages>"
 
     def _repr_html_(self) -> str:

@@ -18,11 +18,17 @@ UNEVEN = 2.0
 WHITE = 0.9
 # A deep etch leaves rims too thin to be told from blur: chosen, from 10 % rims 1 px wide.
 ETCHED_EDGE_PX = 0.1
-PROCESSED_PX = 0.15  # a median filter of 5 × 5 takes as much from carbides of 10 px (simulated)
-SHARPENED = -1.8  # kurtosis: no lens and no rim makes edges with so little tail (simulated: rims -1.6, sharpening -2.4)
-SHARPENED_ERROR = 0.15
+PROCESSED_PX = 0.25  # a median filter of 5 × 5 takes as much from carbides of 10 px (simulated)
+# Fields of two generators (tests/accuracy/etched_fields.py): sharpened edges have a kurtosis below -1 and a skew above
+# 0; dark rims and domes of 3 px one below -0.7 and a skew below -0.05; holes a skew below -0.2, a kurtosis above 0.
+SHARPENED, SHARPENED_ERROR = -1.0, 0.15
+DARK, DARK_SKEW, DARK_PX = -0.7, -0.05, 0.5
+HOLES_SKEW, HOLES_ERROR = -0.2, 0.02
 STRANGE = 9.0  # least misfit of all models, 3 standard deviations
-STRANGE_ERROR = 0.05
+STRANGE_ERROR = 0.1
+MODEL_ERROR, MODEL_LENGTH = 0.7, 0.4
+"""Of what rims and domes change: how far the models may be off (the fields of two generators lie within it); more by
+the fourth power where carbides have more than MODEL_LENGTH px of outline a px² of area: rims fill what lies between."""
 GREY_SPREAD, LEVEL_ERROR, EDGE_ERROR = 0.08, 0.05, 0.02
 PITTED, BESIDE_ERROR = 0.01, 0.03
 TOLD = 0.01  # of the area: what moves it less is not said
@@ -53,15 +59,34 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool) -> EdgeWords:
     told = rim_light(shape)
     if texture.uneven > UNEVEN or texture.white < WHITE:
         return _uneven(per_area, told, texture)
-    if shape.kurtosis < SHARPENED:
-        words = "the edges are like those of no lens (sharpened by camera or software?)"
-        return EdgeWords(1.0, SHARPENED_ERROR, (_sized(words, SHARPENED_ERROR),), True)
-    if told.misfit > STRANGE:
-        half = STRANGE_ERROR + abs(told.factor - 1) / 4
-        words = "the edges are like those of no lens and no rim (holes, cracks, relief lit from one side?)"
-        return EdgeWords(1.0, half, (_sized(words, half),), True)
+    strange = _strange(shape, told, per_area)
+    if strange is not None:
+        return strange
     found = _levels(s, shape, told, disturbed)
     return found if found.words else _tone(s, found, per_area)
+
+
+def _crowded(shape: EdgeShape) -> float:
+    return max(1.0, shape.outline_px / shape.area_px / MODEL_LENGTH) ** 4
+
+
+def _strange(shape: EdgeShape, told: RimLight, per_area: float) -> EdgeWords | None:
+    """Edges that are like none of the models; None where one fits."""
+    if shape.kurtosis < SHARPENED and told.skew > DARK_SKEW:
+        words = "the edges are like those of no lens (sharpened by camera or software?)"
+        return EdgeWords(1.0, SHARPENED_ERROR, (_sized(words, SHARPENED_ERROR),), True)
+    if shape.kurtosis < DARK and told.skew < DARK_SKEW and told.misfit > STRANGE / 2:
+        half = DARK_PX * per_area
+        words = f"dark rims or domed carbides hide light: {100 * half:+.0f} ± {100 * half:.0f} %"
+        return EdgeWords(1 + half, half, (words,), True)
+    if told.skew < HOLES_SKEW and shape.kurtosis > 0:
+        half = abs(told.factor - 1) / 2 + HOLES_ERROR
+        return EdgeWords(1.0, half, (_sized("holes or cracks within the carbides", half),), True)
+    if told.misfit > STRANGE:
+        half = 2 * _crowded(shape) * abs(told.factor - 1) + STRANGE_ERROR
+        words = "the edges are like those of no lens and no rim (relief lit from one side?)"
+        return EdgeWords(told.factor, half, (_sized(words, half),), True)
+    return None
 
 
 def _sized(words: str, half: float) -> str:
@@ -69,13 +94,13 @@ def _sized(words: str, half: float) -> str:
 
 
 def _uneven(per_area: float, told: RimLight, texture: Texture) -> EdgeWords:
-    """An uneven matrix looks like rims where it meets carbides: both readings stay open."""
+    """Keep both readings open: an uneven matrix looks like rims where it meets carbides."""
     processed = texture.uneven <= UNEVEN or texture.level_scatter[1] < texture.hides / 20
     open_px = PROCESSED_PX if texture.white < WHITE else ETCHED_EDGE_PX
-    half = float(np.hypot(open_px * per_area, (told.factor - 1) / 2))
+    half = float(np.hypot(open_px * per_area, (told.factor - 1) / 4))
     words = "noise is alike in neighbouring pixels (filtered or compressed picture)" if processed else ""
     words = words or "the matrix is etched unevenly, so that rims cannot be told from it"
-    return EdgeWords(1.0, half, (_sized(words, half),), True)
+    return EdgeWords(1.0, half, (_sized(words, half),))
 
 
 def _levels(s: Segmentation, shape: EdgeShape, told: RimLight, disturbed: bool) -> EdgeWords:
@@ -83,6 +108,9 @@ def _levels(s: Segmentation, shape: EdgeShape, told: RimLight, disturbed: bool) 
     half = max(told.high - told.factor, told.factor - told.low)
     factor, words = told.factor, ()
     if told.sound < 0.5:
+        half = float(
+            np.hypot(half, MODEL_ERROR * max(1.0, shape.outline_px / shape.area_px / MODEL_LENGTH) ** 2 * (factor - 1))
+        )
         kind = "bright rims" if factor < 1 else "domed carbides or dark rims"
         words = (
             f"{kind} change the light of the carbides: {100 * (factor - 1):+.1f} ± {100 * half:.1f} % by the edges",

@@ -2,7 +2,8 @@
 
 The surface along the normal of an outline steps from 1 to 0 at the true edge, d = 0. A rim moves a share r of the step
 to d = w outside; a dome spreads a share a of it over the last v px inside. The light of a carbide then seems to end at
-the mean place of the step; the lens, whose blur is free, only widens it. What tells the models apart is the skew and
+the mean place of the step: of a disc of radius R it is the mean of π·(R + place)². The lens, whose blur is free,
+only widens the edge. What tells the models apart is the skew and
 the kurtosis of the edge.
 """
 
@@ -18,9 +19,9 @@ from micro.segmentation.edge_profile import HEIGHTS, EdgeShape, hermite
 
 FloatArray = NDArray[np.float64]
 RIM_PX, DOME_PX = (0.7, 1.0, 1.4, 2.0, 3.0), (1.0, 1.5, 2.0, 3.0, 4.5)
-RIMS, DOMES = np.linspace(-0.4, 0.4, 17), np.linspace(0.05, 0.6, 12)
-RIM_SPREAD, DOME_MEAN = 0.25, 0.3  # of their amplitudes, before looking (chosen)
-SOUND = 0.9
+RIMS, DOMES = np.linspace(-0.45, 0.45, 19), np.linspace(0.05, 0.6, 12)
+RIM_SPREAD, DOME_MEAN = 0.3, 0.3  # of their amplitudes, before looking (chosen)
+SOUND = 0.85
 """Chance that edges are sound, before looking (chosen)."""
 BLURS = np.linspace(0.35, 1.0, 8)  # of the spread seen
 # Of 24 sound fields of two generators the skew beyond their own drawing is 0.2·(length/area)² ± 0.015, and the kurtosis
@@ -43,6 +44,8 @@ class RimLight:
         Chance that there is neither rim nor dome.
     misfit
         Least sum of squared residuals over their uncertainties; two for a true model.
+    skew
+        Of the edge, beyond that of sound ones.
     """
 
     factor: float
@@ -51,29 +54,32 @@ class RimLight:
     edge_px: float
     sound: float
     misfit: float
+    skew: float
 
 
 def rim_light(shape: EdgeShape) -> RimLight:
     """Weigh all models by the skew and kurtosis of the edge."""
-    prior, light, edge, skew, kurtosis = _models(round(shape.spread_px, 1))
-    scale = shape.spread_px / round(shape.spread_px, 1)
-    light, edge = light * scale, edge * scale
+    prior, first, second, edge, skew, kurtosis = _models(round(shape.spread_px, 1))
     curvature = shape.outline_px / shape.area_px
-    chi2 = ((skew - shape.skew + CURVED * curvature**2) / np.hypot(shape.skew_uncertainty, SKEW_ERROR)) ** 2
+    beyond = shape.skew - CURVED * curvature**2
+    chi2 = ((skew - beyond) / np.hypot(shape.skew_uncertainty, SKEW_ERROR)) ** 2
     chi2 += ((kurtosis - shape.kurtosis + KURTOSIS) / np.hypot(shape.kurtosis_uncertainty, KURTOSIS_ERROR)) ** 2
-    weight = prior * np.exp(-(chi2 - chi2.min()) / 2)
+    # Where no model fits, none is told as sharply from the others.
+    weight = prior * np.exp(-(chi2 - chi2.min()) / 2 / max(1.0, chi2.min() / 2))
     weight /= weight.sum()
-    true = np.maximum(1 / curvature - edge, 0.1 / curvature)
-    factor = true / np.maximum(true + light, 0.3 * true)
+    radius = np.maximum(2 / curvature - edge, 0.4 / curvature)
+    factor = 1 / np.maximum(1 + 2 * first / radius + second / radius**2, 0.3)
     order = np.argsort(factor)
     below = np.cumsum(weight[order])
     low, high = (float(factor[order][min(np.searchsorted(below, q), len(below) - 1)]) for q in (0.025, 0.975))
-    return RimLight(float(weight @ factor), low, high, float(weight @ edge), float(weight[0]), float(chi2.min()))
+    return RimLight(
+        float(weight @ factor), low, high, float(weight @ edge), float(weight[0]), float(chi2.min()), beyond
+    )
 
 
 @lru_cache(maxsize=64)
-def _models(spread: float) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-    """(models,) prior, mean place of the step, half-height outline, px, skew and kurtosis; the first is sound."""
+def _models(spread: float) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """(models,) prior, mean and mean square place of the step, half-height outline, skew, kurtosis; first is sound."""
     places, shares, prior = [np.zeros(POINTS)], [np.eye(POINTS)[0]], [SOUND]
     rim = np.exp(-((RIMS / RIM_SPREAD) ** 2) / 2) * (RIMS != 0)
     dome = np.exp(-DOMES / DOME_MEAN)
@@ -89,7 +95,14 @@ def _models(spread: float) -> tuple[FloatArray, FloatArray, FloatArray, FloatArr
     parts = np.array([_seen(at, share, blur * spread) for blur in BLURS])  # blurs, models, 5
     fitting = np.array([[np.interp(spread, one[:, 1], one[:, k]) for k in range(5)] for one in parts.swapaxes(0, 1)])
     _, fitted, third, fourth, half = fitting.T
-    return np.array(prior), (at * share).sum(axis=1), half, 6 * third / fitted, 24 * fourth / fitted
+    return (
+        np.array(prior),
+        (at * share).sum(axis=1),
+        (at**2 * share).sum(axis=1),
+        half,
+        6 * third / fitted,
+        24 * fourth / fitted,
+    )
 
 
 def _seen(at: FloatArray, share: FloatArray, blur: float) -> FloatArray:

@@ -127,7 +127,7 @@ class _Edges:
         return cls(_areas_above(cv2.GaussianBlur(height, (0, 0), SMOOTHING_PX), use), solid, use)
 
     def against(self, noise: float, blur: float, outline: float) -> tuple[FloatArray, float]:
-        """(STRIPS, 4) parts beyond the drawing, one strip left out each, after the blur that fits; and the spread.
+        """Return (STRIPS, 4) parts beyond the drawing, each strip left out once, and the spread that fits.
 
         `noise` of the smoothed picture blurs heights; the drawing has it by a convolution, so that none is drawn.
         """
@@ -146,7 +146,7 @@ def _blur(spread: float) -> float:
 
 
 def _areas_above(height: Picture, use: NDArray[np.bool_], noise: float = 0.0) -> FloatArray:
-    """(STRIPS, heights) pixels of each strip that are used and lie above each of HEIGHTS, blurred by `noise`."""
+    """Return (STRIPS, heights) pixels of each strip that are used and lie above each of HEIGHTS, blurred by `noise`."""
     number = np.clip((height - LOWEST) / STEP, 0, BINS - 1).astype(np.intp)
     found = []
     for rows in np.array_split(np.arange(len(height)), STRIPS):

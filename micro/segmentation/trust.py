@@ -21,9 +21,11 @@ HIDDEN = 0.85
 FAINT = 0.2  # of the matrix level: nothing fainter is asked for where nothing was found (chosen)
 FEW = 5
 COARSE = 0.1  # level scatter of blocks of 32 px, of the contrast: the matrix has no one level
-TEXTURE_ERROR = 0.03  # of the area, standard uncertainty, where texture hides up to the contrast itself
+COARSE_ERROR = 3.0  # blocks of unlike grey hold carbides unevenly (simulated: blocks 10 and 20 %)
+TEXTURE_ERROR = 0.045  # of the area, standard uncertainty, where texture hides up to the contrast itself
 OTHER_SHARE = 0.5
-FEW_LINES, MOST_LINES = 0.2, 0.5
+LINES_ERROR = 2.0  # what is line-like alone is half of a net that has run into carbides (simulated)
+SOME_LINES, FEW_LINES, MOST_LINES = 0.05, 0.2, 0.5
 
 FloatArray = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -109,11 +111,13 @@ def _could_hide(s: Segmentation, settings: SegmentationSettings) -> float:
 
 
 def _none(s: Segmentation, texture: Texture) -> Verdict:
-    """Nothing was found: light that nothing outlines may be lines or films of a contrast just too faint."""
+    """Nothing was found: light that nothing outlines may be lines or films too thin or too faint for an outline."""
     outside = abs(s.light_outside) / max(1, s.analysed_px)
-    if outside > 4 * texture.level_uncertainty:
-        return Verdict(more=outside / max(FAINT * abs(s.matrix_grey), 1e-6))
-    return Verdict()
+    if outside <= 4 * texture.level_uncertainty:
+        return Verdict()
+    most = outside / max(FAINT * abs(s.matrix_grey), 1e-6)
+    side = "brighter" if s.light_outside > 0 else "darker"
+    return _unknown(most, f"something {side} than the matrix is too thin or too faint for outlines")
 
 
 def _found(s: Segmentation, texture: Texture, pitted: bool) -> Segmentation:
@@ -124,7 +128,7 @@ def _found(s: Segmentation, texture: Texture, pitted: bool) -> Segmentation:
     total = {k: float(area[side == k].sum()) for k in (1, -1)}
     plain = {k: float(area[(side == k) & ~thin].sum()) for k in (1, -1)}
     main = max(plain, key=lambda k: plain[k])
-    of_main, other = side == main, side == -main
+    other = side == -main
     if plain[main] < (1 - MOST_LINES) * total[main]:
         words = "most of what stands out lies in thin lines: films of carbide, or etched boundaries"
         return _unoutlined(s, _unknown((total[main] + total[-main]) / frame, words))
@@ -146,15 +150,22 @@ def _found(s: Segmentation, texture: Texture, pitted: bool) -> Segmentation:
     edges = EdgeWords()
     if plain[main] > (1 - FEW_LINES) * total[main]:
         edges = by_edges(without(s, other) if other.any() and not reasons else kept, texture, bool(reasons) or pitted)
+    own_lines = 1 - plain[main] / total[main]
+    if own_lines > SOME_LINES:
+        reasons.append(
+            f"{100 * own_lines:.2g} % of the area lies in thin lines: films of carbide, or etched boundaries; as "
+            "boundaries they do not belong to it"
+        )
+        edges = replace(edges, half=float(np.hypot(edges.half, LINES_ERROR * own_lines)))
     doubt = float(np.hypot(edges.half, NORMAL_95 * _uneven(kept, texture)))
     return replace(kept, verdict=Verdict(edges.factor, doubt, more, None, edges.known, (*reasons, *edges.words)))
 
 
 def _uneven(s: Segmentation, texture: Texture) -> float:
-    """Standard uncertainty, share of the area, by the matrix level at all scales and by its texture."""
+    """Return the standard uncertainty, share of the area, by the matrix level at all scales and by its texture."""
     contrast = _contrast(s)
     area = max(float(areas(s).sum()), 1e-9)
-    beyond = max(0.0, texture.level_uncertainty - 2 * s.matrix_uncertainty)
+    beyond = COARSE_ERROR * max(0.0, texture.level_uncertainty - 2 * s.matrix_uncertainty)
     level = beyond * float(s.basin_sums[0].sum()) / contrast / area
     uneven = texture.hides / contrast * TEXTURE_ERROR if texture.uneven > UNEVEN else 0.0
     return float(np.hypot(level, uneven))

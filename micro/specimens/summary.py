@@ -16,7 +16,7 @@ from micro.measures.totals import NONE_SEEN
 from micro.scale.scale import NORMAL_95
 from micro.specimens.largest import largest_of_fields
 from micro.specimens.sizes import quantile
-from micro.statistics.sampling import Estimate, FloatArray, ratio_of_fields, share_of_fields, student_t
+from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, ratio_of_fields, share_of_fields, student_t
 from micro.tables.columns import SPECIMENS, empty, names
 
 
@@ -41,6 +41,8 @@ class Budget:
     scale: float = 0.0
     lowest: float = 0.0
     highest: float = math.inf
+    bounds: tuple[float, float] | None = None
+    """Ends of the interval of a quantity whose value is unknown."""
 
     @property
     def standard_uncertainty(self) -> float:
@@ -58,6 +60,8 @@ class Budget:
     @property
     def interval(self) -> tuple[float, float]:
         """95 % interval; NaN with fewer than two fields."""
+        if self.bounds is not None:
+            return self.bounds
         t = student_t(self.degrees_of_freedom)
         low = self.estimate.value - t * math.hypot(self.estimate.below, self._shared)
         high = self.estimate.value + t * math.hypot(self.estimate.above, self._shared)
@@ -84,6 +88,14 @@ class ClassData:
     fields: pd.DataFrame
     carbides: pd.DataFrame
     field: np.ndarray
+    unknown: pd.DataFrame
+    """Fields whose area fraction is unknown; they are not among `fields`."""
+
+    @property
+    def unknown_share(self) -> float:
+        """Share of all fields that are unknown."""
+        every = len(self.fields) + len(self.unknown)
+        return len(self.unknown) / every if every else 0.0
 
     def column(self, name: str) -> FloatArray:
         """Return (fields,) a column of the fields."""
@@ -91,7 +103,9 @@ class ClassData:
 
     def sums(self, values: FloatArray) -> FloatArray:
         """(fields,) sum over the carbides of each field."""
-        return np.bincount(self.field, values, len(self.fields)).astype(float)
+        summed = np.bincount(self.field, values, len(self.fields)).astype(float)
+        # Where a field's carbides cannot be outlined it does not hold none.
+        return np.where(np.isnan(self.column("number_per_mm2")), np.nan, summed)
 
     def carbide(self, name: str) -> FloatArray:
         """(carbides,) a column of the carbides."""
@@ -189,6 +203,11 @@ def largest(data: ClassData) -> Estimate:
     return largest_of_fields(pd.Series(data.carbide("ecd_um")).groupby(data.field).max())
 
 
+def unknown_fields_share(data: ClassData) -> Estimate:
+    """Share of the fields whose area fraction is unknown; interval of Clopper and Pearson."""
+    return share_of_fields(np.arange(len(data.fields) + len(data.unknown)) < len(data.unknown))
+
+
 def banded_share(data: ClassData) -> Estimate:
     """Share of the fields that are banded beyond chance, of those that can tell; interval of Clopper and Pearson."""
     p_value = data.column("band_p_value")
@@ -209,6 +228,9 @@ READ_COLUMNS = [
     "weight", "flags",
 ]  # fmt: skip
 """Columns of the carbides that the quantities read; those of all fields are in memory together."""
+
+MOST_UNKNOWN = 1 / 3
+"""Share of unknown fields above which the specimen is unknown itself."""
 
 QUANTITIES = (
     Quantity("area_fraction", "", field_mean("area_fraction"), area_power=1, highest=1),
@@ -260,6 +282,7 @@ QUANTITIES = (
     Quantity("stringer_share_at_random", "", field_mean("stringer_share_at_random"), highest=1),
     Quantity("resolved_diameter", "µm", field_mean("resolved_diameter_um"), 1),
     Quantity("unresolved_share", "", field_mean("unresolved_share"), highest=1),
+    Quantity("unknown_fields_share", "", unknown_fields_share, highest=1),
 )
 
 
@@ -317,8 +340,11 @@ def budgets(
         data = class_data(particles, fields, carbide_class)
         area_relative = area_relative_uncertainty(data)
         for quantity in QUANTITIES:
+            if data.unknown_share > MOST_UNKNOWN and quantity.name != "unknown_fields_share":
+                yield carbide_class, quantity, unknown_budget(quantity.name, data)
+                continue
             estimate = quantity.estimate(data)
-            if not len(data.carbides):
+            if not len(data.carbides) and np.isfinite(data.column("number_per_mm2")).all():
                 estimate = none_seen(quantity.name, estimate, data)
             size = abs(estimate.value)
             yield (
@@ -332,6 +358,18 @@ def budgets(
                     highest=quantity.highest,
                 ),
             )
+
+
+def unknown_budget(quantity: str, data: ClassData) -> Budget:
+    """Return the budget of a specimen of which too many fields are unknown: of the area fraction its bounds."""
+    if quantity != "area_fraction":
+        return Budget(UNKNOWN)
+    every = pd.concat([data.fields, data.unknown])
+    low, high, area = (
+        every[n].to_numpy(float) for n in ("area_fraction_low", "area_fraction_high", "analysed_area_um2")
+    )
+    bounds = (np.average(np.nan_to_num(low), weights=area), np.average(np.where(np.isnan(high), 1, high), weights=area))
+    return Budget(UNKNOWN, bounds=(bounds[0], bounds[1]))
 
 
 def none_seen(quantity: str, estimate: Estimate, data: ClassData) -> Estimate:
@@ -350,8 +388,10 @@ def none_seen(quantity: str, estimate: Estimate, data: ClassData) -> Estimate:
 
 
 def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str) -> ClassData:
-    """One class as arrays; where a field shows none of the class, its totals are 0."""
+    """One class as arrays; where a field shows none of the class, its totals are 0. Unknown fields stand aside."""
     every = fields[fields["carbide_class"] == "all"].drop_duplicates("field").set_index("field")
+    unknown = every[every["area_fraction"].isna()]
+    every = every.drop(unknown.index)
     if carbide_class == "all":
         rows, carbides = every, particles
     else:
@@ -360,10 +400,10 @@ def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str
         missing = rows["analysed_area_um2"].isna()
         rows.loc[missing, "analysed_area_um2"] = every.loc[missing, "analysed_area_um2"]
         for total in ("area_fraction", "number_per_mm2", "intercepts_along_per_mm", "intercepts_across_per_mm"):
-            rows.loc[missing, total] = 0.0
+            rows.loc[missing & every["number_per_mm2"].notna(), total] = 0.0
         carbides = particles[particles["carbide_class"] == carbide_class]
     field = rows.index.get_indexer(pd.Index(carbides["field"]))
-    return ClassData(rows.reset_index(), carbides[field >= 0], field[field >= 0])
+    return ClassData(rows.reset_index(), carbides[field >= 0], field[field >= 0], unknown.reset_index())
 
 
 def area_relative_uncertainty(data: ClassData) -> float:
