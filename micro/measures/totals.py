@@ -31,7 +31,7 @@ class Totals:
     area_fraction: float
     low: float
     high: float
-    particles: int
+    particles: float
     number_per_px: float
     mean_ecd: float
 
@@ -51,8 +51,8 @@ def all_totals(segmentation: Segmentation, particles: pd.DataFrame) -> dict[str,
     found = {"all": _totals(segmentation, particles, uncertainty.of_all)}
     if segmentation.verdict.instead is not None:
         value, low, high = segmentation.verdict.instead
-        found["all"] = Totals(value, low, high, 0, np.nan, np.nan)
-        return found | {c.name: Totals(np.nan, 0.0, high, 0, np.nan, np.nan) for c in segmentation.classes}
+        found["all"] = Totals(value, low, high, np.nan, np.nan, np.nan)
+        return found | {c.name: Totals(np.nan, 0.0, high, np.nan, np.nan, np.nan) for c in segmentation.classes}
     for carbide_class, own in zip(segmentation.classes, uncertainty.of_class, strict=True):
         rows = particles[particles["carbide_class"] == carbide_class.name]
         found[carbide_class.name] = _totals(segmentation, rows, float(own))

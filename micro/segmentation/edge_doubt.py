@@ -11,9 +11,11 @@ from micro.segmentation.edge_profile import EdgeShape, carbide_levels, edge_shap
 from micro.segmentation.segmentation import Segmentation
 from micro.segmentation.texture import Texture
 from micro.segmentation.tone import tone_shift_px
+from micro.segmentation.uncertainty import clipped_share
 
 FEW = 5
 UNEVEN = 2.0
+CLIPPED = 0.02  # share of the area in carbides that hold clipped pixels: the tops of their edges are made up
 # Of white noise the share that differs from pixel to pixel is 1; a median filter or JPEG leaves half (simulated).
 WHITE = 0.9
 # A deep etch leaves rims too thin to be told from blur: chosen, from 10 % rims 1 px wide.
@@ -26,7 +28,7 @@ DARK, DARK_SKEW, DARK_PX = -0.7, -0.05, 0.5
 HOLES_SKEW, HOLES_ERROR = -0.2, 0.02
 STRANGE = 9.0  # least misfit of all models, 3 standard deviations
 STRANGE_ERROR = 0.1
-MODEL_ERROR, MODEL_LENGTH = 0.7, 0.4
+MODEL_ERROR, MODEL_LENGTH = 0.7, 0.36
 """Of what rims and domes change: how far the models may be off (the fields of two generators lie within it); more by
 the fourth power where carbides have more than MODEL_LENGTH px of outline a px² of area: rims fill what lies between."""
 GREY_SPREAD, LEVEL_ERROR, EDGE_ERROR = 0.08, 0.05, 0.02
@@ -52,7 +54,7 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool) -> EdgeWords:
     disturbed
         Whether pits or boundaries touch the carbides and take of their light.
     """
-    shape = edge_shape(s) if s.count else None
+    shape = edge_shape(s) if s.count and clipped_share(s) < CLIPPED else None
     if shape is None:
         return EdgeWords()
     per_area = shape.outline_px / shape.area_px

@@ -65,7 +65,7 @@ def rim_light(shape: EdgeShape) -> RimLight:
     chi2 = ((skew - beyond) / np.hypot(shape.skew_uncertainty, SKEW_ERROR)) ** 2
     chi2 += ((kurtosis - shape.kurtosis + KURTOSIS) / np.hypot(shape.kurtosis_uncertainty, KURTOSIS_ERROR)) ** 2
     # Where no model fits, none is told as sharply from the others.
-    weight = prior * np.exp(-(chi2 - chi2.min()) / 2 / max(1.0, chi2.min() / 2))
+    weight = prior * np.exp(-(chi2 - chi2.min()) / 2 / float(np.clip(chi2.min() / 2, 1, 2)))
     weight /= weight.sum()
     radius = np.maximum(2 / curvature - edge, 0.4 / curvature)
     factor = 1 / np.maximum(1 + 2 * first / radius + second / radius**2, 0.3)

@@ -85,9 +85,12 @@ def edge_shape(s: Segmentation) -> EdgeShape | None:
     value = np.mean(first - own, axis=0) * scale
     sure = np.sqrt((STRIPS - 1) * (first - own).var(axis=0)) * scale
     above = seen.above.sum(axis=0)
-    half = float(np.interp(0.5, HEIGHTS, above))
+    beyond = above - float(np.interp(0.5, HEIGHTS, above))
+    # Moved outwards by d, n closed outlines of length P grow by P·d + n·π·d² (Steiner).
+    turns = np.pi * len(np.unique(part.labels[part.labels > 0]))
+    root = np.sqrt(np.maximum(outline**2 + 4 * turns * beyond, 0))
     return EdgeShape(
-        HEIGHTS, (above - half) / outline, spread, value[2], sure[2], value[3], sure[3], outline,
+        HEIGHTS, 2 * beyond / (outline + root), spread, value[2], sure[2], value[3], sure[3], outline,
         float(seen.solid.sum(dtype=float)),
     )  # fmt: skip
 

@@ -55,7 +55,7 @@ def field_troubles(
         *_overlapping(segmentation),
         *_pins(segmentation, settings),
         *_unresolved(segmentation),
-        *(() if segmentation.verdict.edges else _edges(segmentation, settings)),
+        *_edges(segmentation, settings),
         *_left_out(segmentation),
     ]
     word = 0
@@ -65,7 +65,7 @@ def field_troubles(
 
 
 def _nothing(s: Segmentation, matrix: Matrix) -> Iterator[tuple[str, str]]:
-    if not s.count and s.verdict.instead is None:
+    if not s.count and (s.verdict.instead is None or not s.classes):
         seen = SIGNIFICANT * matrix.smooth_noise
         yield (
             "no_second_phase",
@@ -178,7 +178,7 @@ def _unresolved(s: Segmentation) -> Iterator[tuple[str, str]]:
 
 def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[str, str]]:
     by_outline, by_contrast = areas_differ(s)
-    if by_outline or by_contrast:
+    if (by_outline or by_contrast) and not s.verdict.edges:
         cause = "look for halos, edge relief or uneven etch"
         if settings != SegmentationSettings(settings.carbides, settings.class_names):
             cause = "look at what is pinned, for halos, edge relief or uneven etch"

@@ -15,6 +15,7 @@ from micro.segmentation.texture import Texture, find_texture, line_like
 from micro.segmentation.two_levels import two_levels
 
 NORMAL_95 = 1.96
+NONE_SEEN_PX = 18.0  # three of the smallest carbides, 6 px each (Poisson, 95 %)
 UNEVEN = 2.0
 # Of a class contrast: beyond it carbides are lost (simulated: tests/accuracy/etched_fields.py, lath 20 and 30 %).
 HIDDEN = 0.85
@@ -24,6 +25,7 @@ COARSE = 0.1  # level scatter of blocks of 32 px, of the contrast: the matrix ha
 COARSE_ERROR = 3.0  # blocks of unlike grey hold carbides unevenly (simulated: blocks 10 and 20 %)
 TEXTURE_ERROR = 0.045  # of the area, standard uncertainty, where texture hides up to the contrast itself
 OTHER_SHARE = 0.5
+MOST_APART = 0.4  # of outline and light: dark rims 2 px wide make a tenth (simulated)
 LINES_ERROR = 2.0  # what is line-like alone is half of a net that has run into carbides (simulated)
 SOME_LINES, FEW_LINES, MOST_LINES = 0.05, 0.2, 0.5
 
@@ -116,6 +118,8 @@ def _none(s: Segmentation, texture: Texture) -> Verdict:
     if outside <= 4 * texture.level_uncertainty:
         return Verdict()
     most = outside / max(FAINT * abs(s.matrix_grey), 1e-6)
+    if most * s.analysed_px < NONE_SEEN_PX:
+        return Verdict()
     side = "brighter" if s.light_outside > 0 else "darker"
     return _unknown(most, f"something {side} than the matrix is too thin or too faint for outlines")
 
@@ -132,6 +136,13 @@ def _found(s: Segmentation, texture: Texture, pitted: bool) -> Segmentation:
     if plain[main] < (1 - MOST_LINES) * total[main]:
         words = "most of what stands out lies in thin lines: films of carbide, or etched boundaries"
         return _unoutlined(s, _unknown((total[main] + total[-main]) / frame, words))
+    outlined, light = float(s.outline_px[side == main].sum()), total[main]
+    if abs(outlined - light) > MOST_APART * max(outlined, light):
+        words = (
+            f"outlines cover {100 * outlined / frame:.2g} % of the field, their light {100 * light / frame:.2g} %: "
+            "lines too thin for the lens, or no one level"
+        )
+        return _unoutlined(s, _unknown((max(outlined, light) + total[-main]) / frame, words))
     lines = float(area[other & thin].sum())
     reasons, more = [], 0.0
     if lines > OTHER_SHARE * total[-main] > 0:

@@ -83,12 +83,13 @@ def area_fraction_uncertainty(segmentation: Segmentation) -> AreaUncertainty:
     area = light / contrast[s.class_index] * s.verdict.factor
     total = np.bincount(s.class_index, area, count)
     own = np.abs(total) / frame
-    doubts = [CLIPPED_ERROR * clipped_share(s) * own.sum(), THIN_ERROR * thin_share(s) * own.sum()]
+    doubts = [
+        CLIPPED_ERROR * clipped_share(s) * own.sum(),
+        THIN_ERROR * thin_share(s) * own.sum(),
+        HALO_ERROR * abs(halo(s)) * max(0.0, basin.sum() - s.outline_px.sum()) / frame,
+    ]
     if not s.verdict.edges:
-        doubts += [
-            DISAGREEMENT * abs(np.subtract(*areas_differ(s))),
-            HALO_ERROR * abs(halo(s)) * max(0.0, basin.sum() - s.outline_px.sum()) / frame,
-        ]
+        doubts.append(DISAGREEMENT * abs(np.subtract(*areas_differ(s))))
     return AreaUncertainty(
         noise=s.noise * np.sqrt(s.noise_area_px * pixels) / np.abs(contrast) / frame,
         matrix=s.matrix_uncertainty * pixels / np.abs(contrast) / frame,

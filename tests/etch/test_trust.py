@@ -6,56 +6,77 @@ import numpy as np
 import pytest
 from other_generator import picture
 
-from micro.segmentation import SegmentationSettings, segment
-from micro.segmentation.trust import assess, reading
+from micro import measure
 from micro.segmentation.two_levels import NORMAL_SEPARATION, two_levels
 
 SHAPE = (320, 320)
 
 
 def judged(carbides="bright", **words):
+    """Measure: result, truth, and value with the ends of its interval."""
     grey, truth = picture(SHAPE, **words)
-    settings = SegmentationSettings(carbides)
-    s = segment(grey, settings)
-    return assess(grey, settings, s), truth, reading(s)
+    result = measure(grey, um_per_px=0.2, rolling_deg=0, carbides=carbides)
+    return result, truth, result.area_fraction
 
 
 @pytest.mark.parametrize("words", [{"lath": 0.3}, {"blocks": 0.3}])
 def test_texture_as_strong_as_the_contrast_is_unknown_never_0(words):
-    verdict, truth, _ = judged(seed=2, **words)
-    assert verdict.value is None
-    assert verdict.low <= truth <= verdict.high
-    assert verdict.reasons
+    """Empty, with a bound that holds the truth, in all that would be false; and the first message says so."""
+    result, truth, (value, low, high) = judged(seed=2, **words)
+    row = result.field.iloc[0]
+    assert np.isnan(value) and low <= truth <= high
+    assert row[["particles", "number_per_mm2", "mean_ecd_um", "intercepts_along_per_mm"]].isna().all()
+    assert not len(result.particles) and not result.labels.any()
+    assert result.messages[0].startswith("area fraction unknown, at most")
+    assert "unknown, at most" in repr(result)
 
 
 def test_more_carbides_in_such_a_texture_are_read_as_two_levels_with_wide_bounds():
     """20 % carbides in 30 % laths pass for a fine two-phase etch: the value is far off, the bounds hold the truth."""
-    verdict, truth, _ = judged(seed=2, lath=0.3, fraction=0.2)
-    assert verdict.value is not None
-    assert verdict.low <= truth <= verdict.high
-    assert verdict.high - verdict.low > 0.3
+    result, truth, (value, low, high) = judged(seed=2, lath=0.3, fraction=0.2)
+    assert np.isfinite(value) and low <= truth <= high
+    assert high - low > 0.3
+    assert np.isnan(result.field["number_per_mm2"].iloc[0])
 
 
 def test_a_plain_empty_field_is_none_without_alarm():
-    verdict, _, _ = judged(seed=2, fraction=0.0)
-    assert verdict.value == 0
-    assert verdict.high < 0.001
-    assert not verdict.reasons
+    result, _, (value, _, high) = judged(seed=2, fraction=0.0)
+    assert value == 0 and high < 0.001
+    assert [m for m in result.messages if "no second phase" not in m] == []
 
 
 def test_a_clean_field_loses_nothing():
-    """Its value stays, its half width grows by less than a fifth."""
-    verdict, truth, (value, low, high) = judged(seed=2)
-    assert verdict.value == pytest.approx(value, rel=0.005)
-    assert verdict.high - verdict.low < 1.2 * (high - low)
-    assert verdict.low <= truth <= verdict.high
+    """Within 1 % of the truth, known to 1.2 %, and nothing is said."""
+    result, truth, (value, low, high) = judged(seed=2)
+    assert value == pytest.approx(truth, rel=0.01)
+    assert (high - low) / 2 < 0.012 * value and not result.messages
 
 
 @pytest.mark.parametrize("words", [{"rim": 0.3, "rim_px": 2.0}, {"spread": 0.2}, {"lath": 0.2}, {"gamma": 0.7}])
 def test_intervals_hold_the_truth_and_say_why(words):
-    verdict, truth, _ = judged(seed=2, **words)
-    assert verdict.low <= truth <= verdict.high
-    assert verdict.high - verdict.low < 0.3 * verdict.value
+    _, truth, (value, low, high) = judged(seed=2, **words)
+    assert low <= truth <= high
+    assert high - low < 0.35 * value
+
+
+def test_the_particles_add_up_to_the_field():
+    """One factor for both: what rims add is taken from each carbide."""
+    result, _, (value, _, _) = judged(seed=2, rim=0.3, rim_px=2.0)
+    row = result.field.iloc[0]
+    assert result.particles["area_um2"].sum() / row["analysed_area_um2"] == pytest.approx(value)
+
+
+def test_pits_stay_in_the_analysed_area():
+    """Pits of the other polarity are matrix; what they cover is no carbide."""
+    result, truth, (value, low, high) = judged(seed=2, pits=0.03)
+    assert result.segmentation.analysed_px > 0.99 * np.prod(SHAPE)
+    assert low <= truth <= high and value == pytest.approx(truth, rel=0.03)
+
+
+def test_dark_boundaries_beside_bright_carbides_are_left_out_and_said():
+    result, truth, (_, low, high) = judged("auto", seed=2, boundary=-0.6)
+    assert low <= truth <= high
+    assert any("grain boundaries" in m for m in result.messages)
 
 
 def test_one_level_of_normal_grey_is_not_two():

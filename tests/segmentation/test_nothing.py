@@ -34,7 +34,7 @@ def test_tiny_and_narrow_pictures_do_not_fail(shape):
 
 
 def test_second_phase_that_runs_into_the_matrix_is_not_passed_over():
-    """Coarse clouds of grey without any plateau: the message says not to trust the field."""
+    """Coarse clouds of grey without any plateau: the field is unknown."""
     from scipy import ndimage
 
     rng = np.random.default_rng(5)
@@ -42,7 +42,8 @@ def test_second_phase_that_runs_into_the_matrix_is_not_passed_over():
     grey = 100 + 12 * cloud / cloud.std() + rng.normal(0, 2, cloud.shape)
     found = segment(np.rint(grey).astype(np.float32))
     assert found.field_flags & UNRELIABLE
-    assert any(m.startswith("do not trust this field: the matrix is uneven by ") for m in found.messages)
+    assert found.verdict.unknown and not found.labels.any()
+    assert found.messages[0].startswith("area fraction unknown, at most ")
 
 
 def test_half_of_the_field_of_either_grey_asks_which_is_the_matrix():
