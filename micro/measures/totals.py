@@ -65,12 +65,9 @@ def _totals(segmentation: Segmentation, rows: pd.DataFrame, uncertainty: float) 
         return Totals(np.nan, np.nan, np.nan, 0, np.nan, np.nan)
     weight, ecd = rows["weight"].to_numpy(float), rows["ecd_px"].to_numpy(float)
     fraction = float(rows["area_px2"].sum() / frame)
-    verdict = segmentation.verdict
-    half = NONE_SEEN * SMALLEST_PX / frame
-    if len(rows):
-        half = float(np.hypot(NORMAL_95 * uncertainty, verdict.doubt * fraction))
+    half = NORMAL_95 * uncertainty if len(rows) else NONE_SEEN * SMALLEST_PX / frame
     mean = float(weight @ ecd / weight.sum()) if weight.sum() else np.nan
-    low, high = max(fraction - half, 0.0), min(fraction + half + verdict.more, 1.0)
+    low, high = max(fraction - half, 0.0), min(fraction + half + segmentation.verdict.more, 1.0)
     return Totals(fraction, low, high, len(rows), weight.sum() / frame, mean)
 
 

@@ -265,7 +265,7 @@ def specimen_table(study: Study, specimens: pd.DataFrame) -> str:
             continue
         fields, more = _fields(own)
         known = f"{fields} fields, 95 % intervals" if fields > 1 else "1 field: 95 % intervals need two or more"
-        lines.append(f"{specimen.name}, {known}{more}")
+        lines.append(f"{specimen.name}, {known if fields else 'unknown'}{more}")
         for carbide_class, title in _classes(own):
             lines += _class_lines(own[own["carbide_class"] == carbide_class], title)
     return "\n".join(lines)

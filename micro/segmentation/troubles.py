@@ -65,7 +65,7 @@ def field_troubles(
 
 
 def _nothing(s: Segmentation, matrix: Matrix) -> Iterator[tuple[str, str]]:
-    if not s.count and (s.verdict.instead is None or not s.classes):
+    if not s.count and s.verdict.instead is None:
         seen = SIGNIFICANT * matrix.smooth_noise
         yield (
             "no_second_phase",

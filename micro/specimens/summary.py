@@ -344,7 +344,7 @@ def budgets(
                 yield carbide_class, quantity, unknown_budget(quantity.name, data)
                 continue
             estimate = quantity.estimate(data)
-            if not len(data.carbides) and np.isfinite(data.column("number_per_mm2")).all():
+            if len(data.fields) and not len(data.carbides) and np.isfinite(data.column("number_per_mm2")).all():
                 estimate = none_seen(quantity.name, estimate, data)
             size = abs(estimate.value)
             yield (
