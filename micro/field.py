@@ -79,7 +79,8 @@ class FieldResult:
 
     def __repr__(self) -> str:
         value, low, high = (f"{100 * v:.2f}" for v in self.area_fraction)
-        amount = "area fraction unknown" if value == "nan" else f"area fraction {value} % ({low} to {high} %)"
+        unknown = f"area fraction unknown, at most {high} %"
+        amount = unknown if value == "nan" else f"area fraction {value} % ({low} to {high} %)"
         return f"<{self.micrograph.name}: {len(self.particles)} carbides, {amount}, {len(self.issues)} issues>"
 
     def _repr_html_(self) -> str:

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+    from micro.phantom.camera import Camera
+    from micro.phantom.etch import Etch
     from micro.phantom.scenes import Scene
 
 KINDS = {"tiff8": 8, "tiff16": 16, "png": 8}
@@ -36,6 +38,11 @@ AREA_PCT, ECD_UM, ASPECT, BANDING, SIZE = 10.0, 2.5, 1.5, 0.0, (1024, 768)
 @click.option("--size", type=click.IntRange(64, 20_000), nargs=2, help="Columns and rows.  [default: 1024 768]")
 @click.option("--kind", type=click.Choice(list(KINDS)), default="tiff8", show_default=True, help="PNG holds no scale.")
 @click.option("--damage", is_flag=True, help="Add scratches, pits, dust and stains.")
+@click.option(
+    "--etch", "etches", multiple=True, metavar="NAME[=STRENGTH]",
+    help="Etch or camera, repeatable: rim, dome, spread, lath, blocks, boundary, relief, pits, holes, film, gamma, "
+    "sharpening, median, jpeg, gain, mosaic. Strengths are shares of the contrast unless docs/etches.md says other.",
+)  # fmt: skip
 @click.option("--like", type=click.Path(path_type=Path), help="FIELD: draw and measure twins of this micrograph.")
 def command(
     out: Path,
@@ -50,6 +57,7 @@ def command(
     size: tuple[int, int] | None,
     kind: str,
     damage: bool,
+    etches: tuple[str, ...],
     like: Path | None,
 ) -> None:
     """Make invented micrographs with their true answer beside them.
@@ -58,8 +66,13 @@ def command(
     numbers lie from the twins' truth: the error to expect at that magnification.
     """
     _check(out, um_per_px, ecd_um)
+    by = etch_and_camera(etches)
+    if by and damage:
+        _refuse("--etch", "stands beside --damage", "leave one out")
     if like is not None:
-        _refuse_beside_like(area_pct=area_pct, ecd_um=ecd_um, aspect=aspect, banding=banding, size=size)
+        _refuse_beside_like(
+            area_pct=area_pct, ecd_um=ecd_um, aspect=aspect, banding=banding, size=size, etch=etches or None
+        )
         _draw_twins(like, out, fields, seed, um_per_px, rolling_deg, kind)
         return
     um_per_px = um_per_px or 0.2
@@ -67,7 +80,7 @@ def command(
     area_pct = AREA_PCT if area_pct is None else area_pct
     scene = _scene(ecd_px, area_pct, aspect or ASPECT, banding or BANDING, rolling_deg, KINDS[kind], damage)
     columns, rows = size or SIZE
-    table = _draw(scene, (rows, columns), out, fields, seed, um_per_px, kind)
+    table = _draw(scene, (rows, columns), out, fields, seed, um_per_px, kind, by)
     mean = table.loc[table["carbide_class"] == "all", "area_fraction"].mean()
     drawn = f"{fields} field{'s' * (fields != 1)} with {100 * mean:.4g} % carbide on average"
     click.echo(f"{drawn}; the truth is in {out / 'truth_fields.csv'}")
@@ -94,6 +107,52 @@ def _refuse(where: str, problem: str, remedy: str) -> NoReturn:
     raise UsageError(where, problem, remedy)
 
 
+# What --etch takes: part of the drawing, its name there, and the strength where none is given.
+ETCHES = {
+    "rim": ("etch", "rim", 0.3),
+    "dome": ("etch", "dome_px", 1.5),
+    "spread": ("etch", "grey_spread", 0.15),
+    "lath": ("etch", "lath", 0.1),
+    "blocks": ("etch", "blocks", 0.1),
+    "boundary": ("etch", "boundary", -0.6),
+    "relief": ("etch", "relief", 0.2),
+    "pits": ("etch", "pits", 0.01),
+    "holes": ("etch", "holes", 0.05),
+    "film": ("etch", "film_px", 3.0),
+    "gamma": ("camera", "gamma", 0.7),
+    "sharpening": ("camera", "sharpening", 0.5),
+    "median": ("camera", "median_px", 3.0),
+    "jpeg": ("camera", "jpeg", 80.0),
+    "gain": ("camera", "gain", 1.6),
+    "mosaic": ("camera", "mosaic", 1.0),
+}
+
+
+def etch_and_camera(given: tuple[str, ...]) -> tuple[Etch, Camera] | None:
+    """Etch and camera from NAME[=STRENGTH] words; None without any."""
+    from micro.phantom.camera import Camera
+    from micro.phantom.etch import Etch
+
+    words: dict[str, dict[str, float]] = {"etch": {}, "camera": {}}
+    for text in given:
+        name, stands, strength = text.partition("=")
+        if name not in ETCHES:
+            _refuse("--etch", f"{name!r} is none of {', '.join(ETCHES)}", "give one of them")
+        part, known, value = ETCHES[name]
+        try:
+            value = float(strength) if stands else value
+        except ValueError:
+            value = math.nan
+        if not -1 <= value <= 100:
+            _refuse("--etch", f"{text}: the strength is no number from -1 to 100", f"write {name}={ETCHES[name][2]:g}")
+        words[part][known] = value
+    if not given:
+        return None
+    etch = Etch(**words["etch"], film="film_px" in words["etch"])  # type: ignore[arg-type]
+    whole = {name: int(words["camera"][name]) for name in ("median_px", "jpeg", "mosaic") if name in words["camera"]}
+    return etch, Camera(**(words["camera"] | whole))
+
+
 def _scene(
     ecd_px: float, area_pct: float, aspect: float, banding: float, rolling_deg: float, bits: int, damage: bool
 ) -> Scene:
@@ -118,13 +177,15 @@ def _scene(
 
 
 def _draw(
-    scene: Scene, shape: tuple[int, int], out: Path, fields: int, seed: int, um_per_px: float, kind: str
-) -> pd.DataFrame:
+    scene: Scene, shape: tuple[int, int], out: Path, fields: int, seed: int, um_per_px: float, kind: str,
+    by: tuple[Etch, Camera] | None = None,
+) -> pd.DataFrame:  # fmt: skip
     """Write the pictures with truth_fields.csv and truth_particles.csv; return the former."""
     import numpy as np
     import pandas as pd
 
     from micro import results
+    from micro.phantom.etch import etched_field
     from micro.phantom.picture import field_rows, particle_rows
     from micro.phantom.scenes import make_field
 
@@ -132,7 +193,8 @@ def _draw(
     rows, particles = [], []
     with click.progressbar(range(1, fields + 1), label="drawing", file=sys.stderr) as numbers:
         for number in numbers:
-            grey, truth = make_field(scene, shape, np.random.default_rng([seed, number]))
+            rng = np.random.default_rng([seed, number])
+            grey, truth = etched_field(scene, shape, *by, rng) if by else make_field(scene, shape, rng)
             name = f"field-{number:0{len(str(fields))}d}"
             _write(out / name, grey, um_per_px, kind)
             own = field_rows(truth, scene.class_names, um_per_px)
@@ -168,7 +230,7 @@ def _draw_twins(
     settings = SegmentationSettings()
     found = measure(like, um_per_px, rolling_deg, settings=settings)
     scale = found.scale
-    if not found.segmentation.classes:
+    if not found.segmentation.count:
         raise InputError(like, "no second phase found", "twins need a field with carbides")
     scene = scene_like(found)
     rows, columns = found.labels.shape

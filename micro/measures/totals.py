@@ -31,7 +31,7 @@ class Totals:
     area_fraction: float
     low: float
     high: float
-    particles: int
+    particles: float
     number_per_px: float
     mean_ecd: float
 
@@ -40,6 +40,7 @@ def all_totals(segmentation: Segmentation, particles: pd.DataFrame) -> dict[str,
     """Totals of all carbides ("all") and of each class.
 
     Where nothing is found the upper end is the area of three of the smallest carbides that would have been counted.
+    Where carbides cannot be outlined, all that is counted is NaN; `number_per_px` tells it.
 
     Parameters
     ----------
@@ -48,6 +49,10 @@ def all_totals(segmentation: Segmentation, particles: pd.DataFrame) -> dict[str,
     """
     uncertainty = area_fraction_uncertainty(segmentation)
     found = {"all": _totals(segmentation, particles, uncertainty.of_all)}
+    if segmentation.verdict.instead is not None:
+        value, low, high = segmentation.verdict.instead
+        found["all"] = Totals(value, low, high, np.nan, np.nan, np.nan)
+        return found | {c.name: Totals(np.nan, 0.0, high, np.nan, np.nan, np.nan) for c in segmentation.classes}
     for carbide_class, own in zip(segmentation.classes, uncertainty.of_class, strict=True):
         rows = particles[particles["carbide_class"] == carbide_class.name]
         found[carbide_class.name] = _totals(segmentation, rows, float(own))
@@ -62,7 +67,7 @@ def _totals(segmentation: Segmentation, rows: pd.DataFrame, uncertainty: float) 
     fraction = float(rows["area_px2"].sum() / frame)
     half = NORMAL_95 * uncertainty if len(rows) else NONE_SEEN * SMALLEST_PX / frame
     mean = float(weight @ ecd / weight.sum()) if weight.sum() else np.nan
-    low, high = max(fraction - half, 0.0), min(fraction + half, 1.0)
+    low, high = max(fraction - half, 0.0), min(fraction + half + segmentation.verdict.more, 1.0)
     return Totals(fraction, low, high, len(rows), weight.sum() / frame, mean)
 
 
@@ -216,7 +221,7 @@ class _OneClass:
     ) -> dict[str, object]:
         frame = self.segmentation.analysed_px
         own = self.particles
-        return {
+        known = {
             "analysed_area_px2": frame,
             "rolling_deg": self.rolling,
             "carbide_class": self.name,
@@ -224,6 +229,10 @@ class _OneClass:
             "area_fraction_low": total.low,
             "area_fraction_high": total.high,
             "particles": total.particles,
+        }
+        if np.isnan(total.number_per_px):
+            return known
+        return known | {
             "number_per_px2": total.number_per_px,
             "mean_ecd_px": total.mean_ecd,
             **self.intercept_columns(total.area_fraction, along, across),

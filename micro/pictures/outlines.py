@@ -223,6 +223,9 @@ def legend_items(
         for k, (c, colour) in enumerate(zip(segmentation.classes, colours, strict=True))
         if k in shown
     ]
+    if segmentation.verdict.instead is not None:
+        words = "UNKNOWN: no carbide is outlined" if segmentation.verdict.unknown else "two levels: nothing is outlined"
+        items.append(Item(words, lambda sample: None, 0))
     if _cut_by_frame(segmentation).any():
         items.append(Item("dotted: cut by the frame", lambda sample: None, 0))
     if segmentation.excluded.any() or micrograph.data_bar.size:

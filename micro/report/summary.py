@@ -77,6 +77,9 @@ def amount_sentence(specimen: Specimen, values: _Values) -> str:
     """Say how much carbide, and of which classes."""
     if values.mean("area_fraction") == 0:
         return f"{named(specimen)}: no carbide was found, {values.told('area_fraction', '%', factor=100)} of the area."
+    if math.isnan(values.mean("area_fraction")):
+        told = values.told("area_fraction", "%", factor=100)
+        return f"{named(specimen)}: how much carbide is {told}; too many fields cannot tell."
     said = f"{named(specimen)}: {values.told('area_fraction', '%', factor=100)} of the area is carbide"
     classes = values.classes[1:]
     if not values.mean("area_fraction") > 0 or not classes:

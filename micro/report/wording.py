@@ -75,7 +75,7 @@ def _plain(value: float, decimals: int) -> str:
 def with_ends(value: float, low: float, high: float) -> str:
     """Write a value with the ends of its 95 % interval; says so where the interval is unknown."""
     if not math.isfinite(value):
-        return "unknown"
+        return f"unknown, at most {figures(high, high / 10)}" if math.isfinite(high) else "unknown"
     if not (math.isfinite(low) and math.isfinite(high)):
         return f"{figures(value, 0)} (interval unknown)"
     half = (high - low) / 2
@@ -85,6 +85,8 @@ def with_ends(value: float, low: float, high: float) -> str:
 def with_unit(text: str, unit: str) -> str:
     """Put a unit behind the value of what `with_ends` wrote, before the brackets."""
     value, bracket, rest = text.partition(" (")
+    if value.startswith("unknown, at most"):
+        return f"{text}\u00a0{unit}" if unit else text
     return text if unit in ("", "nan") or value == "unknown" else f"{value}\u00a0{unit}{bracket}{rest}"
 
 
@@ -177,12 +179,22 @@ def specimen_table(study: Study, specimens: pd.DataFrame) -> str:
         if own.empty:
             lines.append(f"{specimen.name}: no field was measured")
             continue
-        fields = int(own["fields"].max())
+        fields, more = _fields(own)
         known = f"{fields} fields, 95 % intervals" if fields > 1 else "1 field: 95 % intervals need two or more"
-        lines.append(f"{specimen.name}, {known}")
+        lines.append(f"{specimen.name}, {known if fields else 'unknown'}{more}")
         for carbide_class, title in _classes(own):
             lines += _class_lines(own[own["carbide_class"] == carbide_class], title)
     return "\n".join(lines)
+
+
+def _fields(own: pd.DataFrame) -> tuple[int, str]:
+    """Fields that entered, and words for those whose area fraction is unknown."""
+    rows = own[own["carbide_class"] == "all"].set_index("quantity")
+    every = int(own["fields"].max())
+    if "unknown_fields_share" not in rows.index:
+        return every, ""
+    unknown = round(float(rows["mean"]["unknown_fields_share"]) * every)
+    return every - unknown, f"; {unknown} of {every} fields unknown" if unknown else ""
 
 
 def _classes(own: pd.DataFrame) -> list[tuple[str, str]]:

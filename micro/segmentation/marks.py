@@ -27,6 +27,8 @@ WIDEST_SCRATCH_PX = 9
 SHORTEST_PIECE_PX = 20
 CROSSING, SHORTEST_SCRATCH_PX = 0.5, 200
 LONGEST_GAP_PX = 40
+# Chosen: what is smaller than 20 × 20 px, or smaller than 2 % of the frame and ragged, is a pit.
+DUST_PX, DUST_SHARE, COMPACT = 400, 0.02, 0.6
 UNBROKEN = 0.9
 
 
@@ -117,6 +119,21 @@ def other_polarity(
     where = _widened(where, MARGIN_PX - 1) & (labels == 0)
     share = float(where.mean())
     return Marks(where if share <= MOST else np.zeros_like(where), share)
+
+
+def covering(marks: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(rows, columns) True on the marks that hide what is below: dust and stains, large and compact.
+
+    Pits and spots are part of the matrix; they stay in the area that is analysed.
+    """
+    if not marks.any():
+        return marks
+    _, number, stats, _ = cv2.connectedComponentsWithStats(marks.view(np.uint8))
+    size = stats[:, cv2.CC_STAT_AREA]
+    filled = size / (stats[:, cv2.CC_STAT_WIDTH] * stats[:, cv2.CC_STAT_HEIGHT])
+    hides = (size >= DUST_PX) & ((size >= DUST_SHARE * marks.size) | (filled >= COMPACT))
+    hides[0] = False
+    return hides.take(number)
 
 
 def scratches(smooth: NDArray[np.float32], noise: NDArray[np.float32]) -> NDArray[np.bool_]:

@@ -85,6 +85,40 @@ class CarbideClass:
     contrast_uncertainty: float
 
 
+@dataclass(frozen=True)
+class Verdict:
+    """What the grey levels of a field leave open about the area of its carbides.
+
+    Parameters
+    ----------
+    factor
+        On the area of each carbide by integrated contrast.
+    doubt
+        Half width of the 95 % interval, as a share of the area, beyond what noise and levels explain.
+    more
+        Area fraction that may come on top of it: what was taken for pits or boundaries.
+    instead
+        Value, low and high of the area fraction where carbides cannot be outlined; the value is NaN where it is
+        unknown. None: the sum over the carbides holds.
+    edges
+        Whether the edges were measured: then what outline and contrast disagree about lies in `doubt`.
+    reasons
+        What widened, moved or emptied the value, in words.
+    """
+
+    factor: float = 1.0
+    doubt: float = 0.0
+    more: float = 0.0
+    instead: tuple[float, float, float] | None = None
+    edges: bool = False
+    reasons: tuple[str, ...] = ()
+
+    @property
+    def unknown(self) -> bool:
+        """Whether the area fraction is unknown; its bounds are then those of `instead`."""
+        return self.instead is not None and math.isnan(self.instead[0])
+
+
 @dataclass(frozen=True, eq=False)
 class Segmentation:
     """Carbides of one field, in pixels.
@@ -122,6 +156,8 @@ class Segmentation:
         What a reader must know before trusting the field.
     smooth_noise
         Standard deviation of the matrix after the smoothing that carbides are looked for in.
+    verdict
+        What the grey levels leave open about the area. Where they show no carbides one by one, there are no labels.
     """
 
     labels: NDArray[np.int32]
@@ -138,6 +174,7 @@ class Segmentation:
     blur_px: float | None
     issues: tuple[Issue, ...] = ()
     smooth_noise: float = 0.0
+    verdict: Verdict = Verdict()
 
     @property
     def count(self) -> int:
@@ -172,12 +209,12 @@ class Segmentation:
 
     @cached_property
     def contrast_area_px(self) -> NDArray[np.float64]:
-        """(n,) area by integrated contrast: that of the basin by that of the class.
+        """(n,) area by integrated contrast: that of the basin by that of the class, times what the edges tell.
 
         The outline stands in where that gives none above 0.
         """
         area = self.basin_sums[1] / np.array([c.contrast for c in self.classes])[self.class_index]
-        return np.where(area > 0, area, self.outline_px)
+        return np.where(area > 0, area, self.outline_px) * self.verdict.factor
 
     @cached_property
     def cut(self) -> NDArray[np.bool_]:

@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 
 from micro.issues import bit
 from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels, numbered
-from micro.segmentation.marks import burnt_in, other_polarity, scratches
+from micro.segmentation.marks import burnt_in, covering, other_polarity, scratches
 from micro.segmentation.matrix import Matrix, find_matrix, flatten, smoothed
 from micro.segmentation.outline import Outlines, outline
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 from micro.segmentation.troubles import field_issues
+from micro.segmentation.trust import judge
 
 
 def unclipped(
@@ -69,8 +70,8 @@ def segment(grey: Picture, settings: SegmentationSettings | None = None, grey_ma
         levels, found = without_empty_classes(levels, found)
     class_contrast = [c.contrast for c in levels.classes]
     marks = other_polarity(smooth, found.labels, class_contrast, noise, levels.blur_px or FIRST_BLUR)
-    excluded |= marks.where
-    _clear(excluded, contrast, found.basins)
+    _clear(marks.where, contrast, found.basins)
+    excluded |= covering(marks.where)
     segmentation = Segmentation(
         labels=found.labels,
         basins=found.basins,
@@ -86,6 +87,7 @@ def segment(grey: Picture, settings: SegmentationSettings | None = None, grey_ma
         blur_px=levels.blur_px,
         smooth_noise=matrix.smooth_noise,
     )
+    segmentation = judge(grey, settings, segmentation, matrix, marks.share)
     return segmentation.with_issues(field_issues(segmentation, matrix, clipped, settings, marks.share))
 
 

@@ -11,12 +11,10 @@ from numpy.typing import NDArray
 from micro.issues import Issue, issue
 from micro.segmentation.candidates import SIGNIFICANT
 from micro.segmentation.marks import MOST
-from micro.segmentation.matrix import SMOOTHED_NOISE, Matrix
+from micro.segmentation.matrix import Matrix
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 from micro.segmentation.uncertainty import areas_differ, clipped_share, halo, thin_share, unoutlined_area
 
-UNEVEN = 2.0
-FEW = 5
 HALF = 0.4
 CLIPPED = 0.01
 CLIPPED_CARBIDE = 0.02
@@ -48,6 +46,7 @@ def field_issues(
         Share of the frame that stands out on the side of the matrix where carbides do not lie.
     """
     return (
+        *_judged(segmentation),
         *_nothing(segmentation, matrix),
         *_either(segmentation, settings),
         *_other_side(marked),
@@ -62,11 +61,15 @@ def field_issues(
 
 
 def _nothing(s: Segmentation, matrix: Matrix) -> Iterator[Issue]:
-    if not s.count:
+    if not s.count and s.verdict.instead is None:
         yield issue("no_second_phase", least_contrast=SIGNIFICANT * matrix.smooth_noise)
-    uneven = matrix.smooth_noise / (SMOOTHED_NOISE * max(matrix.sensor_noise, 1e-6))
-    if uneven > UNEVEN and s.count < FEW:
-        yield issue("matrix_uneven", unevenness=matrix.smooth_noise, over_noise=uneven)
+
+
+def _judged(s: Segmentation) -> Iterator[Issue]:
+    """Why the area is unknown, moved or wide; what is unknown first."""
+    kind = "area_moved" if s.verdict.instead is None else "area_unknown" if s.verdict.unknown else "area_read_otherwise"
+    for reason in s.verdict.reasons:
+        yield issue(kind, reason=reason)
 
 
 def _either(s: Segmentation, settings: SegmentationSettings) -> Iterator[Issue]:
@@ -132,7 +135,7 @@ def _unresolved(s: Segmentation) -> Iterator[Issue]:
 
 def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[Issue]:
     by_outline, by_contrast = areas_differ(s)
-    if by_outline or by_contrast:
+    if (by_outline or by_contrast) and not s.verdict.edges:
         pinned = settings != SegmentationSettings(settings.carbides, settings.class_names)
         kind = "areas_differ_pinned" if pinned else "areas_differ"
         yield issue(kind, by_outline=by_outline, by_contrast=by_contrast)

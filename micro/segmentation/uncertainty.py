@@ -13,6 +13,7 @@ from micro.segmentation.segmentation import Segmentation
 
 FloatArray = NDArray[np.float64]
 # From invented fields without halo or relief: outline and contrast agree this well, the worse the smaller the carbides.
+NORMAL_95 = 1.96
 OUTLINE_ERROR, OUTLINE_ERROR_UNRESOLVED = 0.02, 0.2
 DISAGREEMENT = 2.0
 THIN, ROD = 3.0, 3.0
@@ -42,7 +43,7 @@ class AreaUncertainty:
     missed
         Carbides too small to stand out.
     method
-        What outline and integrated contrast disagree about, and clipped grey levels.
+        What outline and integrated contrast disagree about, clipped grey levels, and what the edges leave open.
     """
 
     noise: FloatArray
@@ -80,15 +81,17 @@ def area_fraction_uncertainty(segmentation: Segmentation) -> AreaUncertainty:
     pixels = np.bincount(s.class_index, basin, count)
     contrast = np.array([c.contrast for c in s.classes])
     level_error = np.array([c.contrast_uncertainty for c in s.classes]) / np.abs(contrast)
-    area = light / contrast[s.class_index]
+    area = light / contrast[s.class_index] * s.verdict.factor
     total = np.bincount(s.class_index, area, count)
     own = np.abs(total) / frame
-    doubts = (
-        DISAGREEMENT * abs(np.subtract(*areas_differ(s))),
+    doubts = [
         CLIPPED_ERROR * clipped_share(s) * own.sum(),
         THIN_ERROR * thin_share(s) * own.sum(),
         HALO_ERROR * abs(halo(s)) * max(0.0, basin.sum() - s.outline_px.sum()) / frame,
-    )
+    ]
+    doubts.append(s.verdict.doubt / NORMAL_95 * own.sum())
+    if not s.verdict.edges:
+        doubts.append(DISAGREEMENT * abs(np.subtract(*areas_differ(s))))
     return AreaUncertainty(
         noise=s.noise * np.sqrt(s.noise_area_px * pixels) / np.abs(contrast) / frame,
         matrix=s.matrix_uncertainty * pixels / np.abs(contrast) / frame,

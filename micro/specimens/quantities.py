@@ -25,6 +25,14 @@ class ClassData:
     fields: pd.DataFrame
     carbides: pd.DataFrame
     field: np.ndarray
+    unknown: pd.DataFrame
+    """Fields whose area fraction is unknown; they are not among `fields`."""
+
+    @property
+    def unknown_share(self) -> float:
+        """Share of all fields that are unknown."""
+        every = len(self.fields) + len(self.unknown)
+        return len(self.unknown) / every if every else 0.0
 
     def column(self, name: str) -> FloatArray:
         """Return (fields,) a column of the fields."""
@@ -32,7 +40,9 @@ class ClassData:
 
     def sums(self, values: FloatArray) -> FloatArray:
         """(fields,) sum over the carbides of each field."""
-        return np.bincount(self.field, values, len(self.fields)).astype(float)
+        summed = np.bincount(self.field, values, len(self.fields)).astype(float)
+        # Where a field's carbides cannot be outlined it does not hold none.
+        return np.where(np.isnan(self.column("number_per_mm2")), np.nan, summed)
 
     def carbide(self, name: str) -> FloatArray:
         """(carbides,) a column of the carbides."""
@@ -55,8 +65,10 @@ class ClassData:
 
 
 def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str) -> ClassData:
-    """One class as arrays; where a field shows none of the class, its totals are 0."""
+    """One class as arrays; where a field shows none of the class, its totals are 0. Unknown fields stand aside."""
     every = fields[fields["carbide_class"] == "all"].drop_duplicates("field").set_index("field")
+    unknown = every[every["area_fraction"].isna()]
+    every = every.drop(unknown.index)
     if carbide_class == "all":
         rows, carbides = every, particles
     else:
@@ -65,10 +77,10 @@ def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str
         missing = rows["analysed_area_um2"].isna()
         rows.loc[missing, "analysed_area_um2"] = every.loc[missing, "analysed_area_um2"]
         for total in ("area_fraction", "number_per_mm2", "intercepts_along_per_mm", "intercepts_across_per_mm"):
-            rows.loc[missing, total] = 0.0
+            rows.loc[missing & every["number_per_mm2"].notna(), total] = 0.0
         carbides = particles[particles["carbide_class"] == carbide_class]
     field = rows.index.get_indexer(pd.Index(carbides["field"]))
-    return ClassData(rows.reset_index(), carbides[field >= 0], field[field >= 0])
+    return ClassData(rows.reset_index(), carbides[field >= 0], field[field >= 0], unknown.reset_index())
 
 
 Values = Callable[[ClassData], FloatArray]
@@ -159,6 +171,16 @@ def _banded(data: ClassData) -> FloatArray:
 
 def _each(data: ClassData) -> FloatArray:
     return np.ones(len(data.fields))
+
+
+def _every(data: ClassData) -> FloatArray:
+    """(fields and unknown fields,) ones."""
+    return np.ones(len(data.fields) + len(data.unknown))
+
+
+def _unknown(data: ClassData) -> FloatArray:
+    """(fields and unknown fields,) 1 where the area fraction is unknown, 0 where not."""
+    return np.repeat([0.0, 1.0], [len(data.fields), len(data.unknown)])
 
 
 def _along(data: ClassData) -> FloatArray:
@@ -313,6 +335,8 @@ QUANTITIES = (
              "(1 along, 0 none, −1 across)", -1, 1),
     Quantity("banded_fields_share", "fields banded beyond chance", BANDS, "",
              Ratio(_banded, _each, lambda banded, _: share_of_fields(banded[np.isfinite(banded)])), highest=1),
+    Quantity("unknown_fields_share", "fields whose area fraction is unknown", AMOUNT, "",
+             Ratio(_unknown, _every, lambda unknown, _: share_of_fields(unknown)), highest=1),
     Quantity("band_contrast", "band contrast", BANDS, "", field_mean("band_contrast"), 0, 0,
              "(relative scatter across rolling)"),
     Quantity("band_contrast_at_random", "band contrast at random", BANDS, "", field_mean("band_contrast_at_random")),

@@ -11,8 +11,11 @@ import pandas as pd
 
 from micro.measures.totals import NONE_SEEN
 from micro.specimens.quantities import QUANTITIES, ClassData, Quantity, class_data
-from micro.statistics.sampling import NORMAL_95, Estimate, student_t
+from micro.statistics.sampling import NORMAL_95, UNKNOWN, Estimate, student_t
 from micro.tables.columns import SPECIMENS, empty, names
+
+MOST_UNKNOWN = 1 / 3
+"""Share of unknown fields above which the specimen is unknown itself (chosen)."""
 
 
 @dataclass(frozen=True)
@@ -36,6 +39,8 @@ class Budget:
     scale: float = 0.0
     lowest: float = 0.0
     highest: float = math.inf
+    bounds: tuple[float, float] | None = None
+    """Ends of the interval of a quantity whose value is unknown."""
 
     @property
     def standard_uncertainty(self) -> float:
@@ -53,6 +58,8 @@ class Budget:
     @property
     def interval(self) -> tuple[float, float]:
         """95 % interval; NaN with fewer than two fields."""
+        if self.bounds is not None:
+            return self.bounds
         t = student_t(self.degrees_of_freedom)
         low = self.estimate.value - t * math.hypot(self.estimate.below, self._shared)
         high = self.estimate.value + t * math.hypot(self.estimate.above, self._shared)
@@ -126,8 +133,11 @@ def budgets(
         data = class_data(particles, fields, carbide_class)
         area_relative = area_relative_uncertainty(data)
         for quantity in QUANTITIES:
+            if data.unknown_share > MOST_UNKNOWN and quantity.name != "unknown_fields_share":
+                yield carbide_class, quantity, unknown_budget(quantity.name, data)
+                continue
             estimate = quantity.estimate(data)
-            if not len(data.carbides):
+            if len(data.fields) and not len(data.carbides) and np.isfinite(data.column("number_per_mm2")).all():
                 estimate = none_seen(quantity.name, estimate, data)
             size = abs(estimate.value)
             yield (
@@ -141,6 +151,18 @@ def budgets(
                     highest=quantity.highest,
                 ),
             )
+
+
+def unknown_budget(quantity: str, data: ClassData) -> Budget:
+    """Return the budget of a specimen of which too many fields are unknown: of the area fraction its bounds."""
+    if quantity != "area_fraction":
+        return Budget(UNKNOWN)
+    every = pd.concat([data.fields, data.unknown])
+    low, high, area = (
+        every[n].to_numpy(float) for n in ("area_fraction_low", "area_fraction_high", "analysed_area_um2")
+    )
+    bounds = (np.average(np.nan_to_num(low), weights=area), np.average(np.where(np.isnan(high), 1, high), weights=area))
+    return Budget(UNKNOWN, bounds=(bounds[0], bounds[1]))
 
 
 def none_seen(quantity: str, estimate: Estimate, data: ClassData) -> Estimate:

@@ -59,7 +59,7 @@ FIELDS = (
     Column("area_fraction", "", "float64", "A_A by integrated contrast, 0 to 1"),
     Column("area_fraction_low", "", "float64", "lower end of the 95 % interval of this field's segmentation"),
     Column("area_fraction_high", "", "float64", "upper end of the 95 % interval of this field's segmentation"),
-    Column("particles", "", "int64", "carbides that touch the frame"),
+    Column("particles", "", "float64", "carbides that touch the frame; empty where none can be outlined"),
     Column("number_per_mm2", "1/mm²", "float64", "N_A, edge corrected"),
     Column("mean_ecd_um", "µm", "float64", "mean equivalent circle diameter, edge corrected"),
     Column("intercepts_along_per_mm", "1/mm", "float64", "N_L on lines along the rolling direction"),

@@ -10,11 +10,15 @@ from micro.segmentation.stages import segment
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize(("texture", "grain", "noise"), [(0, 1, 6), (7, 1.3, 3.5), (8, 3, 4)])
 def test_noise_and_texture_alone_show_nothing(phantom, seed, texture, grain, noise):
+    """Noise alone is none; a texture in which a phase could hide is unknown."""
     field = phantom([], seed=seed, texture=texture, texture_px=grain, noise=noise, shading=0.3)
     found = segment(field.grey)
     assert found.count == 0 and found.classes == ()
-    assert "no_second_phase" in flag_text(found.issues)
-    assert found.issues[0].text.startswith("no second phase found: nothing stands out of the matrix by ")
+    if texture:
+        assert found.verdict.unknown and found.issues[0].text.startswith("area fraction unknown, at most ")
+    else:
+        assert "no_second_phase" in flag_text(found.issues)
+        assert found.issues[0].text.startswith("no second phase found: nothing stands out of the matrix by ")
     assert not found.labels.any() and not found.basins.any() and found.blur_px is None
 
 
@@ -31,15 +35,16 @@ def test_tiny_and_narrow_pictures_do_not_fail(shape):
 
 
 def test_second_phase_that_runs_into_the_matrix_is_not_passed_over():
-    """Coarse clouds of grey without any plateau: the message says not to trust the field."""
+    """Coarse clouds of grey without any plateau: the field is unknown."""
     from scipy import ndimage
 
     rng = np.random.default_rng(5)
     cloud = ndimage.gaussian_filter(rng.standard_normal((300, 400)), 4)
     grey = 100 + 12 * cloud / cloud.std() + rng.normal(0, 2, cloud.shape)
     found = segment(np.rint(grey).astype(np.float32))
-    assert "unreliable_levels" in flag_text(found.issues)
-    assert any(one.text.startswith("do not trust this field: the matrix is uneven by ") for one in found.issues)
+    assert "unknown" in flag_text(found.issues)
+    assert found.verdict.unknown and not found.labels.any()
+    assert found.issues[0].text.startswith("area fraction unknown, at most ")
 
 
 def test_half_of_the_field_of_either_grey_asks_which_is_the_matrix():

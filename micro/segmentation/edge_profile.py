@@ -1,0 +1,196 @@
+"""What the edges of the carbides look like: how far from each other the outlines at several heights lie.
+
+A lens makes a straight edge Φ(-d/σ): where the grey has the height h, the distance is -σ·Φ⁻¹(h). The area above a
+height, over the length of all outlines, is that distance, averaged over thousands of edges. Curved edges, neighbours
+and noise shift it; a drawing of the same outlines under the same blur has the same of each, and is taken off.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.geometry.outlines import crofton_perimeter
+from micro.geometry.runs import find_runs
+from micro.segmentation.blurred_shapes import disc_edge
+from micro.segmentation.matrix import ADDED_SPREAD_PX, smoothed
+from micro.segmentation.segmentation import Segmentation
+
+FloatArray = NDArray[np.float64]
+Picture = NDArray[np.float32]
+HEIGHTS = np.linspace(0.08, 0.92, 43)
+LOWEST, STEP, BINS = -1.0, 0.005, 600  # bins of heights, from -1 to 2
+SMOOTHING_PX = 0.5  # enough for noise of a tenth of the contrast (chosen); every px of it hides skew
+SMOOTHING_LEFT = float((cv2.getGaussianKernel(5, SMOOTHING_PX) ** 2).sum())  # of the standard deviation of white noise
+STRIPS = 8  # left out one at a time for the uncertainty
+FINER = 4
+DEEP = 2.5  # standard deviations of the blur: what lies so deep shows its level
+PART_PX = 448  # a part of that side holds edges enough
+FEWEST_EDGE_PX = 400
+LEAST_BLUR_PX = 0.4
+ROUNDS = 3
+
+
+@dataclass(frozen=True, eq=False)
+class EdgeShape:
+    """Shape of the mean edge of a field.
+
+    Parameters
+    ----------
+    height
+        (k,) heights over the matrix, in shares of the carbides' contrast.
+    distance
+        (k,) distance of the outline at that height from the one at half height, px; positive outwards.
+    spread_px
+        Standard deviation of the edge: lens, pixels, and a smoothing by SMOOTHING_PX.
+    skew, skew_uncertainty
+        Third cumulant of the edge over the cube of its spread, beyond what the same outlines under a symmetric lens
+        show: positive where light lies outside the edge, negative where it lacks inside.
+    kurtosis, kurtosis_uncertainty
+        Fourth cumulant over the fourth power.
+    outline_px, area_px
+        Length of all outlines, and the area within them.
+    """
+
+    height: FloatArray
+    distance: FloatArray
+    spread_px: float
+    skew: float
+    skew_uncertainty: float
+    kurtosis: float
+    kurtosis_uncertainty: float
+    outline_px: float
+    area_px: float
+
+
+def edge_shape(s: Segmentation) -> EdgeShape | None:
+    """Measure the mean edge on the middle of a field; None where too few edges show."""
+    part = middle(s)
+    level = carbide_levels(part)[part.basins].astype(np.float32)
+    use = (part.basins > 0) & ~part.excluded
+    outline = float(crofton_perimeter(find_runs(part.labels, part.count)).sum())
+    if outline < FEWEST_EDGE_PX or s.blur_px is None:
+        return None
+    noise = s.noise * SMOOTHING_LEFT / float(np.abs(np.median(level[use])))
+    seen = _Edges.of(part.contrast / level, part, use)
+    first, spread = seen.against(noise, max(s.blur_px, LEAST_BLUR_PX), outline)
+    # The same on a drawing of these outlines tells what the way of looking adds.
+    blur = _blur(spread)
+    drawn = _Edges.of(cv2.GaussianBlur(seen.solid, (0, 0), blur), part, use)
+    own, _ = drawn.against(0.0, blur, outline)
+    scale = np.array([1, 1, 6 / spread, 24 / spread])
+    value = np.mean(first - own, axis=0) * scale
+    sure = np.sqrt((STRIPS - 1) * (first - own).var(axis=0)) * scale
+    above = seen.above.sum(axis=0)
+    beyond = above - float(np.interp(0.5, HEIGHTS, above))
+    # Moved outwards by d, n closed outlines of length P grow by P·d + n·π·d² (Steiner).
+    turns = np.pi * len(np.unique(part.labels[part.labels > 0]))
+    root = np.sqrt(np.maximum(outline**2 + 4 * turns * beyond, 0))
+    return EdgeShape(
+        HEIGHTS, 2 * beyond / (outline + root), spread, value[2], sure[2], value[3], sure[3], outline,
+        float(seen.solid.sum(dtype=float)),
+    )  # fmt: skip
+
+
+def hermite(distance: FloatArray) -> FloatArray:
+    """(..., 4) shift, spread, skew and kurtosis parts of distances (..., heights) at HEIGHTS (Cornish and Fisher 1938).
+
+    Least squares, weighted by the density of the edge, which is what the noise goes by.
+    """
+    z = _normal_places()
+    design = np.stack([np.ones_like(z), z, z**2 - 1, z**3 - 3 * z], axis=1)
+    weight = np.exp(-(z**2) / 4)
+    return np.asarray(distance * weight @ np.linalg.pinv(design * weight[:, None]).T)
+
+
+def _normal_places() -> FloatArray:
+    from scipy.special import ndtri
+
+    return np.asarray(-ndtri(HEIGHTS))
+
+
+@dataclass(frozen=True, eq=False)
+class _Edges:
+    """Areas above HEIGHTS in each strip (STRIPS, heights), and the outlines drawn solid, their edges by coverage."""
+
+    above: FloatArray
+    solid: Picture
+    use: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, height: Picture, part: Segmentation, use: NDArray[np.bool_]) -> _Edges:
+        """Look at heights (rows, columns), 1 in the carbides, where `use`."""
+        smooth = np.where(use, smoothed(height), np.float32(0))
+        at = np.append(0.5, edge_heights(part)).astype(np.float32)[part.basins]
+        fine = cv2.resize(smooth - at, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
+        solid = cv2.resize((fine > 0).astype(np.float32), use.shape[::-1], interpolation=cv2.INTER_AREA) * use
+        return cls(_areas_above(cv2.GaussianBlur(height, (0, 0), SMOOTHING_PX), use), solid, use)
+
+    def against(self, noise: float, blur: float, outline: float) -> tuple[FloatArray, float]:
+        """Return (STRIPS, 4) parts beyond the drawing, each strip left out once, and the spread that fits.
+
+        `noise` of the smoothed picture blurs heights; the drawing has it by a convolution, so that none is drawn.
+        """
+        for _ in range(ROUNDS):
+            spread = float(np.sqrt(blur**2 + SMOOTHING_PX**2 + 1 / 12))
+            drawing = cv2.GaussianBlur(self.solid, (0, 0), float(np.hypot(blur, SMOOTHING_PX)))
+            beyond = self.above - _areas_above(drawing, self.use, noise)
+            parts = hermite((beyond.sum(axis=0) - beyond) * STRIPS / (STRIPS - 1) / outline)
+            blur = _blur(spread + float(parts[:, 1].mean()))
+        return parts, spread
+
+
+def _blur(spread: float) -> float:
+    """Blur of the lens from the spread of the edge, px."""
+    return float(np.sqrt(max(spread**2 - SMOOTHING_PX**2 - 1 / 12, LEAST_BLUR_PX**2)))
+
+
+def _areas_above(height: Picture, use: NDArray[np.bool_], noise: float = 0.0) -> FloatArray:
+    """Return (STRIPS, heights) pixels of each strip that are used and lie above each of HEIGHTS, blurred by `noise`."""
+    number = np.clip((height - LOWEST) / STEP, 0, BINS - 1).astype(np.intp)
+    found = []
+    for rows in np.array_split(np.arange(len(height)), STRIPS):
+        strip = slice(int(rows[0]), int(rows[-1]) + 1)
+        count = np.bincount(number[strip][use[strip]], minlength=BINS).astype(float)
+        if noise > STEP:
+            reach = np.arange(-4, 4 + STEP / noise, STEP / noise)
+            kernel = np.exp(-(reach**2) / 2)
+            count = np.convolve(count, kernel / kernel.sum(), "same")
+        above = count.sum() - np.append(0, np.cumsum(count))
+        found.append(np.interp(HEIGHTS, LOWEST + STEP * np.arange(BINS + 1), above))
+    return np.array(found)
+
+
+def middle(s: Segmentation) -> Segmentation:
+    """Return the middle PART_PX of a field: edges enough; numbers of carbides stay as they are."""
+    rows, columns = (slice(max(0, (n - PART_PX) // 2), (n + PART_PX) // 2) for n in s.labels.shape)
+    part = s.cropped((rows, columns))
+    return replace(
+        part,
+        labels=np.ascontiguousarray(part.labels),
+        basins=np.ascontiguousarray(part.basins),
+        contrast=np.ascontiguousarray(part.contrast),
+        excluded=np.ascontiguousarray(part.excluded),
+    )
+
+
+def carbide_levels(s: Segmentation) -> FloatArray:
+    """(n + 1,) contrast of each carbide: mean of what lies DEEP inside, else of its class; of the matrix the median."""
+    depth = cv2.distanceTransform((s.labels > 0).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
+    of_class = np.array([c.contrast for c in s.classes])[s.class_index]
+    deep = (depth >= DEEP * (s.blur_px or 1.0)) & (s.labels > 0)
+    number = s.labels[deep]
+    count = np.bincount(number, minlength=s.count + 1)[1:]
+    mean = np.bincount(number, s.contrast[deep], s.count + 1)[1:] / np.maximum(count, 1)
+    sound = (count > 0) & (mean / of_class > 0.4) & (mean / of_class < 2)
+    own = np.where(sound, mean, of_class)
+    return np.append(np.median(own), own)
+
+
+def edge_heights(s: Segmentation) -> FloatArray:
+    """(n,) height of a blurred disc of each outline's area at its true edge, after the smoothing."""
+    spread = np.hypot(s.blur_px or 1.0, ADDED_SPREAD_PX)
+    return disc_edge(np.maximum(s.outline_px, 1) / (2 * np.pi * spread**2))
