@@ -130,7 +130,7 @@ def cross_taught(features: Sequence[Float32Array], counted: Sequence[Answers]) -
     fold, classes = deal(len(counted)), classes_of(counted)
     maps = {}
     for left_out in range(int(fold.max()) + 1):
-        others = np.flatnonzero(fold != left_out)
+        others = np.flatnonzero(fold != left_out).tolist()
         shares = np.concatenate([counted[i].shares(classes) for i in others])
         maps[left_out] = teach(np.concatenate([features[i] for i in others]), shares)
     return tuple(maps[k] for k in fold.tolist())

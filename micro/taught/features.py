@@ -199,10 +199,16 @@ def _derivatives(plane: Plane, sigma: float) -> tuple[Plane, Plane, Plane]:
         return np.asarray(cv2.Sobel(plane, cv2.CV_32F, x, y, ksize=3, scale=gain))
 
     # Sobel's kernels are 8 times the first, 4 times the second and 4 times the mixed derivative (derived).
-    gradient = cv2.magnitude(derived(1, 0, sigma / 8), derived(0, 1, sigma / 8))
+    gradient = _length(derived(1, 0, sigma / 8), derived(0, 1, sigma / 8))
     xx, yy, xy = derived(2, 0, sigma**2 / 4), derived(0, 2, sigma**2 / 4), derived(1, 1, sigma**2 / 4)
-    half, apart = (xx + yy) / 2, cv2.magnitude((xx - yy) / 2, xy)
+    half = np.asarray((xx + yy) / 2, np.float32)
+    apart = _length(np.asarray((xx - yy) / 2, np.float32), xy)
     return gradient, half + apart, half - apart
+
+
+def _length(x: Plane, y: Plane) -> Plane:
+    # Not OpenCV's magnitude: its last bit depends on where in memory the planes happen to lie.
+    return np.asarray(np.sqrt(x * x + y * y), np.float32)
 
 
 def _between(index: NDArray[np.intp], ratio: float, size: int) -> tuple[NDArray[np.intp], NDArray[np.intp], Plane]:

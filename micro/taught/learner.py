@@ -127,7 +127,7 @@ def teach(features: Float32Array, answers: FloatArray) -> TaughtMap:
 
 
 def enough_answers(answers: FloatArray) -> str:
-    """What is missing for teaching, in words; empty where nothing is.
+    """Say what is missing for teaching; empty where nothing is.
 
     >>> enough_answers(np.array([1.0] * 5 + [0.0] * 60))
     'has 5 answers of carbide; 8 of either kind are needed'
@@ -210,7 +210,7 @@ def _standard(x: Float32Array) -> tuple[Float32Array, Float32Array]:
 
 
 def _log_odds(weights: FloatArray, bias: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Outputs as log odds against matrix: two kinds have one output, more have one each, matrix first."""
+    """Give the outputs as log odds against matrix: two kinds have one output, more have one each, matrix first."""
     return (weights, bias) if weights.shape[1] == 1 else (weights[:, 1:] - weights[:, :1], bias[1:] - bias[0])
 
 
@@ -226,4 +226,4 @@ def _extent(x: Float32Array) -> tuple[Float32Array, Float32Array, float]:
     covariance = covariance + np.diag(np.where(variance > 0, 0.1 * variance, 1.0))
     whitening = np.linalg.cholesky(np.linalg.inv(covariance))
     length = (((x - centre) @ whitening) ** 2).sum(axis=1)
-    return centre.astype(np.float32), whitening.astype(np.float32), float(np.quantile(length, 0.99))
+    return centre.astype(np.float32), whitening.astype(np.float32), float(np.float32(np.quantile(length, 0.99)))

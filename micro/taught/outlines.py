@@ -103,7 +103,7 @@ def _without_specks(carbide: NDArray[np.bool_], settings: OutlineSettings) -> ND
 
 
 def _labelled(kind: NDArray[np.uint8], carbide: Float32Array, least_px: int) -> TaughtOutlines:
-    """Number connected pixels of one class; a part of a class below the least size takes its neighbour's number."""
+    """Label connected pixels of one class; a part of a class below the least size takes its neighbour's number."""
     labels = np.zeros(kind.shape, np.int32)
     number = 0
     for k in range(1, int(kind.max(initial=0)) + 1):

@@ -107,10 +107,11 @@ def predict(fields: Sequence[CountedField], density_at_points: Sequence[FloatArr
         _variance_ratio(field, c, dense, each)
         for field, c, dense in zip(fields, now.coefficients, density_at_points, strict=True)
     ]
-    then = [one.standard_error**2 * r for one, r in zip(now.fields, ratio, strict=True)]
+    variance = np.array([one.standard_error**2 for one in now.fields])
+    left = float((variance * ratio).sum() / variance.sum()) if variance.sum() > 0 else 1.0
     number = len(fields)
-    of_fields = sum(then) / number**2 + now.counters
-    of_specimen = (now.between + sum(then) / number) / number + now.counters
+    of_fields = (now.of_the_fields.standard_error**2 - now.counters) * left + now.counters
+    of_specimen = (now.between + now.within * left) / number + now.counters
     t_fields = student_t(now.of_the_fields.degrees_of_freedom + further)
     return Prediction(
         points=further,

@@ -54,7 +54,7 @@ def to_text(stored: StoredMap) -> str:
         "version": VERSION,
         "features": list(NAMES),
         "about": dict(stored.about),
-        "map": {name: v.tolist() if isinstance(v, np.ndarray) else v for name, v in values.items()},
+        "map": {name: _plain(v) if isinstance(v, np.ndarray) else v for name, v in values.items()},
     }
     return json.dumps({**body, "sha256": _digest(body)}, sort_keys=True, indent=None, allow_nan=False) + "\n"
 
@@ -103,6 +103,11 @@ def share_outside(taught: TaughtMap, planes: FeaturePlanes, analysed: NDArray[np
         away = outside_taught(taught, features[:, area].T)
         outside, inside = outside + int(away.sum()), inside + len(away)
     return outside / inside if inside else math.nan
+
+
+def _plain(values: NDArray[np.float32]) -> Any:
+    """Nested lists of the shortest decimals that are these float32: no digit without meaning, none that may change."""
+    return values.astype(str).astype(float).tolist()
 
 
 def _digest(body: Mapping[str, Any]) -> str:
