@@ -273,10 +273,12 @@ def _estimate(fields: Sequence[CountedField], coefficient: FloatArray) -> Correc
     scatter = float(value.var(ddof=1)) if number > 1 else math.nan
     mean = float(value.mean()) if number else math.nan
     parts = [(one.variance / number**2, one.freedom) for one in found]
+    # Student's t on the scatter between fields is exact as it stands; only no scatter at all would be sure of itself.
+    between_fields = scatter / number if number and scatter != 0 else unseen
     return Corrected(
         fields=tuple(Fraction(m.value, math.sqrt(m.variance + m.unseen), m.freedom) for m in found),
         of_the_fields=_combined(mean, [*parts, (unseen, math.inf), counters]),
-        of_the_specimen=_combined(mean, [(scatter / max(number, 1) + unseen, number - 1.0), counters]),
+        of_the_specimen=_combined(mean, [(between_fields, number - 1.0), counters]),
         within=within,
         between=math.nan if number < 2 else max(scatter - within, 0.0),
         counters=counters[0],
