@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from micro import columns, flags
+from micro import issues as flags
 from micro.report.wording import plain_name
 from micro.specimens.summary import QUANTITIES
+from micro.tables import columns
 
 FILES = (
     ("particles.csv", "one row a carbide", columns.PARTICLES),

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from micro.fields import measure_field
-    from micro.micrograph import read
-    from micro.particles import measure_particles
+    from micro.field import FieldResult, measure
+    from micro.image import Micrograph, read
+    from micro.measures import measure_field, measure_particles
     from micro.pictures import draw_outlines
     from micro.scale import Scale, calibrate
     from micro.segmentation import SegmentationSettings, segment
@@ -15,10 +15,13 @@ if TYPE_CHECKING:
 
 __version__ = "0.1.0"
 __all__ = [
+    "FieldResult",
+    "Micrograph",
     "Scale",
     "SegmentationSettings",
     "calibrate",
     "draw_outlines",
+    "measure",
     "measure_field",
     "measure_particles",
     "read",
@@ -27,13 +30,16 @@ __all__ = [
 ]
 
 _ROOMS = {
+    "FieldResult": "field",
+    "Micrograph": "image",
     "Scale": "scale",
     "SegmentationSettings": "segmentation",
     "calibrate": "scale",
     "draw_outlines": "pictures",
-    "measure_field": "fields",
-    "measure_particles": "particles",
-    "read": "micrograph",
+    "measure": "field",
+    "measure_field": "measures",
+    "measure_particles": "measures",
+    "read": "image",
     "segment": "segmentation",
     "summarise": "specimens",
 }

@@ -6,13 +6,12 @@ import cv2  # noqa: F401
 import pandas as pd  # noqa: F401
 import tifffile  # noqa: F401
 
-import micro.fields
-import micro.micrograph
-import micro.particles
+import micro.image
+import micro.measures
 import micro.pictures
-import micro.report.study_figures
+import micro.report.build
 import micro.segmentation  # noqa: F401
-from micro.report.figures.style import place, rendered, styled
+from micro.figures.style import place, rendered, styled
 
 # The first figure of a process loads what draws, its fonts and the shapes of their letters.
 with styled() as (figure, axes):

@@ -16,10 +16,10 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-from micro.columns import FIELDS as FIELD_COLUMNS
-from micro.columns import PARTICLES as PARTICLE_COLUMNS
-from micro.columns import SPECIMENS as SPECIMEN_COLUMNS
 from micro.errors import InputError, UsageError, writing
+from micro.tables.columns import FIELDS as FIELD_COLUMNS
+from micro.tables.columns import PARTICLES as PARTICLE_COLUMNS
+from micro.tables.columns import SPECIMENS as SPECIMEN_COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd

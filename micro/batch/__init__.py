@@ -1,7 +1,6 @@
-"""A study from pictures to tables: fan out over fields, resume, nothing by halves."""
+"""Many fields: one job a field, on many cores or a cluster, resumed by hashes, nothing by halves."""
 
-from micro.batch.across import tell_across
-from micro.batch.fields import gather, measure_fields, specimen_scale_uncertainty
+from micro.batch.fields import gather, measure_fields, specimen_scale_uncertainty, tell_across
 from micro.batch.job import PROFILE_COLUMNS, Job, Outcome, library_versions, measure_one
 
 __all__ = [

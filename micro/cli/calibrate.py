@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from micro.scale import Calibration
+    from micro.scale.calibration import Calibration
 
 
 @click.command(name="calibrate")
@@ -26,8 +26,9 @@ def command(image: Path, pitch_um: float, out: Path | None, page: int | None) ->
     from dataclasses import replace
 
     from micro.errors import InputError
-    from micro.micrograph import read
-    from micro.scale import calibrate, write_calibration
+    from micro.image.reading import read
+    from micro.scale.calibration import write_calibration
+    from micro.scale.micrometer import calibrate
 
     micrograph = read(image, crop_bottom_px=0, page=page)
     try:

@@ -13,9 +13,11 @@ import click
 def command(folders: tuple[Path, ...], out: Path | None) -> None:
     """Compare the specimens of one or more results folders, pair by pair."""
     from micro import results
-    from micro.comparison import compare, read_folders, sentences
+    from micro.comparison.findings import sentences
+    from micro.comparison.pairs import compare
+    from micro.comparison.results_folders import read_folders
     from micro.errors import UsageError, writing
-    from micro.report.terminal import wrapped
+    from micro.report.wording import wrapped
 
     specimens, problems = read_folders(folders)
     for problem in problems:

@@ -26,10 +26,9 @@ def command(file: Path, gap_pct: float, by: tuple[str, ...], out: Path | None) -
     column is a heat-treatment factor.
     """
     from micro.comparison.coupon_file import read_coupons
-    from micro.comparison.coupon_findings import CAUTIONS, coupon_sentences
-    from micro.comparison.coupons import analyse_coupons
+    from micro.comparison.coupons import CAUTIONS, analyse_coupons, coupon_sentences
     from micro.errors import UsageError
-    from micro.report.terminal import wrapped
+    from micro.report.wording import wrapped
 
     coupons = read_coupons(file)
     for factor in by:
@@ -51,8 +50,8 @@ def write(analysis: CouponAnalysis, out: Path) -> None:
     """Write the tables as CSV, and the figure as SVG and PNG."""
     from micro import results
     from micro.errors import writing
-    from micro.report.coupon_figure import draw_coupons
-    from micro.report.figures.style import styled, write_figure
+    from micro.figures.style import styled, write_figure
+    from micro.report.study_figures import draw_coupons
 
     tables = {
         results.COUPONS: analysis.summary,

@@ -10,7 +10,7 @@ import click
 from micro.cli.options import measure_and_print, out_option, parquet_option, workers_option
 
 if TYPE_CHECKING:
-    from micro.segmentation import SegmentationSettings
+    from micro.segmentation.segmentation import SegmentationSettings
 
 
 @click.command(name="measure")
@@ -56,8 +56,8 @@ def command(
     """
     from micro.errors import UsageError
     from micro.scale.scale import PLAUSIBLE_UM_PER_PX
-    from micro.segmentation import SegmentationSettings
-    from micro.study import Specimen, study_of_images
+    from micro.segmentation.segmentation import SegmentationSettings
+    from micro.study.model import Specimen, study_of_images
 
     lowest, highest = PLAUSIBLE_UM_PER_PX
     if um_per_px is not None and not lowest <= um_per_px <= highest:
@@ -89,10 +89,10 @@ def draw_sheet(
 
     from micro import results
     from micro.errors import writing
-    from micro.micrograph import read
-    from micro.pictures.contact_sheet import contact_sheet
+    from micro.image.reading import read
+    from micro.report.settings_sheet import settings_sheet
 
-    drawn = contact_sheet(read(image, crop_bottom_px=crop_bottom, page=page), settings)
+    drawn = settings_sheet(read(image, crop_bottom_px=crop_bottom, page=page), settings)
     with writing(sheet, "choose another place"), results.whole_file(sheet) as stream:
         stream.write(cv2.imencode(".png", drawn[..., ::-1])[1].tobytes())
     click.echo(f"written: {sheet}; pin what looks right in the study file")

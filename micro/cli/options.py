@@ -14,9 +14,9 @@ import click
 from micro.errors import one_line
 
 if TYPE_CHECKING:
-    from micro.batch import Outcome
-    from micro.run import Ending
-    from micro.study import Study
+    from micro.batch.job import Outcome
+    from micro.run.study import RunSummary
+    from micro.study.model import Study
 
 out_option = click.option(
     "--out", type=click.Path(path_type=Path, file_okay=False), default=Path("results"), show_default=True,
@@ -48,7 +48,7 @@ def measure_and_print(
     if workers > 1:
         load_early()  # before the imports below, which take as long
     from micro.results import require_parquet
-    from micro.run import run_study
+    from micro.run.study import run_study
 
     if parquet:
         require_parquet()
@@ -57,19 +57,19 @@ def measure_and_print(
     count = sum(len(specimen.fields) for specimen in study.specimens)
     with fields_bar(count) as bar:
         ending = run_study(study, out, workers, lambda outcome: bar.update(1), scheduler, parquet)
-    print_ending(study, ending, out)
+    print_summary(study, ending, out)
     if ending.failed:
         raise click.exceptions.Exit(1)
 
 
-def print_ending(study: Study, ending: Ending, out: Path) -> None:
+def print_summary(study: Study, ending: RunSummary, out: Path) -> None:
     """Print troubles and messages on stderr, the table and where the rest lies on stdout."""
-    from micro.report.terminal import specimen_table, wrapped
+    from micro.report.wording import specimen_table, wrapped
 
     for outcome in ending.outcomes:
         if outcome.trouble:
             click.echo(outcome.trouble, err=True)
-    for message in heard(ending.outcomes):
+    for message in messages_of(ending.outcomes):
         click.echo(one_line(message), err=True)
     for trouble in ending.troubles:
         click.echo(trouble, err=True)
@@ -80,12 +80,12 @@ def print_ending(study: Study, ending: Ending, out: Path) -> None:
     click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")
 
 
-def heard(outcomes: Sequence[Outcome]) -> list[str]:
+def messages_of(outcomes: Sequence[Outcome]) -> list[str]:
     """Messages of the fields, each once: the pictures it holds for, three of them by name.
 
     Fields that share a picture, pages or parts of a mosaic, go by the field's name too.
     """
-    from micro.report.messages import listed, told_once
+    from micro.report.wording import listed, told_once
 
     fields_of = Counter(o.image for o in outcomes)
     named = [(o, o.image if fields_of[o.image] == 1 else f"{o.image} {o.field}") for o in outcomes]

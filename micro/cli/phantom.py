@@ -125,8 +125,8 @@ def _draw(
     import pandas as pd
 
     from micro import results
+    from micro.phantom.picture import field_rows, particle_rows
     from micro.phantom.scenes import make_field
-    from micro.phantom.truth import field_rows, particle_rows
 
     out.mkdir(parents=True, exist_ok=True)
     rows, particles = [], []
@@ -150,7 +150,7 @@ def _write(path: Path, grey: NDArray[np.float32], um_per_px: float, kind: str) -
 
         cv2.imwrite(f"{path}.png", grey.astype("uint8"))
         return
-    from micro.phantom.files import write_tiff
+    from micro.phantom.picture import write_tiff
 
     write_tiff(path.with_suffix(".tif"), grey, um_per_px, KINDS[kind])
 
@@ -161,21 +161,17 @@ def _draw_twins(
     """Draw twins of a field, measure them, print and write the error to expect."""
     from micro import results
     from micro.errors import InputError
-    from micro.micrograph import read
-    from micro.phantom.twins import measure_twins, measured_like, scene_like, twin_bias
-    from micro.scale import Scale
-    from micro.segmentation import SegmentationSettings
+    from micro.field import measure
+    from micro.run.twins import measure_twins, scene_like, twin_bias
+    from micro.segmentation.segmentation import SegmentationSettings
 
-    given = None if um_per_px is None else Scale(um_per_px, None, "given by the user")
-    micrograph = read(like, scale=given, rolling_deg=rolling_deg)
-    if micrograph.scale is None:
-        raise InputError(like, "has no scale", "give --um-per-px")
-    settings, scale = SegmentationSettings(), micrograph.scale
-    segmentation, particles = measured_like(micrograph.grey, settings, scale, rolling_deg, micrograph.grey_max)
-    if not segmentation.classes:
+    settings = SegmentationSettings()
+    found = measure(like, um_per_px, rolling_deg, settings=settings)
+    scale = found.scale
+    if not found.segmentation.classes:
         raise InputError(like, "no second phase found", "twins need a field with carbides")
-    scene = scene_like(micrograph, segmentation, particles, scale)
-    rows, columns = micrograph.grey.shape
+    scene = scene_like(found)
+    rows, columns = found.labels.shape
     _draw(scene, (rows, columns), out, twins, seed, scale.um_per_px, kind)
     measured = measure_twins(scene, (rows, columns), twins, settings, scale, seed)
     results.write_table(out / "twins.csv", measured)

@@ -54,8 +54,7 @@ def sheet_command(
     sheet.html is for the browser; form.csv and the folder print are for paper. None of them knows the automatic result.
     """
     from micro.errors import writing
-    from micro.points.files import write_sheet
-    from micro.points.sheet import SheetSettings, make_sheet
+    from micro.points.sheet import SheetSettings, make_sheet, write_sheet
 
     pictures, classes = _pictures(files, specimen)
     expected = None if expected_pct is None else expected_pct / 100
@@ -78,8 +77,9 @@ def _pictures(files: tuple[Path, ...], specimen: str) -> tuple[list[Picture], tu
     from micro.points.sheet import Picture
     from micro.report.record import study_from_record
     from micro.results import read_record
-    from micro.segmentation import SegmentationSettings
-    from micro.study import Specimen, read_study, study_of_images
+    from micro.segmentation.segmentation import SegmentationSettings
+    from micro.study.model import Specimen, study_of_images
+    from micro.study.reader import read_study
 
     whole = [path for path in files if path.suffix.lower() == ".toml" or path.is_dir()]
     if whole and len(files) > 1:
@@ -109,8 +109,8 @@ def compare_command(tallies: tuple[Path, ...], folder: Path, accuracy_pct: float
     """
     from micro.errors import writing
     from micro.points.wording import sentences
-    from micro.report.terminal import wrapped
-    from micro.run import count_again
+    from micro.report.wording import wrapped
+    from micro.run.study import count_again
 
     with writing(folder, "free the disk, or its rights"):
         agreement = count_again(folder, tallies, accuracy_pct)

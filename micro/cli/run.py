@@ -26,6 +26,6 @@ def command(
 
     Run it again after a stop: what is measured already is kept.
     """
-    from micro.study import read_study
+    from micro.study.reader import read_study
 
     measure_and_print(read_study(study, allow), out, workers, parquet, scheduler)

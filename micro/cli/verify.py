@@ -15,7 +15,7 @@ from micro.cli.options import available_cores, fields_bar, workers_option
 def command(folder: Path, workers: int | None) -> None:
     """Measure the run in the folder RESULTS again, and say whether its results still follow from its inputs."""
     from micro import results
-    from micro.verify import verify
+    from micro.run.verify import verify
 
     count = sum(len(s.get("fields", ())) for s in results.read_record(folder).get("specimens", ()))
     with fields_bar(count) as bar:

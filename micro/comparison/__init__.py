@@ -2,14 +2,11 @@
 
 from micro.comparison.chemistry import carbide_ceilings, chemistry_check
 from micro.comparison.coupon_file import Coupons, read_coupons
-from micro.comparison.coupon_findings import coupon_sentences
-from micro.comparison.coupons import CouponAnalysis, analyse_coupons
-from micro.comparison.difference import compare
+from micro.comparison.coupons import CouponAnalysis, analyse_coupons, coupon_sentences
 from micro.comparison.findings import findings, sentences
+from micro.comparison.pairs import FieldFrame, compare, same_scale_crops, size_distributions, typical_field
 from micro.comparison.quantities import MeasuredSpecimen
 from micro.comparison.results_folders import read_folders
-from micro.comparison.same_scale import FieldFrame, same_scale_crops, typical_field
-from micro.comparison.size_distribution import size_distributions
 from micro.comparison.structure import rank_correlation, structure_against_toughness, structure_sentences
 
 __all__ = [

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from micro.columns import CHEMISTRY, names
 from micro.errors import UsageError
+from micro.tables.columns import CHEMISTRY, names
 
 ATOMIC_MASS = {
     "C": 12.011, "V": 50.9415, "Cr": 51.9961, "Fe": 55.845, "Nb": 92.90637, "Mo": 95.95, "W": 183.84,
@@ -142,12 +142,12 @@ def chemistry_check(specimen: str, composition: Mapping[str, float], specimens: 
     specimen, composition
         Name and wt %.
     specimens
-        Columns SPECIMENS of `micro.columns`. Classes named MC, M7C3 or M6C are compared, and all together.
+        Columns SPECIMENS of `micro.tables.columns`. Classes named MC, M7C3 or M6C are compared, and all together.
 
     Returns
     -------
     pandas.DataFrame
-        Columns CHEMISTRY of `micro.columns`.
+        Columns CHEMISTRY of `micro.tables.columns`.
 
     Raises
     ------

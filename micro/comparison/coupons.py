@@ -1,21 +1,31 @@
-"""Toughness coupons: longitudinal against transverse, and group against group."""
+"""Toughness coupons: longitudinal against transverse, and what that says."""
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from micro import columns
 from micro.comparison.coupon_file import Coupons
-from micro.comparison.outliers import outliers
-from micro.comparison.two_samples import ALPHA, Contrast, FloatArray, contrast, fieller, holm, sample_size, welch
-from micro.specimens.sampling import mean_of_fields
+from micro.comparison.findings import number
+from micro.statistics.sampling import mean_of_fields
+from micro.statistics.two_samples import (
+    ALPHA,
+    Contrast,
+    FloatArray,
+    contrast,
+    fieller,
+    holm,
+    outliers,
+    sample_size,
+    welch,
+)
+from micro.tables.columns import COUPONS, GROUP_RATIOS, TRANSVERSE_RATIOS, Column, empty, names
 
 LONGITUDINAL, TRANSVERSE = "longitudinal", "transverse"
 BOTH = "transverse over longitudinal"
@@ -35,7 +45,7 @@ class CouponAnalysis:
     hardness_scale
         HRC, HV, ...; empty where not measured.
     summary, ratios, groups
-        Columns COUPONS, TRANSVERSE_RATIOS and GROUP_RATIOS of `micro.columns`.
+        Columns COUPONS, TRANSVERSE_RATIOS and GROUP_RATIOS of `micro.tables.columns`.
     gap_pct
         Gap that the number of further coupons is for.
     """
@@ -68,7 +78,7 @@ def analyse_coupons(coupons: Coupons, gap_pct: float = GAP_PCT, by: Sequence[str
         table,
         coupons.hardness_scale,
         _summary(table, coupons.hardness_scale),
-        _typed(ratios, columns.TRANSVERSE_RATIOS),
+        _typed(ratios, TRANSVERSE_RATIOS),
         _between(groups),
         gap_pct,
     )
@@ -95,14 +105,14 @@ def _summary(table: pd.DataFrame, hardness_scale: str) -> pd.DataFrame:
             if found.fields:
                 head = (group, direction, column.removesuffix("_J"), unit, found.fields)
                 rows.append((*head, found.value, found.std, *found.interval()))
-    return pd.DataFrame(rows, columns=columns.names(columns.COUPONS))
+    return pd.DataFrame(rows, columns=names(COUPONS))
 
 
-def _typed(rows: list[dict[str, Any]], spec: tuple[columns.Column, ...]) -> pd.DataFrame:
+def _typed(rows: list[dict[str, Any]], spec: tuple[Column, ...]) -> pd.DataFrame:
     if not rows:
-        return columns.empty(spec)
+        return empty(spec)
     blank = {c.name: "" if c.dtype == "str" else math.nan for c in spec}
-    return pd.DataFrame([blank | row for row in rows])[columns.names(spec)].astype({c.name: c.dtype for c in spec})
+    return pd.DataFrame([blank | row for row in rows])[names(spec)].astype({c.name: c.dtype for c in spec})
 
 
 def _of(own: pd.DataFrame, direction: str, column: str = "toughness_J") -> FloatArray:
@@ -212,7 +222,7 @@ def _between(groups: dict[str, pd.DataFrame]) -> pd.DataFrame:
         row["p_holm"] = adjusted
         if row["p_value"] < ALPHA:
             row["verdict"] = "differs" if adjusted < ALPHA else "may differ"
-    return _typed(rows, columns.GROUP_RATIOS)
+    return _typed(rows, GROUP_RATIOS)
 
 
 def _group_row(a: str, of_a: pd.DataFrame, b: str, of_b: pd.DataFrame, direction: str) -> dict[str, Any]:
@@ -250,3 +260,116 @@ def _group_cells(a: str, b: str, direction: str, found: Contrast) -> dict[str, A
         "p_value": found.p_value,
         "verdict": UNKNOWN,
     }
+
+
+CAUTIONS = (
+    "These figures describe the coupons tested. They are not a certificate of the steel or of a part.",
+    "Where a blade or tool can injure when it fails, a licensed engineer decides, by the codes that apply there.",
+)
+
+
+def coupon_sentences(analysis: CouponAnalysis) -> list[str]:
+    """Say what the coupons show, what they do not, and how many more would."""
+    return [
+        *(_mean_sentence(row) for row in _rows(analysis.summary)),
+        *gap_sentences(analysis),
+        *group_sentences(analysis),
+        *outlier_sentences(analysis),
+    ]
+
+
+def gap_sentences(analysis: CouponAnalysis) -> list[str]:
+    """Say how the directions compare within each group, and how many more coupons would show."""
+    lines = []
+    for row in _rows(analysis.ratios):
+        lines.append(_gap_sentence(row))
+        lines += _further(row)
+        lines += _hardness(row, f"{row.group}, transverse less longitudinal", analysis.hardness_scale)
+        lines += [f"{row.group}: {warning}." for warning in row.warning.split("; ") if warning]
+    return lines
+
+
+def group_sentences(analysis: CouponAnalysis) -> list[str]:
+    """Say how the groups compare."""
+    lines = []
+    for row in _rows(analysis.groups):
+        lines.append(_group_sentence(row))
+        lines += _hardness(row, f"{row.group_b} less {row.group_a}, {row.direction}", analysis.hardness_scale)
+        lines += [f"{row.group_b} against {row.group_a}: {warning}." for warning in row.warning.split("; ") if warning]
+    return lines
+
+
+def _rows(table: pd.DataFrame) -> Iterator[Any]:
+    return table.itertuples(index=False)
+
+
+def _mean_sentence(row: Any) -> str:
+    head = f"{row.group}, {row.direction}: {row.quantity} {number(row.mean)} {row.unit}"
+    if row.coupons < 2:
+        return f"{head} (1 coupon, no interval)."
+    return (
+        f"{head} (95 % interval {number(row.ci95_low)} to {number(row.ci95_high)}; s = {number(row.std)}, "
+        f"{row.coupons} coupons)."
+    )
+
+
+def _gap_sentence(row: Any) -> str:
+    if math.isnan(row.ratio):
+        return f"{row.group}: no transverse ratio."
+    head = f"{row.group}: transverse over longitudinal toughness {row.ratio:.2f}"
+    if math.isnan(row.ci95_low):
+        return f"{head}, without an interval."
+    head += f" (95 % interval {row.ci95_low:.2f} to {row.ci95_high:.2f})"
+    tail = {
+        LOWER: "the gap is beyond scatter",
+        HIGHER: "the transverse coupons are the tougher ones, beyond scatter",
+        WITHIN: "no gap beyond scatter is shown, which does not prove that there is none",
+    }[row.verdict]
+    return f"{head}; {tail}."
+
+
+def _further(row: Any) -> list[str]:
+    if math.isnan(row.detectable_gap_pct):
+        return []
+    told = (
+        f"{row.group}: such coupons show a gap of {row.detectable_gap_pct:.0f} % or more with a power of 80 %; "
+        f"for a gap of {row.gap_pct:g} %, "
+    )
+    if math.isnan(row.more_longitudinal):
+        return [f"{told}no number of coupons that anyone would break suffices."]
+    along, across = int(row.more_longitudinal), int(row.more_transverse)
+    if along == across == 0:
+        return [f"{told}there are enough."]
+    return [f"{told}{along} more longitudinal and {across} more transverse are needed, if they scatter as these do."]
+
+
+def _hardness(row: Any, what: str, scale: str) -> list[str]:
+    if math.isnan(row.hardness_difference):
+        return []
+    said = f"Hardness, {what}: {row.hardness_difference:+.2g} {scale}"
+    if math.isnan(row.hardness_ci95_low):
+        return [f"{said}, without an interval."]
+    return [f"{said} (95 % interval {row.hardness_ci95_low:+.2g} to {row.hardness_ci95_high:+.2g})."]
+
+
+def _group_sentence(row: Any) -> str:
+    verdict = {
+        "differs": "they differ",
+        "may differ": f"they may differ (p = {row.p_value:.2g} on its own, {row.p_holm:.2g} among all tests)",
+    }.get(row.verdict, "no difference beyond scatter is shown")
+    what = "ratio of the transverse ratios" if row.direction == BOTH else f"{row.direction} toughness, ratio"
+    return (
+        f"{row.group_b} against {row.group_a}: {what} {row.ratio:.2f} "
+        f"(95 % interval {row.ci95_low:.2f} to {row.ci95_high:.2f}); {verdict}."
+    )
+
+
+def outlier_sentences(analysis: CouponAnalysis) -> list[str]:
+    """Name the coupons that lie far from their group."""
+    flagged = analysis.coupons[analysis.coupons["outlier"] != ""]
+    return [
+        f"{row.group}, {row.direction}: coupon {row.coupon or f'of line {row.line}'} ({number(row.toughness_J)} J) "
+        f"lies {row.outlier} (generalised extreme studentised deviate test on logarithms, 5 %); it is kept, look at "
+        "its fracture surface and record."
+        for row in _rows(flagged)
+    ]

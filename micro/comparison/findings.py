@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from micro.comparison.difference import ALIKE, DIFFERS, MAY_DIFFER, REFUSED, UNKNOWN
+from micro.comparison.pairs import ALIKE, DIFFERS, MAY_DIFFER, REFUSED, UNKNOWN
 from micro.comparison.quantities import BY_NAME
 
 
@@ -33,7 +33,7 @@ def findings(comparison: pd.DataFrame) -> list[PairFindings]:
     Parameters
     ----------
     comparison
-        Columns COMPARISON of `micro.columns`.
+        Columns COMPARISON of `micro.tables.columns`.
     """
     tests = int(comparison["p_value"].notna().sum())
     pairs = comparison.groupby(["specimen_a", "specimen_b"], sort=False)

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from micro.specimens.sampling import FloatArray
 from micro.specimens.summary import ClassData, class_data
+from micro.statistics.sampling import FloatArray
 
 SAME_RESOLUTION = 1.25
 COUNTED_OUTLINE_PX = 2.8
@@ -25,7 +25,7 @@ class MeasuredSpecimen:
     name
         As it will be printed.
     fields, particles
-        Its rows of the tables FIELDS and PARTICLES of `micro.columns`.
+        Its rows of the tables FIELDS and PARTICLES of `micro.tables.columns`.
     plane
         longitudinal, transverse or planar; empty where unknown.
     scale_relative_uncertainty

@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from micro import results
-from micro.columns import FIELDS, PARTICLES, Column, names
 from micro.comparison.quantities import MeasuredSpecimen
 from micro.errors import InputError
+from micro.tables.columns import FIELDS, PARTICLES, Column, names
 
 RUN_AGAIN = "run the study again"
 POSITIVE = ("um_per_px", "analysed_area_um2")

@@ -53,9 +53,9 @@ def structure_against_toughness(specimens: pd.DataFrame, ratios: pd.DataFrame) -
     Parameters
     ----------
     specimens
-        Columns SPECIMENS of `micro.columns`; all carbides together are taken.
+        Columns SPECIMENS of `micro.tables.columns`; all carbides together are taken.
     ratios
-        Columns TRANSVERSE_RATIOS of `micro.columns`; `group` must be the specimen's name.
+        Columns TRANSVERSE_RATIOS of `micro.tables.columns`; `group` must be the specimen's name.
 
     Returns
     -------

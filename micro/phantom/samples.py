@@ -11,10 +11,8 @@ from numpy.typing import NDArray
 
 from micro import results
 from micro.phantom.defects import Damage
-from micro.phantom.files import write_tiff
-from micro.phantom.picture import Optics
+from micro.phantom.picture import Optics, Truth, field_rows, write_tiff
 from micro.phantom.scenes import Population, Scene, make_field
-from micro.phantom.truth import Truth, field_rows
 
 UM_PER_PX = 0.1973
 SHAPE = (768, 1024)

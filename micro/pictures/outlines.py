@@ -1,15 +1,163 @@
-"""The outline picture: what was measured and what was left out, drawn on the micrograph."""
+"""What was measured, drawn on the micrograph, with scale bar and legend."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import functools
+import importlib.util
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.micrograph import Micrograph
-from micro.pictures.legend_strip import Item, line_of, with_strip
-from micro.segmentation import Segmentation
+from micro.image.micrograph import Micrograph
+from micro.segmentation.segmentation import Segmentation
+
+if TYPE_CHECKING:
+    from PIL.ImageFont import FreeTypeFont
+
+INK = (20, 20, 20)
+
+
+@functools.lru_cache(maxsize=16)
+def font(height_px: int) -> FreeTypeFont:
+    """Sans-serif letters that come with matplotlib, found without loading it."""
+    from PIL import ImageFont
+
+    found = importlib.util.find_spec("matplotlib")
+    assert found is not None and found.origin is not None
+    folder = Path(found.origin).parent / "mpl-data" / "fonts" / "ttf"
+    return ImageFont.truetype(str(folder / "DejaVuSans.ttf"), height_px)
+
+
+def text_width(text: str, height_px: int) -> int:
+    """Columns that a text takes."""
+    return round(font(height_px).getlength(text))
+
+
+def write(
+    picture: NDArray[np.uint8],
+    text: str,
+    left: int,
+    middle: int,
+    height_px: int,
+    ink: tuple[int, int, int] = INK,
+) -> None:
+    """Write a text into an RGB picture (rows, columns, 3), in place, its letters about the row `middle`."""
+    from PIL import Image, ImageDraw
+
+    canvas = Image.fromarray(picture)
+    ImageDraw.Draw(canvas).text((left, middle), text, fill=ink, font=font(height_px), anchor="lm")
+    picture[:] = np.asarray(canvas)
+
+
+Picture = NDArray[np.uint8]
+SHARE_OF_WIDTH = 0.2
+
+
+def round_length_um(width_um: float) -> float:
+    """Largest of 1, 2, 5 times a power of ten that is at most a fifth of the picture's width."""
+    wanted = width_um * SHARE_OF_WIDTH
+    power = 10.0 ** math.floor(math.log10(wanted))
+    return max(step * power for step in (1, 2, 5) if step * power <= wanted * (1 + 1e-9))
+
+
+def length_text(length_um: float) -> str:
+    """Length with its unit."""
+    return f"{length_um / 1000:g} mm" if length_um >= 1000 else f"{length_um:g} µm"
+
+
+def draw_scale_bar(picture: Picture, um_per_px: float, letters: float = 1 / 45) -> None:
+    """Draw a scale bar with its length into the lower right of an RGB picture (rows, columns, 3), in place.
+
+    `letters` is the height of the words over the picture's width; a picture too small for the bar stays as it is.
+    """
+    rows, columns = picture.shape[:2]
+    length_um = round_length_um(columns * um_per_px)
+    length = round(length_um / um_per_px)
+    text, high = length_text(length_um), max(11, round(columns * letters))
+    wide, pad = text_width(text, high), max(4, high // 3)
+    box_width, box_height = max(length, wide) + 2 * pad, high + 4 * pad
+    left, top = columns - box_width - pad, rows - box_height - pad
+    if left < 0 or top < 0:
+        return
+    box = picture[top : top + box_height + 1, left : left + box_width + 1]
+    box[:] = 255
+    write(box, text, (box_width - wide) // 2, pad + high // 2, high, (0, 0, 0))
+    start = (box_width - length) // 2
+    box[high + 2 * pad : high + 3 * pad, start : start + length] = 0
+
+
+Sample = Callable[[Picture], None]
+PAPER = 255
+LETTERS = 1 / 52
+
+
+@dataclass(frozen=True)
+class Item:
+    """One entry: `sample` draws into a small picture, the words stand beside it."""
+
+    words: str
+    sample: Sample
+    sample_px: int
+
+
+def line_of(colour: tuple[int, int, int]) -> Sample:
+    """Draw the line of a carbide class."""
+
+    def draw(sample: Picture) -> None:
+        middle, half = sample.shape[0] // 2, max(1, sample.shape[0] // 10)
+        sample[middle - half : middle + half] = colour
+
+    return draw
+
+
+def with_strip(picture: Picture, items: Sequence[Item], um_per_px: float | None) -> Picture:
+    """RGB picture (rows, columns, 3) with a white strip below: the scale bar, then the entries that fit its width."""
+    columns = picture.shape[1]
+    high = max(11, round(columns * LETTERS))
+    entries = [_entry(item, high) for item in ([*_scale(columns, um_per_px), *items])]
+    lines = _lines([e for e in entries if e.shape[1] + high <= columns], columns - high, high)
+    if not lines:
+        return picture
+    strip = np.full((2 * high * len(lines) + high // 2, columns, 3), PAPER, np.uint8)
+    for number, line in enumerate(lines):
+        left, top = high // 2, 2 * high * number + high // 4
+        for entry in line:
+            strip[top : top + entry.shape[0], left : left + entry.shape[1]] = entry
+            left += entry.shape[1] + high
+    return np.vstack([picture, strip])
+
+
+def _scale(columns: int, um_per_px: float | None) -> list[Item]:
+    if um_per_px is None:
+        return []
+    length_um = round_length_um(columns * um_per_px)
+    return [Item(length_text(length_um), line_of((0, 0, 0)), round(length_um / um_per_px))]
+
+
+def _entry(item: Item, high: int) -> Picture:
+    gap = high // 2
+    entry = np.full((2 * high, item.sample_px + gap + text_width(item.words, high), 3), PAPER, np.uint8)
+    item.sample(entry[high // 2 : high // 2 + high, : item.sample_px])
+    write(entry, item.words, item.sample_px + gap, high, high)
+    return entry
+
+
+def _lines(entries: Sequence[Picture], width: int, gap: int) -> list[list[Picture]]:
+    lines: list[list[Picture]] = []
+    room = -1
+    for entry in entries:
+        if entry.shape[1] > room:
+            lines.append([])
+            room = width
+        lines[-1].append(entry)
+        room -= entry.shape[1] + gap
+    return lines
+
 
 # Told apart by people with any kind of colour vision, and from grey.
 CLASS_COLOURS = ((230, 120, 0), (0, 150, 230), (120, 210, 60), (220, 60, 160), (245, 230, 70), (150, 110, 250))

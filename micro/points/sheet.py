@@ -1,22 +1,195 @@
-"""The sheet of one count: which fields, in which order, with which grid, and the pictures to count on."""
+"""The counting sheet: browser page and paper form."""
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
+from micro import results
 from micro.errors import InputError
-from micro.micrograph import Micrograph, read
-from micro.micrograph.mosaic import SubField
+from micro.image.micrograph import Micrograph, SubField
+from micro.image.reading import read
 from micro.pictures.outlines import display_range, to_display
-from micro.points.grid import Grid, draw_fields, place_grid
-from micro.points.plan import Plan, suggested_fields, suggested_points
+from micro.points.plan import Grid, Plan, draw_fields, place_grid, suggested_fields, suggested_points
+from micro.points.tally import FORM, TALLY
+from micro.tables.columns import names
+
+PAGE, FORM_FILE, PRINT = "sheet.html", "form.csv", "print"
+
+
+def write_sheet(sheet: Sheet, out: Path) -> None:
+    """Write the page, the form for paper, and a printable picture a field, numbered as the form is."""
+    with results.whole_file(out / PAGE) as stream:
+        stream.write(counting_page(sheet).encode(errors="backslashreplace"))
+    results.write_table(out / FORM_FILE, form(sheet))
+    for number in range(len(sheet.fields)):
+        with results.whole_file(out / PRINT / f"{number + 1:03d}.png") as stream:
+            stream.write(printable_page(sheet, number))
+    for left in sorted((out / PRINT).glob("[0-9][0-9][0-9].png"))[len(sheet.fields) :]:
+        left.unlink()
+
+
+DPI = 200
+A4_PX = (round(210 / 25.4 * DPI), round(297 / 25.4 * DPI))
+MARGIN_PX = round(15 / 25.4 * DPI)
+LABEL_PX = 36
+ARM_PX, OPEN_PX = 13, 4
+
+
+def form(sheet: Sheet) -> pd.DataFrame:
+    """Empty tally form with the columns FORM: one row a field, or a field and class; three columns to fill in."""
+    rows = []
+    for page, f in enumerate(sheet.fields, 1):
+        g = f.grid
+        placed = (g.columns, g.rows, g.first_x_px, g.first_y_px, g.step_x_px, g.step_y_px)
+        for carbide_class in sheet.classes if len(sheet.classes) > 1 else ("",):
+            rows.append((sheet.identity, page, f.specimen, f.field, f.image_sha256, *placed, carbide_class, "", "", ""))
+    return pd.DataFrame(rows, columns=names(FORM))
+
+
+def printable_page(sheet: Sheet, number: int) -> bytes:
+    """PNG file of field `number` (from 0) on an A4 page, upright or turned as the picture is, with its grid."""
+    import cv2
+
+    field = sheet.fields[number]
+    page = _blank_page(field)
+    box_width, box_height = page.shape[1] - 2 * MARGIN_PX - LABEL_PX, page.shape[0] - 2 * MARGIN_PX - 3 * LABEL_PX
+    scale = min(box_width / field.width_px, box_height / field.height_px)
+    left, top = MARGIN_PX + LABEL_PX, MARGIN_PX + 3 * LABEL_PX
+    _place(page, field, left, top, scale)
+    x, y = left + field.grid.x_px * scale, top + field.grid.y_px * scale
+    _crosses(page, x, y)
+    heading = f"Field {number + 1} of {len(sheet.fields)}   Sheet {sheet.identity}   {field.grid.points} points"
+    _text(page, heading, MARGIN_PX, MARGIN_PX + LABEL_PX // 2, 0.9)
+    _text(page, "in: ______   boundary: ______", MARGIN_PX, MARGIN_PX + LABEL_PX + LABEL_PX // 2, 0.9)
+    for column in range(field.grid.columns):
+        _text(page, str(column + 1), int(x[column]) - 8, top - 8, 0.6)
+    for row in range(field.grid.rows):
+        _text(page, str(row + 1), MARGIN_PX, int(y[row * field.grid.columns]) + 7, 0.6)
+    return cv2.imencode(".png", page, [cv2.IMWRITE_PNG_COMPRESSION, 3])[1].tobytes()
+
+
+def _blank_page(field: SheetField) -> NDArray[np.uint8]:
+    long_side, short_side = max(A4_PX), min(A4_PX)
+    turned = field.width_px > field.height_px
+    rows, columns = (short_side, long_side) if turned else (long_side, short_side)
+    return np.full((rows, columns), 255, np.uint8)
+
+
+def _place(page: NDArray[np.uint8], field: SheetField, left: int, top: int, scale: float) -> None:
+    import cv2
+
+    overview = cv2.imdecode(np.frombuffer(field.overview, np.uint8), cv2.IMREAD_GRAYSCALE)
+    size = (int(field.width_px * scale), int(field.height_px * scale))
+    fitted = cv2.resize(overview, size, interpolation=cv2.INTER_CUBIC)
+    page[top : top + size[1], left : left + size[0]] = fitted
+
+
+def _crosses(page: NDArray[np.uint8], x: NDArray, y: NDArray) -> None:
+    """Thin crosses, open at the centre, dark on a light rim so that they show on any grey."""
+    import cv2
+
+    for colour, thickness in ((255, 3), (0, 1)):
+        for px, py in zip(np.rint(x).astype(int).tolist(), np.rint(y).astype(int).tolist(), strict=True):
+            for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+                start = (px + dx * OPEN_PX, py + dy * OPEN_PX)
+                end = (px + dx * ARM_PX, py + dy * ARM_PX)
+                cv2.line(page, start, end, colour, thickness, cv2.LINE_AA)
+
+
+def _text(page: NDArray[np.uint8], text: str, x: int, y: int, size: float) -> None:
+    import cv2
+
+    cv2.putText(page, text, (x, y), cv2.FONT_HERSHEY_SIMPLEX, size, 0, 1, cv2.LINE_AA)
+
+
+# What would end a script element, or a line of a script, within a text.
+UNSAFE = {character: f"\\u{ord(character):04x}" for character in "<>&\u2028\u2029"}
+
+
+def counting_page(sheet: Sheet) -> str:
+    """HTML of the sheet: fields in the order of the sheet, nothing of the automatic result."""
+    style, script = template_text("sheet.css"), template_text("sheet.js")
+    return environment().get_template("sheet.html").render(
+        sheet=sheet,
+        style=style,
+        script=script,
+        policy=content_policy(style, script),
+        manifest=inert_json(manifest(sheet)),
+        pictures=[(_base64(f.overview), _base64(f.details)) for f in sheet.fields],
+    )  # fmt: skip
+
+
+def manifest(sheet: Sheet) -> dict[str, Any]:
+    """Everything the page's script knows, pictures apart."""
+    return {
+        "sheet": sheet.identity,
+        "classes": list(sheet.classes),
+        "columns": names(TALLY),
+        "detail_px": DETAIL_PX,
+        "fields": [
+            {
+                "specimen": f.specimen,
+                "field": f.field,
+                "image_sha256": f.image_sha256,
+                "width_px": f.width_px,
+                "height_px": f.height_px,
+                "grid_columns": f.grid.columns,
+                "x_px": [round(float(x), 2) for x in f.grid.x_px],
+                "y_px": [round(float(y), 2) for y in f.grid.y_px],
+            }
+            for f in sheet.fields
+        ],
+    }
+
+
+def inert_json(content: Any) -> str:
+    """JSON that can stand in a script element whatever the texts in it."""
+    text = json.dumps(content, ensure_ascii=True, separators=(",", ":"))
+    return "".join(UNSAFE.get(character, character) for character in text)
+
+
+def content_policy(style: str, script: str = "") -> str:
+    """Content security policy: this style, this script, pictures of the page itself, and nothing else."""
+    allowed = [f"script-src '{_hash(script)}'"] if script else []
+    rules = ["default-src 'none'", "img-src data: blob:", f"style-src '{_hash(style)}'", *allowed]
+    return "; ".join([*rules, "base-uri 'none'", "form-action 'none'"])
+
+
+@cache
+def template_text(name: str) -> str:
+    """Text of a template's style or script."""
+    return files("micro.points").joinpath("templates", name).read_text(encoding="utf8")
+
+
+@cache
+def environment() -> Any:
+    """Templates of this room; every value is escaped unless the template marks it as safe."""
+    import jinja2
+
+    return jinja2.Environment(
+        loader=jinja2.FunctionLoader(template_text), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True
+    )
+
+
+def _base64(content: bytes) -> str:
+    return base64.b64encode(content).decode()
+
+
+def _hash(text: str) -> str:
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+
 
 OVERVIEW_PX = 1280
 DETAIL_PX = 96
@@ -144,7 +317,7 @@ def _sheet_field(picture: Picture, points: int, rng: np.random.Generator) -> She
         crop_bottom_px=picture.crop_bottom_px,
         name=picture.field,
         sub_field=picture.sub_field,
-    ).core_of(picture.sub_field)
+    ).core
     shown = shown_grey(micrograph)
     grid = place_grid(shown.shape[1], shown.shape[0], points, rng)
     return SheetField(

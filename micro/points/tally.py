@@ -13,9 +13,9 @@ from typing import NoReturn
 import numpy as np
 import pandas as pd
 
-from micro.columns import Column, names
 from micro.errors import InputError
-from micro.points.grid import Grid
+from micro.points.plan import Grid
+from micro.tables.columns import Column, names
 
 VERDICTS = ("out", "boundary", "in")
 SCORE = {"out": 0.0, "boundary": 0.5, "in": 1.0}

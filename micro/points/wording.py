@@ -6,9 +6,8 @@ import math
 from collections.abc import Iterator
 
 from micro.points.agreement import Agreement
-from micro.points.bias import AGREES, DIFFERS, Bias, Interval
-from micro.points.counters import CounterKappa
-from micro.points.kappa import in_words
+from micro.points.estimate import AGREES, DIFFERS, Bias, Interval
+from micro.points.kappa import CounterKappa, in_words
 
 MINUS = "\u2212"
 

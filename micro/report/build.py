@@ -1,26 +1,126 @@
-"""Gather figures, tables and pictures of a finished run, and write the report."""
+"""The report built from tables: its parts, and which figures it has."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from micro import results
-from micro.answer import Answer
-from micro.batch import Outcome
+from micro.analysis import Analysis
+from micro.batch.job import Outcome
+from micro.figures.specimens import draw_banding, draw_chords, draw_neighbours, draw_rose, draw_sizes
+from micro.report.comparison_sections import point_sections
 from micro.report.drawing import Save, drawing
-from micro.report.field_pictures import field_pictures, same_scale_pictures
-from micro.report.methods import methods
-from micro.report.page import PageParts, PageSection, listed_pictures, render_page
-from micro.report.point_count import point_sections
+from micro.report.field_pictures import field_pictures, same_scale_pictures, typical_micrograph
+from micro.report.page import PageFigure, PageParts, PageSection, listed_pictures, render_page
 from micro.report.sections import answer_sections
-from micro.report.study_figures import study_figures
 from micro.report.summary import summary_parts
-from micro.study import Study
+from micro.report.wording import methods
+from micro.study.model import Study
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from micro.comparison.quantities import MeasuredSpecimen
+
+MOST_PANELS = 4
+
+
+def study_figures(
+    study: Study, tables: dict[str, pd.DataFrame], specimens: Sequence[MeasuredSpecimen], save: Save
+) -> list[PageFigure]:
+    """Figures of the page in the order of the questions; none where nothing was found.
+
+    Parameters
+    ----------
+    tables
+        "particles", "fields" and "profiles" of the whole study.
+    specimens
+        Those with a measured field.
+    save
+        Draws and writes a figure.
+    """
+    from micro.comparison.pairs import size_distributions
+
+    particles, profiles = tables["particles"], tables["profiles"]
+    if particles.empty:
+        return []
+    sizes = size_distributions(specimens)
+    shown = list(dict.fromkeys(particles["specimen"]))[:MOST_PANELS]
+    return [
+        save(
+            "size_distribution", 2, 3.1, partial(draw_sizes, distributions=sizes),
+            "Size distribution by number (left) and by area (right): the share in carbides smaller than a diameter. "
+            "Bands are 95 % intervals between fields.",
+            "Cumulative size distributions of each specimen by number and by area, with bands for the 95 % intervals.",
+        ),
+        *banding_figures(study, tables, save),
+        *profile_figures(profiles, shown, save),
+    ]  # fmt: skip
+
+
+def profile_figures(profiles: pd.DataFrame, shown: list[str], save: Save) -> list[PageFigure]:
+    """Figures from the curves of the fields: directions, chords, neighbours."""
+    starts = ("rose", ("carbide_chord", "matrix_chord"), "neighbour")
+    rose, chords, neighbours = (profiles[profiles["curve"].str.startswith(start)] for start in starts)
+    return [
+        save(
+            "rose", len(shown), 2.05, partial(draw_rose, profiles=rose, specimens=shown),
+            "Directions of the long axes, weighted by length; the broken circle is no preferred direction. A carbide "
+            "counts in each direction by the chance that its axis lies there.",
+            "Rose of the carbides' directions about the rolling direction, one for each specimen.",
+        ),
+        save(
+            "chords", 2, 3.0, partial(draw_chords, profiles=chords, specimens=shown),
+            "Chords of carbide (left) and of the matrix between carbides (right), along rolling (whole lines) and "
+            "across (broken lines).",
+            "Distributions of chord lengths of carbide and matrix along and across the rolling direction.",
+        ),
+        save(
+            "neighbours", len(shown), 2.5, partial(draw_neighbours, profiles=neighbours, specimens=shown),
+            "Distance of each carbide to its nearest neighbour, beside the same carbides placed at random without "
+            "overlap: to the left clustered, to the right evenly spread. Bands are 95 % intervals between fields.",
+            "Distributions of the nearest neighbour distance of each specimen, measured and at random.",
+        ),
+    ]  # fmt: skip
+
+
+def banding_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save) -> list[PageFigure]:
+    """Profile across rolling of a typical field of each specimen, beside the field."""
+    drawn = []
+    for number, specimen in enumerate(study.specimens[:MOST_PANELS], 1):
+        own = tables["fields"][tables["fields"]["specimen"] == specimen.name]
+        found = typical_micrograph(specimen, own)
+        if found is None:
+            continue
+        field, picture, um_per_px = found
+        row = own[(own["field"] == field) & (own["carbide_class"] == "all")].iloc[0]
+        profiles = tables["profiles"]
+        curves = profiles[(profiles["specimen"] == specimen.name) & (profiles["field"] == field)]
+        rolling, verdict = float(row["rolling_deg"]), _verdict(row["band_p_value"], row["band_spacing_um"])
+        name = re.sub(r"[^A-Za-z0-9]+", "_", specimen.name)[:40]
+        drawn.append(
+            save(
+                f"banding_{number}_{name}", 2, 2.7,
+                partial(draw_banding, picture=picture, um_per_px=um_per_px, rolling_deg=rolling, profiles=curves),
+                f"{specimen.name}, field {field}, rolling horizontal, and its area fraction across rolling. The grey "
+                f"band holds 95 % of the smoothed profile for the same carbides placed at random. {verdict}",
+                f"Field {field} of {specimen.name} beside its profile of area fraction across the rolling direction.",
+            )
+        )  # fmt: skip
+    return drawn
+
+
+def _verdict(p_value: float, spacing_um: float) -> str:
+    if not p_value >= 0:
+        return "Too few carbides to tell banding from chance."
+    if spacing_um > 0:
+        return f"Banded beyond chance (p = {p_value:.2g}), strongest at a spacing of {spacing_um:.0f} µm."
+    return f"No banding beyond chance in this field (p = {p_value:.2g})."
+
 
 FIELDS_SHOWN = 4
 FIGURES = "figures"
@@ -30,7 +130,7 @@ def write_report(
     study: Study,
     outcomes: Sequence[Outcome],
     tables: dict[str, pd.DataFrame],
-    answer: Answer,
+    answer: Analysis,
     out: Path,
     workers: int = 1,
 ) -> None:
@@ -58,7 +158,7 @@ def write_report(
 
 
 def study_sections(
-    study: Study, tables: dict[str, pd.DataFrame], answer: Answer, save: Save, out: Path
+    study: Study, tables: dict[str, pd.DataFrame], answer: Analysis, save: Save, out: Path
 ) -> list[PageSection]:
     """Parts of the page that answer the study, then the count by people where there is one."""
     sections = answer_sections(answer, same_scale_pictures(study, tables["fields"]), save)

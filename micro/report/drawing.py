@@ -10,8 +10,8 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from micro.figures.style import styled, write_figure
 from micro.processes import pool_of
-from micro.report.figures.style import styled, write_figure
 from micro.report.page import PageFigure
 
 if TYPE_CHECKING:

@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 
 from micro import results
 from micro.errors import InputError
-from micro.micrograph import Micrograph, read
-from micro.pictures.legend_strip import with_strip
-from micro.pictures.outlines import display_range, to_display
-from micro.pictures.scale_bar import draw_scale_bar
+from micro.image.micrograph import Micrograph
+from micro.image.reading import read
+from micro.pictures.outlines import display_range, draw_scale_bar, to_display, with_strip
 from micro.report.page import PagePicture
-from micro.study import Field, Specimen, Study
+from micro.study.model import Field, Specimen, Study
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -55,7 +54,7 @@ def field_pictures(field: Field, um_per_px: float, message: str, out: Path) -> F
 
 def same_scale_pictures(study: Study, fields: pd.DataFrame) -> list[PagePicture]:
     """Typical field of every specimen, cropped so that all show the same µm per cm; none for a single specimen."""
-    from micro.comparison import FieldFrame, same_scale_crops
+    from micro.comparison.pairs import FieldFrame, same_scale_crops
 
     typical = []
     for specimen in study.specimens:
@@ -83,7 +82,7 @@ def typical_micrograph(specimen: Specimen, own: pd.DataFrame) -> tuple[str, NDAr
     own
         The specimen's rows of the fields table.
     """
-    from micro.comparison import typical_field
+    from micro.comparison.pairs import typical_field
 
     name = typical_field(own) if len(own) else ""
     field = next((f for f in specimen.fields if f.name == name), None)
@@ -98,7 +97,7 @@ def _read(field: Field) -> Micrograph | None:
     """Micrograph of a field, of a mosaic its part; None where the file cannot be read any more."""
     part = field.sub_field
     try:
-        return read(field.image, page=field.page, crop_bottom_px=field.crop_bottom_px, sub_field=part).core_of(part)
+        return read(field.image, page=field.page, crop_bottom_px=field.crop_bottom_px, sub_field=part).core
     except InputError:
         return None
 

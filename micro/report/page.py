@@ -8,20 +8,21 @@ from dataclasses import dataclass
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from micro.batch import Outcome, library_versions
-from micro.report.messages import listed, told_once
+from micro.batch.job import Outcome, library_versions
 from micro.report.record import parameters
 from micro.report.wording import (
     GROUPS,
     group_of,
+    listed,
     one_class,
     plain_name,
     printed_factor,
     printed_unit,
+    told_once,
     with_ends,
     with_unit,
 )
-from micro.study import Specimen, Study
+from micro.study.model import Specimen, Study
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -8,11 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from micro import results
-from micro.batch import Outcome, library_versions
+from micro.batch.job import Outcome, library_versions
 from micro.errors import InputError
-from micro.micrograph.mosaic import SubField
-from micro.segmentation import SegmentationSettings
-from micro.study import SEGMENTING, Field, Specimen, Study, safe_stem
+from micro.image.micrograph import SubField
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.study.model import Field, Specimen, Study, safe_stem
+from micro.study.reader import SEGMENTING
 
 TABLES = (
     results.PARTICLES, results.FIELDS, results.PROFILES, results.SPECIMENS, results.COMPARISON, results.CHEMISTRY,

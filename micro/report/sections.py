@@ -1,4 +1,4 @@
-"""The parts of the report that answer the study: comparison, coupons, structure, chemistry, uncertainty."""
+"""Sections of the report on specimens and sizes."""
 
 from __future__ import annotations
 
@@ -7,13 +7,18 @@ from collections.abc import Iterator, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from micro.answer import Answer
-from micro.report.comparison_section import comparison_section
-from micro.report.coupon_section import coupon_section
+import numpy as np
+
+from micro.analysis import Analysis
+from micro.comparison.quantities import MeasuredSpecimen
+from micro.report.comparison_sections import comparison_section, coupon_section
 from micro.report.drawing import Save
 from micro.report.page import PagePicture, PageSection, PageTable
-from micro.report.size_section import size_section
 from micro.report.wording import MINUS, plain_name, with_ends
+from micro.specimens.largest import gumbel_by_moments, gumbel_p_value
+from micro.specimens.summary import ClassData, class_data
+from micro.specimens.unfolding import log_limits, unfold
+from micro.statistics.lognormal import fit_lognormal, lognormal_ci95
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,7 +35,7 @@ BUDGETED = (
 )
 
 
-def answer_sections(answer: Answer, pictures: Sequence[PagePicture], save: Save) -> list[PageSection]:
+def answer_sections(answer: Analysis, pictures: Sequence[PagePicture], save: Save) -> list[PageSection]:
     """Parts for whatever the study holds.
 
     Parameters
@@ -51,10 +56,10 @@ def answer_sections(answer: Answer, pictures: Sequence[PagePicture], save: Save)
     return [part for part in parts if part is not None]
 
 
-def structure_section(answer: Answer, save: Save) -> PageSection | None:
+def structure_section(answer: Analysis, save: Save) -> PageSection | None:
     """Set the transverse ratio against banding and the largest carbide."""
     from micro.comparison.structure import rank_correlation
-    from micro.report.figures.structure import draw_structure
+    from micro.report.study_figures import draw_structure
     from micro.report.summary import explanation_sentence
 
     points = answer.structure
@@ -84,7 +89,7 @@ def structure_section(answer: Answer, save: Save) -> PageSection | None:
 def chemistry_section(chemistry: pd.DataFrame, save: Save) -> PageSection | None:
     """Set the measured fraction beside what the composition can hold."""
     from micro.comparison.chemistry import NATURE
-    from micro.report.figures.chemistry import draw_chemistry
+    from micro.report.study_figures import draw_chemistry
 
     if chemistry.empty:
         return None
@@ -110,7 +115,7 @@ def chemistry_section(chemistry: pd.DataFrame, save: Save) -> PageSection | None
     )
 
 
-def budget_section(answer: Answer) -> PageSection | None:
+def budget_section(answer: Analysis) -> PageSection | None:
     """Say what makes the main numbers uncertain."""
     rows = [row for specimen in answer.specimens for row in _budget_rows(specimen)]
     if not rows:
@@ -154,3 +159,92 @@ def _percent(row: dict[Any, Any], *names: str) -> str:
 
 def _text(value: Any) -> str:
     return value if isinstance(value, str) else ""
+
+
+AREAS_MM2 = (1.0, 10.0, 100.0)
+CLASSES = 12
+FEWEST_CARBIDES = 100
+
+
+def size_section(specimens: tuple[MeasuredSpecimen, ...]) -> PageSection | None:
+    """Tables of all specimens with carbides enough; None where there is none."""
+    data = {s.name: class_data(s.particles, s.fields, "all") for s in specimens}
+    data = {name: own for name, own in data.items() if len(own.carbides) >= FEWEST_CARBIDES}
+    if not data:
+        return None
+    text = (
+        "A polish cuts most carbides off their middle, so sections are smaller than the carbides in space. The spheres "
+        "below would show the sections that were measured (Saltykov's classes, diameter ratio 10 to the power 0.1; "
+        "Underwood 1970, from memory). That is meant for round carbides.",
+        "The largest carbide to expect on a polished area follows from the largest of each field (Gumbel law by "
+        "moments, ASTM E2283, from memory). An area far beyond the one measured is an extrapolation: its interval "
+        "holds only if the law does.",
+    )
+    tables = [
+        PageTable(
+            "Sections, as a lognormal distribution",
+            ("specimen", "median, µm", "spread of its logarithm", "greatest gap from lognormal, %"),
+            [_section_row(name, own) for name, own in data.items()],
+        ),
+        PageTable(
+            "Spheres in space",
+            ("specimen", "mean diameter, µm", "spread of the diameters, µm", "number N_V, 1/mm³", "to know"),
+            [_sphere_row(name, own) for name, own in data.items()],
+        ),
+        PageTable(
+            "Largest carbide to expect, µm",
+            ("specimen", *(f"on {area:g} mm²" for area in AREAS_MM2), "area measured, mm²", "fit of the Gumbel law, p"),
+            [_largest_row(name, own) for name, own in data.items()],
+        ),
+    ]  # fmt: skip
+    return PageSection("sizes-in-space", "Sizes in space, and the largest carbide", text, tables=tables)
+
+
+def _section_row(name: str, data: ClassData) -> tuple[str, ...]:
+    size, weight = data.carbide("ecd_um"), data.weight
+    fitted = fit_lognormal(size, weight)
+    median_ends, sigma_ends = lognormal_ci95(size, weight, data.field)
+    return (
+        name,
+        with_ends(fitted.median, *median_ends),
+        with_ends(fitted.sigma, *sigma_ends),
+        f"{100 * fitted.greatest_gap:.2g}",
+    )
+
+
+def _sphere_row(name: str, data: ClassData) -> tuple[str, ...]:
+    size, weight = data.carbide("ecd_um"), data.weight
+    limits = log_limits(float(size[weight > 0].max()), CLASSES)
+    counts = np.array([
+        np.histogram(size[own], limits, weights=weight[own])[0]
+        for own in (data.field == number for number in range(len(data.fields)))
+    ])  # fmt: skip
+    aspect = float(np.average(data.carbide("aspect_ratio"), weights=weight))
+    spheres = unfold(counts, data.column("analysed_area_um2"), limits, mean_aspect_ratio=aspect)
+    return (
+        name,
+        with_ends(spheres.mean_um, *spheres.mean_ci95),
+        with_ends(spheres.std_um, *spheres.std_ci95),
+        with_ends(float(spheres.number_per_mm3.sum()), *spheres.total_ci95),
+        spheres.warning,
+    )
+
+
+def _largest_row(name: str, data: ClassData) -> tuple[str, ...]:
+    size = data.carbide("ecd_um")
+    largest = np.zeros(len(data.fields))
+    np.maximum.at(largest, data.field, size)
+    area_mm2 = data.column("analysed_area_um2") / 1e6
+    gumbel = gumbel_by_moments(largest)
+    cells = []
+    for area in AREAS_MM2:
+        expected = gumbel.expected(area / area_mm2.mean())
+        low, high = expected.interval()
+        cells.append(with_ends(expected.value, low, high))
+    p_value = gumbel_p_value(largest)
+    return (
+        name,
+        *cells,
+        f"{area_mm2.sum():.3g}",
+        f"{p_value:.2g}" if math.isfinite(p_value) else "too few fields to tell",
+    )

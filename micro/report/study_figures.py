@@ -1,118 +1,146 @@
-"""The figures of every study: sizes, banding, chords, directions, neighbours."""
+"""Figures of the whole study."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
-from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from micro.report.drawing import Save
-from micro.report.field_pictures import typical_micrograph
-from micro.report.figures.banding import draw_banding
-from micro.report.figures.chords import draw_chords
-from micro.report.figures.neighbours import draw_neighbours
-from micro.report.figures.rose import draw_rose
-from micro.report.figures.sizes import draw_sizes
-from micro.report.page import PageFigure
-from micro.study import Study
+import numpy as np
+
+from micro.comparison.coupons import LONGITUDINAL, TRANSVERSE, CouponAnalysis
+from micro.figures.style import colour
+from micro.report.wording import plain_name
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.axes import Axes
 
-    from micro.comparison import MeasuredSpecimen
-
-MOST_PANELS = 4
+    from micro.points.estimate import Bias
 
 
-def study_figures(
-    study: Study, tables: dict[str, pd.DataFrame], specimens: Sequence[MeasuredSpecimen], save: Save
-) -> list[PageFigure]:
-    """Figures of the page in the order of the questions; none where nothing was found.
+def draw_structure(axes: list[Axes], points: pd.DataFrame) -> None:
+    """One axis a quantity, one point a specimen; columns as in `structure_against_toughness`."""
+    for axis, (quantity, own) in zip(axes, points.groupby("quantity", sort=False), strict=True):
+        for number, row in enumerate(own.to_dict("records")):
+            x_ends = np.nan_to_num([[row["x"] - row["x_low"]], [row["x_high"] - row["x"]]])
+            y_ends = np.nan_to_num([[row["ratio"] - row["ratio_low"]], [row["ratio_high"] - row["ratio"]]])
+            axis.errorbar(row["x"], row["ratio"], y_ends, x_ends, fmt="o", color=colour(number), capsize=3)
+            axis.annotate(row["specimen"], (row["x"], row["ratio"]), xytext=(6, 6), textcoords="offset points")
+        unit = own["unit"].iloc[0]
+        axis.set_xlabel(
+            plain_name(str(quantity)).partition(" (")[0] + (f", {unit}" if isinstance(unit, str) and unit else "")
+        )
+        axis.set_ylim(0, None)
+        axis.margins(x=0.15)
+    axes[0].set_ylabel("transverse over longitudinal toughness")
+
+
+WIDTH = 0.6
+
+
+def draw_chemistry(axes: list[Axes], chemistry: pd.DataFrame) -> None:
+    """One place a specimen and class; columns CHEMISTRY of `micro.tables.columns`."""
+    axis = axes[0]
+    names = []
+    for place, row in enumerate(chemistry.to_dict("records")):
+        axis.bar(place, 100 * row["ceiling"], WIDTH, color="#d9ded8", edgecolor="#8b938a")
+        band = 100 * (row["ceiling_high"] - row["ceiling_low"])
+        axis.bar(place, band, WIDTH, 100 * row["ceiling_low"], color="none", edgecolor="#8b938a", hatch="////")
+        if np.isfinite(row["measured"]):
+            ends = np.nan_to_num([[row["measured"] - row["measured_low"]], [row["measured_high"] - row["measured"]]])
+            axis.errorbar(place, 100 * row["measured"], 100 * ends, fmt="o", color=colour(0), capsize=3)
+        names.append(f"{row['specimen']}\n{row['carbide_class']}")
+    axis.set_xticks(range(len(names)), names)
+    axis.set_ylabel("volume or area fraction, %")
+    axis.grid(axis="x", visible=False)
+    axis.set_axisbelow(True)
+    specimens = chemistry["specimen"].to_numpy()
+    for border in np.flatnonzero(specimens[1:] != specimens[:-1]).tolist():
+        axis.axvline(border + 0.5, color="#8b938a", linewidth=0.6)
+    axis.set_ylim(0, 1.3 * axis.get_ylim()[1])
+    _explain(axis)
+
+
+def _explain(axis: Axes) -> None:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    axis.legend(
+        handles=[
+            Patch(facecolor="#d9ded8", edgecolor="#8b938a", label="ceiling by composition"),
+            Patch(facecolor="none", edgecolor="#8b938a", hatch="////", label="left open by the densities"),
+            Line2D([], [], color=colour(0), marker="o", label="measured, with 95 % interval"),
+        ],
+        loc="upper center", ncols=3, fontsize=7,
+    )  # fmt: skip
+
+
+MARKS = ("o", "s", "^", "D", "v", "P")
+
+
+def draw_point_count(axes: list[Axes], fields: pd.DataFrame, bias: tuple[Bias, ...]) -> None:
+    """Draw counted over measured (left), and their difference over their mean with limits of agreement (right).
 
     Parameters
     ----------
-    tables
-        "particles", "fields" and "profiles" of the whole study.
-    specimens
-        Those with a measured field.
-    save
-        Draws and writes a figure.
+    fields
+        Columns POINTS of `micro.tables.columns`; rows of all classes together are drawn.
+    bias
+        Of the same fields.
     """
-    from micro.comparison import size_distributions
-
-    particles, profiles = tables["particles"], tables["profiles"]
-    if particles.empty:
-        return []
-    sizes = size_distributions(specimens)
-    shown = list(dict.fromkeys(particles["specimen"]))[:MOST_PANELS]
-    return [
-        save(
-            "size_distribution", 2, 3.1, partial(draw_sizes, distributions=sizes),
-            "Size distribution by number (left) and by area (right): the share in carbides smaller than a diameter. "
-            "Bands are 95 % intervals between fields.",
-            "Cumulative size distributions of each specimen by number and by area, with bands for the 95 % intervals.",
-        ),
-        *banding_figures(study, tables, save),
-        *profile_figures(profiles, shown, save),
-    ]  # fmt: skip
-
-
-def profile_figures(profiles: pd.DataFrame, shown: list[str], save: Save) -> list[PageFigure]:
-    """Figures from the curves of the fields: directions, chords, neighbours."""
-    starts = ("rose", ("carbide_chord", "matrix_chord"), "neighbour")
-    rose, chords, neighbours = (profiles[profiles["curve"].str.startswith(start)] for start in starts)
-    return [
-        save(
-            "rose", len(shown), 2.05, partial(draw_rose, profiles=rose, specimens=shown),
-            "Directions of the long axes, weighted by length; the broken circle is no preferred direction. A carbide "
-            "counts in each direction by the chance that its axis lies there.",
-            "Rose of the carbides' directions about the rolling direction, one for each specimen.",
-        ),
-        save(
-            "chords", 2, 3.0, partial(draw_chords, profiles=chords, specimens=shown),
-            "Chords of carbide (left) and of the matrix between carbides (right), along rolling (whole lines) and "
-            "across (broken lines).",
-            "Distributions of chord lengths of carbide and matrix along and across the rolling direction.",
-        ),
-        save(
-            "neighbours", len(shown), 2.5, partial(draw_neighbours, profiles=neighbours, specimens=shown),
-            "Distance of each carbide to its nearest neighbour, beside the same carbides placed at random without "
-            "overlap: to the left clustered, to the right evenly spread. Bands are 95 % intervals between fields.",
-            "Distributions of the nearest neighbour distance of each specimen, measured and at random.",
-        ),
-    ]  # fmt: skip
+    own = fields[fields["carbide_class"] == "all"]
+    whole = [b for b in bias if b.carbide_class == "all"][-1]
+    for number, (specimen, block) in enumerate(own.groupby("specimen", sort=False)):
+        counted, measured = 100 * block["point_fraction"].to_numpy(), 100 * block["area_fraction"].to_numpy()
+        look: dict[str, Any] = {
+            "marker": MARKS[number % len(MARKS)],
+            "color": colour(number),
+            "linestyle": "none",
+            "alpha": 0.8,
+        }
+        axes[0].plot(measured, counted, label=str(specimen), **look)
+        axes[1].plot((measured + counted) / 2, counted - measured, **look)
+    top = 105 * max(own["point_fraction"].max(), own["area_fraction"].max(), 0.001)
+    axes[0].plot([0, top], [0, top], color="#8b938a", linewidth=0.8, zorder=0)
+    axes[0].set(xlim=(0, top), ylim=(-0.02 * top, top), xlabel="measured, %", ylabel="counted, %")
+    axes[0].legend(loc="upper left")
+    axes[1].axhline(0, color="#8b938a", linewidth=0.8, zorder=0)
+    axes[1].axhline(100 * whole.difference.value, color="black", linewidth=1)
+    axes[1].axhspan(*(100 * np.array([whole.difference.low, whole.difference.high])), color="#d9ded8", zorder=-1)
+    for limit in whole.limits:
+        axes[1].axhline(100 * limit, color="black", linewidth=0.9, linestyle=(0, (5, 3)))
+    axes[1].set(xlabel="mean of counted and measured, %", ylabel="counted less measured, % points")
 
 
-def banding_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save) -> list[PageFigure]:
-    """Profile across rolling of a typical field of each specimen, beside the field."""
-    drawn = []
-    for number, specimen in enumerate(study.specimens[:MOST_PANELS], 1):
-        own = tables["fields"][tables["fields"]["specimen"] == specimen.name]
-        found = typical_micrograph(specimen, own)
-        if found is None:
-            continue
-        field, picture, um_per_px = found
-        row = own[(own["field"] == field) & (own["carbide_class"] == "all")].iloc[0]
-        profiles = tables["profiles"]
-        curves = profiles[(profiles["specimen"] == specimen.name) & (profiles["field"] == field)]
-        rolling, verdict = float(row["rolling_deg"]), _verdict(row["band_p_value"], row["band_spacing_um"])
-        name = re.sub(r"[^A-Za-z0-9]+", "_", specimen.name)[:40]
-        drawn.append(
-            save(
-                f"banding_{number}_{name}", 2, 2.7,
-                partial(draw_banding, picture=picture, um_per_px=um_per_px, rolling_deg=rolling, profiles=curves),
-                f"{specimen.name}, field {field}, rolling horizontal, and its area fraction across rolling. The grey "
-                f"band holds 95 % of the smoothed profile for the same carbides placed at random. {verdict}",
-                f"Field {field} of {specimen.name} beside its profile of area fraction across the rolling direction.",
-            )
-        )  # fmt: skip
-    return drawn
+OFFSETS = {LONGITUDINAL: -0.18, TRANSVERSE: 0.18}
+MARKERS = {LONGITUDINAL: "o", TRANSVERSE: "s"}
+DOTS_ABREAST = 0.18
 
 
-def _verdict(p_value: float, spacing_um: float) -> str:
-    if not p_value >= 0:
-        return "Too few carbides to tell banding from chance."
-    if spacing_um > 0:
-        return f"Banded beyond chance (p = {p_value:.2g}), strongest at a spacing of {spacing_um:.0f} µm."
-    return f"No banding beyond chance in this field (p = {p_value:.2g})."
+def draw_coupons(axes: list[Axes], analysis: CouponAnalysis) -> None:
+    """Toughness by group (one place each) and direction; outliers are ringed, none is left out."""
+    axis = axes[0]
+    groups = list(dict.fromkeys(analysis.coupons["group"]))
+    by_direction: Any = analysis.coupons.groupby(["group", "direction"], sort=False)
+    for (group, direction), own in by_direction:
+        place = groups.index(group) + OFFSETS[direction]
+        toughness = own["toughness_J"].to_numpy(float)
+        spots = place - 0.04 - DOTS_ABREAST * np.linspace(0, 1, len(own)) * (len(own) > 1)
+        look: dict[str, Any] = {"marker": MARKERS[direction], "color": colour(0 if direction == LONGITUDINAL else 1)}
+        axis.scatter(spots, toughness, s=16, zorder=3, linewidths=0, **look)
+        odd = (own["outlier"] != "").to_numpy()
+        axis.scatter(spots[odd], toughness[odd], s=80, facecolors="none", edgecolors="#a0322f")
+    means: Any = analysis.summary[analysis.summary["quantity"] == "toughness"]
+    for row in means.itertuples(index=False):
+        place = groups.index(row.group) + OFFSETS[row.direction] + 0.04
+        ends = np.nan_to_num([[row.mean - row.ci95_low], [row.ci95_high - row.mean]])
+        marker, tint = MARKERS[row.direction], colour(list(OFFSETS).index(row.direction))
+        axis.errorbar(
+            place, row.mean, ends, color=tint, marker=marker, markersize=7, markerfacecolor="white", capsize=3
+        )
+    for number, direction in enumerate(OFFSETS):
+        axis.scatter([], [], s=16, color=colour(number), marker=MARKERS[direction], label=direction)
+    axis.set_xticks(range(len(groups)), groups)
+    axis.set(xlim=(-0.6, len(groups) - 0.4), ylabel="toughness, J")
+    axis.set_ylim(bottom=0)
+    axis.grid(axis="x", visible=False)
+    axis.legend(loc="best")

@@ -6,9 +6,9 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from micro.answer import Answer
+from micro.analysis import Analysis
 from micro.report.wording import figures, one_class, with_ends, with_unit
-from micro.study import Specimen, Study
+from micro.study.model import Specimen, Study
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,7 +31,7 @@ STRUCTURE = {
 }
 
 
-def summary_parts(study: Study, specimens: pd.DataFrame, answer: Answer) -> list[tuple[str, list[str]]]:
+def summary_parts(study: Study, specimens: pd.DataFrame, answer: Analysis) -> list[tuple[str, list[str]]]:
     """Questions with their answers, in the order a reader asks; questions without an answer are left out."""
     own = [(s, _Values(specimens[specimens["specimen"] == s.name])) for s in study.specimens]
     measured = [(s, values) for s, values in own if values.classes]
@@ -48,7 +48,7 @@ def summary_parts(study: Study, specimens: pd.DataFrame, answer: Answer) -> list
     return [(heading, said) for heading, said in parts if said]
 
 
-def answer_sentences(study: Study, answer: Answer) -> list[str]:
+def answer_sentences(study: Study, answer: Analysis) -> list[str]:
     """Say what the pairs, the coupons and the structure tell, the main points only."""
     return [*pair_sentences(answer, _routes(study)), *toughness_sentences(answer)]
 
@@ -135,9 +135,9 @@ def _routes(study: Study) -> dict[str, str]:
     return {s.name: named(s) for s in study.specimens}
 
 
-def pair_sentences(answer: Answer, shown: dict[str, str]) -> list[str]:
+def pair_sentences(answer: Analysis, shown: dict[str, str]) -> list[str]:
     """One sentence a pair: amount, largest carbide, anisotropy, and how many quantities differ."""
-    from micro.comparison import findings
+    from micro.comparison.findings import findings
 
     pairs = findings(answer.comparison)
     said = [pair_sentence(pair, answer.comparison, shown) for pair in pairs[:MOST_PAIRS]]
@@ -172,7 +172,7 @@ def effect_words(row: dict[Any, Any]) -> str:
     return f"{words} {effect}" + ("" if row["verdict"] == "differs" else f", {row['verdict']}")
 
 
-def toughness_sentences(answer: Answer) -> list[str]:
+def toughness_sentences(answer: Analysis) -> list[str]:
     """Say the transverse toughness ratio of each group, and whether the structure explains it."""
     said = []
     if answer.coupons is not None:
@@ -228,7 +228,7 @@ def _and(words: list[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
-def sureness_sentences(measured: list[tuple[Specimen, _Values]], answer: Answer) -> Iterator[str]:
+def sureness_sentences(measured: list[tuple[Specimen, _Values]], answer: Analysis) -> Iterator[str]:
     """Say what the brackets mean, how narrow they are, and what has been checked."""
     if not measured:
         return
@@ -256,7 +256,7 @@ def sureness_sentences(measured: list[tuple[Specimen, _Values]], answer: Answer)
     yield from count_sentences(answer)
 
 
-def count_sentences(answer: Answer) -> Iterator[str]:
+def count_sentences(answer: Analysis) -> Iterator[str]:
     """Say whether a count by people agrees, or that nobody counted."""
     from micro.points.wording import heading, verdict_sentence
 

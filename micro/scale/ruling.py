@@ -1,4 +1,4 @@
-"""The ruling in a picture of a stage micrometer: its direction, lines and pitch in px."""
+"""A ruling's lines: evened light, direction, positions."""
 
 from __future__ import annotations
 
@@ -9,12 +9,121 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.errors import InputError
-from micro.scale.detection import FoundLines, find_lines
-from micro.scale.direction import ruling_directions
-from micro.scale.divisions import completed, finer_ruling
-from micro.scale.light import even_light
-from micro.scale.pitch import LEAST_LINES, PitchFit, fit_pitch, number_lines
-from micro.scale.segments import FloatArray, fit_segments
+from micro.scale.detection import FoundLines, find_lines, fit_segments
+from micro.scale.pitch import LEAST_LINES, PitchFit, completed, finer_ruling, fit_pitch, number_lines
+
+DEGREE = 3
+LEAST_LIGHT = 0.2  # of the mean: no polynomial is trusted below
+
+
+def even_light(picture: NDArray[np.float32], found: FoundLines) -> NDArray[np.float32]:
+    """Divide the picture by its light, a polynomial through the bright level at every line seen.
+
+    Light that falls off across a line shifts it towards the brighter side; opposite ways at opposite sides of
+    the field, which would pass for a change of scale.
+
+    Parameters
+    ----------
+    picture
+        (rows, columns) grey levels.
+    found
+        Lines with their segments; the bright level is the line's where it is bright, else the matrix beside it.
+    """
+    segments = found.segments
+    bright = segments.background + np.maximum(segments.height, 0)
+    x, y, level = segments.x[found.seen], np.broadcast_to(segments.y, bright.shape)[found.seen], bright[found.seen]
+    rows, columns = picture.shape
+    basis = np.polynomial.polynomial.polyvander2d(2 * x / columns - 1, 2 * y / rows - 1, (DEGREE, DEGREE))
+    low = np.add.outer(np.arange(DEGREE + 1), np.arange(DEGREE + 1)) <= DEGREE
+    terms = np.zeros((DEGREE + 1, DEGREE + 1))
+    terms[low] = _robust_fit(basis[:, low.ravel()], level)
+    light = np.polynomial.polynomial.polygrid2d(
+        2 * (np.arange(rows) + 0.5) / rows - 1, 2 * (np.arange(columns) + 0.5) / columns - 1, terms.T
+    )
+    mean = float(np.mean(level))
+    if mean <= 0:
+        return picture
+    return picture / np.clip(light / mean, LEAST_LIGHT, None).astype(np.float32)
+
+
+def _robust_fit(basis: NDArray, level: NDArray) -> NDArray:
+    kept = np.ones(len(level), bool)
+    for _ in range(3):
+        terms = np.linalg.lstsq(basis[kept], level[kept], rcond=None)[0]
+        off = np.abs(level - basis @ terms)
+        kept = off <= 4 * 1.4826 * np.median(off) + 1e-9
+    return terms
+
+
+FloatArray = NDArray[np.float64]
+STEP_DEG = 0.25
+LOWEST_CYCLES = 4  # a ruling of five lines has four pitches in the picture
+HIGHEST_FREQUENCY = 0.35
+NEIGHBOURS_DEG = 5.0
+CANDIDATES = 4
+
+
+def ruling_directions(grey: NDArray[np.float32]) -> FloatArray:
+    """Directions across which parallel lines may lie, the most likely first.
+
+    Parameters
+    ----------
+    grey
+        (rows, columns) picture.
+
+    Returns
+    -------
+    FloatArray
+        (n,) normals of the lines, degrees from the horizontal, counter-clockwise as seen, 0 to 180.
+    """
+    energy = energy_by_direction(grey)
+    around = int(NEIGHBOURS_DEG / STEP_DEG)
+    wrapped = np.concatenate([energy[-around:], energy, energy[:around]])
+    windows = np.lib.stride_tricks.sliding_window_view(wrapped, 2 * around + 1)
+    peaks = np.flatnonzero((energy == windows.max(axis=1)) & (energy > 0))
+    peaks = peaks[np.argsort(-energy[peaks])][:CANDIDATES]
+    before, top, after = energy[peaks - 1], energy[peaks], energy[(peaks + 1) % len(energy)]
+    bend = before - 2 * top + after
+    shift = np.divide(before - after, 2 * bend, out=np.zeros(len(peaks)), where=bend < 0)
+    return np.asarray((peaks + shift) * STEP_DEG % 180, np.float64)
+
+
+def energy_by_direction(grey: NDArray[np.float32]) -> FloatArray:
+    """(720,) energy of the spectrum along rays through zero, a quarter of a degree apart, from the horizontal on.
+
+    It is the variance of the picture's projection on that direction (projection-slice theorem); parallel lines put a
+    sharp maximum there. Directions are counter-clockwise as seen.
+
+    Parameters
+    ----------
+    grey
+        (rows, columns) picture.
+    """
+    return _along_rays(_power_spectrum(grey))
+
+
+def _power_spectrum(grey: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Power by frequency, zero in the middle; the edges of the picture are faded out first."""
+    import cv2
+
+    rows, columns = grey.shape
+    fade = np.outer(np.hanning(rows), np.hanning(columns)).astype(np.float32)
+    padded = np.zeros((cv2.getOptimalDFTSize(rows), cv2.getOptimalDFTSize(columns)), np.float32)
+    padded[:rows, :columns] = (grey - grey.mean()) * fade
+    spectrum = cv2.dft(padded, flags=cv2.DFT_COMPLEX_OUTPUT)
+    return np.fft.fftshift(spectrum[..., 0] ** 2 + spectrum[..., 1] ** 2)
+
+
+def _along_rays(power: NDArray[np.float32]) -> FloatArray:
+    import cv2
+
+    rows, columns = power.shape
+    angle = np.radians(np.arange(0, 180, STEP_DEG))[:, None]
+    frequency = np.arange(LOWEST_CYCLES / max(power.shape), HIGHEST_FREQUENCY, 0.5 / max(power.shape))[None, :]
+    x = columns // 2 + frequency * np.cos(angle) * columns
+    y = rows // 2 - frequency * np.sin(angle) * rows
+    return cv2.remap(power, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR).sum(axis=1, dtype=float)
+
 
 WHERE = "stage micrometer"
 SMALLEST_SIDE = 40

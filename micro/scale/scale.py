@@ -1,9 +1,14 @@
-"""The scale of a picture."""
+"""Micrometres per pixel, as stated by a user or by a file's tags."""
 
 from __future__ import annotations
 
+import contextlib
+import logging
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
 # An optical or electron micrograph lies well within.
 PLAUSIBLE_UM_PER_PX = (1e-5, 50.0)
@@ -49,3 +54,81 @@ class Scale:
     def relative_uncertainty(self) -> float | None:
         """Standard uncertainty over the value; areas carry twice this."""
         return None if self.standard_uncertainty is None else self.standard_uncertainty / self.um_per_px
+
+
+UM_PER_UNIT = {"pm": 1e-6, "nm": 1e-3, "µm": 1.0, "um": 1.0, "mm": 1e3, "cm": 1e4, "m": 1e6, "Å": 1e-4, "in": 25400.0}
+UM_PER_RESOLUTION_UNIT = {2: 25400.0, 3: 10000.0}
+# Written by programs that know no scale: screen and print resolutions, per inch.
+DEFAULTS_PER_INCH = (1.0, 72.0, 96.0, 100.0, 150.0, 300.0, 600.0)
+
+
+def scale_from_tags(path: str | Path) -> Scale | None:
+    """Scale by OME-XML (PhysicalSizeX) or by the TIFF tags XResolution and ResolutionUnit.
+
+    Returns
+    -------
+    None where the file is no TIFF, states no scale, states resolutions that stand for nothing (1, 72, 96, ... per
+    inch, no unit), pixels that are not square, or a size that no micrograph has.
+
+    Notes
+    -----
+    TIFF 6.0 specification, section 8 (resolution); OME data model (PhysicalSizeX, PhysicalSizeXUnit, default µm).
+    """
+    import tifffile
+
+    try:
+        with unlogged(), tifffile.TiffFile(path) as file:
+            stated = file.ome_metadata
+            found = _from_ome(stated) if stated else None
+            return found or _from_resolution(file.pages.first.tags)
+    except Exception:  # a damaged header states nothing; reading the picture says what is wrong with it
+        return None
+
+
+@contextlib.contextmanager
+def unlogged() -> Iterator[None]:
+    """Keep the log of tifffile off the terminal: what matters in it is said in our own line."""
+
+    def silent(record: logging.LogRecord) -> bool:
+        return False
+
+    logger = logging.getLogger("tifffile")
+    logger.addFilter(silent)
+    try:
+        yield
+    finally:
+        logger.removeFilter(silent)
+
+
+def _from_ome(text: str) -> Scale | None:
+    from xml.etree import ElementTree as ET
+
+    if "<!ENTITY" in text:
+        return None
+    for element in ET.fromstring(text).iter():
+        if element.tag.endswith("}Pixels") or element.tag == "Pixels":
+            x_um, y_um = (_length(element.attrib, axis) for axis in "XY")
+            return _checked(x_um, y_um, "OME-XML PhysicalSizeX")
+    return None
+
+
+def _length(attributes: dict[str, str], axis: str) -> float:
+    unit = UM_PER_UNIT.get(attributes.get(f"PhysicalSize{axis}Unit", "µm"), math.nan)
+    return float(attributes.get(f"PhysicalSize{axis}", "nan")) * unit
+
+
+def _from_resolution(tags: Any) -> Scale | None:
+    unit = UM_PER_RESOLUTION_UNIT.get(int(getattr(tags.get("ResolutionUnit"), "value", 1)))
+    if unit is None or "XResolution" not in tags or "YResolution" not in tags:
+        return None
+    per_unit = [tags[name].value[0] / tags[name].value[1] for name in ("XResolution", "YResolution")]
+    per_inch = per_unit[0] * 25400.0 / unit
+    if any(math.isclose(per_inch, default, rel_tol=1e-3) for default in DEFAULTS_PER_INCH) or per_unit[0] == 1:
+        return None
+    return _checked(unit / per_unit[0], unit / per_unit[1], "TIFF resolution tags")
+
+
+def _checked(x_um: float, y_um: float, origin: str) -> Scale | None:
+    low, high = PLAUSIBLE_UM_PER_PX
+    square = math.isclose(x_um, y_um, rel_tol=1e-3)
+    return Scale(x_um, None, origin) if square and low < x_um < high else None

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from micro.segmentation.segmentation import CarbideClass, Segmentation, SegmentationSettings
 
 if TYPE_CHECKING:
-    from micro.segmentation.field import segment
+    from micro.segmentation.stages import segment
 
 __all__ = ["CarbideClass", "Segmentation", "SegmentationSettings", "segment"]
 
@@ -15,7 +15,7 @@ __all__ = ["CarbideClass", "Segmentation", "SegmentationSettings", "segment"]
 def __getattr__(name: str) -> Any:
     # The settings are read by every command; OpenCV is loaded only when a picture is segmented.
     if name == "segment":
-        from micro.segmentation.field import segment
+        from micro.segmentation.stages import segment
 
         return segment
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

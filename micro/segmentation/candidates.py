@@ -8,12 +8,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.segmentation.growth import close_to, grown
+from micro.geometry.outlines import ALONG_GRID, crofton_perimeter
+from micro.geometry.regions import Pixels, close_to, connected, grown
+from micro.geometry.runs import moments, touches_edge
 from micro.segmentation.matrix import ADDED_SPREAD_PX
-from micro.segmentation.moments import moments
-from micro.segmentation.perimeter import ALONG_GRID, crofton_perimeter
-from micro.segmentation.regions import Pixels, connected
-from micro.segmentation.runs import touches_edge
 
 FloatArray = NDArray[np.float64]
 SIGNIFICANT = 5.5
@@ -108,7 +106,7 @@ def find_candidates(
     return _measured(contrast, smooth, clipped, zone, height, deep).take(single)
 
 
-def turned(picture: NDArray[np.float32], sign: int) -> NDArray[np.float32]:
+def upward(picture: NDArray[np.float32], sign: int) -> NDArray[np.float32]:
     """Contrast of the polarity `sign`, 1 or -1, upwards."""
     return picture if sign > 0 else -picture
 

@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.segmentation.candidates import FAINTEST, NEIGHBOURHOOD_PX, SIGNIFICANT, standing_out, turned
+from micro.geometry.regions import Pixels, connected
+from micro.segmentation.candidates import FAINTEST, NEIGHBOURHOOD_PX, SIGNIFICANT, standing_out, upward
 from micro.segmentation.matrix import STEP
-from micro.segmentation.regions import Pixels, connected
 
 SHORTEST_BAR_PX = 20
 BAR_ASPECT = 3.0
@@ -98,7 +98,7 @@ def other_polarity(
     where = np.zeros(smooth.shape, bool)
     least = LEAST_DEPTH * max(map(abs, class_contrast), default=0.0)
     for sign in {1, -1} - {int(np.sign(c)) for c in class_contrast}:
-        height = turned(smooth, sign)
+        height = upward(smooth, sign)
         high = np.flatnonzero(height > max(SIGNIFICANT * float(noise.min()), least))
         if not (height.ravel().take(high) > SIGNIFICANT * noise.ravel().take(high)).any():
             continue

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.segmentation.moments import Moments, moments
-from micro.segmentation.runs import Runs, find_runs, sums
+from micro.geometry.runs import Moments, Runs, find_runs, moments, sums
 
+POLARITIES = ("auto", "bright", "dark")
 UNNAMED = "carbide"
 """A carbide class that nobody named; several are numbered."""
 
@@ -37,6 +38,11 @@ class SegmentationSettings:
         Pinned standard deviation of the edge spread.
     min_area_px
         Carbides with a smaller outline are not counted.
+
+    Raises
+    ------
+    ValueError
+        If one of them makes no sense, with its name and value.
     """
 
     carbides: str = "auto"
@@ -46,6 +52,22 @@ class SegmentationSettings:
     threshold_grey: float | None = None
     blur_px: float | None = None
     min_area_px: float = 6.0
+
+    def __post_init__(self) -> None:
+        if self.carbides not in POLARITIES:
+            raise ValueError(f"carbides must be one of {', '.join(POLARITIES)}, got {self.carbides!r}")
+        if len(set(self.class_names)) < len(self.class_names) or "all" in self.class_names:
+            raise ValueError("class names must differ and not be 'all'")
+        if self.class_greys and self.class_names and len(self.class_greys) != len(self.class_names):
+            raise ValueError("some classes give a grey and some do not")
+        greys = {"matrix_grey": self.matrix_grey, "threshold_grey": self.threshold_grey}
+        greys |= dict(zip(self.class_names, self.class_greys, strict=False))
+        lengths = {"blur_px": self.blur_px, "min_area_px": self.min_area_px}
+        for name, value in (greys | lengths).items():
+            if value is not None and not (math.isfinite(value) and (name in greys or value >= 0)):
+                raise ValueError(
+                    f"{name} must be a finite number{'' if name in greys else ', 0 or more'}, got {value!r}"
+                )
 
 
 @dataclass(frozen=True)
@@ -80,7 +102,7 @@ class Segmentation:
     class_index
         (n,) intp, the class of carbide i + 1.
     flags
-        (n,) uint32, bits of `micro.flags` for carbide i + 1.
+        (n,) uint32, bits of `micro.issues` for carbide i + 1.
     excluded
         (rows, columns) bool, not analysed: scratches, pits, stains, burnt-in marks.
     matrix_grey
@@ -94,7 +116,7 @@ class Segmentation:
     blur_px
         Standard deviation of the edge spread; None where no edge could be measured.
     field_flags
-        Bits of `micro.flags` that hold for the whole field.
+        Bits of `micro.issues` that hold for the whole field.
     messages
         What a reader must know before trusting the field, in words.
     smooth_noise

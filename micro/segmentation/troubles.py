@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from micro import flags
+from micro.issues import CARBIDE_FLAGS, FIELD_FLAGS, bit, message
 from micro.segmentation.candidates import SIGNIFICANT
 from micro.segmentation.marks import MOST
 from micro.segmentation.matrix import SMOOTHED_NOISE, Matrix
@@ -61,7 +61,7 @@ def field_troubles(
     ]
     word = 0
     for name, _ in found:
-        word |= flags.bit(name, flags.FIELD_FLAGS)
+        word |= bit(name, FIELD_FLAGS)
     return word, tuple(message for _, message in found)
 
 
@@ -154,7 +154,7 @@ def _pins(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[str
 
 
 def _unresolved(s: Segmentation) -> Iterator[tuple[str, str]]:
-    small = s.flags & np.uint32(flags.bit("small", flags.CARBIDE_FLAGS)) > 0
+    small = s.flags & np.uint32(bit("small", CARBIDE_FLAGS)) > 0
     share = float(s.outline_px[small].sum() / max(1, s.outline_px.sum()))
     if share > UNRESOLVED:
         yield (
@@ -201,4 +201,4 @@ def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[tuple[st
 
 def _left_out(s: Segmentation) -> Iterator[tuple[str, str]]:
     if s.analysed_px <= (1 - LEFT_OUT) * s.excluded.size:
-        yield "excluded", flags.message("excluded", flags.FIELD_FLAGS)
+        yield "excluded", message("excluded", FIELD_FLAGS)

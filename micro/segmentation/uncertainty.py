@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from micro import flags
+from micro.issues import CARBIDE_FLAGS, bit
 from micro.segmentation.matrix import ADDED_SPREAD_PX
 from micro.segmentation.segmentation import Segmentation
 
@@ -181,5 +181,5 @@ def clipped_share(segmentation: Segmentation) -> float:
     s = segmentation
     if not s.count:
         return 0.0
-    clipped = s.flags & np.uint32(flags.bit("saturated", flags.CARBIDE_FLAGS)) > 0
+    clipped = s.flags & np.uint32(bit("saturated", CARBIDE_FLAGS)) > 0
     return float(s.outline_px[clipped].sum() / max(1, s.outline_px.sum()))

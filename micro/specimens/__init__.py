@@ -1,9 +1,9 @@
 """From fields to specimens: intervals, sizes, unfolding, the largest carbide."""
 
 from micro.specimens.largest import gumbel_by_moments, gumbel_p_value
-from micro.specimens.lognormal import fit_lognormal, lognormal_ci95
 from micro.specimens.summary import summarise, uncertainty_budget
 from micro.specimens.unfolding import linear_limits, log_limits, unfold
+from micro.statistics.lognormal import fit_lognormal, lognormal_ci95
 
 __all__ = [
     "fit_lognormal",

@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike
 
-from micro.specimens.sampling import UNKNOWN, Estimate, FloatArray, student_t
+from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, student_t
 
 EULER = 0.5772156649
 FEWEST = 3

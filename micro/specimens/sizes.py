@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from micro.specimens.sampling import UNKNOWN, Estimate, FloatArray, student_t, uncertainty_of_ratio
+from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, student_t, uncertainty_of_ratio
 
 STEPS = 2048
 

@@ -1,4 +1,4 @@
-"""From the carbides and fields of one specimen to its rows of specimens.csv."""
+"""Specimens from their fields: quantities, intervals and uncertainty budget."""
 
 from __future__ import annotations
 
@@ -10,15 +10,71 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from micro import columns
-from micro.fields.banding import SIGNIFICANCE as BANDED
-from micro.fields.intercepts import UNRELATED
-from micro.fields.totals import NONE_SEEN
+from micro.measures.banding import SIGNIFICANCE as BANDED
+from micro.measures.intercepts import UNRELATED
+from micro.measures.totals import NONE_SEEN
 from micro.scale.scale import NORMAL_95
-from micro.specimens.budget import Budget
 from micro.specimens.largest import largest_of_fields
-from micro.specimens.sampling import Estimate, FloatArray, ratio_of_fields, share_of_fields, student_t
 from micro.specimens.sizes import quantile
+from micro.statistics.sampling import Estimate, FloatArray, ratio_of_fields, share_of_fields, student_t
+from micro.tables.columns import SPECIMENS, empty, names
+
+
+@dataclass(frozen=True)
+class Budget:
+    """One quantity with everything that makes it uncertain.
+
+    Parameters
+    ----------
+    estimate
+        Value and scatter between fields.
+    segmentation
+        Standard uncertainty that all fields share through levels, noise and blur; NaN where unknown.
+    scale
+        Standard uncertainty from the size of a pixel; NaN where the scale states none.
+    lowest, highest
+        Limits of what the quantity can be; the interval ends there.
+    """
+
+    estimate: Estimate
+    segmentation: float = 0.0
+    scale: float = 0.0
+    lowest: float = 0.0
+    highest: float = math.inf
+
+    @property
+    def standard_uncertainty(self) -> float:
+        """Combined; sources that are unknown are left out, those of the fields cannot be."""
+        return math.hypot(self.estimate.standard_uncertainty, self._shared)
+
+    @property
+    def degrees_of_freedom(self) -> float:
+        """Effective degrees of freedom (Welch-Satterthwaite); segmentation and scale count as known."""
+        u = self.estimate.standard_uncertainty
+        if not u > 0:
+            return self.estimate.degrees_of_freedom if self._shared == 0 else math.inf * (u + 1)
+        return self.estimate.degrees_of_freedom * (self.standard_uncertainty / u) ** 4
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """95 % interval; NaN with fewer than two fields."""
+        t = student_t(self.degrees_of_freedom)
+        low = self.estimate.value - t * math.hypot(self.estimate.below, self._shared)
+        high = self.estimate.value + t * math.hypot(self.estimate.above, self._shared)
+        return float(np.clip(low, self.lowest, self.highest)), float(np.clip(high, self.lowest, self.highest))
+
+    @property
+    def _shared(self) -> float:
+        return math.hypot(*np.nan_to_num([self.segmentation, self.scale]))
+
+    def rows(self) -> list[tuple[str, float, float]]:
+        """(source, standard uncertainty, degrees of freedom) of each source and of them together."""
+        return [
+            ("field scatter", self.estimate.standard_uncertainty, self.estimate.degrees_of_freedom),
+            ("segmentation", self.segmentation, math.inf),
+            ("scale", self.scale, math.inf),
+            ("combined", self.standard_uncertainty, self.degrees_of_freedom),
+        ]
 
 
 @dataclass(frozen=True, eq=False)
@@ -215,7 +271,7 @@ def summarise(particles: pd.DataFrame, fields: pd.DataFrame, scale_relative_unce
     Parameters
     ----------
     particles, fields
-        Tables with the columns PARTICLES and FIELDS of `micro.columns`.
+        Tables with the columns PARTICLES and FIELDS of `micro.tables.columns`.
     scale_relative_uncertainty
         Standard uncertainty of the size of a pixel over its value; None where the scale states none: the
         intervals then leave it out.
@@ -229,7 +285,7 @@ def summarise(particles: pd.DataFrame, fields: pd.DataFrame, scale_relative_unce
         _row(carbide_class, quantity, budget, fields)
         for carbide_class, quantity, budget in budgets(particles, fields, scale_relative_uncertainty)
     ]
-    return pd.DataFrame(rows, columns=columns.names(columns.SPECIMENS)) if rows else columns.empty(columns.SPECIMENS)
+    return pd.DataFrame(rows, columns=names(SPECIMENS)) if rows else empty(SPECIMENS)
 
 
 def uncertainty_budget(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from micro.specimens.sampling import FloatArray, resamples, student_t
+from micro.statistics.sampling import FloatArray, resamples, student_t
 
 ELONGATED = 1.5
 RATIO = 10**0.1

@@ -1,8 +1,6 @@
 """The study: which specimens, which pictures, how they are measured."""
 
-from micro.study.fields import safe_stem, study_of_images
-from micro.study.file import read_study
-from micro.study.keys import SEGMENTING
-from micro.study.study import Field, Specimen, Study
+from micro.study.model import Field, Specimen, Study, safe_stem, study_of_images
+from micro.study.reader import SEGMENTING, read_study
 
 __all__ = ["SEGMENTING", "Field", "Specimen", "Study", "read_study", "safe_stem", "study_of_images"]

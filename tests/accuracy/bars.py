@@ -10,15 +10,15 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from micro import columns
-from micro.fields.totals import all_totals
-from micro.particles import measure_particles
-from micro.phantom import Optics, Population, Scene, cover
-from micro.phantom.picture import etched_surface, expose
-from micro.phantom.scenes import arrange
-from micro.phantom.truth import particle_table
-from micro.scale import Scale
-from micro.segmentation import SegmentationSettings, segment
+from micro.measures.particles import measure_particles
+from micro.measures.totals import all_totals
+from micro.phantom.coverage import cover
+from micro.phantom.picture import Optics, etched_surface, expose, particle_table
+from micro.phantom.scenes import Population, Scene, arrange
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.segmentation.stages import segment
+from micro.tables import columns
+from micro.tables.units import to_um
 
 FIELD = (192, 256)
 ACROSS = 8  # fields along each side of a plate
@@ -90,7 +90,7 @@ def measure(
     twice the time of the rest.
     """
     found = segment(grey, settings)
-    particles = measure_particles(found, grey, Scale(um_per_px, 0.0, "drawn"), rolling_deg)
+    particles = measure_particles(found, grey, rolling_deg)
     rows = [
         {
             "carbide_class": carbide_class,
@@ -100,10 +100,11 @@ def measure(
             "area_fraction_high": total.high,
             "number_per_mm2": total.number_per_px / um_per_px**2 * 1e6,
         }
-        for carbide_class, total in all_totals(found, particles, um_per_px).items()
+        for carbide_class, total in all_totals(found, particles).items()
     ]
     table = pd.DataFrame(rows).reindex(columns=columns.names(columns.FIELDS)).assign(specimen="bar", field=name)
-    return particles.assign(specimen="bar", field=name), table
+    carbides = to_um(particles, columns.PARTICLES, um_per_px)
+    return carbides.assign(specimen="bar", field=name), table
 
 
 def truth_of(plates: list[Plate]) -> dict[str, float]:

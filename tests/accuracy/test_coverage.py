@@ -9,12 +9,9 @@ import pandas as pd
 import pytest
 from bars import FIELD, INGOT_CAST, POWDER_MADE, QUANTITIES, UM_PER_PX, draw_plate, measure, photograph_fields, truth_of
 
-from micro.fields import measure_field
-from micro.particles import measure_particles
-from micro.phantom import make_field
-from micro.scale import Scale
-from micro.segmentation import segment
-from micro.specimens import summarise
+import micro
+from micro.phantom.scenes import make_field
+from micro.specimens.summary import summarise
 
 STUDIES, FIELDS_EACH, PLATES = 1000, 6, 27
 BARS = {"powder-made": POWDER_MADE, "ingot-cast": INGOT_CAST}
@@ -67,8 +64,6 @@ def test_totals_taken_here_are_those_of_the_field_table(name):
     """The shortened way to a row of the field table gives what the whole way gives."""
     grey, _ = make_field(BARS[name], FIELD, np.random.default_rng(3))
     _, short = measure(grey, "one")
-    scale = Scale(UM_PER_PX, 0.0, "drawn")
-    found = segment(grey)
-    whole = measure_field(found, measure_particles(found, grey, scale, 0.0), scale, 0.0).table
+    whole = micro.measure(grey, UM_PER_PX, rolling_deg=0.0).field
     for column in ("analysed_area_um2", "area_fraction", "area_fraction_low", "area_fraction_high", "number_per_mm2"):
         assert short[column].iloc[0] == pytest.approx(whole[column].iloc[0])

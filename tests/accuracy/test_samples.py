@@ -6,9 +6,9 @@ import pandas as pd
 import pytest
 from bars import measure
 
-from micro.micrograph import read
-from micro.segmentation import SegmentationSettings
-from micro.specimens import summarise
+from micro.image.reading import read
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.specimens.summary import summarise
 
 SAMPLES = Path(__file__).parents[2] / "samples"
 FIELDS = pd.read_csv(SAMPLES / "truth_fields.csv")

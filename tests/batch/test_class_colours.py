@@ -5,9 +5,10 @@ import numpy as np
 import pytest
 
 from micro.batch.fields import measure_fields
-from micro.phantom import Optics, Population, Scene, make_field
+from micro.phantom.picture import Optics
+from micro.phantom.scenes import Population, Scene, make_field
 from micro.pictures.outlines import CLASS_COLOURS
-from micro.study import read_study
+from micro.study.reader import read_study
 
 STUDY = """
 um_per_px = 0.2

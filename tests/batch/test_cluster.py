@@ -11,7 +11,8 @@ import cv2
 import numpy as np
 import pytest
 
-from micro.phantom import Optics, Population, Scene, make_field
+from micro.phantom.picture import Optics
+from micro.phantom.scenes import Population, Scene, make_field
 
 pytest.importorskip("distributed", reason="needs the cluster extra")
 
@@ -109,7 +110,7 @@ def test_a_killed_worker_costs_no_field_and_no_byte(study, cluster, tmp_path):
 
 def test_a_scheduler_that_does_not_answer_is_said(monkeypatch):
     """No scheduler at that address."""
-    from micro.batch import cluster as room
+    from micro.batch import workers as room
     from micro.errors import UsageError
 
     monkeypatch.setattr(room, "SECONDS_TO_ANSWER", 1)

@@ -6,7 +6,7 @@ import xml.etree.ElementTree as ET
 import numpy as np
 import tifffile
 
-from micro.batch.field_files import label_file
+from micro.batch.job import label_file
 
 
 def test_labels_come_back_with_their_scale():

@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 
 from micro.batch import job as job_module
-from micro.batch.cluster import on_cluster
 from micro.batch.job import Job, library_versions, measure_one
-from micro.batch.pool import in_processes
+from micro.batch.workers import in_processes, on_cluster
 from micro.errors import UsageError
-from micro.phantom import Optics, Population, Scene, make_field
-from micro.scale import Scale
-from micro.segmentation import SegmentationSettings
-from micro.study import Field
+from micro.phantom.picture import Optics
+from micro.phantom.scenes import Population, Scene, make_field
+from micro.scale.scale import Scale
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.study.model import Field
 
 
 @dataclass(frozen=True)
@@ -117,7 +117,7 @@ def test_a_scheduler_measures_what_this_machine_measures(jobs, scheduler, monkey
 def test_a_field_that_ends_every_worker_is_one_line(jobs):
     """As the scheduler tells it, after the job has taken one worker after the other with it."""
     scheduler = pytest.importorskip("distributed.scheduler", reason="needs the cluster extra")
-    from micro.batch.cluster import _outcome
+    from micro.batch.workers import _outcome
 
     class Lost:
         def result(self):

@@ -13,7 +13,7 @@ import numpy as np
 import targets
 from targets import Reading
 
-from micro.micrograph import read
+from micro.image.reading import read
 
 HEAD = """\
 1. Area fraction and diameters, 1024 × 1024 px, {seeds} seed(s) a row: the error that is largest

@@ -13,8 +13,7 @@ import numpy as np
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 
-from micro.points.files import write_sheet
-from micro.points.sheet import Picture, SheetSettings, make_sheet
+from micro.points.sheet import Picture, SheetSettings, make_sheet, write_sheet
 
 FIELDS, SIDE = 50, 2048
 

@@ -14,7 +14,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from micro.phantom import Optics, Population, Scene, make_field
+from micro.phantom.picture import Optics
+from micro.phantom.scenes import Population, Scene, make_field
 
 SIDE = 96
 TILES = 10

@@ -25,14 +25,14 @@ import numpy as np
 import tifffile
 from plain_script import Stages, measure_plainly
 
-from micro.fields import measure_field
-from micro.micrograph import read
-from micro.particles import measure_particles
-from micro.phantom import Population, Scene, make_field
-from micro.pictures import draw_outlines
+from micro.image.reading import read
+from micro.measures.particles import measure_particles
+from micro.measures.totals import measure_field
+from micro.phantom.scenes import Population, Scene, make_field
+from micro.pictures.outlines import draw_outlines
 from micro.processes import prepare_process
-from micro.scale import Scale
-from micro.segmentation import segment
+from micro.scale.scale import Scale
+from micro.segmentation.stages import segment
 
 ONE_CORE = os.environ | {f"{library}_NUM_THREADS": "1" for library in ("OMP", "OPENBLAS", "MKL")}
 SCALE, ROLLING = Scale(0.2, None, "given"), 20.0
@@ -59,9 +59,9 @@ def program(path: Path, stages: Stages) -> int:
     with stages.stage("segment"):
         found = segment(micrograph.grey, grey_max=micrograph.grey_max)
     with stages.stage("carbides"):
-        particles = measure_particles(found, micrograph.grey, SCALE, ROLLING)
+        particles = measure_particles(found, micrograph.grey, ROLLING)
     with stages.stage("field"):
-        measure_field(found, particles, SCALE, ROLLING)
+        measure_field(found, particles, ROLLING)
     with stages.stage("outlines (not counted)"):
         draw_outlines(micrograph, found)
     return found.count

@@ -11,18 +11,17 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.fields.totals import all_totals
-from micro.particles import measure_particles
-from micro.phantom import Optics, Population, Scene, Truth, make_field
-from micro.scale import Scale
-from micro.segmentation import segment
+from micro.measures.particles import measure_particles
+from micro.measures.totals import all_totals
+from micro.phantom.picture import Optics, Truth
+from micro.phantom.scenes import Population, Scene, make_field
+from micro.segmentation.stages import segment
 
 SHAPE = (1024, 1024)
 SHARES, DIAMETERS, BLURS = (0.01, 0.05, 0.10, 0.20), (5, 8, 12, 25), (0.7, 1.0, 1.25, 1.5)
 CONTRAST_TO_NOISE, SHADINGS = (5, 10, 20), (0.0, 0.2, 0.4)
 SMALLEST_PX = 4.0
 TEXTURES = ((0, 1), (5, 1.3), (8, 2.5), (6, 4))
-PIXEL = Scale(1.0, None, "one pixel")
 
 
 @dataclass(frozen=True)
@@ -70,11 +69,11 @@ def true_reading(truth: Truth) -> Reading:
 def measured(grey: NDArray[np.float32], grey_max: float = 255.0) -> Reading:
     """Measure as the program does, nothing pinned."""
     found = segment(grey, grey_max=grey_max)
-    particles = measure_particles(found, grey, PIXEL, 0.0)
-    totals = all_totals(found, particles, 1.0)
+    particles = measure_particles(found, grey, 0.0)
+    totals = all_totals(found, particles)
     whole = totals["all"]
     by_class = tuple(totals[c.name].area_fraction for c in found.classes)
-    diameters = mean_diameters(particles["area_um2"].to_numpy(float))
+    diameters = mean_diameters(particles["area_px2"].to_numpy(float))
     return Reading(by_class, whole.area_fraction, whole.low, whole.high, found.count, *diameters)
 
 

@@ -10,7 +10,7 @@ import pytest
 from micro.cli import main
 from micro.phantom.ruling import BRIGHT_FIELD, Micrometer, photograph_micrometer
 from micro.results import hash_of_file
-from micro.scale import read_calibration
+from micro.scale.calibration import read_calibration
 
 SHAPE = (360, 480)
 TRUTH = 0.4321

@@ -6,10 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from micro import study
-from micro.batch import Outcome
+from micro.batch.job import Outcome
 from micro.cli import COMMANDS
-from micro.cli.options import available_cores, heard
+from micro.cli.options import available_cores, messages_of
 
 
 def test_help_lists_the_commands_in_the_order_of_the_work(run_micro):
@@ -49,7 +48,7 @@ def test_whatever_happens_is_one_line_and_a_status(monkeypatch, run_micro, troub
     def fails(*_):
         raise trouble
 
-    monkeypatch.setattr(study, "read_study", fails)
+    monkeypatch.setattr("micro.study.reader.read_study", fails)
     ended, _, said = run_micro("run", "study.toml")
     assert ended == status
     assert line in said
@@ -92,4 +91,4 @@ def test_messages_name_the_picture_and_the_part_where_it_has_several():
     """Parts of a mosaic are told from each other; a picture that is one field goes by its own name alone."""
     parts = [Outcome("A", f"m-r1c{k}", f"A-m-r1c{k}", "m.tif", messages=("soft",)) for k in (1, 2)]
     whole = Outcome("A", "w", "A-w", "w.tif", messages=("soft",))
-    assert heard([*parts, whole]) == ["m.tif m-r1c1, m.tif m-r1c2, w.tif: soft"]
+    assert messages_of([*parts, whole]) == ["m.tif m-r1c1, m.tif m-r1c2, w.tif: soft"]

@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from micro import columns, results
+from micro import results
+from micro.tables import columns
 
 
 def field_row(specimen, number, rng, fraction):

@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from micro import columns
+from micro.tables import columns
 
 ROWS = """specimen,coupon,direction,toughness_J,hardness_HRC,temper_C
 =bar,1,L,30,60.1,540
@@ -48,8 +48,9 @@ def test_the_figure_holds_every_coupon_as_a_dot(file):
     from matplotlib.collections import PathCollection
     from matplotlib.figure import Figure
 
-    from micro.comparison import analyse_coupons, read_coupons
-    from micro.report.coupon_figure import draw_coupons
+    from micro.comparison.coupon_file import read_coupons
+    from micro.comparison.coupons import analyse_coupons
+    from micro.report.study_figures import draw_coupons
 
     axis = Figure().subplots()
     draw_coupons([axis], analyse_coupons(read_coupons(file)))

@@ -11,8 +11,8 @@ from click.testing import CliRunner
 
 from micro.cli.phantom import command
 from micro.errors import InputError, UsageError
-from micro.micrograph import read
-from micro.phantom.files import write_tiff
+from micro.image.reading import read
+from micro.phantom.picture import write_tiff
 
 SMALL = ["--size", "160", "120"]
 

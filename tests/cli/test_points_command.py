@@ -12,10 +12,10 @@ import tifffile
 
 from micro import results
 from micro.cli import main
-from micro.points.own_count import judge_points
-from micro.run import run_study
-from micro.study import read_study
-from micro.verify import verify
+from micro.points.measured import judge_points
+from micro.run.study import run_study
+from micro.run.verify import verify
+from micro.study.reader import read_study
 
 STUDY = """
 title = "A small study (invented)"
@@ -173,7 +173,7 @@ def test_results_that_cannot_be_written_are_said(measured, tmp_path, monkeypatch
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("micro.run.count_again", full)
+    monkeypatch.setattr("micro.run.study.count_again", full)
     assert ended_with("compare", tmp_path / "t.csv", measured / "results") == 2
     assert "results: cannot be written (No space left on device); free the disk" in capsys.readouterr().err
 

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from micro import columns
-from micro.comparison import MeasuredSpecimen
+from micro.comparison.quantities import MeasuredSpecimen
+from micro.tables import columns
 
 FRAME_UM2 = 40_000.0
 

@@ -8,10 +8,9 @@ import math
 import pandas as pd
 import pytest
 
-from micro import columns
-from micro.comparison import carbide_ceilings, chemistry_check
-from micro.comparison.chemistry import CARBIDES
+from micro.comparison.chemistry import CARBIDES, carbide_ceilings, chemistry_check
 from micro.errors import UsageError
+from micro.tables import columns
 
 POWDER_MADE = {"C": 0.8, "V": 2.75, "Cr": 7.5}
 INGOT_CAST = {"C": 1.5, "Cr": 12.0}

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from micro.comparison import read_coupons
+from micro.comparison.coupon_file import read_coupons
 from micro.errors import InputError
 
 CLEAN = """specimen,coupon,direction,toughness_J,hardness_HRC,temper_C

@@ -9,8 +9,9 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.power import TTestIndPower
 
-from micro import columns
-from micro.comparison import Coupons, analyse_coupons, coupon_sentences
+from micro.comparison.coupon_file import Coupons
+from micro.comparison.coupons import analyse_coupons, coupon_sentences
+from micro.tables import columns
 
 
 def coupons(*groups, scale="HRC", **factors):

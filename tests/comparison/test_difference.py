@@ -10,9 +10,8 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.power import TTestIndPower
 
-from micro import columns
-from micro.comparison import compare
-from micro.comparison.difference import _permutation_warning
+from micro.comparison.pairs import _permutation_warning, compare
+from micro.tables import columns
 
 
 def quantities(comparison):

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from micro.comparison import compare, findings, sentences
-from micro.comparison.findings import number
+from micro.comparison.findings import findings, number, sentences
+from micro.comparison.pairs import compare
 
 
 @pytest.fixture

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from micro.comparison.outliers import extreme_deviates, outliers
+from micro.statistics.two_samples import extreme_deviates, outliers
 
 # B. Rosner, 1983, as worked in the NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3; from memory.
 ROSNER = [

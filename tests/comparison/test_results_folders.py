@@ -4,8 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from micro import columns, results
-from micro.comparison import read_folders
+from micro import results
+from micro.comparison.results_folders import read_folders
+from micro.tables import columns
 
 EVERY_TABLE = (("fields", columns.FIELDS), ("particles", columns.PARTICLES))
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from micro.comparison import FieldFrame, same_scale_crops, typical_field
+from micro.comparison.pairs import FieldFrame, same_scale_crops, typical_field
 
 frames = st.builds(FieldFrame, st.integers(64, 4096), st.integers(64, 4096), st.floats(0.02, 2.0))
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import special, stats
 
-from micro.comparison import size_distributions
+from micro.comparison.pairs import size_distributions
 
 
 @pytest.fixture

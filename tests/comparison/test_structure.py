@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from micro import columns
-from micro.comparison import rank_correlation, structure_against_toughness, structure_sentences
+from micro.comparison.structure import rank_correlation, structure_against_toughness, structure_sentences
+from micro.tables import columns
 
 
 @pytest.mark.parametrize("n", [3, 5, 8, 12, 30])

@@ -11,7 +11,7 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.power import TTestIndPower
 from statsmodels.stats.weightstats import CompareMeans, DescrStatsW
 
-from micro.comparison.two_samples import fieller, holm, permutation_p, power, sample_size, welch
+from micro.statistics.two_samples import fieller, holm, permutation_p, power, sample_size, welch
 
 
 @pytest.fixture

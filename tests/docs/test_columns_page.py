@@ -3,7 +3,7 @@
 import importlib.util
 from pathlib import Path
 
-from micro import columns
+from micro.tables import columns
 
 DOCS = Path(__file__).parents[2] / "docs"
 

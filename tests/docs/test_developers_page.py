@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 import micro
-from micro import columns
 from micro.specimens.summary import class_data
+from micro.tables import columns
 
 ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")

@@ -10,7 +10,7 @@ import pytest
 import micro
 
 DOCS = Path(__file__).parents[2] / "docs"
-WITH_EXAMPLES = ("micro.flags", "micro.points.plan", "micro.scale.scale")
+WITH_EXAMPLES = ("micro.issues", "micro.points.plan", "micro.scale.scale")
 
 
 def examples(module):

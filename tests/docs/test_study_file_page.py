@@ -9,8 +9,7 @@ import jsonschema
 import pytest
 
 from micro.errors import UsageError
-from micro.study import read_study
-from micro.study.keys import KEYS
+from micro.study.reader import KEYS, read_study
 
 ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "docs/study-file.md").read_text(encoding="utf-8")

@@ -13,10 +13,10 @@ import numpy as np
 
 from micro.comparison.coupon_file import HARDNESS_RANGES, MOST_J, read_coupons
 from micro.errors import InputError, MicroError, UsageError
-from micro.micrograph import probe, read
+from micro.image.reading import probe, read
 from micro.points.tally import read_tallies
-from micro.scale import read_calibration
-from micro.study import read_study
+from micro.scale.calibration import read_calibration
+from micro.study.reader import read_study
 
 
 def picture(path: Path) -> None:

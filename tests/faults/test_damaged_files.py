@@ -17,7 +17,8 @@ import numpy as np
 import pytest
 
 from micro.errors import one_line
-from micro.phantom import Optics, Population, Scene, make_field
+from micro.phantom.picture import Optics
+from micro.phantom.scenes import Population, Scene, make_field
 
 damaged_files = importlib.import_module("damaged_files")
 SOUND = ("sound-1.png", "sound-2.png")

@@ -11,11 +11,12 @@ import pytest
 
 from micro import results
 from micro.errors import InputError
-from micro.phantom import Optics, Population, Scene, make_field
-from micro.run import count_again, run_study
-from micro.segmentation import SegmentationSettings
-from micro.study import Specimen, study_of_images
-from micro.verify import verify
+from micro.phantom.picture import Optics
+from micro.phantom.scenes import Population, Scene, make_field
+from micro.run.study import count_again, run_study
+from micro.run.verify import verify
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.study.model import Specimen, study_of_images
 
 TALLY = """\
 sheet,specimen,field,image_sha256,grid_points,point,x_px,y_px,verdict,carbide_class,counter

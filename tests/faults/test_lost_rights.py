@@ -16,7 +16,8 @@ import pytest
 
 from micro import results
 from micro.errors import InputError, UsageError
-from micro.phantom import Optics, Population, Scene, make_field
+from micro.phantom.picture import Optics
+from micro.phantom.scenes import Population, Scene, make_field
 from micro.report.record import study_from_record
 
 TABLES = (results.PARTICLES, results.FIELDS, results.SPECIMENS, results.PROFILES)

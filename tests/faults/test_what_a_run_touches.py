@@ -11,7 +11,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from micro.phantom import Optics, Population, Scene, make_field
+from micro.phantom.picture import Optics
+from micro.phantom.scenes import Population, Scene, make_field
 
 # Every call of these kinds is told by Python itself (PEP 578), whichever library makes it.
 WATCHED = """

@@ -7,8 +7,8 @@ import pytest
 from shapely.geometry import Polygon, box
 from shapely.ops import unary_union
 
-from micro.phantom import boolean_model, cover, shapes
-from micro.phantom.shapes import polygons
+from micro.phantom.coverage import boolean_model, cover
+from micro.phantom.shapes import polygons, shapes
 
 SHAPE = (90, 130)
 

@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
-from micro.phantom import Damage, Optics, cover, shapes
-from micro.phantom.defects import damaged, dust, pits, relief, scratches, stains, torn_out
-from micro.phantom.picture import etched_surface
+from micro.phantom.coverage import cover
+from micro.phantom.defects import Damage, damaged, dust, pits, relief, scratches, stains, torn_out
+from micro.phantom.picture import Optics, etched_surface
+from micro.phantom.shapes import shapes
 
 SHAPE = (300, 400)
 MATRIX = 120.0

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from micro.phantom import Optics, cover, photograph, shapes
-from micro.phantom.picture import etched_surface, expose, illumination
+from micro.phantom.coverage import cover
+from micro.phantom.picture import Optics, etched_surface, expose, illumination, photograph
+from micro.phantom.shapes import shapes
 
 SHAPE = (80, 120)
 CLEAN = Optics(90, (190,), blur_px=0, noise=0, shading=0)

@@ -5,9 +5,8 @@ import pytest
 from shapely import STRtree
 from shapely.geometry import Polygon
 
-from micro.phantom import place_at_random, shapes
-from micro.phantom.placing import place, stringers, uneven_bands
-from micro.phantom.shapes import polygons
+from micro.phantom.scenes import place, place_at_random, stringers, uneven_bands
+from micro.phantom.shapes import polygons, shapes
 
 
 @pytest.mark.parametrize("gap", [0.5, 2.0, 6.0])

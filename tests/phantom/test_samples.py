@@ -8,8 +8,9 @@ import pandas as pd
 import pytest
 import tifffile
 
-from micro.phantom import Damage, samples
-from micro.phantom.truth import field_rows
+from micro.phantom import samples
+from micro.phantom.defects import Damage
+from micro.phantom.picture import field_rows
 
 FOLDER = Path(__file__).parents[2] / "samples"
 CSV_FIGURES = 5e-6

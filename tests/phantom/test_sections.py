@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy import ndimage, stats
 
-from micro.phantom import boolean_model, cover, cover_mask, shapes, sphere_sections
+from micro.phantom.coverage import boolean_model, cover, cover_mask, sphere_sections
+from micro.phantom.shapes import shapes
 
 
 def test_sections_of_equal_spheres():

@@ -5,8 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from micro.micrograph import Micrograph
-from micro.phantom import Optics, Population, Scene, make_field
+from micro.image.micrograph import Micrograph
+from micro.phantom.picture import Optics
+from micro.phantom.scenes import Population, Scene, make_field
 from micro.pictures.outlines import (
     CLASS_COLOURS,
     HATCH,
@@ -14,11 +15,12 @@ from micro.pictures.outlines import (
     class_colours,
     display_range,
     draw_outlines,
+    round_length_um,
     to_display,
 )
-from micro.pictures.scale_bar import round_length_um
-from micro.scale import Scale
-from micro.segmentation import SegmentationSettings, segment
+from micro.scale.scale import Scale
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.segmentation.stages import segment
 
 SHAPE = (160, 220)
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from micro.pictures.scale_bar import draw_scale_bar, round_length_um
+from micro.pictures.outlines import draw_scale_bar, round_length_um
 
 
 @given(st.floats(1e-3, 1e6))

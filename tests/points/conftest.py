@@ -9,10 +9,11 @@ import pandas as pd
 import pytest
 import tifffile
 
-from micro import columns, results
-from micro.points.own_count import judge_points
+from micro import results
+from micro.points.measured import judge_points
 from micro.points.sheet import Picture, SheetSettings, make_sheet
 from micro.points.tally import TALLY
+from micro.tables import columns
 
 HEIGHT, WIDTH = 180, 240
 UM_PER_PX = 0.2

@@ -5,17 +5,16 @@ import pytest
 import tifffile
 
 from micro import results as results_folder
-from micro.columns import FIELDS, POINTS, SPECIMENS, names
 from micro.errors import InputError
-from micro.points.agreement import compare, fraction_rows
-from micro.points.field_table import most_apart
+from micro.points.agreement import compare_count, fraction_rows, most_apart
 from micro.points.measured import pictures_of
 from micro.points.tally import read_tallies
+from micro.tables.columns import FIELDS, POINTS, SPECIMENS, names
 
 
 def compared(folder, *tallies, accuracy=10.0):
     pictures = pictures_of(results_folder.read_record(folder), folder)
-    return compare(read_tallies(tallies), folder, pictures, accuracy)
+    return compare_count(read_tallies(tallies), folder, pictures, accuracy)
 
 
 def test_a_perfect_counter_and_a_perfect_measurement_part_by_nothing(study, tmp_path):

@@ -7,9 +7,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from micro.points.bias import AGREES, DIFFERS, TOO_SMALL, bias_of, biases
-from micro.points.counters import CounterKappa
-from micro.points.kappa import UNKNOWN, Kappa
+from micro.points.estimate import AGREES, DIFFERS, TOO_SMALL, bias_of, biases
+from micro.points.kappa import UNKNOWN, CounterKappa, Kappa
 from micro.points.wording import bias_lines, counter_lines, number, verdict_sentence
 
 

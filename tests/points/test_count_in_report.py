@@ -5,12 +5,12 @@ import numpy as np
 import pytest
 
 from micro import results
-from micro.points.agreement import compare
+from micro.figures.style import styled
+from micro.points.agreement import compare_count
 from micro.points.measured import pictures_of
 from micro.points.tally import read_tallies
-from micro.report.figures.style import styled
+from micro.report.comparison_sections import BEYOND_EDGE, CROP_PX, MAGNIFIED, MOST_PICTURES, marked_crop, point_sections
 from micro.report.page import PageFigure
-from micro.report.point_count import BEYOND_EDGE, CROP_PX, MAGNIFIED, MOST_PICTURES, marked_crop, point_sections
 
 OUTLINE = (40, 80, 120)
 
@@ -36,7 +36,7 @@ def unsaved(name, columns, height_in, draw, caption, alternative):
 
 def sections(study, folder, *counted):
     paths = [study.tally_file(folder / f"t{n}.csv", table) for n, table in enumerate(counted)]
-    agreement = compare(read_tallies(paths), folder, pictures_of(results.read_record(folder), folder), 10.0)
+    agreement = compare_count(read_tallies(paths), folder, pictures_of(results.read_record(folder), folder), 10.0)
     return point_sections(agreement, folder, unsaved), agreement
 
 

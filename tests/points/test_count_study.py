@@ -5,11 +5,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from micro.points.bias import AGREES, DIFFERS, bias_of
-from micro.points.estimate import point_fraction
-from micro.points.grid import place_grid
-from micro.points.own_count import expected_score, judge_points
-from micro.points.plan import suggested_fields, suggested_points
+from micro.points.estimate import AGREES, DIFFERS, bias_of, point_fraction
+from micro.points.measured import expected_score, judge_points
+from micro.points.plan import place_grid, suggested_fields, suggested_points
 
 pytestmark = pytest.mark.study
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from micro.points.grid import draw_fields, place_grid
+from micro.points.plan import draw_fields, place_grid
 
 
 @pytest.mark.parametrize(("width", "height", "points"), [(640, 480, 25), (300, 900, 49), (2000, 700, 100), (50, 50, 1)])

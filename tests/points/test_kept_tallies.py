@@ -4,7 +4,7 @@ import pytest
 
 from micro import results
 from micro.errors import InputError
-from micro.points.kept import copy_tallies, keep_tallies, kept_agreement
+from micro.points.agreement import copy_tallies, store_tallies, stored_agreement
 from micro.points.measured import pictures_of
 
 
@@ -20,14 +20,14 @@ def tallies(study, tmp_path):
 
 
 def kept(folder):
-    return kept_agreement(folder, pictures_of(results.read_record(folder), folder))
+    return stored_agreement(folder, pictures_of(results.read_record(folder), folder))
 
 
 def test_a_later_comparison_takes_the_place_of_an_earlier_one(folder, tallies):
     """Two tallies, then one: the second file goes, and with it the counter."""
-    keep_tallies(tallies, folder, 20.0)
+    store_tallies(tallies, folder, 20.0)
     assert (kept(folder).fields["counters"] == 2).all()
-    keep_tallies(tallies[1:], folder, 10.0)
+    store_tallies(tallies[1:], folder, 10.0)
     again = kept(folder)
     assert (again.fields["counters"] == 1).all()
     assert again.wanted_accuracy_pct == 10.0
@@ -44,7 +44,7 @@ def test_a_folder_that_nobody_counted_has_no_agreement(folder, tmp_path):
 @pytest.mark.parametrize("content", ["", "{}", "[1]", '{"relative_accuracy_pct": "much"}', None])
 def test_a_lost_accuracy_is_one_line(folder, tallies, content):
     """What was asked of the count cannot be guessed."""
-    keep_tallies(tallies, folder, 10.0)
+    store_tallies(tallies, folder, 10.0)
     asked = folder / results.TALLIES / "asked.json"
     if content is None:
         asked.unlink()

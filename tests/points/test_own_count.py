@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from micro.points.own_count import expected_score, judge_points
+from micro.points.measured import expected_score, judge_points
 
 CARBIDE = np.zeros((6, 9), bool)
 CARBIDE[2:5, 3:7] = True

@@ -10,10 +10,9 @@ import numpy as np
 import pytest
 
 from micro import results as results_folder
-from micro.points.agreement import compare
-from micro.points.files import write_sheet
-from micro.points.measured import pictures_of
-from micro.points.own_count import judge_points
+from micro.points.agreement import compare_count
+from micro.points.measured import judge_points, pictures_of
+from micro.points.sheet import write_sheet
 from micro.points.tally import read_tallies
 
 BROWSER, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
@@ -155,7 +154,7 @@ def test_a_whole_sheet_by_keys_with_a_reload_in_the_middle(page, study, tmp_path
     tally = read_tallies([count.saved()])
     assert tally.messages == ()
     folder = study.write_results(tmp_path / "results")
-    agreement = compare(tally, folder, pictures_of(results_folder.read_record(folder), folder))
+    agreement = compare_count(tally, folder, pictures_of(results_folder.read_record(folder), folder))
     assert (agreement.fields[["points_above", "points_below"]] == 0).all(axis=None)
     assert agreement.fields["judged_difference"].abs().max() < 1e-3
     assert count.troubles() == []

@@ -2,13 +2,7 @@
 
 import pytest
 
-from micro.points.plan import (
-    Plan,
-    expected_accuracy_pct,
-    fields_needed,
-    suggested_fields,
-    suggested_points,
-)
+from micro.points.plan import Plan, expected_accuracy_pct, fields_needed, suggested_fields, suggested_points
 
 # Fraction, %RA, fields of the table at 100 points; the table rounds up to its own steps.
 TABLE = [

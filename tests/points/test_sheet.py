@@ -10,12 +10,21 @@ import pytest
 import tifffile
 
 from micro.errors import InputError
-from micro.micrograph.mosaic import SubField
-from micro.points.files import write_sheet
-from micro.points.grid import place_grid
-from micro.points.page import counting_page, template_text
-from micro.points.paper import form, printable_page
-from micro.points.sheet import DETAIL_PX, Picture, SheetSettings, details, make_sheet, reduced
+from micro.image.micrograph import SubField
+from micro.points.plan import place_grid
+from micro.points.sheet import (
+    DETAIL_PX,
+    Picture,
+    SheetSettings,
+    counting_page,
+    details,
+    form,
+    make_sheet,
+    printable_page,
+    reduced,
+    template_text,
+    write_sheet,
+)
 from micro.points.tally import FORM
 
 

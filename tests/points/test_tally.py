@@ -3,7 +3,7 @@
 import pytest
 
 from micro.errors import InputError
-from micro.points.paper import form
+from micro.points.sheet import form
 from micro.points.tally import read_tallies
 
 

@@ -8,8 +8,8 @@ import pytest
 
 from micro import results
 from micro.report.field_pictures import WIDEST_PX, data_address, field_pictures, same_scale_pictures
-from micro.segmentation import SegmentationSettings
-from micro.study import Field, Specimen, Study
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.study.model import Field, Specimen, Study
 
 
 def decoded(address):
@@ -58,7 +58,7 @@ def test_one_specimen_has_nothing_to_stand_beside(field, tmp_path):
     """Pictures at one scale need two; a specimen without a measured field has none."""
     import pandas as pd
 
-    from micro.columns import FIELDS, names
+    from micro.tables.columns import FIELDS, names
 
     row = {"specimen": "A", "field": "f", "carbide_class": "all", "um_per_px": 0.2, "area_fraction": 0.1}
     fields = pd.DataFrame([row]).reindex(columns=names(FIELDS))

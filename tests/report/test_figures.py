@@ -6,15 +6,18 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from micro.report.figures.banding import draw_banding
-from micro.report.figures.chemistry import draw_chemistry
-from micro.report.figures.chords import draw_chords
-from micro.report.figures.curves import field_curves, half_interval, mean_density
-from micro.report.figures.neighbours import draw_neighbours
-from micro.report.figures.rose import draw_rose
-from micro.report.figures.sizes import draw_sizes
-from micro.report.figures.structure import draw_structure
-from micro.report.figures.style import place, rendered, styled
+from micro.figures.specimens import (
+    draw_banding,
+    draw_chords,
+    draw_neighbours,
+    draw_rose,
+    draw_sizes,
+    field_curves,
+    half_interval,
+    mean_density,
+)
+from micro.figures.style import place, rendered, styled
+from micro.report.study_figures import draw_chemistry, draw_structure
 
 COLUMNS = ["specimen", "field", "curve", "carbide_class", "x", "x_unit", "y", "y_unit"]
 NO_CURVES = pd.DataFrame(columns=COLUMNS)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from micro.report.figures.png import png
+from micro.figures.style import png
 
 
 def test_other_readers_see_the_same_pixels_at_the_same_size():

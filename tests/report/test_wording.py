@@ -6,9 +6,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from micro.report.messages import listed, told_once
-from micro.report.terminal import printed, wrapped
-from micro.report.wording import decimals_known, figures, one_class, with_ends, with_half_width, with_unit
+from micro.report.wording import (
+    decimals_known,
+    figures,
+    listed,
+    one_class,
+    printed,
+    told_once,
+    with_ends,
+    with_half_width,
+    with_unit,
+    wrapped,
+)
 
 
 @pytest.mark.parametrize(

@@ -6,9 +6,10 @@ import cv2
 import numpy as np
 import pytest
 
-from micro.phantom import Optics, Population, Scene, make_field
-from micro.run import run_study
-from micro.study import read_study
+from micro.phantom.picture import Optics
+from micro.phantom.scenes import Population, Scene, make_field
+from micro.run.study import run_study
+from micro.study.reader import read_study
 
 TEXT = """
 title = "A small study"

@@ -6,12 +6,12 @@ import cv2
 import numpy as np
 import tifffile
 
-from micro import columns
-from micro.cli.options import heard
+from micro.cli.options import messages_of
 from micro.results import FIELDS, read_table
-from micro.run import run_study
-from micro.study import read_study
-from micro.verify import verify
+from micro.run.study import run_study
+from micro.run.verify import verify
+from micro.study.reader import read_study
+from micro.tables import columns
 
 STUDY = """
 um_per_px = 0.2
@@ -38,7 +38,7 @@ def test_a_picture_given_twice_and_a_scale_that_disagrees_are_told_everywhere(st
     assert "the file states 0.5 µm per px (TIFF resolution tags), 0.2 is used" in message["a1"]
     assert "the same picture as A a3" in message["a2"] and "the same picture as A a2" in message["a3"]
     assert "the same picture" not in message["a1"] and "states" not in message["a2"]
-    terminal = heard(ending.outcomes)
+    terminal = messages_of(ending.outcomes)
     assert any(line.startswith("a1.tif: the file states 0.5 µm per px") for line in terminal)
     assert any(line.startswith("a2.tif: the same picture as A a3") for line in terminal)
     report = html.unescape((out / "report.html").read_text(encoding="utf8"))

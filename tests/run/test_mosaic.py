@@ -4,15 +4,17 @@ import numpy as np
 import pytest
 import tifffile
 
-from micro.columns import FIELDS, PARTICLES, SPECIMENS, names
 from micro.errors import InputError
-from micro.micrograph import mosaic, read
-from micro.micrograph.mosaic import sub_fields
-from micro.phantom import Optics, Population, Scene, make_field
+from micro.image import micrograph as mosaic
+from micro.image.micrograph import sub_fields
+from micro.image.reading import read
+from micro.phantom.picture import Optics
+from micro.phantom.scenes import Population, Scene, make_field
 from micro.results import read_table
-from micro.run import run_study
-from micro.segmentation import SegmentationSettings
-from micro.study import Specimen, study_of_images
+from micro.run.study import run_study
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.study.model import Specimen, study_of_images
+from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, names
 
 SHAPE = (900, 1100)
 
@@ -41,7 +43,7 @@ def in_parts(stitched, tmp_path_factory):
     """Results folder of the picture cut into parts, and what was measured; only to be read."""
     out = tmp_path_factory.mktemp("parts")
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("micro.study.fields.SMALLEST_MOSAIC_BYTES", 0)
+        patch.setattr("micro.study.model.SMALLEST_MOSAIC_BYTES", 0)
         patch.setattr(mosaic, "LARGEST_FIELD_PX", 300_000)
         patch.setattr(mosaic.sub_fields, "__defaults__", (400, 64))
         return out, *measured(stitched[0], out)

@@ -7,8 +7,8 @@ from click.testing import CliRunner
 from micro import results
 from micro.cli.run import command
 from micro.errors import UsageError
-from micro.run import run_study
-from micro.study import read_study
+from micro.run.study import run_study
+from micro.study.reader import read_study
 
 
 def test_parquet_holds_the_tables_of_the_csv(study_folder, results_folder):

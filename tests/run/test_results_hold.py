@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from micro import results
-from micro.run import run_study
-from micro.study import read_study
+from micro.run.study import run_study
+from micro.study.reader import read_study
 
 ENVIRONMENT = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 DATED = {"run.json", "report.html", ".lock"}

@@ -3,8 +3,8 @@
 import pytest
 
 from micro import results
-from micro.run import run_study
-from micro.study import read_study
+from micro.run.study import run_study
+from micro.study.reader import read_study
 
 
 @pytest.mark.parametrize(

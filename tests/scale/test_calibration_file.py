@@ -12,8 +12,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from micro.errors import InputError
-from micro.phantom.micrometers import OBJECTIVES, write_pictures
-from micro.scale import Calibration, read_calibration, write_calibration
+from micro.phantom.ruling import OBJECTIVES, write_pictures
+from micro.scale.calibration import Calibration, read_calibration, write_calibration
 
 ROOT = Path(__file__).parents[2]
 SAMPLE = Calibration(

@@ -10,7 +10,7 @@ import pytest
 from micro.errors import InputError
 from micro.phantom.picture import Optics
 from micro.phantom.ruling import BRIGHT_FIELD, DARK_FIELD, Micrometer, photograph_micrometer
-from micro.scale import calibrate
+from micro.scale.micrometer import calibrate
 
 SHAPE = (360, 480)
 NOISY = replace(BRIGHT_FIELD, noise=12.75, shading=0.3)  # 5 % of full scale

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from micro.scale import Scale
+from micro.scale.scale import Scale
 
 
 @pytest.mark.parametrize("um_per_px", [0.0, -0.2, math.nan, math.inf])

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import tifffile
 
-from micro.scale import Scale, scale_from_tags
+from micro.scale.scale import Scale, scale_from_tags
 
 PICTURE = np.random.default_rng(1).integers(0, 255, (40, 60), dtype=np.uint8)
 

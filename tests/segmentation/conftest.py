@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from micro.phantom import Optics, Population, Scene, Truth, make_field
-from micro.segmentation import Segmentation, segment
+from micro.phantom.picture import Optics, Truth
+from micro.phantom.scenes import Population, Scene, make_field
+from micro.segmentation.segmentation import Segmentation
+from micro.segmentation.stages import segment
 
 SHAPE = (384, 512)
 

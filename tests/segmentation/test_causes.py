@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from micro.segmentation import CarbideClass, Segmentation
+from micro.segmentation.segmentation import CarbideClass, Segmentation
 from micro.segmentation.uncertainty import area_fraction_uncertainty
 
 FRAME, PLATES_PX, CONTRAST = 100 * 200, 400 + 800, 50.0

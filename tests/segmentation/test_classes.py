@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from micro import flags
-from micro.phantom import Population
-from micro.segmentation import CarbideClass, SegmentationSettings, segment
-from micro.segmentation.field import without_empty_classes
+from micro import issues as flags
+from micro.phantom.scenes import Population
 from micro.segmentation.levels import Levels
 from micro.segmentation.outline import Outlines
+from micro.segmentation.segmentation import CarbideClass, SegmentationSettings
+from micro.segmentation.stages import segment, without_empty_classes
 
 LEVELS = [CarbideClass(f"carbide {n}", 10.0 * n, 0.1) for n in (1, 2, 3)]
 UNRELIABLE = flags.bit("unreliable_levels", flags.FIELD_FLAGS)

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from micro import flags
-from micro.phantom import Population
-from micro.segmentation import segment
+from micro import issues as flags
+from micro.phantom.scenes import Population
+from micro.segmentation.stages import segment
 from micro.segmentation.uncertainty import area_fraction_uncertainty
 
 SATURATED = flags.bit("saturated", flags.FIELD_FLAGS)

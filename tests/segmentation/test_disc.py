@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from micro.phantom import cover, shapes
-from micro.segmentation import disc
+from micro.phantom.coverage import cover
+from micro.phantom.shapes import shapes
+from micro.segmentation import blurred_shapes as disc
 
 
 def blurred(ecd, aspect, spread):
@@ -20,13 +21,13 @@ def test_height_at_the_centre(ecd, aspect):
     """Of the contrast, to a hundredth."""
     spread = 1.7
     size = ecd**2 / 4 / (2 * spread**2)
-    assert disc.peak(size, aspect) == pytest.approx(blurred(ecd, aspect, spread)[60, 60], abs=0.01)
+    assert disc.disc_peak(size, aspect) == pytest.approx(blurred(ecd, aspect, spread)[60, 60], abs=0.01)
 
 
 def test_height_of_a_disc_is_the_rayleigh_law():
     """1 − exp(−R²/2σ²), the share of a circular normal distribution within R (Rayleigh 1880; from memory)."""
     x = np.array([0.1, 0.5, 1.0, 3.0])
-    assert disc.peak(x) == pytest.approx(1 - np.exp(-x), rel=1e-12)
+    assert disc.disc_peak(x) == pytest.approx(1 - np.exp(-x), rel=1e-12)
 
 
 def test_height_at_the_edge():
@@ -34,8 +35,8 @@ def test_height_at_the_edge():
     spread, radius = 1.6, 5.0
     profile = blurred(2 * radius, 1.0, spread)[60]
     at_edge = np.interp(radius, np.arange(61), profile[60:])
-    assert disc.edge(radius**2 / (2 * spread**2)) == pytest.approx(at_edge, abs=0.01)
-    assert disc.edge(1e6) == pytest.approx(0.5, abs=1e-3)
+    assert disc.disc_edge(radius**2 / (2 * spread**2)) == pytest.approx(at_edge, abs=0.01)
+    assert disc.disc_edge(1e6) == pytest.approx(0.5, abs=1e-3)
 
 
 @pytest.mark.parametrize(("ecd", "aspect"), [(6, 1.0), (9, 2.0), (16, 1.5)])

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from micro.segmentation.growth import FAR_PX, close_to, grown
-from micro.segmentation.regions import Pixels
+from micro.geometry.regions import FAR_PX, Pixels, close_to, grown
 
 # Beyond FAR_PX distances are those of a 5 × 5 chamfer mask, off by 2 % at most (G. Borgefors 1986, from memory).
 CHAMFER = 0.02

@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
-from micro import flags
-from micro.phantom import Optics, Population, Scene, cover, make_field
+from micro import issues as flags
+from micro.phantom.coverage import cover
 from micro.phantom.defects import halo, pits, with_scale_bar
-from micro.phantom.picture import etched_surface, expose
-from micro.phantom.scenes import arrange
+from micro.phantom.picture import Optics, etched_surface, expose
+from micro.phantom.scenes import Population, Scene, arrange, make_field
 from micro.phantom.shapes import shapes
-from micro.segmentation import segment
+from micro.segmentation.stages import segment
 
 EXCLUDED = flags.bit("excluded", flags.FIELD_FLAGS)
 

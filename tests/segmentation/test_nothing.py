@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from micro import flags
-from micro.segmentation import segment
+from micro import issues as flags
+from micro.segmentation.stages import segment
 
 NO_SECOND_PHASE = flags.bit("no_second_phase", flags.FIELD_FLAGS)
 UNRELIABLE = flags.bit("unreliable_levels", flags.FIELD_FLAGS)

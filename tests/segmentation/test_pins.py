@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 
-from micro import flags
-from micro.phantom import Population
+from micro import issues as flags
+from micro.phantom.scenes import Population
 from micro.report.record import parameters
-from micro.segmentation import SegmentationSettings, segment
-from micro.study import Field
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.segmentation.stages import segment
+from micro.study.model import Field
 
 UNRELIABLE = flags.bit("unreliable_levels", flags.FIELD_FLAGS)
 

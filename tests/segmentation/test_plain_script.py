@@ -5,11 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from micro.fields import measure_field
-from micro.particles import measure_particles
-from micro.phantom import Population
-from micro.scale import Scale
-from micro.segmentation import segment
+from micro.field import measure
+from micro.phantom.scenes import Population
+from micro.scale.scale import Scale
 
 SCRIPT = Path(__file__).parents[1] / "benchmarks/plain_script.py"
 ROLLING = 20.0
@@ -28,9 +26,8 @@ def test_plain_script_and_program_agree_where_the_task_is_easy(phantom, plain_sc
     carbides = Population(0.10, 16.0, aspect=1.6, misalignment_deg=15.0)
     field = phantom([carbides], shape=(640, 800), blur_px=0.7, noise=3.0, shading=0.05)
     scale = Scale(0.2, None, "given")
-    found = segment(field.grey)
-    particles = measure_particles(found, field.grey, scale, ROLLING)
-    own = measure_field(found, particles, scale, ROLLING).table.iloc[0]
+    found = measure(field.grey, um_per_px=scale.um_per_px, rolling_deg=ROLLING)
+    particles, own = found.particles, found.field.iloc[0]
     table, totals = plain_script.measure_plainly(field.grey, scale.um_per_px, ROLLING)
     assert len(table) == pytest.approx(len(particles), rel=0.03)
     # The script counts what the frame cuts as it is; the field's mean weighs it.

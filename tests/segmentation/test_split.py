@@ -3,9 +3,12 @@
 import numpy as np
 import pytest
 
-from micro import flags
-from micro.phantom import Coverage, Optics, Population, cover, photograph, shapes
-from micro.segmentation import segment
+from micro import issues as flags
+from micro.phantom.coverage import Coverage, cover
+from micro.phantom.picture import Optics, photograph
+from micro.phantom.scenes import Population
+from micro.phantom.shapes import shapes
+from micro.segmentation.stages import segment
 
 SPLIT = flags.bit("split", flags.CARBIDE_FLAGS)
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from micro.phantom import Population
-from micro.segmentation import segment
+from micro.phantom.scenes import Population
+from micro.segmentation.stages import segment
 
 
 @pytest.mark.parametrize(

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 import targets
 
-from micro.phantom import Population
-from micro.segmentation import segment
+from micro.phantom.scenes import Population
+from micro.segmentation.stages import segment
 
 pytestmark = pytest.mark.study
 

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from micro.phantom import Population
-from micro.segmentation import SegmentationSettings, segment
+from micro.phantom.scenes import Population
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.segmentation.stages import segment
 
 
 @pytest.mark.parametrize(

@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from micro.phantom import Population
 from micro.phantom.picture import etched_surface, expose
-from micro.segmentation import segment
+from micro.phantom.scenes import Population
+from micro.segmentation.stages import segment
 from micro.segmentation.uncertainty import area_fraction_uncertainty
 
 
@@ -21,7 +21,7 @@ def test_errors_stay_within_three_standard_uncertainties(phantom, fraction):
 
 def test_noise_term_is_the_scatter_between_exposures(phantom, fraction):
     """Same surface, twelve exposures; levels pinned so that noise alone is left."""
-    from micro.segmentation import SegmentationSettings
+    from micro.segmentation.segmentation import SegmentationSettings
 
     field = phantom([Population(0.02, 9)], noise=15.0, shading=0.0)
     surface = etched_surface(field.truth.coverage, field.optics, np.random.default_rng(0))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from micro.specimens.lognormal import fit_lognormal, lognormal_ci95
+from micro.statistics.lognormal import fit_lognormal, lognormal_ci95
 
 
 def test_fit_and_distance_are_scipys():

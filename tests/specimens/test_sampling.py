@@ -7,8 +7,8 @@ import pytest
 from scipy import stats
 from statsmodels.stats.weightstats import DescrStatsW
 
-from micro.specimens.budget import Budget
-from micro.specimens.sampling import Estimate, mean_of_fields, ratio_of_fields, resamples, share_of_fields, student_t
+from micro.specimens.summary import Budget
+from micro.statistics.sampling import Estimate, mean_of_fields, ratio_of_fields, resamples, share_of_fields, student_t
 
 
 @pytest.mark.parametrize(

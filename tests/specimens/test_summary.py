@@ -6,10 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from micro import columns
-from micro.specimens import summarise, uncertainty_budget
-from micro.specimens.sampling import student_t
-from micro.specimens.summary import QUANTITIES
+from micro.specimens.summary import QUANTITIES, summarise, uncertainty_budget
+from micro.statistics.sampling import student_t
+from micro.tables import columns
 
 
 def study(rng, fields=6, carbides=200, shift=0.1):

@@ -7,8 +7,9 @@ import pytest
 import tifffile
 
 from micro.errors import UsageError
-from micro.segmentation import SegmentationSettings
-from micro.study import Specimen, read_study, study_of_images
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.study.model import Specimen, study_of_images
+from micro.study.reader import read_study
 
 GOOD = """\
 title = "Two bars"

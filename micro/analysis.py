@@ -1,0 +1,168 @@
+"""What a measured study answers: specimens compared, coupons, structure against toughness, chemistry."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from micro import results
+from micro.batch.fields import specimen_scale_uncertainty
+from micro.batch.job import Outcome
+from micro.errors import MicroError
+from micro.study.model import Study
+from micro.tables.columns import CHEMISTRY, COMPARISON, empty
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from micro.comparison.coupons import CouponAnalysis
+    from micro.comparison.quantities import MeasuredSpecimen
+    from micro.points.agreement import Agreement
+
+
+@dataclass(frozen=True, eq=False)
+class PointCount:
+    """Count by people beside the result, None where nobody counted; a line where the tallies cannot be used."""
+
+    agreement: Agreement | None
+    troubles: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Analysis:
+    """What the tables of a study say together.
+
+    Parameters
+    ----------
+    specimens
+        What was compared, in the order of the study.
+    comparison, chemistry
+        Columns COMPARISON and CHEMISTRY of `micro.tables.columns`; no rows where there is nothing to compare or check.
+    coupons, structure
+        Toughness coupons, and the transverse ratios over the structure; None where the study names no coupons.
+    count
+        Count by people; None where nobody counted.
+    troubles
+        One line for each thing that could not be used.
+    """
+
+    specimens: tuple[MeasuredSpecimen, ...]
+    comparison: pd.DataFrame
+    chemistry: pd.DataFrame
+    coupons: CouponAnalysis | None
+    structure: pd.DataFrame | None
+    count: Agreement | None
+    troubles: tuple[str, ...]
+
+
+def analyse_study(
+    study: Study,
+    outcomes: tuple[Outcome, ...],
+    tables: dict[str, pd.DataFrame],
+    count: PointCount,
+) -> Analysis:
+    """Compare what was measured, and set it against coupons and chemistry.
+
+    Parameters
+    ----------
+    tables
+        "particles", "fields" and "specimens" of the whole study.
+    count
+        From `read_count`.
+    """
+    from micro.comparison.pairs import compare
+    from micro.comparison.structure import structure_against_toughness
+
+    specimens = measured_specimens(study, outcomes, tables)
+    troubles = list(count.troubles)
+    coupons = _coupons(study, troubles)
+    chemistry = _chemistry(study, tables["specimens"], troubles)
+    return Analysis(
+        specimens=specimens,
+        comparison=compare(specimens) if len(specimens) > 1 else empty(COMPARISON),
+        chemistry=chemistry,
+        coupons=coupons,
+        structure=None if coupons is None else structure_against_toughness(tables["specimens"], coupons.ratios),
+        count=count.agreement,
+        troubles=tuple(troubles),
+    )
+
+
+def read_count(out: Path, outcomes: tuple[Outcome, ...]) -> PointCount:
+    """Set the tallies that the results folder keeps against the tables and labels in it."""
+    from micro.points.agreement import stored_agreement
+
+    try:
+        return PointCount(stored_agreement(out, {(o.specimen, o.field): o.image_sha256 for o in outcomes}))
+    except MicroError as trouble:
+        return PointCount(None, (str(trouble),))
+
+
+def measured_specimens(
+    study: Study, outcomes: tuple[Outcome, ...], tables: dict[str, pd.DataFrame]
+) -> tuple[MeasuredSpecimen, ...]:
+    """Specimens that have a measured field, with their rows of the tables."""
+    from micro.comparison.quantities import MeasuredSpecimen
+
+    fields, particles = tables["fields"], tables["particles"]
+    found = []
+    for specimen in study.specimens:
+        own = fields[fields["specimen"] == specimen.name]
+        if len(own):
+            carbides = particles[particles["specimen"] == specimen.name]
+            scale = specimen_scale_uncertainty(outcomes, specimen)
+            found.append(MeasuredSpecimen(specimen.name, own, carbides, specimen.plane, scale))
+    return tuple(found)
+
+
+def _coupons(study: Study, troubles: list[str]) -> CouponAnalysis | None:
+    from micro.comparison.coupon_file import read_coupons
+    from micro.comparison.coupons import analyse_coupons
+
+    if study.coupons is None:
+        return None
+    try:
+        coupons = read_coupons(study.coupons)
+    except MicroError as trouble:
+        troubles.append(str(trouble))
+        return None
+    troubles += list(coupons.problems)
+    return analyse_coupons(coupons)
+
+
+def _chemistry(study: Study, specimens: pd.DataFrame, troubles: list[str]) -> pd.DataFrame:
+    """Mass balance of every specimen whose composition is given."""
+    import pandas as pd
+
+    from micro.comparison.chemistry import chemistry_check
+
+    tables = [empty(CHEMISTRY)]
+    for specimen in study.specimens:
+        measured = (specimens["specimen"] == specimen.name).any()
+        if specimen.composition and measured:
+            try:
+                tables.append(chemistry_check(specimen.name, specimen.composition, specimens))
+            except MicroError as trouble:
+                troubles.append(str(trouble))
+    return pd.concat([t for t in tables if len(t)] or tables, ignore_index=True)
+
+
+def write_analysis(answer: Analysis, out: Path) -> None:
+    """Write the tables of an answer as CSV; one that is empty now but stood there before is removed."""
+    coupons = answer.coupons
+    tables = {
+        results.COMPARISON: answer.comparison,
+        results.CHEMISTRY: answer.chemistry,
+        results.COUPONS: None if coupons is None else coupons.summary,
+        results.RATIOS: None if coupons is None else coupons.ratios,
+        results.GROUP_RATIOS: None if coupons is None else coupons.groups,
+        results.STRUCTURE: answer.structure,
+        results.POINTS: None if answer.count is None else answer.count.fields,
+        results.COUNTERS: None if answer.count is None else answer.count.counters,
+    }
+    for name, table in tables.items():
+        if table is None or table.empty:
+            (out / name).unlink(missing_ok=True)
+        else:
+            results.write_table(out / name, table)

@@ -1,0 +1,346 @@
+"""Two specimens: differences, size distributions, and pictures at one scale."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from micro.comparison.quantities import (
+    ABOVE_A_DIAMETER,
+    QUANTITIES,
+    MeasuredSpecimen,
+    Quantity,
+    class_of,
+    common_diameter,
+)
+from micro.specimens.summary import ClassData, area_relative_uncertainty
+from micro.statistics.sampling import FloatArray, student_t, uncertainty_of_ratio
+from micro.statistics.two_samples import ALPHA, holm, permutation_p, welch
+from micro.tables.columns import COMPARISON, empty, names
+
+SAME_FIELD_AREA = 1.25
+LEAST_SHARE_ABOVE = 0.5
+FEW_FIELDS = 5
+
+DIFFERS, MAY_DIFFER, ALIKE, UNKNOWN, REFUSED = "differs", "may differ", "alike", "cannot tell", "not compared"
+
+
+@dataclass(frozen=True, eq=False)
+class _Side:
+    """One specimen's class on one side of a pair."""
+
+    fields: FloatArray
+    mean: float
+    shared: float
+
+
+def compare(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
+    """Compare every pair of specimens in every quantity and carbide class.
+
+    Positive sizes and counts are compared as ratios, by Welch's test on the logarithms of the field values;
+    fractions as differences, by Welch's test on the values. The uncertainty that the fields of a specimen share
+    (segmentation, and scale where the sizes of a pixel differ) is added to the standard error. `p_holm` is adjusted for
+    all tests of the table. `p_permutation` is a check that assumes no distribution.
+
+    Parameters
+    ----------
+    specimens
+        Two or more; each name once.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns COMPARISON of `micro.tables.columns`; the estimate is b over a, or b less a. A pair on different planes,
+        or with too little in common above the coarser resolution, is one row with the verdict "not compared".
+    """
+    rows = [row for a, b in itertools.combinations(specimens, 2) for row in _pair_rows(a, b)]
+    if not rows:
+        return empty(COMPARISON)
+    table = pd.DataFrame(rows, columns=names(COMPARISON))
+    table["p_holm"] = holm(table["p_value"])
+    table["verdict"] = [_verdict(row) for row in table.itertuples(index=False)]
+    return table.astype({column.name: column.dtype for column in COMPARISON})
+
+
+def _pair_rows(a: MeasuredSpecimen, b: MeasuredSpecimen) -> Iterator[dict[str, Any]]:
+    above = common_diameter(a, b)
+    refusal = _refusal(a, b, above)
+    if refusal:
+        yield _row(a, b, "all", "all", "", REFUSED) | {"warning": refusal}
+        return
+    classes = list(dict.fromkeys([*a.classes, *b.classes]))
+    for carbide_class in ["all", *(classes if len(classes) > 1 else [])]:
+        data = class_of(a, carbide_class, above), class_of(b, carbide_class, above)
+        for quantity in ABOVE_A_DIAMETER if above else QUANTITIES:
+            row = _row(a, b, carbide_class, quantity.name, quantity.unit, quantity.kind)
+            warnings = list(_pair_warnings(a, b, quantity, above))
+            if quantity.name == "largest_ecd" and not _same_field_area(*data):
+                yield row | {"warning": "the fields differ in area, and the largest carbide grows with it"}
+                continue
+            yield row | _contrast(quantity, _sides(quantity, (a, b), data), warnings)
+
+
+def _refusal(a: MeasuredSpecimen, b: MeasuredSpecimen, above_um: float) -> str:
+    """Why the pair cannot be compared; empty where it can."""
+    if a.plane and b.plane and a.plane != b.plane:
+        return f"{a.name} was seen on the {a.plane} plane, {b.name} on the {b.plane}; prepare the same plane of both"
+    if above_um:
+        for one in (a, b):
+            area = one.particles["area_um2"]
+            share = area[one.particles["ecd_um"] >= above_um].sum() / area.sum() if len(area) else 1.0
+            if share < LEAST_SHARE_ABOVE:
+                return (
+                    f"the coarser of the two resolves {above_um:.2g} µm, and only {100 * share:.0f} % of the carbide "
+                    f"area of {one.name} lies above; photograph both at one magnification"
+                )
+    return ""
+
+
+def _pair_warnings(a: MeasuredSpecimen, b: MeasuredSpecimen, quantity: Quantity, above_um: float) -> Iterator[str]:
+    if above_um:
+        yield f"resolution differs: only carbides of {above_um:.2g} µm and more"
+    if not (a.plane and b.plane):
+        yield "plane not stated"
+    if quantity.scale_power and a.um_per_px != b.um_per_px:
+        unstated = [s.name for s in (a, b) if s.scale_relative_uncertainty is None]
+        if unstated:
+            yield f"uncertainty of the scale unknown for {' and '.join(unstated)}, left out"
+
+
+def _same_field_area(a: ClassData, b: ClassData) -> bool:
+    areas = [np.nanmean(data.column("analysed_area_um2")) for data in (a, b)]
+    return bool(max(areas) <= SAME_FIELD_AREA * min(areas))
+
+
+def _sides(
+    quantity: Quantity, pair: tuple[MeasuredSpecimen, MeasuredSpecimen], data: tuple[ClassData, ClassData]
+) -> tuple[_Side, _Side]:
+    one_scale = pair[0].um_per_px == pair[1].um_per_px
+    sides = []
+    for specimen, own in zip(pair, data, strict=True):
+        values = quantity.values(own)
+        values = values[np.isfinite(values)]
+        scale = 0.0 if one_scale else abs(quantity.scale_power) * (specimen.scale_relative_uncertainty or 0.0)
+        area = abs(quantity.area_power) * float(np.nan_to_num(area_relative_uncertainty(own)))
+        sides.append(_Side(values, float(values.mean()) if len(values) else math.nan, math.hypot(scale, area)))
+    return sides[0], sides[1]
+
+
+def _contrast(quantity: Quantity, sides: tuple[_Side, _Side], warnings: list[str]) -> dict[str, Any]:
+    a, b = sides
+    cells: dict[str, Any] = {"value_a": a.mean, "value_b": b.mean, "fields_a": len(a.fields), "fields_b": len(b.fields)}
+    fewest = min(len(a.fields), len(b.fields))
+    if fewest < 2:
+        return cells | {"warning": "; ".join([*warnings, "fewer than two fields with a value: scatter unknown"])}
+    if fewest < FEW_FIELDS:
+        warnings.append(f"only {fewest} fields on one side")
+    kind = quantity.kind
+    if kind == "ratio" and min(a.fields.min(), b.fields.min()) <= 0:
+        kind = "difference"
+        warnings.append("0 in some fields: compared as a difference")
+    logs = kind == "ratio"
+    shared = math.hypot(a.shared, b.shared) if logs else math.hypot(a.shared * a.mean, b.shared * b.mean)
+    x, y = (np.log(a.fields), np.log(b.fields)) if logs else (a.fields, b.fields)
+    found = welch(x, y, shared)
+    back = math.exp if logs else float
+    low, high = (back(end) for end in found.interval)
+    if logs and not low <= b.mean / a.mean <= high:
+        warnings.append(f"scatter is skewed: the plain means stand {b.mean / a.mean:.3g} to 1")
+    p_permutation = permutation_p(x, y)
+    warnings += _permutation_warning(found.p_value, p_permutation, len(x), len(y))
+    if math.isnan(found.p_value):
+        warnings.append("no scatter between fields to judge by")
+    return cells | {
+        "kind": kind,
+        "estimate": back(found.estimate),
+        "ci95_low": low,
+        "ci95_high": high,
+        "p_value": found.p_value,
+        "p_permutation": p_permutation,
+        "detectable": back(found.detectable),
+        "warning": "; ".join(warnings),
+    }
+
+
+def _permutation_warning(p_value: float, p_permutation: float, n_a: int, n_b: int) -> list[str]:
+    least = (2 if n_a == n_b else 1) / math.comb(n_a + n_b, n_a)
+    if least > ALPHA:
+        return ["too few fields for the permutation check"]
+    if p_value < ALPHA <= p_permutation:
+        return [f"the permutation check does not confirm it (p = {p_permutation:.2g})"]
+    return []
+
+
+def _row(
+    a: MeasuredSpecimen, b: MeasuredSpecimen, carbide_class: str, quantity: str, unit: str, kind: str
+) -> dict[str, Any]:
+    blank: dict[str, Any] = {c.name: math.nan if c.dtype == "float64" else "" for c in COMPARISON}
+    return blank | {
+        "specimen_a": a.name,
+        "specimen_b": b.name,
+        "carbide_class": carbide_class,
+        "quantity": quantity,
+        "unit": unit,
+        "kind": kind,
+        "fields_a": a.fields["field"].nunique(),
+        "fields_b": b.fields["field"].nunique(),
+    }
+
+
+def _verdict(row: Any) -> str:
+    if math.isnan(row.p_value):
+        return REFUSED
+    if row.p_value < ALPHA:
+        return DIFFERS if row.p_holm < ALPHA else MAY_DIFFER
+    low, high = alike_limits(row.quantity, row.kind, (row.value_a + row.value_b) / 2)
+    return ALIKE if low < row.ci95_low and row.ci95_high < high else UNKNOWN
+
+
+def alike_limits(quantity: str, kind: str, mean: float) -> tuple[float, float]:
+    """Lower and upper limit of the estimate between which two specimens are called alike."""
+    margin = next(q.margin for q in QUANTITIES if q.name == quantity)
+    if kind == "ratio":
+        return 1 / (1 + margin), 1 + margin
+    half = margin if quantity == "degree_of_orientation" else margin * abs(mean)
+    return -half, half
+
+
+CLASSES_A_DECADE = 25
+COLUMNS = ("specimen", "weighting", "ecd_um", "share", "ci95_low", "ci95_high")
+
+
+def size_distributions(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
+    """Cumulative distributions of the equivalent circle diameter by number and by area, all on the same diameters.
+
+    Only carbides above the coarsest of the specimens' resolutions enter where these differ. Bands are 95 % at each
+    diameter, by leaving out one field at a time and Student's t on the logit scale: with 5 fields a bootstrap of
+    whole fields covers 92 %.
+
+    Parameters
+    ----------
+    specimens
+        With their carbides.
+
+    Returns
+    -------
+    pandas.DataFrame
+        specimen, weighting ("number", "area"), ecd_um, share (in carbides smaller than ecd_um, 0 to 1), ci95_low,
+        ci95_high. Bands are NaN for one field, and where the share is 0 or 1.
+    """
+    above = max((common_diameter(a, b) for a in specimens for b in specimens), default=0.0)
+    classes = [class_of(s, "all", above) for s in specimens]
+    sizes = np.concatenate([c.carbide("ecd_um")[c.weight > 0] for c in classes] or [np.empty(0)])
+    if not len(sizes):
+        return pd.DataFrame({name: pd.Series(dtype="str" if name in COLUMNS[:2] else "float64") for name in COLUMNS})
+    edges = _edges(sizes)
+    tables = []
+    for specimen, data in zip(specimens, classes, strict=True):
+        for weighting, weight in (("number", data.weight), ("area", data.weight * data.carbide("area_um2"))):
+            if weight.sum() > 0:
+                below, whole = _by_field(data, weight, edges)
+                share, low, high = share_band(below, whole)
+                curve = (specimen.name, weighting, edges, share, low, high)
+                tables.append(pd.DataFrame(dict(zip(COLUMNS, curve, strict=True))))
+    return pd.concat(tables, ignore_index=True)
+
+
+def _edges(sizes: FloatArray) -> FloatArray:
+    low = np.floor(CLASSES_A_DECADE * np.log10(sizes.min()))
+    high = np.floor(CLASSES_A_DECADE * np.log10(sizes.max())) + 1
+    return 10 ** (np.arange(low, high + 1) / CLASSES_A_DECADE)
+
+
+def _by_field(data: ClassData, weight: FloatArray, edges: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(fields, edges) weight below each edge, and (fields,) weight in all."""
+    # A cut carbide may be smaller or larger than every whole one; it weighs nothing.
+    size_class = np.searchsorted(edges, data.carbide("ecd_um"), side="right")
+    table = np.zeros((len(data.fields), len(edges) + 1))
+    np.add.at(table, (data.field, size_class), weight)
+    return table.cumsum(axis=1)[:, :-1], table.sum(axis=1)
+
+
+def share_band(parts: FloatArray, whole: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Shares Σ parts over Σ whole of the fields, and the ends of their 95 % intervals on the logit scale.
+
+    Parameters
+    ----------
+    parts
+        (fields, m) weight in each of m shares.
+    whole
+        (fields,) weight of the field.
+    """
+    parts, whole = parts[whole > 0], whole[whole > 0]
+    n = len(whole)
+    share = np.clip(parts.sum(axis=0) / whole.sum(), 0, 1)
+    if n < 2:
+        unknown = np.full(len(share), np.nan)
+        return share, unknown, unknown
+    inside = (share > 1e-12) & (share < 1 - 1e-12)
+    s = np.where(inside, share, 0.5)
+    logit, half = np.log(s / (1 - s)), student_t(n - 1) * uncertainty_of_ratio(parts, whole) / (s * (1 - s))
+    low, high = (1 / (1 + np.exp(-np.clip(logit + side * half, -700, 700))) for side in (-1, 1))
+    # Where no carbide, or every one, has been seen, the fields do not tell how far the share may lie from that.
+    return share, np.where(inside, low, np.nan), np.where(inside, high, np.nan)
+
+
+@dataclass(frozen=True)
+class Crop:
+    """Part of a picture: edges in pixels, the right and bottom ones outside it; and its true size."""
+
+    left: int
+    top: int
+    right: int
+    bottom: int
+    width_um: float
+    height_um: float
+
+
+@dataclass(frozen=True)
+class FieldFrame:
+    """Size of a field's picture in pixels, and of a pixel."""
+
+    width_px: int
+    height_px: int
+    um_per_px: float
+
+
+def same_scale_crops(frames: Sequence[FieldFrame], aspect: float = 4 / 3) -> list[Crop]:
+    """Crop fields to one size in µm, from the middle, as large as all allow.
+
+    Drawn at the same width on the page, all show the same µm per cm, to half a pixel.
+
+    Parameters
+    ----------
+    frames
+        The pictures.
+    aspect
+        Width over height of the crops.
+    """
+    width = min(f.um_per_px * min(f.width_px, f.height_px * aspect) for f in frames)
+    return [_middle(frame, width, width / aspect) for frame in frames]
+
+
+def _middle(frame: FieldFrame, width_um: float, height_um: float) -> Crop:
+    width = min(max(round(width_um / frame.um_per_px), 1), frame.width_px)
+    height = min(max(round(height_um / frame.um_per_px), 1), frame.height_px)
+    left, top = (frame.width_px - width) // 2, (frame.height_px - height) // 2
+    return Crop(left, top, left + width, top + height, width * frame.um_per_px, height * frame.um_per_px)
+
+
+def typical_field(fields: pd.DataFrame) -> str:
+    """Name of the field whose area fraction lies nearest to the median of its specimen.
+
+    Parameters
+    ----------
+    fields
+        Rows of one specimen with the columns FIELDS; not empty.
+    """
+    every = fields[fields["carbide_class"] == "all"]
+    distance = (every["area_fraction"] - every["area_fraction"].median()).abs().fillna(np.inf)
+    return str(every["field"].iloc[int(np.argmin(distance.to_numpy()))])

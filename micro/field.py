@@ -1,0 +1,256 @@
+"""One picture from its grey levels to all that is measured on it: the only place that knows the order of the stages."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from micro.errors import InputError
+from micro.image.micrograph import Micrograph
+from micro.image.pixels import DecodedPicture, UnusableError, to_grey
+from micro.image.reading import read
+from micro.measures.field_checks import check_field
+from micro.measures.orientation import RollingDirection
+from micro.measures.particles import measure_particles
+from micro.measures.totals import measure_field, rolling_direction
+from micro.scale.scale import Scale
+from micro.segmentation.segmentation import Segmentation, SegmentationSettings
+from micro.segmentation.stages import segment
+from micro.tables.columns import FIELDS, PARTICLES
+from micro.tables.units import curves_to_um, to_um
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+@dataclass(frozen=True, eq=False)
+class FieldResult:
+    """Everything that was measured on one field.
+
+    Parameters
+    ----------
+    micrograph
+        The picture: of a part of a mosaic its core.
+    scale
+        Size of a pixel in use.
+    segmentation
+        Its carbides, in pixels.
+    particles
+        One row a carbide, the columns PARTICLES of `micro.tables.columns`; `specimen` and `field` empty.
+    field
+        The columns FIELDS: the row "all", then one row a carbide class.
+    profiles
+        Curves for figures: curve, carbide_class, x, x_unit, y, y_unit; which, see `micro.measures.totals`.
+    direction
+        What the carbides say of the rolling direction; None where it was given.
+    """
+
+    micrograph: Micrograph
+    scale: Scale
+    segmentation: Segmentation
+    particles: pd.DataFrame
+    field: pd.DataFrame
+    profiles: pd.DataFrame
+    direction: RollingDirection | None
+
+    @property
+    def labels(self) -> NDArray[np.int32]:
+        """(rows, columns) number of the carbide at each pixel, 0 in the matrix."""
+        return self.segmentation.labels
+
+    @property
+    def messages(self) -> tuple[str, ...]:
+        """All that a reader must know before trusting the field: of the picture, of the direction, of its carbides."""
+        return _messages(self.micrograph, self.direction, self.segmentation)
+
+    @property
+    def area_fraction(self) -> tuple[float, float, float]:
+        """Area fraction of all carbides with the ends of its 95 % interval by segmentation, 0 to 1."""
+        low, value, high = (
+            float(self.field[f"area_fraction{end}"].iloc[0]) for end in ("_low", "", "_high")
+        )  # fmt: skip
+        return value, low, high
+
+    def __repr__(self) -> str:
+        value, low, high = (f"{100 * v:.2f}" for v in self.area_fraction)
+        amount = "area fraction unknown" if value == "nan" else f"area fraction {value} % ({low} to {high} %)"
+        return f"<{self.micrograph.name}: {len(self.particles)} carbides, {amount}, {len(self.messages)} messages>"
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        shown = self.field[["carbide_class", "particles", "area_fraction", "area_fraction_low", "area_fraction_high",
+                            "mean_ecd_um", "anisotropy_index"]]  # fmt: skip
+        said = "".join(f"<li>{escape(message)}</li>" for message in self.messages)
+        return f"<p>{escape(repr(self)[1:-1])}</p>{shown.to_html(index=False)}<ul>{said}</ul>"
+
+    def plot(self, axes: Axes | None = None) -> Axes:
+        """Draw the outlines on the micrograph; return the axes."""
+        from micro.pictures.outlines import draw_outlines
+
+        axes = _axes(axes)
+        axes.imshow(draw_outlines(self.micrograph, self.segmentation))
+        axes.set_axis_off()
+        return axes
+
+    def plot_sizes(self, axes: Axes | None = None) -> Axes:
+        """Draw the share of the carbides, and of their area, in carbides smaller than a diameter; return the axes."""
+        axes = _axes(axes)
+        own = self.particles[self.particles["weight"] > 0].sort_values("ecd_um")
+        for words, weight in (("number", own["weight"]), ("area", own["weight"] * own["area_um2"])):
+            axes.step(own["ecd_um"], 100 * weight.cumsum() / weight.sum(), where="post", label=f"by {words}")
+        axes.set(xscale="log", ylim=(0, 100), xlabel="equivalent circle diameter, µm", ylabel="% in smaller ones")
+        axes.legend()
+        return axes
+
+    def plot_banding(self, axes: Axes | None = None) -> Axes:
+        """Draw area fraction across rolling beside the same carbides placed at random; return the axes."""
+        from micro.figures.specimens import draw_band_profile
+
+        axes = _axes(axes)
+        draw_band_profile(axes, self.profiles)
+        axes.set_ylabel("across rolling, µm")
+        axes.invert_yaxis()
+        return axes
+
+
+def measure(
+    image: ArrayLike | str | Path | Micrograph,
+    um_per_px: float | None = None,
+    rolling_deg: float | None = None,
+    carbides: str = "auto",
+    settings: SegmentationSettings | None = None,
+) -> FieldResult:
+    """Measure one field.
+
+    Parameters
+    ----------
+    image
+        (rows, columns) grey levels of any real type, a file, or a `Micrograph`.
+    um_per_px
+        Size of a pixel, µm; None: as the file or the micrograph says.
+    rolling_deg
+        Rolling direction from the horizontal, counter-clockwise as seen, 0 to 180; None: as the micrograph says, or
+        estimated from the carbides.
+    carbides
+        "bright", "dark" (against the matrix) or "auto".
+    settings
+        How the field is segmented, in place of `carbides` alone.
+
+    Returns
+    -------
+    FieldResult
+
+    Raises
+    ------
+    InputError
+        If a file is missing, damaged or no micrograph, or if nothing states the size of a pixel.
+    ValueError
+        If an array is no picture of one channel, is not finite or negative; if a size, angle or setting is out of
+        its range.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from micro.phantom.scenes import Population, Scene, make_field
+    >>> grey, truth = make_field(Scene((Population(0.08, 14.0),)), (400, 600), np.random.default_rng(7))
+    >>> result = measure(grey, um_per_px=0.2, rolling_deg=0, carbides="bright")
+    >>> value, low, high = result.area_fraction
+    >>> bool(low < truth.area_fraction[0] < high)
+    True
+    """
+    if settings is None:
+        settings = SegmentationSettings(carbides)
+    elif carbides not in ("auto", settings.carbides):
+        raise ValueError(
+            f"carbides={carbides!r} and settings.carbides={settings.carbides!r} differ; give one of the two"
+        )
+    micrograph = _with(_micrograph(image), um_per_px, rolling_deg)
+    scale = micrograph.scale
+    if scale is None:
+        where = micrograph.path or "the picture"
+        raise InputError(where, "has no scale", "give --um-per-px or --calibration, or name one in the study file")
+    segmentation = segment(micrograph.grey, settings, micrograph.grey_max)
+    particles, rolling, direction = _carbides(micrograph, segmentation)
+    segmentation = check_field(segmentation, micrograph.grey, particles, scale, micrograph.stated_scale)
+    part = micrograph.sub_field
+    if part is not None:
+        segmentation = segmentation.cropped(part.core_in_frame)
+    measures = measure_field(segmentation, particles, rolling)
+    text = "; ".join(_messages(micrograph, direction, segmentation))
+    if part is not None:
+        particles = particles.assign(x_px=particles["x_px"] + part.left, y_px=particles["y_px"] + part.top)
+    return FieldResult(
+        micrograph.core,
+        scale,
+        segmentation,
+        to_um(particles, PARTICLES, scale.um_per_px),
+        to_um(measures.table.assign(message=text), FIELDS, scale.um_per_px),
+        curves_to_um(measures.profiles, scale.um_per_px),
+        direction,
+    )
+
+
+def _micrograph(image: ArrayLike | str | Path | Micrograph) -> Micrograph:
+    """Return a micrograph of whatever a picture may come as."""
+    if isinstance(image, Micrograph):
+        return image
+    if isinstance(image, str | Path):
+        return read(image)
+    values = np.asarray(image)
+    if values.ndim != 2:
+        raise ValueError(f"image must have rows and columns, got the shape {values.shape}; take one channel")
+    try:
+        grey, grey_max, messages = to_grey(DecodedPicture(values))
+    except UnusableError as trouble:
+        raise ValueError(f"image {trouble.problem}; {trouble.remedy}") from None
+    return Micrograph(grey, grey_max, messages=tuple(messages))
+
+
+def _with(micrograph: Micrograph, um_per_px: float | None, rolling_deg: float | None) -> Micrograph:
+    """Return the micrograph with what the caller states in place of what it says itself."""
+    if um_per_px is not None:
+        given = Scale(um_per_px, None, "given by the user")
+        stated = micrograph.stated_scale or micrograph.scale
+        micrograph = replace(micrograph, scale=given, stated_scale=stated)
+    return micrograph if rolling_deg is None else replace(micrograph, rolling_deg=rolling_deg)
+
+
+def _carbides(
+    micrograph: Micrograph, segmentation: Segmentation
+) -> tuple[pd.DataFrame, float | None, RollingDirection | None]:
+    """Table of the carbides in pixels, the rolling direction it refers to, and what the carbides say of it.
+
+    Where none was given, it is estimated from carbides measured against the horizontal.
+    """
+
+    def against(rolling_deg: float | None) -> pd.DataFrame:
+        return measure_particles(segmentation, micrograph.grey, rolling_deg, micrograph.sub_field)
+
+    given = micrograph.rolling_deg
+    particles = against(given)
+    if given is not None:
+        return particles, given, None
+    estimate = rolling_direction(particles)
+    if not estimate.found:
+        return particles, None, estimate
+    return against(estimate.angle_deg), estimate.angle_deg, estimate
+
+
+def _messages(
+    micrograph: Micrograph, direction: RollingDirection | None, segmentation: Segmentation
+) -> tuple[str, ...]:
+    return (*micrograph.messages, *(() if direction is None else (direction.text,)), *segmentation.messages)
+
+
+def _axes(axes: Axes | None) -> Axes:
+    if axes is not None:
+        return axes
+    from matplotlib import pyplot as plt
+
+    return plt.subplots()[1]

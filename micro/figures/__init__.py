@@ -1,0 +1,1 @@
+"""Figures: how they look, and those of a specimen and a field."""

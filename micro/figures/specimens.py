@@ -1,0 +1,219 @@
+"""Figures of one specimen."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.figures.style import colour, dash, legend, plain_powers
+from micro.statistics.sampling import student_t
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+FloatArray = NDArray[np.float64]
+POINTS = 80
+
+
+def field_curves(profiles: pd.DataFrame, specimen: str, curve: str) -> list[tuple[FloatArray, FloatArray]]:
+    """(x, y) of a curve of every field of a specimen."""
+    own = profiles[(profiles["specimen"] == specimen) & (profiles["curve"] == curve)]
+    fields = [f for _, f in own.groupby("field", sort=False, observed=True) if len(f) > 1]
+    return [(f["x"].to_numpy(float), f["y"].to_numpy(float)) for f in fields]
+
+
+def mean_density(fields: list[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Share per unit of x, mean over the fields, and half its 95 % interval (NaN for one field), on one grid."""
+    highest = max(x[-1] for x, _ in fields)
+    grid = np.linspace(0, highest, POINTS)
+    density = np.array([np.interp(grid, x, y / (x[1] - x[0]), left=0, right=0) for x, y in fields])
+    return grid, density.mean(axis=0), half_interval(density)
+
+
+def half_interval(values: FloatArray) -> FloatArray:
+    """(m,) half the 95 % interval of the mean of (fields, m) values; NaN for one field."""
+    n = len(values)
+    if n < 2:
+        return np.full(values.shape[1], np.nan)
+    return student_t(n - 1) * values.std(axis=0, ddof=1) / np.sqrt(n)
+
+
+DIRECTIONS = {"along": "solid", "across": (0, (4, 2))}
+
+
+def draw_chords(axes: list[Axes], profiles: pd.DataFrame, specimens: list[str]) -> None:
+    """Carbide (left) and matrix (right); a colour a specimen, whole lines along, broken lines across."""
+    for axis, phase in zip(axes, ("carbide", "matrix"), strict=True):
+        for number, specimen in enumerate(specimens):
+            for direction, dashes in DIRECTIONS.items():
+                fields = field_curves(profiles, specimen, f"{phase}_chord_{direction}")
+                if fields:
+                    x, density, _ = mean_density(fields)
+                    label = f"{specimen}, {direction}"
+                    axis.plot(x, 100 * density, color=colour(number), linestyle=dashes, label=label)
+        axis.set(xlabel=f"chord of {phase}, µm", ylabel="% of the chords per µm", yscale="log", xlim=(0, None))
+        axis.set_ylim(bottom=0.01)
+        plain_powers(axis.yaxis)
+        axis.yaxis.minorticks_off()
+    legend(axes[0])
+
+
+def draw_neighbours(axes: list[Axes], profiles: pd.DataFrame, specimens: list[str]) -> None:
+    """One axis a specimen: observed with its 95 % band, and at random."""
+    for number, (axis, specimen) in enumerate(zip(axes, specimens, strict=True)):
+        observed = field_curves(profiles, specimen, "neighbour")
+        at_random = field_curves(profiles, specimen, "neighbour_at_random")
+        axis.set(title=specimen, xlabel="distance to the nearest, µm")
+        if not (observed and at_random):
+            continue
+        x, density, half = mean_density(observed)
+        axis.plot(x, 100 * density, color=colour(number), label="measured")
+        if np.isfinite(half).all():
+            low, high = np.maximum(density - half, 0), density + half
+            axis.fill_between(x, 100 * low, 100 * high, color=colour(number), alpha=0.2, linewidth=0)
+        x, density, _ = mean_density(at_random)
+        axis.plot(x, 100 * density, color="#555555", linestyle="dashed", label="at random")
+        axis.set_ylim(bottom=0)
+        axis.legend(loc="upper right", fontsize=7)
+    axes[0].set_ylabel("% of the carbides per µm")
+
+
+def draw_sizes(axes: list[Axes], distributions: pd.DataFrame) -> None:
+    """Cumulative size distributions by number (left) and by area (right), with 95 % bands between fields.
+
+    Parameters
+    ----------
+    distributions
+        From `micro.comparison.size_distributions`.
+    """
+    for axis, weighting in zip(axes, ("number", "area"), strict=True):
+        own = distributions[distributions["weighting"] == weighting]
+        for number, (specimen, curve) in enumerate(own.groupby("specimen", sort=False)):
+            look: dict[str, Any] = {"color": colour(number), "linestyle": dash(number), "label": str(specimen)}
+            axis.plot(curve["ecd_um"], 100 * curve["share"], **look)
+            axis.fill_between(
+                curve["ecd_um"], 100 * curve["ci95_low"], 100 * curve["ci95_high"], color=colour(number), alpha=0.18,
+                linewidth=0,
+            )  # fmt: skip
+        axis.set(xscale="log", ylim=(0, 100), xlabel="equivalent circle diameter, µm")
+        plain_powers(axis.xaxis)
+        axis.set_ylabel(f"% of carbide {weighting} in smaller ones")
+    legend(axes[0])
+
+
+def draw_rose(axes: list[Axes], profiles: pd.DataFrame, specimens: list[str]) -> None:
+    """One axis a specimen: the share of the carbides' length in each direction; rolling is horizontal."""
+    for number, (axis, specimen) in enumerate(zip(axes, specimens, strict=True)):
+        fields = field_curves(profiles, specimen, "rose")
+        axis.set(aspect="equal", title=specimen, anchor="N")
+        axis.axis("off")
+        if not fields:
+            continue
+        angle = np.radians(fields[0][0])
+        share = np.mean([y for _, y in fields], axis=0)
+        even = 1 / len(share)
+        half = np.pi / len(share) / 2
+        for middle, length in zip(np.concatenate([angle, angle + np.pi]), np.tile(share, 2), strict=True):
+            arc = np.linspace(middle - half, middle + half, 9)
+            x, y = length * np.cos(arc), length * np.sin(arc)
+            axis.fill(np.append(0, x), np.append(0, y), color=colour(number), linewidth=0.4, edgecolor="white")
+        circle = np.linspace(0, 2 * np.pi, 181)
+        axis.plot(even * np.cos(circle), even * np.sin(circle), color="#555555", linewidth=0.8, linestyle="dashed")
+        reach = 1.1 * max(share.max(), even)
+        axis.annotate("rolling", (reach, 0), ha="left", va="center", fontsize=7)
+        axis.set(xlim=(-reach * 1.3, reach * 1.3), ylim=(-reach, reach))
+
+
+WIDEST_PX = 900
+
+
+def draw_banding(
+    axes: list[Axes], picture: NDArray[np.uint8], um_per_px: float, rolling_deg: float, profiles: pd.DataFrame
+) -> None:
+    """Field turned so that rolling is horizontal (left), and area fraction across rolling at the same height (right).
+
+    Parameters
+    ----------
+    picture
+        (rows, columns) grey levels for the eye.
+    profiles
+        Curves of this field.
+    """
+    rows, columns = picture.shape
+    turned = _level(picture, rolling_deg)
+    high, wide = turned.shape
+    turn = np.radians(rolling_deg)
+    middle = (columns * np.sin(turn) + rows * np.cos(turn)) / 2
+    top, bottom = (middle - high / 2) * um_per_px, (middle + high / 2) * um_per_px
+    axes[0].imshow(
+        _no_wider(turned), cmap="gray", extent=(0, wide * um_per_px, bottom, top), interpolation="bilinear", vmin=0
+    )
+    axes[0].set(xlabel="along rolling, µm", ylabel="across rolling, µm", anchor="W")
+    axes[0].grid(visible=False)
+    draw_band_profile(axes[1], profiles)
+    axes[1].set_ylim(bottom, top)
+
+
+def draw_band_profile(axis: Axes, profiles: pd.DataFrame) -> None:
+    """Area fraction across rolling of one field, beside carbides placed at random; x of the curves runs downwards.
+
+    Parameters
+    ----------
+    profiles
+        Curves of this field.
+    """
+    curve = dict(list(profiles.groupby("curve", sort=False, observed=True)))
+    if "band_profile_random_low" in curve:
+        low, high_end = curve["band_profile_random_low"], curve["band_profile_random_high"]
+        axis.fill_betweenx(
+            low["x"], 100 * low["y"], 100 * high_end["y"], color="#c8c8c8", linewidth=0, label="at random"
+        )
+    if "band_profile" in curve:
+        axis.plot(
+            100 * curve["band_profile"]["y"],
+            curve["band_profile"]["x"],
+            color="#9a9a9a",
+            linewidth=0.5,
+            label="every row",
+        )
+    if "band_profile_smoothed" in curve:
+        own = curve["band_profile_smoothed"]
+        axis.plot(100 * own["y"], own["x"], color=colour(0), linewidth=1.8, label="smoothed")
+    axis.set_xlabel("area fraction, %")
+    axis.set_xlim(0, _reach(curve) if "band_profile_smoothed" in curve else None)
+    legend(axis)
+
+
+def _reach(curve: dict) -> float:
+    """Right end of the axis, in %: the smoothed profile and the middle of the band at random with some room."""
+    smoothed, far = curve["band_profile_smoothed"]["y"], curve["band_profile_random_high"]["y"]
+    return 130 * float(max(smoothed.max(), far.median()))
+
+
+def _level(picture: NDArray[np.uint8], rolling_deg: float) -> NDArray[np.uint8]:
+    """Turn a picture so that rolling is horizontal; white outside."""
+    import cv2
+
+    if rolling_deg == 0:
+        return picture
+    rows, columns = picture.shape
+    turn = np.radians(rolling_deg)
+    cos, sin = np.cos(turn), np.sin(turn)
+    wide, high = (int(abs(a * cos) + abs(b * sin) + 0.5) for a, b in ((columns, rows), (rows, columns)))
+    to_source = np.array([[cos, sin, 0.0], [-sin, cos, 0.0]])
+    to_source[:, 2] = np.array([columns - 1, rows - 1]) / 2 - to_source[:, :2] @ np.array([wide - 1, high - 1]) / 2
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return cv2.warpAffine(picture, to_source, (wide, high), flags=flags, borderValue=255)
+
+
+def _no_wider(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Shrink a picture to the dots that the figure has for it."""
+    import cv2
+
+    rows, columns = picture.shape
+    if columns <= WIDEST_PX:
+        return picture
+    return cv2.resize(picture, (WIDEST_PX, max(1, round(rows * WIDEST_PX / columns))), interpolation=cv2.INTER_AREA)

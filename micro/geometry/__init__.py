@@ -1,0 +1,1 @@
+"""Geometry of labels: runs, moments, outlines, regions."""

@@ -1,0 +1,176 @@
+"""A micrograph, its data bar, and the parts of a mosaic."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.scale.scale import Scale
+
+# Up to here a picture is measured in one piece: about 1.5 GB of working memory.
+LARGEST_FIELD_PX = 36_000_000
+CORE_PX = 2048
+MARGIN_PX = 256
+
+
+@dataclass(frozen=True)
+class SubField:
+    """One part of a mosaic: the core it answers for, and the frame that is read about it; px of the mosaic.
+
+    A carbide belongs to the sub-field whose core holds its centroid, so that carbides across seams are measured
+    once and whole as long as they reach less than the margin beyond the core.
+    """
+
+    top: int
+    left: int
+    bottom: int
+    right: int
+    mosaic_rows: int
+    mosaic_columns: int
+    margin_px: int = MARGIN_PX
+
+    @property
+    def frame(self) -> tuple[int, int, int, int]:
+        """Top, left, bottom and right of what is read."""
+        return (
+            max(self.top - self.margin_px, 0),
+            max(self.left - self.margin_px, 0),
+            min(self.bottom + self.margin_px, self.mosaic_rows),
+            min(self.right + self.margin_px, self.mosaic_columns),
+        )
+
+    @property
+    def core_in_frame(self) -> tuple[slice, slice]:
+        """Rows and columns of the core in what is read."""
+        top, left, _, _ = self.frame
+        return slice(self.top - top, self.bottom - top), slice(self.left - left, self.right - left)
+
+
+def sub_fields(rows: int, columns: int, core_px: int = CORE_PX, margin_px: int = MARGIN_PX) -> list[list[SubField]]:
+    """Cut a mosaic into rows of sub-fields with cores of nearly one size, at most `core_px` a side."""
+    edges_y, edges_x = _edges(rows, core_px), _edges(columns, core_px)
+    return [
+        [SubField(top, left, bottom, right, rows, columns, margin_px) for left, right in itertools.pairwise(edges_x)]
+        for top, bottom in itertools.pairwise(edges_y)
+    ]
+
+
+def _edges(length: int, most: int) -> list[int]:
+    parts = math.ceil(length / most)
+    return [round(length * i / parts) for i in range(parts + 1)]
+
+
+MOST_OF_THE_HEIGHT = 0.25
+FEWEST_ROWS = 8
+# A bar's upper edge is a straight step over nearly the whole width; no grain or band ends like that.
+STEP = 0.05
+COLUMNS_THAT_STEP = 0.8
+# Its ground is one grey level, give or take JPEG packing; letters and a scale bar cover the rest.
+GROUND_TOLERANCE = 0.015
+SHARE_OF_GROUND = 0.5
+
+
+def find_data_bar(grey: NDArray[np.float32], grey_max: float = 255.0) -> int:
+    """Count the rows of data bar at the bottom of a picture (rows, columns); 0 where there is none.
+
+    A bar has at least 8 rows and at most a quarter of the height, one even ground, and an upper edge at which
+    four columns of five step the same way. A bar as dark or bright as the matrix above it is not found.
+    """
+    rows = grey.shape[0]
+    first = rows - int(rows * MOST_OF_THE_HEIGHT)
+    if first < 2 or rows - first < FEWEST_ROWS:
+        return 0
+    # Two rows apart, so that an edge smeared over a row by packing or resampling still steps in full.
+    step = grey[first : rows - 1] - grey[first - 2 : rows - 3]
+    up, down = (np.mean(side > STEP * grey_max, axis=1) for side in (step, -step))
+    for offset in np.flatnonzero(np.maximum(up, down) >= COLUMNS_THAT_STEP):
+        edge = _upper_edge(grey, first + int(offset))
+        if rows - edge >= FEWEST_ROWS and _has_even_ground(grey[edge + 1 :], grey_max):
+            return rows - edge
+    return 0
+
+
+def _upper_edge(grey: NDArray[np.float32], row: int) -> int:
+    """First row that is no longer micrograph, of the two rows at the step."""
+    above, first, second = (float(np.median(grey[i])) for i in (row - 2, row - 1, row))
+    return row - 1 if abs(first - above) > 0.2 * abs(second - above) else row
+
+
+def _has_even_ground(strip: NDArray[np.float32], grey_max: float) -> bool:
+    ground = float(np.median(strip))
+    return float(np.mean(np.abs(strip - ground) <= GROUND_TOLERANCE * grey_max)) >= SHARE_OF_GROUND
+
+
+@dataclass(frozen=True, eq=False)
+class Micrograph:
+    """The analysed part of one picture, and what is known of it.
+
+    Parameters
+    ----------
+    grey
+        (rows, columns) float32, grey levels as in the file; the data bar is gone.
+    grey_max
+        Full scale of the sensor in the same levels: 255, 4095, 65535, ...
+    name
+        Name of the field.
+    scale
+        Size of a pixel; None where nothing states it.
+    rolling_deg
+        Rolling direction from the horizontal, counter-clockwise as seen, 0 to 180; None where unknown.
+    path, sha256
+        The file, and the hash of its bytes; None and "" for a picture that was made in memory.
+    data_bar
+        (rows, columns) float32, the rows cut off at the bottom; no rows where nothing was cut.
+    messages
+        What the reading noticed: page taken, colour turned to grey, rows cut, saturation.
+    stated_scale
+        Size of a pixel in the tags of the file where another one is in use.
+    sub_field
+        Where it is the frame of a part of a mosaic; None for a whole picture.
+
+    Raises
+    ------
+    ValueError
+        If `grey` is no picture of one channel, holds NaN or infinity, or lies outside 0 to `grey_max`; if `rolling_deg`
+        lies outside 0 to 180.
+    """
+
+    grey: NDArray[np.float32]
+    grey_max: float = 255.0
+    name: str = "field"
+    scale: Scale | None = None
+    rolling_deg: float | None = None
+    path: Path | None = None
+    sha256: str = ""
+    data_bar: NDArray[np.float32] = field(default_factory=lambda: np.empty((0, 0), np.float32))
+    messages: tuple[str, ...] = ()
+    stated_scale: Scale | None = None
+    sub_field: SubField | None = None
+
+    def __post_init__(self) -> None:
+        if self.grey.ndim != 2:
+            raise ValueError(f"grey must have rows and columns, got the shape {self.grey.shape}; take one channel")
+        if not (math.isfinite(self.grey_max) and self.grey_max > 0):
+            raise ValueError(f"grey_max must be a finite number above 0, got {self.grey_max}")
+        if self.rolling_deg is not None and not 0 <= self.rolling_deg <= 180:
+            raise ValueError(f"rolling_deg must lie in 0 to 180, got {self.rolling_deg:g}")
+        # One sum finds NaN and infinity; the extremes would pass over NaN.
+        if not np.isfinite(self.grey.sum(dtype=np.float64)):
+            raise ValueError("grey must be finite, got NaN or infinity; mend or cut those pixels")
+        lowest, highest = (float(f(self.grey, initial=0)) for f in (np.min, np.max))
+        if lowest < 0 or highest > self.grey_max:
+            raise ValueError(f"grey must lie in 0 to grey_max, {self.grey_max:g}, got {lowest:g} to {highest:g}")
+
+    def cropped(self, part: tuple[slice, slice]) -> Micrograph:
+        """Return rows and columns of it, everything else as it is."""
+        return replace(self, grey=self.grey[part])
+
+    @property
+    def core(self) -> Micrograph:
+        """Return the core of what was read of a part of a mosaic; itself where it is no such part."""
+        return self if self.sub_field is None else self.cropped(self.sub_field.core_in_frame)

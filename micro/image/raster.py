@@ -1,0 +1,94 @@
+"""PNG, JPEG and BMP: header and pixels."""
+
+from __future__ import annotations
+
+import importlib
+import warnings
+from typing import IO, Any
+
+import numpy as np
+
+from micro.image.pixels import DecodedPicture, Header, UnusableError
+
+CHANNELS = {"1": 1, "L": 1, "P": 3, "I;16": 1, "I;16B": 1, "I": 1, "LA": 2, "RGB": 3, "RGBX": 3, "RGBA": 4, "CMYK": 4}
+
+
+# A JPEG that builds up takes about ten scans of all its pixels; thousands would take minutes.
+MOST_SCANS = 64
+
+
+def probe_raster(file: IO[bytes], name: str) -> Header:
+    """Read the header only."""
+    return _header(_open(file, name), name)
+
+
+def decode_raster(file: IO[bytes], name: str) -> DecodedPicture:
+    """Read the pixels of a picture whose header was found sane."""
+    picture = _open(file, name)
+    header = _header(picture, name)
+    messages = []
+    if name == "JPEG":
+        _check_scans(file)
+    if name == "PNG" and _sixteen_bit_colour(picture):
+        values = _sixteen_bit_colour_pixels(picture, file)
+    else:
+        picture.load()
+        if picture.mode == "P" or "transparency" in picture.info:
+            picture = picture.convert("RGBA" if "transparency" in picture.info else "RGB")
+        values = np.asarray(picture)
+    if header.pages > 1:
+        messages.append(f"picture 1 of {header.pages} was taken")
+    return DecodedPicture(values, orientation=_orientation(picture), messages=tuple(messages))
+
+
+def _check_scans(file: IO[bytes]) -> None:
+    place = file.tell()
+    file.seek(0)
+    scans = file.read().count(b"\xff\xda")
+    file.seek(place)
+    if scans > MOST_SCANS:
+        raise UnusableError(f"is a JPEG of {scans} scans", "save or copy it again")
+
+
+def _open(file: IO[bytes], name: str) -> Any:
+    # The plug-in classes are called directly: Image.open would guess among dozens of formats,
+    # and warn through a global limit that is not ours.
+    file.seek(0)
+    plugin = getattr(importlib.import_module(f"PIL.{name.capitalize()}ImagePlugin"), f"{name.capitalize()}ImageFile")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return plugin(file)
+
+
+def _header(picture: Any, name: str) -> Header:
+    if picture.mode == "1":
+        raise UnusableError("holds only black and white (1 bit a pixel)", "save the grey picture, before any threshold")
+    if picture.mode == "CMYK":
+        raise UnusableError("is a picture for printing (CMYK)", "save it as greyscale or RGB")
+    if picture.mode not in CHANNELS:
+        raise UnusableError(f"has pixels of the kind {picture.mode}", "save it as 8 or 16 bit greyscale")
+    width, height = picture.size
+    deep = picture.mode.startswith("I") or (name == "PNG" and _sixteen_bit_colour(picture))
+    dtype = np.dtype(np.uint16 if deep else np.uint8)
+    return Header(name, (height, width), dtype, CHANNELS[picture.mode], getattr(picture, "n_frames", 1), name)
+
+
+def _sixteen_bit_colour(picture: Any) -> bool:
+    return any(str(tile[3]).endswith(";16B") and picture.mode.startswith("RGB") for tile in picture.tile)
+
+
+def _sixteen_bit_colour_pixels(picture: Any, file: IO[bytes]) -> np.ndarray:
+    # Pillow would drop the lower eight bits. It checks every checksum first, which OpenCV does not.
+    import cv2
+
+    picture.verify()
+    file.seek(0)
+    values = cv2.imdecode(np.frombuffer(file.read(), np.uint8), cv2.IMREAD_UNCHANGED)
+    if values is None:
+        raise ValueError("not decoded")
+    return values[..., [2, 1, 0, 3][: values.shape[2]]]
+
+
+def _orientation(picture: Any) -> int:
+    value = picture.getexif().get(274, 1)
+    return value if value in range(1, 9) else 1

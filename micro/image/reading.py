@@ -1,0 +1,289 @@
+"""From a file to a micrograph: format by content, page, colour, scale."""
+
+from __future__ import annotations
+
+import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
+from io import BufferedReader
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.errors import InputError
+from micro.image.micrograph import LARGEST_FIELD_PX, Micrograph, SubField, find_data_bar
+from micro.image.pixels import DecodedPicture, Header, UnusableError, to_grey
+from micro.image.raster import decode_raster, probe_raster
+from micro.image.tiff import decode_tiff, probe_tiff
+from micro.results import hash_of_file
+from micro.scale.scale import Scale, scale_from_tags
+
+if TYPE_CHECKING:
+    from micro.scale.calibration import Calibration
+
+SIGNATURES = (
+    (b"II*\0", "TIFF"),
+    (b"MM\0*", "TIFF"),
+    (b"II+\0", "TIFF"),
+    (b"MM\0+", "TIFF"),
+    (b"\x89PNG\r\n\x1a\n", "PNG"),
+    (b"\xff\xd8\xff", "JPEG"),
+    (b"BM", "BMP"),
+)
+ENDINGS = {
+    ".tif": "TIFF",
+    ".tiff": "TIFF",
+    ".png": "PNG",
+    ".jpg": "JPEG",
+    ".jpeg": "JPEG",
+    ".bmp": "BMP",
+}
+FOREIGN = (
+    (b"GIF8", "a GIF picture"),
+    (b"%PDF", "a PDF document"),
+    (b"PK\x03\x04", "a ZIP archive or office document"),
+    (b"\x1f\x8b", "a gzip archive"),
+    (b"\0\0\0\x0cjP", "a JPEG 2000 picture"),
+    (b"\xff\x4f\xff\x51", "a JPEG 2000 picture"),
+    (b"\x89HDF", "an HDF5 file"),
+    (b"8BPS", "a layered picture"),
+    (b"<", "a web page, XML or SVG text"),
+)
+
+
+def format_of(head: bytes) -> str | None:
+    """Return TIFF, PNG, JPEG or BMP by the first bytes of a file; None for anything else."""
+    return next((name for signature, name in SIGNATURES if head.startswith(signature)), None)
+
+
+def described(head: bytes) -> str:
+    """Say in words what a file that is none of our formats seems to hold."""
+    if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
+        return "a WebP picture"
+    for signature, words in FOREIGN:
+        if head.startswith(signature):
+            return words
+    text = sum(32 <= byte < 127 or byte in b"\t\r\n" for byte in head)
+    return "text" if text == len(head) else "no picture that is known here"
+
+
+def mislabelling(path: Path, found: str) -> str:
+    """Message where the name's ending promises another format than the content; else empty."""
+    promised = ENDINGS.get(path.suffix.lower())
+    if promised == found:
+        return ""
+    return f"named {path.suffix or 'without an ending'} but holds a {found} picture, read as that"
+
+
+SMALLEST_SIDE_PX = 32
+MOST_PIXELS = 2**31
+# A micrograph carries noise: beyond this size, packing 100 to 1 only happens to empty pictures.
+BOMB_BYTES = 2**24
+BOMB_RATIO = 100
+COPY = "save or copy it again"
+
+
+def read(
+    path: str | Path,
+    *,
+    scale: Scale | Calibration | None = None,
+    binning: int = 1,
+    rolling_deg: float | None = None,
+    page: int | None = None,
+    crop_bottom_px: int | None = None,
+    name: str | None = None,
+    sub_field: SubField | None = None,
+) -> Micrograph:
+    """Read a TIFF, PNG, JPEG or BMP picture; its content decides, not its ending.
+
+    Parameters
+    ----------
+    path
+        The file.
+    scale
+        Size of a pixel, or the calibration it follows from; None: from the file's tags, if they say.
+    binning
+        Camera pixels per picture pixel along a side, against the calibration picture; only used with one.
+    rolling_deg
+        Rolling direction from the horizontal, counter-clockwise as seen, 0 to 180.
+    page
+        Page of a TIFF, from 1. None: the first; a stack of like pages is then refused.
+    crop_bottom_px
+        Rows of data bar to cut at the bottom; None: a data bar is looked for, 0: nothing is cut.
+    name
+        Name of the field; None: the file name without its ending.
+    sub_field
+        Only this part of a mosaic (TIFF), with its margin; no data bar is looked for.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, damaged, too large or no micrograph.
+    """
+    path = Path(path)
+    with _reported(path), _open(path) as file:
+        header = _probe(file, page, path.stat().st_size)
+        _check_kind(header, sub_field)
+        sha256 = hash_of_file(path)
+        pixels = _decode(file, header, page, sub_field)
+        grey, grey_max, messages = to_grey(pixels)
+        del pixels
+        whole = header.shape if sub_field else grey.shape
+        grey, data_bar = _cut(grey, grey_max, 0 if sub_field else crop_bottom_px, messages)
+        _check_content(grey)
+        mislabelled = mislabelling(path, header.format)
+        return Micrograph(
+            grey=grey,
+            grey_max=grey_max,
+            name=path.stem if name is None else name,
+            scale=_scale(path, scale, whole, binning),
+            rolling_deg=rolling_deg,
+            path=path,
+            sha256=sha256,
+            data_bar=data_bar,
+            messages=(*([mislabelled] if mislabelled else []), *messages),
+            stated_scale=None if scale is None else scale_from_tags(path),
+            sub_field=sub_field,
+        )
+
+
+def probe(path: str | Path, *, page: int | None = None) -> Header:
+    """Read a picture's header only: format, shape, dtype, pages; nothing is decoded.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, no picture, or has a header that makes no sense.
+    """
+    path = Path(path)
+    with _reported(path), _open(path) as file:
+        return _probe(file, page, path.stat().st_size)
+
+
+@contextmanager
+def _reported(path: Path) -> Iterator[None]:
+    """Turn what makes a picture unusable into one line that names the file."""
+    try:
+        yield
+    except UnusableError as trouble:
+        raise InputError(path, trouble.problem, trouble.remedy) from trouble
+
+
+@contextmanager
+def _open(path: Path) -> Iterator[BufferedReader]:
+    try:
+        mode = path.stat().st_mode
+        if stat.S_ISDIR(mode):
+            raise UnusableError("is a folder, not a picture", "name the pictures in it")
+        if not stat.S_ISREG(mode):
+            raise UnusableError("is no ordinary file", "name a picture")
+        file = path.open("rb")
+    except FileNotFoundError:
+        raise UnusableError("there is no such file", "check the name and the folder") from None
+    except (OSError, ValueError) as trouble:
+        reason = getattr(trouble, "strerror", None) or str(trouble)
+        raise UnusableError(
+            f"cannot be opened ({reason.lower()})", "check the name and the permission to read"
+        ) from None
+    with file:
+        yield file
+
+
+@contextmanager
+def _damage_named() -> Iterator[None]:
+    """Whatever a decoder raises on a damaged file becomes one trouble."""
+    try:
+        yield
+    except UnusableError:
+        raise
+    except Exception as trouble:
+        if isinstance(trouble, ValueError) and "imagecodecs" in str(trouble):
+            raise UnusableError(
+                "is packed in a way that needs the package imagecodecs", "install micro[codecs]"
+            ) from trouble
+        raise UnusableError(f"is damaged or cut short ({_short(trouble)})", COPY) from trouble
+
+
+def _short(trouble: Exception) -> str:
+    words = " ".join(str(trouble).split()) or type(trouble).__name__
+    return words if len(words) <= 80 else words[:77] + "..."
+
+
+def _probe(file: BufferedReader, page: int | None, file_bytes: int) -> Header:
+    head = file.read(64)
+    if not head:
+        raise UnusableError("is empty", COPY)
+    found = format_of(head)
+    if found is None:
+        raise UnusableError(f"is {described(head)}", "give a TIFF, PNG, JPEG or BMP picture")
+    with _damage_named():
+        header = probe_tiff(file, page) if found == "TIFF" else probe_raster(file, found)
+    _check_size(header, file_bytes)
+    return header
+
+
+def _decode(file: BufferedReader, header: Header, page: int | None, sub_field: SubField | None) -> DecodedPicture:
+    with _damage_named():
+        return decode_tiff(file, page, sub_field) if header.format == "TIFF" else decode_raster(file, header.format)
+
+
+def _check_size(header: Header, file_bytes: int) -> None:
+    rows, columns = header.shape
+    if min(rows, columns) < SMALLEST_SIDE_PX:
+        raise UnusableError(
+            f"is too small ({columns} × {rows} px)", f"give a picture of at least {SMALLEST_SIDE_PX} px a side"
+        )
+    if header.pixels > MOST_PIXELS:
+        raise UnusableError(f"is too large ({columns} × {rows} px)", f"give a picture of at most {MOST_PIXELS} px")
+    packed = file_bytes if header.bytes_packed is None else min(file_bytes, header.bytes_packed)
+    if header.bytes_decoded > max(BOMB_BYTES, BOMB_RATIO * packed):
+        raise UnusableError(
+            f"claims {columns} × {rows} px in {packed} bytes, more than a micrograph can be packed", COPY
+        )
+
+
+def _check_kind(header: Header, sub_field: SubField | None) -> None:
+    rows, columns = header.shape
+    if sub_field is not None:
+        if header.format != "TIFF" or header.shape != (sub_field.mosaic_rows, sub_field.mosaic_columns):
+            raise UnusableError(f"is no TIFF mosaic of the size it had ({columns} × {rows} px)", "run the study again")
+    elif header.pixels > LARGEST_FIELD_PX and header.format != "TIFF":
+        raise UnusableError(f"is too large for one field ({columns} × {rows} px)", "save it as a tiled TIFF")
+
+
+def _cut(
+    grey: NDArray[np.float32], grey_max: float, crop_bottom_px: int | None, messages: list[str]
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return the micrograph and the rows cut off below it; say how many."""
+    rows = grey.shape[0]
+    cut = find_data_bar(grey, grey_max) if crop_bottom_px is None else crop_bottom_px
+    if not isinstance(cut, int) or cut < 0 or rows - cut < rows / 4:
+        raise UnusableError(
+            f"{cut} rows cannot be cut from the bottom of {rows}", "cut 0 or more rows, and leave at least a quarter"
+        )
+    if cut:
+        found = "data bar found: " if crop_bottom_px is None else ""
+        messages.append(f"{found}{cut} rows at the bottom were cut")
+    # Copies, so that the whole picture does not stay in memory behind the two views.
+    return (grey[: rows - cut].copy(), grey[rows - cut :].copy()) if cut else (grey, grey[rows:])
+
+
+def _check_content(grey: NDArray[np.float32]) -> None:
+    rows = grey.shape[0]
+    if rows < SMALLEST_SIDE_PX:
+        raise UnusableError(
+            f"has only {rows} rows left above the data bar", f"leave at least {SMALLEST_SIDE_PX} rows of micrograph"
+        )
+    level = float(grey[0, 0])
+    if np.all(grey == level):
+        colour = "black" if level == 0 else "of one grey level"
+        raise UnusableError(f"is {colour} all over ({level:g})", "save the picture again, with the light on")
+
+
+def _scale(path: Path, scale: Scale | Calibration | None, shape: tuple[int, ...], binning: int) -> Scale | None:
+    """Scale of the picture; a calibration is compared with the size before the data bar was cut."""
+    if scale is None:
+        return scale_from_tags(path)
+    return scale if isinstance(scale, Scale) else scale.scale_for(shape[1], shape[0], binning)

@@ -1,0 +1,249 @@
+"""TIFF: which page, its header, its pixels."""
+
+from __future__ import annotations
+
+import contextlib
+import lzma
+import math
+import zlib
+from collections.abc import Callable, Iterable, Iterator
+from typing import IO, Any
+
+import numpy as np
+
+from micro.image.micrograph import SubField
+from micro.image.pixels import DecodedPicture, Header, UnusableError
+from micro.scale.scale import unlogged
+
+PAGES_COUNTED = 1000
+BY_OPENCV = {"LZW", "JPEG"}
+# How to unpack by steps, and the most that a byte can unpack to (RFC 1951; LZMA: measured on zeros, rounded up).
+UNPACKING: dict[str, tuple[Callable[[], Any], int]] = {
+    "ADOBE_DEFLATE": (zlib.decompressobj, 1032),
+    "DEFLATE": (zlib.decompressobj, 1032),
+    "LZMA": (lzma.LZMADecompressor, 8000),
+}
+HARMLESS_BYTES = 2**26
+GREY_OR_COLOUR = {"MINISBLACK", "MINISWHITE", "RGB", "PALETTE", "YCBCR"}
+
+
+def probe_tiff(file: IO[bytes], page: int | None = None) -> Header:
+    """Read the header only; `page` counts from 1, None takes the page that shows the field."""
+    with _opened(file) as tiff:
+        index, pages = _choose(tiff, page)
+        return _header(tiff, index, pages)
+
+
+def decode_tiff(file: IO[bytes], page: int | None = None, sub_field: SubField | None = None) -> DecodedPicture:
+    """Read the pixels of a page whose header was found sane, or those about one sub-field of it."""
+    with _opened(file) as tiff:
+        index, pages = _choose(tiff, page)
+        header = _header(tiff, index, pages)
+        chosen = tiff.pages[index]
+        _check_segments(chosen, tiff.filehandle.size)
+        if sub_field is None:
+            _check_unpacking(chosen, range(math.prod(chosen.chunked)))
+        values = _values(chosen, file, index) if sub_field is None else _part(chosen, sub_field)
+        messages = (f"page {index + 1} of {pages} was taken",) if pages > 1 else ()
+        if chosen.photometric.name == "PALETTE":
+            values = _through_palette(chosen, values)
+        return DecodedPicture(
+            values,
+            grey_max=_stated_full_scale(chosen, header),
+            inverted=chosen.photometric.name == "MINISWHITE",
+            orientation=_orientation(chosen),
+            messages=messages,
+        )
+
+
+@contextlib.contextmanager
+def _opened(file: IO[bytes]) -> Iterator[Any]:
+    import tifffile
+
+    file.seek(0)
+    with unlogged(), tifffile.TiffFile(file) as tiff:
+        yield tiff
+
+
+def _choose(tiff: Any, page: int | None) -> tuple[int, int]:
+    """Return the index of the page to read and the number of pages."""
+    kinds = _kinds(tiff)
+    if page is not None:
+        if not 1 <= page <= len(kinds):
+            raise UnusableError(f"has {len(kinds)} page(s), page {page} was asked for", "give a page that exists")
+        return page - 1, len(kinds)
+    alike = kinds.count(kinds[0])
+    if alike > 2 or (alike > 1 and _declared_stack(tiff)):
+        many = f"more than {PAGES_COUNTED - 1}" if len(kinds) == PAGES_COUNTED else str(len(kinds))
+        raise UnusableError(
+            f"is a stack of {many} pages, and nothing says which one is in focus", "save one plane as a file"
+        )
+    return 0, len(kinds)
+
+
+def _kinds(tiff: Any) -> list[tuple]:
+    """Shape, dtype and meaning of every page."""
+    kinds: list[tuple] = []
+    seen = set()
+    for index in range(PAGES_COUNTED):
+        try:
+            page = tiff.pages[index]
+        except IndexError:
+            break
+        if page.offset in seen:
+            raise UnusableError("is damaged: its pages refer to one another in a circle", "save or copy it again")
+        seen.add(page.offset)
+        kinds.append((page.shape, str(page.dtype), int(page.photometric), int(page.subfiletype)))
+    return kinds
+
+
+def _declared_stack(tiff: Any) -> bool:
+    description = tiff.pages[0].description
+    return "slices=" in description or ("SizeZ=" in description and 'SizeZ="1"' not in description)
+
+
+def _header(tiff: Any, index: int, pages: int) -> Header:
+    page = tiff.pages[index]
+    sizes = (page.imagelength, page.imagewidth, page.imagedepth, page.samplesperpixel, page.planarconfig)
+    if not all(isinstance(size, int) for size in sizes):
+        raise UnusableError("is damaged: its size is no number", "save or copy it again")
+    photometric = getattr(page.photometric, "name", str(page.photometric))
+    if page.imagedepth != 1:
+        raise UnusableError(f"is a volume of {page.imagedepth} planes", "save one plane as a file")
+    if photometric == "SEPARATED":
+        raise UnusableError("is a picture for printing (CMYK)", "save it as greyscale or RGB")
+    if photometric not in GREY_OR_COLOUR:
+        raise UnusableError(f"has pixels of the kind {photometric}", "save it as 8 or 16 bit greyscale")
+    if page.bitspersample == 1:
+        raise UnusableError("holds only black and white (1 bit a pixel)", "save the grey picture, before any threshold")
+    if page.dtype is None or page.dtype.kind not in "uif":
+        raise UnusableError(
+            f"has {page.bitspersample} bits of sample format {page.sampleformat}", "save it as 8 or 16 bit greyscale"
+        )
+    if photometric in {"RGB", "YCBCR"} and page.samplesperpixel < 3:
+        raise UnusableError(
+            f"is marked as colour but has {page.samplesperpixel} sample(s) a pixel", "save or copy it again"
+        )
+    if page.samplesperpixel > 4:
+        raise UnusableError(f"has {page.samplesperpixel} samples a pixel", "save one of them as greyscale")
+    shape = (page.imagelength, page.imagewidth)
+    compression = getattr(page.compression, "name", str(page.compression))
+    # Strips may lie on one another: a few bytes then pose as a large picture.
+    packed = sum(dict(zip(page.dataoffsets, page.databytecounts, strict=False)).values())
+    return Header("TIFF", shape, page.dtype, page.samplesperpixel, pages, compression, index + 1, packed)
+
+
+def _check_segments(page: Any, size: int) -> None:
+    """Every strip or tile must lie inside the file: what is missing would otherwise be read as black."""
+    wanted = math.prod(page.chunked)
+    offsets, counts = page.dataoffsets, page.databytecounts
+    if len(offsets) < wanted or len(counts) < wanted:
+        raise UnusableError(
+            f"is damaged: {wanted} strips are needed, {len(offsets)} are there", "save or copy it again"
+        )
+    ends = [start + count for start, count in zip(offsets[:wanted], counts[:wanted], strict=True)]
+    if max(ends) > size:
+        raise UnusableError(f"is cut short: {size} bytes of at least {max(ends)} are there", "save or copy it again")
+    if min(offsets[:wanted]) <= 0 or min(counts[:wanted]) <= 0:
+        raise UnusableError("is damaged: it has empty strips", "save or copy it again")
+
+
+def _check_unpacking(page: Any, segments: Iterable[int]) -> None:
+    """No strip or tile may unpack to more than its pixels: the decoders of tifffile know no limit."""
+    packing = getattr(page.compression, "name", "")
+    if packing not in UNPACKING:
+        return
+    start, ratio = UNPACKING[packing]
+    most = math.prod(page.chunks) * page.dtype.itemsize
+    handle = page.parent.filehandle
+    for index in segments:
+        if page.databytecounts[index] * ratio > HARMLESS_BYTES:
+            handle.seek(page.dataoffsets[index])
+            if len(start().decompress(handle.read(page.databytecounts[index]), most + 1)) > most:
+                raise UnusableError("is damaged: a strip unpacks to more than its pixels", "save or copy it again")
+
+
+def _values(page: Any, file: IO[bytes], index: int) -> np.ndarray:
+    if getattr(page.compression, "name", "") in BY_OPENCV and not _has_codecs():
+        return _by_opencv(file, index)
+    values = page.asarray(maxworkers=1)
+    if page.samplesperpixel > 1 and page.planarconfig == 2:
+        values = np.moveaxis(values, 0, -1)
+    return values
+
+
+def _part(page: Any, sub_field: SubField) -> np.ndarray:
+    """Decode only the strips or tiles that the frame of a sub-field touches."""
+    if page.samplesperpixel > 1 and page.planarconfig == 2:
+        raise UnusableError("is a mosaic with its colours in separate planes", "save it as greyscale")
+    if page.is_final and not page.is_tiled and sum(page.databytecounts) >= math.prod(page.shape) * page.dtype.itemsize:
+        return _rows_of_part(page, sub_field)
+    top, left, bottom, right = sub_field.frame
+    high, wide = (page.tilelength, page.tilewidth) if page.is_tiled else (page.rowsperstrip, page.imagewidth)
+    across = -(-page.imagewidth // wide)
+    values = np.empty((bottom - top, right - left, page.samplesperpixel), page.dtype)
+    handle = page.parent.filehandle
+    for row in range(top // high, (bottom - 1) // high + 1):
+        for column in range(left // wide, (right - 1) // wide + 1):
+            index = row * across + column
+            _check_unpacking(page, [index])
+            handle.seek(page.dataoffsets[index])
+            segment = page.decode(handle.read(page.databytecounts[index]), index)[0]
+            y0, x0 = row * high, column * wide
+            y1, x1 = min(y0 + high, bottom), min(x0 + wide, right)
+            target = values[max(y0, top) - top : y1 - top, max(x0, left) - left : x1 - left]
+            target[...] = segment[0, max(top - y0, 0) : y1 - y0, max(left - x0, 0) : x1 - x0]
+    return values[..., 0] if page.samplesperpixel == 1 else values
+
+
+def _rows_of_part(page: Any, sub_field: SubField) -> np.ndarray:
+    """Read the frame of a sub-field row by row, of a page that is not packed: all of it may be one strip."""
+    top, left, bottom, right = sub_field.frame
+    kind = page.dtype.newbyteorder(page.parent.byteorder)
+    values = np.empty((bottom - top, right - left, page.samplesperpixel), kind)
+    pixel = page.samplesperpixel * kind.itemsize
+    handle = page.parent.filehandle
+    for number, row in enumerate(values, top):
+        handle.seek(page.dataoffsets[0] + (number * page.imagewidth + left) * pixel)
+        row[...] = np.frombuffer(handle.read(row.nbytes), kind).reshape(row.shape)
+    values = values.astype(page.dtype, copy=False)
+    return values[..., 0] if page.samplesperpixel == 1 else values
+
+
+def _has_codecs() -> bool:
+    import importlib.util
+
+    return importlib.util.find_spec("imagecodecs") is not None
+
+
+def _by_opencv(file: IO[bytes], index: int) -> np.ndarray:
+    import cv2
+
+    file.seek(0)
+    buffer = np.frombuffer(file.read(), np.uint8)
+    found, pictures = cv2.imdecodemulti(buffer, cv2.IMREAD_UNCHANGED, range=(index, index + 1))
+    if not found or len(pictures) != 1:
+        raise ValueError("not decoded")
+    values = pictures[0]
+    return values if values.ndim == 2 else values[..., [2, 1, 0, 3][: values.shape[2]]]
+
+
+def _through_palette(page: Any, values: np.ndarray) -> np.ndarray:
+    if values.max() >= page.colormap.shape[1]:
+        raise UnusableError("is damaged: it has colours that its palette lacks", "save it as greyscale")
+    return np.moveaxis(page.colormap >> 8, 0, -1).astype(np.uint8)[values]
+
+
+def _stated_full_scale(page: Any, header: Header) -> float | None:
+    if header.dtype.kind == "f" or page.photometric.name == "PALETTE":
+        return None
+    stated = page.tags.valueof(281)
+    stated = stated[0] if isinstance(stated, tuple) and stated else stated
+    if isinstance(stated, int) and stated in {2**bits - 1 for bits in range(8, 17)}:
+        return float(stated)
+    return None if page.bitspersample in {8, 16, 32, 64} else 2.0**page.bitspersample - 1
+
+
+def _orientation(page: Any) -> int:
+    value = page.tags.valueof(274)
+    return value if value in range(1, 9) else 1

@@ -1,0 +1,392 @@
+"""Banding: does the area fraction across the rolling direction vary more than chance makes it vary."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.measures.spectrum import Regularity, regularity
+from micro.scale.scale import NORMAL_95
+
+FloatArray = NDArray[np.float64]
+
+SIGNIFICANCE = 0.025
+FEWEST = 30
+PLACEMENTS, AT_ONCE = 199, 20
+# So many placements with bands as strong decide: the field is not banded, whatever the rest would show.
+AS_STRONG = 10
+# Bands may lean by this part of a cycle over the length of the field.
+LEAN = 0.5
+BIN_PX = 2.0
+# Waves are summed over bins across and strips along. Bins take no power from independent points, whose spectrum is
+# flat: wide ones will do for carbides placed at random.
+BINS_IN_A_WAVE, STRIPS = 8, 16
+CELL_PX = 8
+CHUNK, ROWS_AT_ONCE = 2_000_000, 64
+
+
+@dataclass(frozen=True, eq=False)
+class Banding:
+    """Banding of one field, px; NaN where it cannot be told.
+
+    Parameters
+    ----------
+    spacing
+        Spacing of the strongest bands; NaN where the field is not banded.
+    p_value
+        How often the same carbides placed at random show bands as strong at any spacing searched.
+    contrast
+        Standard deviation of the area fraction across the rolling direction over its mean, at the spacings
+        searched.
+    contrast_at_random
+        The same for the same carbides placed at random.
+    lane
+        Mean width of the lanes poor in carbides, where the smoothed area fraction stays below its mean;
+        NaN where the field is not banded.
+    position, fraction, smoothed, random_low, random_high
+        Profile across the rolling direction: position, area fraction, the same smoothed to the spacings
+        searched, and the band in which 95 % of the smoothed profile lies for carbides placed at random.
+    """
+
+    spacing: float
+    p_value: float
+    contrast: float
+    contrast_at_random: float
+    lane: float
+    position: FloatArray
+    fraction: FloatArray
+    smoothed: FloatArray
+    random_low: FloatArray
+    random_high: FloatArray
+
+    @property
+    def verdict(self) -> str:
+        """'banded', 'not banded', or '' where it cannot be told."""
+        if not np.isfinite(self.p_value):
+            return ""
+        return "banded" if self.p_value <= SIGNIFICANCE else "not banded"
+
+
+def banding(
+    carbide: NDArray[np.bool_],
+    excluded: NDArray[np.bool_],
+    points: tuple[FloatArray, FloatArray, FloatArray],
+    rolling_deg: float,
+    seed: int = 0,
+) -> Banding:
+    """Test one field for bands along the rolling direction.
+
+    The carbides, each weighted by its diameter, make a pattern whose power is taken at every spacing from
+    1.5 times the mean distance of carbides to half the extent of the field. Power is judged against the same
+    carbides placed at random, made as regular as the pattern is in all other directions: carbides cannot
+    overlap, which leaves less power at long spacings than independent points have.
+
+    Parameters
+    ----------
+    carbide, excluded
+        (rows, columns) True inside carbide; True where not analysed.
+    points
+        x, y and area of the carbides, (n,) each, px and px²; of cut ones the part inside the frame.
+    rolling_deg
+        Rolling direction from the horizontal, counter-clockwise as seen.
+    seed
+        Of the random placements.
+    """
+    x, y, area = (np.asarray(values, float) for values in points)
+    frame = Frame.of(excluded, rolling_deg)
+    curve = profile(carbide, excluded, rolling_deg)
+    waves = Waves.of(frame, len(area), area)
+    if len(area) < FEWEST or not len(waves.frequency):
+        return _unknown(curve)
+    ecd = 2 * np.sqrt(area / np.pi)
+    regular = regularity(x, y, ecd, excluded.shape, frame.across, float(waves.frequency[-1]))
+    power = waves.power(*frame.turn(x, y), ecd)[0] / regular.at(waves.frequency)
+    p_value = chance_of(float(power.max()), waves, frame, ecd, regular, np.random.default_rng(seed))
+    return _measures(curve, waves, (frame.turn(x, y), area), regular, (p_value, 1 / waves.peak(power)))
+
+
+@dataclass(frozen=True, eq=False)
+class Frame:
+    """The analysed area seen across (u) and along (v) the rolling direction, px.
+
+    Parameters
+    ----------
+    rolling_deg
+        Rolling direction from the horizontal.
+    rows, columns
+        Size of the picture.
+    u, v, share
+        (cells,) middles of cells and the share of the analysed area that each holds.
+    whole
+        Whether all of the picture is analysed.
+    """
+
+    rolling_deg: float
+    rows: int
+    columns: int
+    u: FloatArray
+    v: FloatArray
+    share: FloatArray
+    whole: bool
+
+    @classmethod
+    def of(cls, excluded: NDArray[np.bool_], rolling_deg: float) -> Frame:
+        """Cut the analysed area into cells."""
+        rows, columns = excluded.shape
+        edge_y, edge_x = np.arange(0, rows, CELL_PX), np.arange(0, columns, CELL_PX)
+        whole = not excluded.any()
+        if whole:
+            open_px = np.outer(np.diff(edge_y, append=rows), np.diff(edge_x, append=columns)).astype(float)
+        else:
+            by_row = np.add.reduceat((~excluded).view(np.uint8), edge_y, axis=0, dtype=np.uint8)  # 8 at most
+            open_px = np.add.reduceat(by_row, edge_x, axis=1, dtype=float)
+        mid_y = (edge_y + np.minimum(edge_y + CELL_PX, rows)) / 2
+        mid_x = (edge_x + np.minimum(edge_x + CELL_PX, columns)) / 2
+        y, x = (grid.ravel() for grid in np.meshgrid(mid_y, mid_x, indexing="ij"))
+        share = open_px.ravel() / max(open_px.sum(), 1.0)
+        return cls(rolling_deg, rows, columns, *across_and_along(x, y, rolling_deg), share, whole)
+
+    @property
+    def across(self) -> tuple[float, float]:
+        """Unit vector (x, y) across the rolling direction."""
+        turn = np.radians(self.rolling_deg)
+        return float(np.sin(turn)), float(np.cos(turn))
+
+    def turn(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Positions across and along the rolling direction."""
+        return across_and_along(x, y, self.rolling_deg)
+
+    def random_points(self, shape: tuple[int, int], rng: np.random.Generator) -> tuple[NDArray, NDArray]:
+        """Positions across and along of points spread evenly over the analysed area."""
+        if self.whole:
+            x, y = rng.random((2, *shape), dtype=np.float32)
+            return self.turn(x * self.columns, y * self.rows)
+        # Cells are taken with even chances and kept by what they hold: much faster than a choice with weights.
+        some = np.flatnonzero(self.share)
+        holds, kept = self.share[some] / self.share.max(), np.empty(0, np.intp)
+        while len(kept) < np.prod(shape):
+            taken = rng.integers(0, len(some), shape)
+            kept = np.append(kept, taken[rng.random(shape) < holds[taken]])
+        cell = some[kept[: np.prod(shape)]].reshape(shape)
+        du, dv = self.turn(*(CELL_PX * (rng.random((2, *shape), dtype=np.float32) - 0.5)))
+        return self.u[cell] + du, self.v[cell] + dv
+
+
+def across_and_along(x: NDArray, y: NDArray, rolling_deg: float) -> tuple[NDArray, NDArray]:
+    """Across and along coordinate of picture positions."""
+    sin, cos = float(np.sin(np.radians(rolling_deg))), float(np.cos(np.radians(rolling_deg)))
+    return x * sin + y * cos, x * cos - y * sin
+
+
+@dataclass(frozen=True, eq=False)
+class Waves:
+    """The waves across the rolling direction that are searched.
+
+    Parameters
+    ----------
+    frequency
+        (waves,) rising, cycles per px; empty where the field is too small to hold two bands.
+    extent
+        Effective extent of the field across, px.
+    first
+        Position across and along of the first corner of the field.
+    length, keep
+        Period of the Fourier terms, px, and which of them the frequencies are.
+    bin_px
+        Width of the bins for points placed at random, a multiple of `BIN_PX`.
+    period
+        Length along over which a leaning wave turns once.
+    window
+        (3, waves) transform of the analysed area: upright, and leaning either way.
+    """
+
+    frequency: FloatArray
+    extent: float
+    first: tuple[float, float]
+    length: float
+    keep: slice
+    bin_px: float
+    period: float
+    window: NDArray[np.complex64]
+
+    @classmethod
+    def of(cls, frame: Frame, count: int, area: FloatArray) -> Waves:
+        """Choose spacings from 1.5 mean distances (3 mean diameters at least) to half the extent of the field."""
+        from scipy.fft import next_fast_len
+
+        first = float(frame.u.min() - CELL_PX), float(frame.v.min() - CELL_PX)
+        per_bin = np.bincount(((frame.u - first[0]) / CELL_PX).astype(int), frame.share)
+        extent = CELL_PX / np.sum(per_bin**2) if frame.share.any() else 0.0
+        ecd = 2 * np.sqrt(area.mean() / np.pi) if count else np.inf
+        shortest = max(1.5 * np.sqrt(frame.rows * frame.columns / max(count, 1)), 3 * ecd, 8 * BIN_PX)
+        bin_px = BIN_PX * max(1, int(min(shortest, extent) / BINS_IN_A_WAVE / BIN_PX))
+        length = bin_px * next_fast_len(int(4 * (np.ptp(frame.u) + 2 * CELL_PX) / bin_px) + 1, real=True)
+        step = 1 / length
+        low, high = (int(np.ceil(2 / max(extent, 1.0) / step)), int(1 / shortest / step))
+        keep = slice(low, max(high + 1, low))
+        period = max(float(np.ptp(frame.v)), CELL_PX) / LEAN
+        frequency = np.arange(keep.start, keep.stop, dtype=np.float64) * step
+        bare = cls(frequency, extent, first, length, keep, bin_px, period, np.zeros(1, np.complex64))
+        window = bare.transform(frame.u[None], frame.v[None], frame.share)[0]
+        return replace(bare, window=window)
+
+    def transform(
+        self, u: FloatArray, v: FloatArray, weight: FloatArray, bin_px: float = BIN_PX
+    ) -> NDArray[np.complex64]:
+        """(draws, 3, waves) transform of weighted points at u, v (draws, n): upright, leaning either way."""
+        from scipy.fft import rfft
+
+        draws, bins = len(u), int(self.length / 4 / bin_px) + 2
+        strip = (self.period * LEAN + 2 * CELL_PX) / STRIPS
+        across = ((u - self.first[0]) / bin_px + 0.5).astype(np.intp)
+        along = ((v - self.first[1]) / strip).astype(np.intp)
+        place = (bins * np.arange(draws)[:, None] + across) * STRIPS + along
+        mass = np.bincount(place.ravel(), np.broadcast_to(weight, u.shape).ravel(), draws * bins * STRIPS)
+        turn = 2 * np.pi / self.period * strip * np.arange(STRIPS)
+        parts = mass.reshape(draws, bins, STRIPS) @ np.stack([np.ones(STRIPS), np.cos(turn), np.sin(turn)], axis=1)
+        # Single precision is far finer than what chance does to a wave.
+        waves = rfft(parts.astype(np.float32), round(self.length / bin_px), axis=1)[:, self.keep]
+        upright, even, odd = np.moveaxis(waves, 2, 0)
+        return np.stack([upright, even - 1j * odd, even + 1j * odd], axis=1)
+
+    def power(self, u: FloatArray, v: FloatArray, weight: FloatArray, bin_px: float = BIN_PX) -> FloatArray:
+        """(draws, 3, waves) power over its mean for points placed independently."""
+        wave = self.transform(np.atleast_2d(u), np.atleast_2d(v), weight, bin_px) - weight.sum() * self.window
+        return np.abs(wave) ** 2 / (np.sum(weight**2) * (1 - np.abs(self.window) ** 2))
+
+    def peak(self, power: FloatArray) -> float:
+        """Frequency of the highest of `power` (3, waves)."""
+        lean, place = np.unravel_index(int(np.argmax(power)), power.shape)
+        return float(np.hypot(self.frequency[place], (lean > 0) / self.period))
+
+
+def chance_of(
+    power: float, waves: Waves, frame: Frame, weight: FloatArray, regular: Regularity, rng: np.random.Generator
+) -> float:
+    """P-value of the strongest wave among those of the carbides placed at random.
+
+    Few carbides tell badly how regular they are: each placement errs in that as the pattern does. Placements stop early
+    where the answer is clear; the p-value is then the share that was as strong by the last one (J. Besag and P.
+    Clifford, 1991; from memory).
+    """
+    at_once = max(1, min(AT_ONCE, CHUNK // len(weight)))
+    as_strong = placed = 0
+    while placed < PLACEMENTS:
+        u, v = frame.random_points((min(at_once, PLACEMENTS - placed), len(weight)), rng)
+        strongest = waves.power(u, v, weight, waves.bin_px).max(axis=1) / regular.errors(waves.frequency, len(u), rng)
+        reached = as_strong + np.cumsum(strongest.max(axis=1) >= power)
+        if reached[-1] >= AS_STRONG:
+            return AS_STRONG / (placed + 1 + int(np.argmax(reached >= AS_STRONG)))
+        as_strong, placed = int(reached[-1]), placed + len(u)
+    return (1 + as_strong) / (1 + placed)
+
+
+@dataclass(frozen=True, eq=False)
+class Profile:
+    """Carbide and analysed area in bins across the rolling direction, px²."""
+
+    position: FloatArray
+    carbide: FloatArray
+    analysed: FloatArray
+
+
+def profile(carbide: NDArray[np.bool_], excluded: NDArray[np.bool_], rolling_deg: float) -> Profile:
+    """Sum carbide and analysed area along the rolling direction, every pixel once."""
+    rows, columns = carbide.shape
+    by_row, by_column, first = _bins(rows, columns, rolling_deg)
+    everywhere = _everywhere(rows, columns, rolling_deg)
+
+    def counted(mask: NDArray[np.bool_]) -> FloatArray:
+        row, column = np.divmod(np.flatnonzero(mask), columns)
+        place = (by_row[row] + by_column[column]).astype(np.intp)
+        return np.asarray(np.bincount(place, minlength=len(everywhere)), np.float64)
+
+    anything = excluded.any()
+    analysed = np.trim_zeros(everywhere - counted(excluded), "b") if anything else everywhere
+    carbide_px = counted(carbide & ~excluded if anything else carbide)[: len(analysed)]
+    position = (first + 0.5 + np.arange(len(analysed), dtype=np.float64)) * BIN_PX
+    return Profile(position, carbide_px, analysed)
+
+
+def _bins(rows: int, columns: int, rolling_deg: float) -> tuple[FloatArray, FloatArray, float]:
+    """(rows,) and (columns,) whose sums are the places of pixels in bins across, and the place of the first bin."""
+    turn = np.radians(rolling_deg)
+    by_row = (np.arange(rows) + 0.5) * np.cos(turn) / BIN_PX
+    by_column = (np.arange(columns) + 0.5) * np.sin(turn) / BIN_PX
+    first = float(np.floor(by_row.min() + by_column.min()))
+    return by_row, by_column - first, first
+
+
+@lru_cache(maxsize=4)
+def _everywhere(rows: int, columns: int, rolling_deg: float) -> FloatArray:
+    """(bins,) pixels of the whole picture; fields of one series are alike."""
+    by_row, by_column, _ = _bins(rows, columns, rolling_deg)
+    bins = int(by_row.max() + by_column.max()) + 1
+    found = np.zeros(bins)
+    for some in np.array_split(by_row, max(1, rows // ROWS_AT_ONCE)):
+        found += np.bincount((some[:, None] + by_column).astype(np.intp).ravel(), minlength=bins)
+    found.flags.writeable = False  # kept for the next field
+    return found
+
+
+def _unknown(curve: Profile) -> Banding:
+    with np.errstate(invalid="ignore"):
+        fraction = curve.carbide / curve.analysed
+    nothing = np.full(len(fraction), np.nan)
+    return Banding(*(np.nan,) * 5, curve.position, fraction, nothing, nothing, nothing)
+
+
+def _measures(
+    curve: Profile,
+    waves: Waves,
+    carbides: tuple[tuple[FloatArray, FloatArray], FloatArray],
+    regular: Regularity,
+    found: tuple[float, float],
+) -> Banding:
+    (u, v), area = carbides
+    p_value, spacing = found
+    ratio = regular.at(waves.frequency)
+    share = np.sum(area**2) / area.sum() ** 2 * (1 - np.abs(waves.window[0]) ** 2)
+    width = 2 * waves.extent * (waves.frequency[1] - waves.frequency[0]) if len(waves.frequency) > 1 else 0.0
+    contrast = np.sqrt(width * np.sum(waves.power(u, v, area)[0, 0] * share))
+    at_random = np.sqrt(width * np.sum(ratio * share))
+    sigma = 1 / waves.frequency[-1] / 5 / BIN_PX
+    analysed, smoothed = _smoothed(curve.analysed, sigma), _smoothed(curve.carbide, sigma)
+    mean = curve.carbide.sum() / curve.analysed.sum()
+    narrow = _smoothed(curve.analysed, sigma / np.sqrt(2)) / (2 * sigma * np.sqrt(np.pi))
+    spread = NORMAL_95 * np.sqrt(np.sum(area**2) / curve.analysed.sum() * ratio.mean() * narrow)
+    # Nothing is known where nothing is analysed.
+    with np.errstate(invalid="ignore"):
+        fraction, smoothed, spread = curve.carbide / curve.analysed, smoothed / analysed, spread / analysed
+    banded = p_value <= SIGNIFICANCE
+    return Banding(
+        spacing if banded else np.nan,
+        p_value,
+        contrast,
+        at_random,
+        lane_width(smoothed < mean) * BIN_PX if banded else np.nan,
+        curve.position,
+        fraction,
+        smoothed,
+        np.maximum(mean - spread, 0),
+        mean + spread,
+    )
+
+
+def _smoothed(values: FloatArray, sigma: float) -> FloatArray:
+    """Gaussian average of a curve that is 0 beyond its ends."""
+    reach = 2 * int(4 * sigma + 0.5) + 1
+    return np.asarray(cv2.GaussianBlur(values[:, None], (1, reach), sigma, borderType=cv2.BORDER_CONSTANT)[:, 0], float)
+
+
+def lane_width(poor: NDArray[np.bool_]) -> float:
+    """Mean length of the runs of True that the ends do not cut; NaN where there is none."""
+    steps = np.diff(poor.astype(np.int8))
+    starts, stops = np.flatnonzero(steps == 1), np.flatnonzero(steps == -1)
+    stops = stops[stops > starts[0]] if len(starts) else stops[:0]
+    lengths = stops - starts[: len(stops)]
+    return float(lengths.mean()) if len(lengths) else np.nan

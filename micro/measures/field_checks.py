@@ -1,0 +1,302 @@
+"""All that one field tells of itself: focus, motion, compression, etch, scale, and whether it is one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.errors import InputError
+from micro.issues import FIELD_FLAGS, Trouble, bit, message
+from micro.measures.blur_checks import block_steps, directed_blur, soft_focus
+from micro.scale.ruling import SMALLEST_SIDE, energy_by_direction, find_ruling
+from micro.scale.scale import Scale
+from micro.segmentation.segmentation import Segmentation
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FloatArray = NDArray[np.float64]
+FEWEST = 25
+ROUNDS = 5
+FAR = 4.0
+
+
+@dataclass(frozen=True)
+class EtchChange:
+    """How the contrast of carbides over the matrix changes across the field.
+
+    Parameters
+    ----------
+    relative_range
+        Highest less lowest contrast over the frame (a plane through the carbides), over the mean contrast.
+    standard_uncertainty
+        Of `relative_range`.
+    direction_deg
+        Towards the higher contrast, counter-clockwise from the horizontal as seen, 0 to 360.
+    """
+
+    relative_range: float
+    standard_uncertainty: float
+    direction_deg: float
+
+
+def etch_change(segmentation: Segmentation) -> EtchChange | None:
+    """Fit the contrast of the carbides by their place and size; None with fewer than 25 carbides.
+
+    Blur takes contrast from small carbides, so that the size stands beside the place. Carbides far from the fit lose
+    their weight.
+    """
+    if segmentation.count < FEWEST:
+        return None
+    rows, columns = segmentation.labels.shape
+    at = np.flatnonzero(segmentation.labels)
+    label = segmentation.labels.ravel()[at] - 1
+    size = np.bincount(label, minlength=segmentation.count).astype(float)
+    mean = np.bincount(label, segmentation.contrast.ravel()[at], segmentation.count) / np.maximum(size, 1)
+    x = np.bincount(label, at % columns, segmentation.count) / np.maximum(size, 1) / columns - 0.5
+    y = np.bincount(label, at // columns, segmentation.count) / np.maximum(size, 1) / rows - 0.5
+    share = mean / np.array([c.contrast for c in segmentation.classes])[segmentation.class_index]
+    usable = (size > 0) & (share > 0)
+    if usable.sum() < FEWEST:
+        return None
+    return _plane(share[usable], x[usable], y[usable], np.log(size[usable]))
+
+
+def _plane(share: FloatArray, x: FloatArray, y: FloatArray, log_size: FloatArray) -> EtchChange:
+    s = log_size - log_size.mean()
+    design = np.stack([x, y, np.ones_like(x), s, s**2, s**3], axis=1)
+    weight = np.ones_like(share)
+    for _ in range(ROUNDS):
+        root = np.sqrt(weight)[:, None]
+        factors, *_ = np.linalg.lstsq(design * root, share * root[:, 0], rcond=None)
+        residual = share - design @ factors
+        spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-6)
+        weight = np.clip(1 - (residual / (FAR * spread)) ** 2, 0, 1) ** 2
+    lean = (design * weight[:, None]) @ np.linalg.pinv((design * weight[:, None]).T @ design)
+    covariance = lean.T @ (lean * residual[:, None] ** 2)
+    level = float(np.median(design[:, 2:] @ factors[2:]))
+    across, down = factors[0] / level, factors[1] / level
+    slope = np.array([np.sign(across), np.sign(down)]) / level
+    return EtchChange(
+        relative_range=float(abs(across) + abs(down)),
+        standard_uncertainty=float(np.sqrt(slope @ covariance[:2, :2] @ slope)),
+        direction_deg=float(np.degrees(np.arctan2(-down, across)) % 360),
+    )
+
+
+LONGEST_PX = 512
+# Invented micrometers have 26 and more, fields 12 and less; heavy parallel scratches reach 45, yet are not even.
+SHARPEST_FIELD = 18.0
+
+
+def stage_micrometer(grey: NDArray[np.float32]) -> Trouble | None:
+    """Tell whether a picture shows a stage micrometer: one direction stands out, and its lines make an even ruling.
+
+    Parameters
+    ----------
+    grey
+        (rows, columns) grey levels. Looked at with at most LONGEST_PX along the longer side; lines that come closer
+        than 3 px then are not seen.
+    """
+    factor = min(1.0, LONGEST_PX / max(grey.shape))
+    small = cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    if min(small.shape) < SMALLEST_SIDE or sharpness(small) < SHARPEST_FIELD:
+        return None
+    try:
+        ruling = find_ruling(small)
+    except InputError:
+        return None
+    lines = int(ruling.fit.used.sum())
+    return Trouble("stage_micrometer", f"{lines} {message('stage_micrometer', FIELD_FLAGS)}")
+
+
+def sharpness(grey: NDArray[np.float32]) -> float:
+    """Energy of the spectrum along its strongest direction over that of the usual one; 1 where all are alike."""
+    energy = energy_by_direction(grey)
+    usual = float(np.median(energy))
+    return float(energy.max()) / usual if usual > 0 else 1.0
+
+
+LARGEST_UM, SMALLEST_UM = 60.0, 0.15
+SHARPEST_UM = 0.05
+TOLERANCE = 0.05
+LARGEST_TAG_UM = 5.0
+FEWEST_FIELDS = 4
+ANOTHER_LENS = 1.6
+AS_MUCH = 2.0
+
+
+def implausible_size(median_ecd_um: float, blur_um: float) -> Trouble | None:
+    """Tell whether carbides or edges do not fit the scale.
+
+    Parameters
+    ----------
+    median_ecd_um
+        Diameter that halves the area of the carbides.
+    blur_um
+        Standard deviation of the edge spread.
+
+    Notes
+    -----
+    Primary carbides of tool steels are 0.5 to 50 µm (common practice). A lens of aperture A draws no edge sharper than
+    about 0.21 wavelengths over A (Gaussian fitted to the disc of Airy): 0.07 µm with oil and blue light.
+    """
+    check = "check the scale and the objective"
+    if median_ecd_um > LARGEST_UM:
+        return Trouble("implausible_size", f"carbides of {median_ecd_um:.3g} µm are larger than any usual: {check}")
+    if median_ecd_um < SMALLEST_UM:
+        return Trouble("implausible_size", f"carbides of {median_ecd_um:.2g} µm are smaller than light shows: {check}")
+    if blur_um < SHARPEST_UM:
+        return Trouble(
+            "implausible_size",
+            f"edges of {blur_um:.2g} µm are sharper than light can draw: {check}, unless electrons took the picture",
+        )
+    return None
+
+
+def scale_disagrees(um_per_px: float, stated_um_per_px: float, origin: str) -> Trouble | None:
+    """Tell whether the file states another size of a pixel than the one in use.
+
+    Five percent are left for the magnification engraved on a lens (common practice). Sizes over 5 µm are resolutions
+    for print, not of a lens that shows carbides.
+    """
+    if stated_um_per_px > LARGEST_TAG_UM or abs(np.log(stated_um_per_px / um_per_px)) < np.log(1 + TOLERANCE):
+        return None
+    return Trouble(
+        "scale_disagrees",
+        f"the file states {stated_um_per_px:.4g} µm per px ({origin}), {um_per_px:.4g} is used: "
+        "find out which is right",
+    )
+
+
+def another_magnification(
+    area_fraction: NDArray[np.float64], mean_ecd_um: NDArray[np.float64], number_per_mm2: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """(n,) factor by which the scale of a field seems off against the other fields of its specimen; NaN where it fits.
+
+    A wrong scale leaves the area fraction, multiplies diameters by k and numbers by 1/k². Fewer than 4 fields tell
+    nothing.
+    """
+    off = np.full(len(area_fraction), np.nan)
+    known = (area_fraction > 0) & (mean_ecd_um > 0) & (number_per_mm2 > 0)
+    if known.sum() < FEWEST_FIELDS:
+        return off
+    share, size, number = (np.log(v[known] / np.median(v[known])) for v in (area_fraction, mean_ecd_um, number_per_mm2))
+    by_number = -number / 2
+    far = (np.minimum(np.abs(size), np.abs(by_number)) > np.log(ANOTHER_LENS)) & (size * by_number > 0)
+    off[np.flatnonzero(known)[far & (np.abs(share) < np.log(AS_MUCH))]] = 0
+    factor = np.exp((size + by_number) / 2)
+    return np.where(np.isfinite(off), _placed(factor, known), np.nan)
+
+
+def different_scales(um_per_px: NDArray[np.float64]) -> bool:
+    """Tell whether sizes of a pixel differ by more than the tolerance."""
+    return bool(len(um_per_px)) and float(um_per_px.max() / um_per_px.min()) > 1 + TOLERANCE
+
+
+def _placed(values: NDArray[np.float64], where: NDArray[np.bool_]) -> NDArray[np.float64]:
+    whole = np.full(len(where), np.nan)
+    whole[where] = values
+    return whole
+
+
+# Invented fields without a fault stay below 0.02 and 3, and below 0.06 or 6: see tests/measures/test_false_alarms.py.
+LEAST_STEP, SURE_STEP = 0.05, 6.0
+LEAST_CHANGE, SURE_CHANGE = 0.075, 6.0
+
+
+def check_field(
+    segmentation: Segmentation,
+    grey: NDArray[np.float32],
+    particles: pd.DataFrame,
+    scale: Scale,
+    stated: Scale | None = None,
+) -> Segmentation:
+    """Add the troubles of one field to its segmentation: flags and messages.
+
+    Parameters
+    ----------
+    segmentation
+        Of the field.
+    grey
+        (rows, columns) grey levels as in the file.
+    particles
+        The field's table from `measure_particles`.
+    scale
+        Size of a pixel in use.
+    stated
+        The one that the file states; None where it states none, or where it is the one in use.
+    """
+    found = list(_troubles(segmentation, grey, particles, scale, stated))
+    word = segmentation.field_flags
+    for trouble in found:
+        word |= bit(trouble.flag, FIELD_FLAGS)
+    return segmentation.told(word, (*segmentation.messages, *(t.text for t in found)))
+
+
+def _troubles(
+    s: Segmentation, grey: NDArray[np.float32], particles: pd.DataFrame, scale: Scale, stated: Scale | None
+) -> Iterator[Trouble]:
+    found = stage_micrometer(grey)
+    if found:
+        yield found
+    median_px = _median_ecd(particles)
+    if s.blur_px is not None and s.count:
+        found = soft_focus(s.blur_px, median_px)
+        if found:
+            yield found
+        found = implausible_size(median_px * scale.um_per_px, s.blur_px * scale.um_per_px)
+        if found:
+            yield found
+    if stated is not None:
+        found = scale_disagrees(scale.um_per_px, stated.um_per_px, stated.origin)
+        if found:
+            yield found
+    yield from _motion(s)
+    yield from _blocks(grey, s.noise)
+    yield from _etch(s)
+
+
+def _median_ecd(particles: pd.DataFrame) -> float:
+    """Diameter that halves the area of the carbides, px; NaN without carbides."""
+    area = np.sort(np.maximum(particles["area_px2"].to_numpy(float), 0))
+    if not area.sum() > 0:
+        return float("nan")
+    return float(2 * np.sqrt(area[np.searchsorted(np.cumsum(area), area.sum() / 2)] / np.pi))
+
+
+def _motion(s: Segmentation) -> Iterator[Trouble]:
+    blur = directed_blur(s)
+    if blur is not None:
+        yield Trouble(
+            "motion_blur",
+            f"edges are blurred along {blur.direction_deg:.0f}° as by a motion over {blur.length_px:.1f} px: let the "
+            "stage rest, shorten the exposure, or look for astigmatism",
+        )
+
+
+def _blocks(grey: NDArray[np.float32], noise: float) -> Iterator[Trouble]:
+    steps = block_steps(grey, noise)
+    if steps.excess > LEAST_STEP and steps.significance > SURE_STEP:
+        yield Trouble(
+            "compressed",
+            f"steps at the borders of 8 × 8 blocks are {100 * steps.excess:.0f} % larger than elsewhere: lossy "
+            "compression (JPEG) changed the grey levels; save pictures as TIFF or PNG",
+        )
+
+
+def _etch(s: Segmentation) -> Iterator[Trouble]:
+    change = etch_change(s)
+    sure = change is not None and change.relative_range > SURE_CHANGE * change.standard_uncertainty
+    if change is not None and sure and change.relative_range > LEAST_CHANGE:
+        yield Trouble(
+            "uneven_etch",
+            f"the contrast of the carbides changes by {100 * change.relative_range:.0f} % over the field, and rises "
+            f"towards {change.direction_deg:.0f}°: uneven etch or stray light make sizes unlike; etch again, more "
+            "evenly",
+        )

@@ -1,0 +1,289 @@
+"""One row a carbide: area by integrated contrast, shape, edge weight."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from micro.geometry.outlines import SHORT_PX, crofton_perimeter, extent, short_of_outline
+from micro.geometry.runs import PIXEL_VARIANCE, Moments, Runs, angle_uncertainty_deg, ellipse, touches_edge
+from micro.image.micrograph import SubField
+from micro.issues import CARBIDE_FLAGS, bit, flag_names
+from micro.segmentation.blurred_shapes import Stretch, undo_blur
+from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX
+from micro.segmentation.segmentation import Segmentation
+from micro.segmentation.stages import RESOLVED
+from micro.tables.columns import PARTICLES, empty, typed
+from micro.tables.units import pixel_columns
+
+FloatArray = NDArray[np.float64]
+
+
+def contrast_area(segmentation: Segmentation, outline_area: FloatArray) -> FloatArray:
+    """(n,) areas, px²: each carbide's contrast over its basin, by the contrast of its class.
+
+    Parameters
+    ----------
+    segmentation
+        Carbides of one field.
+    outline_area
+        (n,) area inside the outline, px²; it stands in where the integrated contrast gives none above 0.
+    """
+    _, light = segmentation.basin_sums
+    area = light / np.array([c.contrast for c in segmentation.classes])[segmentation.class_index]
+    return np.where(area > 0, area, outline_area)
+
+
+def guard_px(blur_px: float | None) -> int:
+    """How near to the frame an outline is no longer what it would be further in: two edge spreads."""
+    return int(np.ceil(2 * np.hypot(blur_px or 0.0, ADDED_SPREAD_PX)))
+
+
+def weights(runs: Runs, guard: int, frame: tuple[int, int] | None = None) -> FloatArray:
+    """(n,) W·H/((W − 2g − w + 1)·(H − 2g − h + 1)) for a box w × h that keeps g px from the frame W × H, else 0.
+
+    The inverse of the share of all places, in whole pixels, at which a carbide of that bounding box does so (Miles
+    1974; Lantuéjoul 1980). The picture ends at the frame, and with it the light that draws the outline: without the
+    guard, carbides near the frame merge with it and are taken for cut.
+
+    Parameters
+    ----------
+    runs
+        Runs of the labels.
+    guard
+        g, px; at least 1, as one that touches the outermost pixels may be cut.
+    frame
+        (rows, columns) of the whole picture where the runs are of a part of it.
+    """
+    rows, columns = runs.shape
+    left, right, top, bottom = boxes(runs)
+    inside = (left >= guard) & (right <= columns - guard) & (top >= guard) & (bottom <= rows - guard)
+    rows, columns = frame or runs.shape
+    places = (columns - 2 * guard - (right - left) + 1) * (rows - 2 * guard - (bottom - top) + 1)
+    return np.where(inside, rows * columns / np.maximum(places, 1), 0.0)
+
+
+def boxes(runs: Runs) -> NDArray[np.intp]:
+    """(4, n) first column, column after the last, first row and row after the last of each label; 0 without a pixel."""
+    own = runs.by_label
+    found = np.zeros((4, runs.count), np.intp)
+    if len(own.first):
+        last = np.append(own.first[1:], len(own.label)) - 1
+        found[:, own.label[own.first]] = (
+            np.minimum.reduceat(own.start, own.first),
+            np.maximum.reduceat(own.stop, own.first),
+            own.row[own.first],
+            own.row[last] + 1,
+        )
+    return found
+
+
+THINNEST_PX = 0.25
+RESOLVED_SMOOTHED = 3.75
+DIGITAL_VARIANCE = 0.049  # discs of 4 to 8 px by pixel centres, at 1 500 places each
+WHITE_LEFT = 1 / (4 * np.pi * SMOOTHING_PX**2)  # of the variance of white noise after the smoothing
+NOISE_LENGTH_PX = float(np.sqrt(4 * np.pi)) * SMOOTHING_PX
+
+
+@dataclass(frozen=True, eq=False)
+class OutlineShapes:
+    """Shapes of n carbides, px.
+
+    Parameters
+    ----------
+    runs
+        Runs of the labels.
+    major, minor
+        (n,) full axes of the ellipse of the same second moments.
+    angle_deg
+        (n,) major axis from the horizontal, counter-clockwise as seen.
+    angle_uncertainty_deg
+        (n,) standard uncertainty of that angle.
+    seen_aspect, stretch
+        (n,) axis ratio of the blurred outline, and what undoes the blur.
+    """
+
+    runs: Runs
+    major: FloatArray
+    minor: FloatArray
+    angle_deg: FloatArray
+    angle_uncertainty_deg: FloatArray
+    seen_aspect: FloatArray
+    stretch: Stretch
+
+    def extent(self, angle_deg: float) -> FloatArray:
+        """(n,) extent along a direction from the horizontal."""
+        off_axis = angle_deg - self.angle_deg
+        seen = extent(self.runs, angle_deg) + short_of_outline(angle_deg)
+        return seen * self.stretch.along(off_axis, self.seen_aspect)
+
+    def extents(self, angles_deg: FloatArray) -> FloatArray:
+        """(directions, n) extents, alike in all directions for a disc."""
+        off_axis = angles_deg[:, None] - self.angle_deg
+        return (extent(self.runs, angles_deg) + SHORT_PX) * self.stretch.along(off_axis, self.seen_aspect)
+
+    @property
+    def longer(self) -> FloatArray:
+        """(n,) factor by which the outline is longer without the blur."""
+        seen = _ellipse_perimeter(self.major / self.stretch.major, self.minor / self.stretch.minor)
+        return _ellipse_perimeter(self.major, self.minor) / seen
+
+
+def measure_outlines(
+    runs: Runs, shape: Moments, blur_px: float | None, waver: FloatArray | float = 0.0
+) -> OutlineShapes:
+    """Measure the outlines of a field.
+
+    Parameters
+    ----------
+    runs, shape
+        Of the labels.
+    blur_px
+        Edge spread of the picture; None: the outlines are taken as they are.
+    waver
+        (n,) how much the outlines waver, as of `outline_waver`. It makes round carbides look elongated, in one
+        direction or another, and is taken off.
+    """
+    # Pixel centres that lie inside a shape have its second moments in the mean; unit squares about them have more.
+    xx, yy = shape.xx - PIXEL_VARIANCE, shape.yy - PIXEL_VARIANCE
+    by_chance = waver * np.sqrt(np.maximum(xx + yy, 0) / 2) / np.pi
+    major, minor, angle = ellipse(xx, yy, shape.xy, by_chance)
+    unsure = angle_uncertainty_deg(xx, yy, shape.xy, by_chance)
+    major, minor = np.maximum(major, THINNEST_PX), np.maximum(minor, THINNEST_PX)
+    spread = 0.0 if blur_px is None else float(np.hypot(blur_px, ADDED_SPREAD_PX))
+    stretch = undo_blur(major, minor, spread)
+    return OutlineShapes(runs, major * stretch.major, minor * stretch.minor, angle, unsure, major / minor, stretch)
+
+
+def resolved_diameter_px(blur_px: float | None) -> float:
+    """Diameter below which a carbide's shape is lost: 4 standard deviations of the edge spread, 3.75 when smoothed.
+
+    Below, undoing the blur magnifies the wavering of the outline more than it mends.
+    """
+    blur = blur_px or 1.0
+    return max(RESOLVED * blur, RESOLVED_SMOOTHED * float(np.hypot(blur, ADDED_SPREAD_PX)))
+
+
+def blur_of_resolved_px(resolved_px: FloatArray) -> FloatArray:
+    """(n,) edge spread, px, of fields of which `resolved_diameter_px` is known."""
+    smoothed = np.square(resolved_px / RESOLVED_SMOOTHED) - ADDED_SPREAD_PX**2
+    return np.minimum(resolved_px / RESOLVED, np.sqrt(np.maximum(smoothed, 0)))
+
+
+def edge_position_variance(segmentation: Segmentation) -> FloatArray:
+    """(n,) variance of where the outline lies times the length over which it does not change, px³.
+
+    From the grey noise over the slope of the edge, and from pixels that lie inside or outside as a whole. Grain of the
+    matrix ends at the carbide, so that half of its amplitude is left on the edge. A circle of radius r that wavers by w
+    gets half a difference of principal moments whose square is w·r/2π in the mean (derived, first order).
+    """
+    if segmentation.blur_px is None:
+        return np.zeros(segmentation.count)
+    spread = float(np.hypot(segmentation.blur_px, ADDED_SPREAD_PX))
+    contrast = np.abs([c.contrast for c in segmentation.classes])[segmentation.class_index]
+    slope = contrast / (np.sqrt(2 * np.pi) * spread)
+    white = WHITE_LEFT * segmentation.noise**2
+    grain = max(segmentation.smooth_noise**2 - white, 0.0)
+    return np.asarray(DIGITAL_VARIANCE + (white + grain / 4) / slope**2 * NOISE_LENGTH_PX, float)
+
+
+def _ellipse_perimeter(major: FloatArray, minor: FloatArray) -> FloatArray:
+    """Perimeter from full axes (S. Ramanujan 1914, from memory; within 0.1 % up to aspect 16)."""
+    h = ((major - minor) / (major + minor)) ** 2
+    return np.pi / 2 * (major + minor) * (1 + 3 * h / (10 + np.sqrt(4 - 3 * h)))
+
+
+DIRECTIONS = np.arange(0, 180, 5.0)
+PIXEL_PARTICLES = pixel_columns(PARTICLES)
+
+
+def measure_particles(
+    segmentation: Segmentation,
+    grey: NDArray[np.float32],
+    rolling_deg: float | None,
+    sub_field: SubField | None = None,
+) -> pd.DataFrame:
+    """Measure every carbide of a field.
+
+    Parameters
+    ----------
+    segmentation
+        Carbides of the field, in pixels.
+    grey
+        (rows, columns) grey levels as in the file.
+    rolling_deg
+        Rolling direction from the horizontal, counter-clockwise as seen; None: the horizontal.
+    sub_field
+        Where the field is the frame of a part of a mosaic: only carbides with their centroid in its core are
+        returned, at their place in the core, weighted for the edges of the mosaic.
+
+    Returns
+    -------
+    DataFrame
+        PIXEL_PARTICLES: the columns of `PARTICLES` in pixels, one row a carbide in label order; `specimen` and `field`
+        empty.
+    """
+    if not segmentation.count:
+        return empty(PIXEL_PARTICLES)
+    rolling = 0.0 if rolling_deg is None else rolling_deg
+    runs, shape = segmentation.runs, segmentation.outline_moments
+    area = contrast_area(segmentation, shape.area)
+    outline = measure_outlines(runs, shape, segmentation.blur_px, edge_position_variance(segmentation))
+    cut = touches_edge(runs)
+    mosaic = (sub_field.mosaic_rows, sub_field.mosaic_columns) if sub_field else None
+    ecd = 2 * np.sqrt(area / np.pi)
+    classes = np.array([c.name for c in segmentation.classes], object)
+    columns = {
+        "specimen": "",
+        "field": "",
+        "particle": np.arange(1, segmentation.count + 1),
+        "carbide_class": classes[segmentation.class_index],
+        "x_px": shape.x,
+        "y_px": shape.y,
+        "area_px2": area,
+        "ecd_px": ecd,
+        **_outline_columns(outline, rolling),
+        "perimeter_px": crofton_perimeter(runs) * outline.longer,
+        "mean_grey": runs.integrate(grey) / shape.area,
+        "touches_edge": cut.astype(np.int64),
+        "weight": weights(runs, guard_px(segmentation.blur_px), mosaic),
+        "outline_area_px2": shape.area,
+        "flags": _flag_texts(segmentation, cut, ecd),
+    }
+    table = typed(PIXEL_PARTICLES, columns, segmentation.count)
+    return table if sub_field is None else _of_core(table, shape.x, shape.y, sub_field)
+
+
+def _outline_columns(outline: OutlineShapes, rolling: float) -> dict[str, FloatArray]:
+    feret = outline.extents(DIRECTIONS)
+    return {
+        "feret_max_px": feret.max(axis=0),
+        "feret_min_px": feret.min(axis=0),
+        "major_px": outline.major,
+        "minor_px": outline.minor,
+        "aspect_ratio": outline.major / outline.minor,
+        "angle_deg": 90 - np.mod(90 - (outline.angle_deg - rolling), 180),
+        "angle_standard_uncertainty_deg": outline.angle_uncertainty_deg,
+        "length_along_px": outline.extent(rolling),
+        "width_across_px": outline.extent(rolling + 90),
+    }
+
+
+def _flag_texts(segmentation: Segmentation, cut: NDArray[np.bool_], ecd: FloatArray) -> list[str]:
+    """Names of the flags of each carbide, given which the frame cuts and their diameters in px."""
+    unresolved = ecd < resolved_diameter_px(segmentation.blur_px)
+    flags = segmentation.flags | np.where(cut, bit("edge", CARBIDE_FLAGS), 0).astype(np.uint32)
+    flags |= np.where(unresolved, bit("small", CARBIDE_FLAGS), 0).astype(np.uint32)
+    texts = {word: " ".join(flag_names(int(word), CARBIDE_FLAGS)) for word in np.unique(flags)}
+    return [texts[word] for word in flags]
+
+
+def _of_core(table: pd.DataFrame, x: FloatArray, y: FloatArray, sub_field: SubField) -> pd.DataFrame:
+    """Rows whose centroid (x, y, px of the frame) lies in the core, with places from the corner of the core."""
+    top, left, _, _ = sub_field.frame
+    x, y = x + left - sub_field.left, y + top - sub_field.top
+    own = (x >= 0) & (x < sub_field.right - sub_field.left) & (y >= 0) & (y < sub_field.bottom - sub_field.top)
+    return table.assign(x_px=x, y_px=y)[own].reset_index(drop=True)

@@ -1,0 +1,331 @@
+"""What the fields of a study tell of each other: the same place twice, focus, magnification."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.issues import Trouble
+from micro.measures.blur_checks import FEWEST_CARBIDES, softer_than_others
+from micro.measures.field_checks import FEWEST_FIELDS, another_magnification, different_scales
+from micro.measures.particles import blur_of_resolved_px
+from micro.segmentation.segmentation import UNNAMED
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FloatArray = NDArray[np.float64]
+NEIGHBOURS = (2, 3)
+CELL_PX, SHIFT_CELL_PX = 2.0, 6.0
+CROWDED = 30
+VOTES = 3
+CLOSE_PX = 2.0
+FEWEST_SHARED, SHARE_FOUND = 6, 0.5
+MOST_MARKS = 250
+
+
+@dataclass(frozen=True)
+class Overlap:
+    """Fields `first` and `second` (numbers) show the same place; what lies at p in one lies at p + shift in the other.
+
+    `share` is the part of the smaller frame that both show, 0 to 1.
+    """
+
+    first: int
+    second: int
+    shift_x_px: float
+    shift_y_px: float
+    share: float
+
+
+def find_overlaps(places: Sequence[FloatArray]) -> list[Overlap]:
+    """Pairs of fields that show the same place, not turned and at the same magnification.
+
+    Parameters
+    ----------
+    places
+        For each field (n, 2) centroids of its carbides, px.
+    """
+    if len(places) < 2:
+        return []  # spares one field the loading of scipy
+    found: dict[tuple[int, int], Overlap] = {}
+    for first, second, shift in _candidates(places):
+        if (first, second) not in found:
+            overlap = _compared(places, first, second, shift)
+            if overlap is not None:
+                found[first, second] = overlap
+    return [found[pair] for pair in sorted(found)]
+
+
+def _candidates(places: Sequence[FloatArray]) -> Iterator[tuple[int, int, FloatArray]]:
+    """Pairs of fields with VOTES marks that agree on a shift, and that shift."""
+    pairs = [np.empty((0, 2), np.int64)]
+    shifts = [np.empty((0, 2))]
+    for field, place, mark in _all_marks(places):
+        for offset in (0.0, CELL_PX / 2):
+            one, other = _alike(np.floor((mark + offset) / CELL_PX).astype(np.int64), field)
+            pairs.append(np.stack([field[one], field[other]], axis=1))
+            shifts.append(place[other] - place[one])
+    pair, shift = np.concatenate(pairs), np.concatenate(shifts)
+    for offset in (0.0, SHIFT_CELL_PX / 2):
+        cell = np.floor((shift + offset) / SHIFT_CELL_PX).astype(np.int64)
+        key, own, votes = np.unique(_packed(np.hstack([pair, cell])), return_inverse=True, return_counts=True)
+        # A mark may be found in both grids and with two and three neighbours.
+        order = np.argsort(own, kind="stable")
+        starts = np.searchsorted(own[order], np.arange(len(key)))
+        for k in np.flatnonzero(votes >= VOTES):
+            voters = order[starts[k] : starts[k] + votes[k]]
+            yield int(pair[voters[0], 0]), int(pair[voters[0], 1]), np.median(shift[voters], axis=0)
+
+
+def _all_marks(places: Sequence[FloatArray]) -> Iterator[tuple[NDArray[np.intp], FloatArray, FloatArray]]:
+    """Field (m,), place (m, 2) and mark (m, 2·neighbours) of carbides whose neighbours surely lie within the frame."""
+    from scipy.spatial import cKDTree
+
+    known = [
+        (k, place, *cKDTree(place).query(place, k=max(NEIGHBOURS) + 1)) for k, place in enumerate(places) if len(place)
+    ]
+    for neighbours in NEIGHBOURS:
+        fields, at, marks = [np.empty(0, np.intp)], [np.empty((0, 2))], [np.empty((0, 2 * neighbours))]
+        for number, place, distance, near in known:
+            to_edge = np.minimum(place - place.min(axis=0), place.max(axis=0) - place).min(axis=1)
+            sure = np.flatnonzero(distance[:, neighbours] <= to_edge)
+            # The loneliest carbides of a field have the marks that are told apart best.
+            sure = sure[np.argsort(-distance[sure, 1], kind="stable")[:MOST_MARKS]]
+            fields.append(np.full(len(sure), number))
+            at.append(place[sure])
+            marks.append((place[near[sure, 1 : neighbours + 1]] - place[sure, None]).reshape(-1, 2 * neighbours))
+        yield np.concatenate(fields), np.concatenate(at), np.concatenate(marks)
+
+
+def _alike(cells: NDArray[np.int64], field: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Numbers of marks in the same cell and of different fields, the lower field first; crowded cells tell nothing."""
+    key = _packed(cells)
+    order = np.lexsort((field, key))
+    key = key[order]
+    _, start, count = np.unique(key, return_index=True, return_counts=True)
+    one, other = [np.empty(0, np.intp)], [np.empty(0, np.intp)]
+    for apart in range(1, CROWDED):
+        first = start[(count > apart) & (count <= CROWDED)]
+        size = count[(count > apart) & (count <= CROWDED)]
+        if not len(first):
+            break
+        steps = _ranges(first, size - apart)
+        one.append(order[steps])
+        other.append(order[steps + apart])
+    a, b = np.concatenate(one), np.concatenate(other)
+    keep = field[a] != field[b]
+    return a[keep], b[keep]
+
+
+def _ranges(first: NDArray[np.intp], size: NDArray[np.intp]) -> NDArray[np.intp]:
+    """All of first[i], first[i] + 1, ... (size[i] of them), one after the other."""
+    ends = np.cumsum(size)
+    return np.arange(ends[-1]) - np.repeat(ends - size - first, size)
+
+
+def _packed(cells: NDArray[np.int64]) -> NDArray[np.uint64]:
+    """One number a row; rows that differ share one by chance once in 2**64."""
+    key = np.zeros(len(cells), np.uint64)
+    for column in cells.T:
+        key = (key ^ column.astype(np.uint64)) * np.uint64(0x9E3779B97F4A7C15)
+        key ^= key >> np.uint64(29)
+    return key
+
+
+def _compared(places: Sequence[FloatArray], first: int, second: int, shift: FloatArray) -> Overlap | None:
+    """Compare all carbides of the area that both fields show."""
+    from scipy.spatial import cKDTree
+
+    a, b = places[first] + shift, places[second]
+    low = np.maximum(a.min(axis=0), b.min(axis=0))
+    high = np.minimum(a.max(axis=0), b.max(axis=0))
+    if (high <= low).any():
+        return None
+    inside = ((a >= low) & (a <= high)).all(axis=1)
+    distance, near = (np.atleast_1d(found) for found in cKDTree(b).query(a[inside]))
+    close = distance < CLOSE_PX
+    others = int(((b >= low) & (b <= high)).all(axis=1).sum())
+    if close.sum() < FEWEST_SHARED or close.sum() < SHARE_FOUND * max(int(inside.sum()), others):
+        return None
+    exact = shift + np.median(b[near[close]] - a[inside][close], axis=0)
+    smaller = min(float(np.prod(np.ptp(p, axis=0))) for p in (a, b))
+    return Overlap(first, second, float(exact[0]), float(exact[1]), min(1.0, float(np.prod(high - low)) / smaller))
+
+
+Name = tuple[str, str]
+NEEDED = ("specimen", "field", "x_um", "y_um", "ecd_um")
+SMALLEST_ECD_PX = 4.0
+WHOLE, STILL_PX = 0.9, 1.0
+NAMED = 3
+
+
+def check_across(
+    particles: pd.DataFrame, fields: pd.DataFrame, pictures: Mapping[Name, str]
+) -> dict[Name, list[Trouble]]:
+    """Troubles of fields that only show beside other fields.
+
+    Parameters
+    ----------
+    particles
+        Carbides of the whole study: specimen, field, x_um, y_um, ecd_um.
+    fields
+        The fields table of the whole study.
+    pictures
+        What tells one picture from another (hash, page, part of a mosaic), by specimen and field.
+
+    Returns
+    -------
+    By specimen and field, those with a trouble only.
+    """
+    every = fields[fields["carbide_class"] == "all"].reset_index(drop=True)
+    found: dict[Name, list[Trouble]] = {}
+    same_place = _same_place(particles, every, pictures)
+    for name, trouble in (*same_place, *_focus(every), *_magnification(every), *_classes(fields)):
+        found.setdefault(name, []).append(trouble)
+    return found
+
+
+def _names(every: pd.DataFrame) -> list[Name]:
+    return list(zip(every["specimen"].astype(str), every["field"].astype(str), strict=True))
+
+
+def _same_place(
+    particles: pd.DataFrame, every: pd.DataFrame, pictures: Mapping[Name, str]
+) -> Iterator[tuple[Name, Trouble]]:
+    names = _names(every)
+    same: dict[Name, list[Name]] = {}
+    for twins in _grouped(names, pictures):
+        for name in twins:
+            same[name] = [other for other in twins if other != name]
+    parts: dict[Name, list[tuple[Name, float]]] = {}
+    for overlap in find_overlaps(_places(particles, every)):
+        pair = names[overlap.first], names[overlap.second]
+        if pair[1] in same.get(pair[0], []):
+            continue
+        still = np.hypot(overlap.shift_x_px, overlap.shift_y_px) < STILL_PX
+        for one, other in (pair, pair[::-1]):
+            if still and overlap.share > WHOLE:
+                same.setdefault(one, []).append(other)
+            else:
+                parts.setdefault(one, []).append((other, overlap.share))
+    for name, others in same.items():
+        yield (
+            name,
+            Trouble("duplicated", f"the same picture as {_listed(others)}: leave one out, it is one field"),
+        )
+    for name, shared in parts.items():
+        most = max(share for _, share in shared)
+        yield (
+            name,
+            Trouble(
+                "overlapping",
+                f"shows in part the same place as {_listed([other for other, _ in shared])} ({100 * most:.0f} % of the "
+                "frame): leave one out; where fields overlap the intervals are too narrow",
+            ),
+        )
+
+
+def _grouped(names: list[Name], pictures: Mapping[Name, str]) -> list[list[Name]]:
+    groups: dict[str, list[Name]] = {}
+    for name in names:
+        if pictures.get(name):
+            groups.setdefault(pictures[name], []).append(name)
+    return [group for group in groups.values() if len(group) > 1]
+
+
+def _places(particles: pd.DataFrame, every: pd.DataFrame) -> list[np.ndarray]:
+    """Centroids (n, 2) of the carbides of each field that are large enough to be found on any picture of it, px."""
+    place = {name: number for number, name in enumerate(_names(every))}
+    size = every["um_per_px"].to_numpy(float)
+    # By category, as most rows repeat the name of the row above.
+    specimen, field = (particles[c].astype(str).astype("category").cat for c in ("specimen", "field"))
+    fields = max(1, len(field.categories))
+    pair = specimen.codes.to_numpy(np.int64) * fields + field.codes.to_numpy(np.int64)
+    known, own = np.unique(pair, return_inverse=True)
+    named = [(str(specimen.categories[k // fields]), str(field.categories[k % fields])) for k in known]
+    number = np.array([place.get(name, -1) for name in named], np.intp)[own]
+    px = size[number]
+    keep = (number >= 0) & (particles["ecd_um"].to_numpy(float) >= SMALLEST_ECD_PX * px)
+    points = (particles[["x_um", "y_um"]].to_numpy(float) / px[:, None])[keep]
+    order = np.argsort(number[keep], kind="stable")
+    ends = np.cumsum(np.bincount(number[keep], minlength=len(every)))
+    return np.split(points[order], ends[:-1]) if len(every) else []
+
+
+def _listed(names: list[Name]) -> str:
+    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+    return ", ".join(f"{specimen} {field}" for specimen, field in names[:NAMED]) + more
+
+
+def _focus(every: pd.DataFrame) -> Iterator[tuple[Name, Trouble]]:
+    for _, own in every.groupby("specimen", sort=False):
+        blur = blur_of_resolved_px((own["resolved_diameter_um"] / own["um_per_px"]).to_numpy(float))
+        blur = np.where(own["particles"].to_numpy(float) >= FEWEST_CARBIDES, blur, np.nan)
+        if different_scales(own["um_per_px"].to_numpy(float)):
+            continue
+        soft = softer_than_others(blur)
+        for name, px in zip(np.array(_names(own), object)[soft], blur[soft], strict=True):
+            yield (
+                (name[0], name[1]),
+                Trouble(
+                    "soft_focus",
+                    f"edges are blurred over {px:.1f} px, those of the specimen's other fields over "
+                    f"{np.nanmedian(blur):.1f} px: refocus",
+                ),
+            )
+
+
+def _magnification(every: pd.DataFrame) -> Iterator[tuple[Name, Trouble]]:
+    for _, own in every.groupby("specimen", sort=False):
+        share, size, number = (own[n].to_numpy(float) for n in ("area_fraction", "mean_ecd_um", "number_per_mm2"))
+        off = another_magnification(share, size, number)
+        for name, factor in zip(_names(own), off, strict=True):
+            if np.isfinite(factor):
+                yield (
+                    name,
+                    Trouble(
+                        "odd_magnification",
+                        f"as much carbide as on the specimen's other fields, but {factor:.2g} times as large and "
+                        f"{1 / factor**2:.2g} times as many: find out whether this field has another magnification",
+                    ),
+                )
+    if different_scales(every["um_per_px"].to_numpy(float)):
+        sizes = every.groupby("specimen", sort=False)["um_per_px"].agg(["min", "max"])
+        told = "; ".join(f"{s} {_span(low, high)}" for s, low, high in list(sizes.itertuples())[:6])
+        for name in _names(every):
+            yield (
+                name,
+                Trouble(
+                    "scales_differ",
+                    f"the study's fields have different sizes of a pixel (µm: {told}): what is small "
+                    "is not seen alike; compare at one magnification, or only what all of them resolve",
+                ),
+            )
+
+
+def _classes(fields: pd.DataFrame) -> Iterator[tuple[Name, Trouble]]:
+    """Fields on which another number of classes was found than on most of the specimen's."""
+    found = fields[fields["carbide_class"].astype(str).str.fullmatch(rf"{UNNAMED}( \d+)?")]
+    for specimen, own in found.groupby("specimen", sort=False):
+        counts = own.groupby("field", sort=False)["carbide_class"].count()
+        usual = int(counts.mode().iloc[0])
+        if len(counts) < FEWEST_FIELDS:
+            continue
+        for field, count in counts[counts != usual].items():
+            yield (
+                (str(specimen), str(field)),
+                Trouble(
+                    "unreliable_levels",
+                    f"shows {count} carbide class{'es' * (count > 1)}, most fields of the specimen {usual}: name the "
+                    "classes in the study file, or pin their grey levels",
+                ),
+            )
+
+
+def _span(low: float, high: float) -> str:
+    return f"{low:.4g}" if high <= low * 1.001 else f"{low:.4g} to {high:.4g}"

@@ -1,0 +1,266 @@
+"""One row a field and class: totals, curves, intercepts, banding, neighbours."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from micro.measures.banding import Banding, banding
+from micro.measures.intercepts import UNRELATED, FloatArray, Intercepts, scan
+from micro.measures.neighbours import Neighbours, neighbours
+from micro.measures.orientation import RollingDirection, estimate_rolling_direction, orientation, orientation_order
+from micro.measures.particles import resolved_diameter_px
+from micro.scale.scale import NORMAL_95
+from micro.segmentation.segmentation import Segmentation
+from micro.segmentation.uncertainty import area_fraction_uncertainty
+from micro.tables.columns import FIELDS, typed
+from micro.tables.units import pixel_columns
+
+# With none seen, up to three are expected at 95 % (Poisson).
+NONE_SEEN = 3.0
+SMALLEST_PX = 6.0
+PIXEL_FIELDS = pixel_columns(FIELDS)
+
+
+@dataclass(frozen=True)
+class Totals:
+    """Totals of one class, or of all, in one field; px."""
+
+    area_fraction: float
+    low: float
+    high: float
+    particles: int
+    number_per_px: float
+    mean_ecd: float
+
+
+def all_totals(segmentation: Segmentation, particles: pd.DataFrame) -> dict[str, Totals]:
+    """Totals of all carbides ("all") and of each class.
+
+    Where nothing is found the upper end is the area of three of the smallest carbides that would have been counted.
+
+    Parameters
+    ----------
+    particles
+        The measured table of this field.
+    """
+    uncertainty = area_fraction_uncertainty(segmentation)
+    found = {"all": _totals(segmentation, particles, uncertainty.of_all)}
+    for carbide_class, own in zip(segmentation.classes, uncertainty.of_class, strict=True):
+        rows = particles[particles["carbide_class"] == carbide_class.name]
+        found[carbide_class.name] = _totals(segmentation, rows, float(own))
+    return found
+
+
+def _totals(segmentation: Segmentation, rows: pd.DataFrame, uncertainty: float) -> Totals:
+    frame = segmentation.analysed_px
+    if not frame:
+        return Totals(np.nan, np.nan, np.nan, 0, np.nan, np.nan)
+    weight, ecd = rows["weight"].to_numpy(float), rows["ecd_px"].to_numpy(float)
+    fraction = float(rows["area_px2"].sum() / frame)
+    half = NORMAL_95 * uncertainty if len(rows) else NONE_SEEN * SMALLEST_PX / frame
+    mean = float(weight @ ecd / weight.sum()) if weight.sum() else np.nan
+    low, high = max(fraction - half, 0.0), min(fraction + half, 1.0)
+    return Totals(fraction, low, high, len(rows), weight.sum() / frame, mean)
+
+
+COLUMNS = ["curve", "carbide_class", "x", "x_unit", "y", "y_unit"]
+CHORD_CLASSES = 40
+PROFILE_POINTS = 256
+
+
+def curves(
+    particles: pd.DataFrame, along: Intercepts, across: Intercepts, bands: Banding, near: Neighbours
+) -> pd.DataFrame:
+    """Return the curves of all carbides of a field; x of a class is its middle."""
+    drawn = [("rose", *_rose(particles), "°")]
+    every = max(1, len(bands.position) // PROFILE_POINTS)
+    for name, values in (
+        ("band_profile", bands.fraction),
+        ("band_profile_smoothed", bands.smoothed),
+        ("band_profile_random_low", bands.random_low),
+        ("band_profile_random_high", bands.random_high),
+    ):
+        drawn.append((name, bands.position[::every], values[::every], "px"))
+    for phase in ("carbide", "matrix"):
+        pair = [getattr(lines, f"{phase}_chords") for lines in (along, across)]
+        longest = max((float(np.quantile(chords, 0.995)) for chords in pair if len(chords)), default=0.0)
+        # Chords are whole numbers of pixels: classes hold as many of them each.
+        step = max(1, round(longest / CHORD_CLASSES))
+        middles = _middles(np.arange(0.5, longest + step + 0.5, step))
+        for direction, chords in zip(("along", "across"), pair, strict=True):
+            if len(chords) and len(middles) > 1:
+                number = np.bincount(((chords - 0.5) / step).astype(np.intp), minlength=len(middles))
+                share = number[: len(middles)] / len(chords)
+                drawn.append((f"{phase}_chord_{direction}", middles, share, "px"))
+    if len(near.edges):
+        for name, share in (("neighbour", near.share), ("neighbour_at_random", near.share_at_random)):
+            drawn.append((name, _middles(near.edges), share, "px"))
+    return _tidy(drawn)
+
+
+def _rose(particles: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
+    unsure = particles["angle_standard_uncertainty_deg"]
+    rose = orientation(particles["angle_deg"], particles["major_px"], particles["weight"], unsure)
+    return rose.angle_deg, rose.share
+
+
+def _middles(edges: FloatArray) -> FloatArray:
+    return (edges[:-1] + edges[1:]) / 2
+
+
+def _tidy(drawn: list[tuple[str, FloatArray, FloatArray, str]]) -> pd.DataFrame:
+    """One row a point of every curve (name, x, y, unit of x) whose y is known."""
+    known = [np.isfinite(y) for _, _, y, _ in drawn]
+    points = [int(k.sum()) for k in known]
+    x, y = (np.concatenate([curve[axis][k] for curve, k in zip(drawn, known, strict=True)]) for axis in (1, 2))
+    name, unit = (np.repeat(np.array([curve[i] for curve in drawn], object), points) for i in (0, 3))
+    table = {"curve": name, "carbide_class": "all", "x": x, "x_unit": unit, "y": y, "y_unit": ""}
+    return pd.DataFrame(table)[COLUMNS]
+
+
+@dataclass(frozen=True, eq=False)
+class FieldMeasures:
+    """Measures of one field.
+
+    Parameters
+    ----------
+    table
+        Every column of PIXEL_FIELDS: FIELDS of `micro.tables.columns` in pixels; the row "all", then one a class.
+    profiles
+        Curves for figures: curve, carbide_class, x, x_unit, y, y_unit; which, see `micro.measures.totals`.
+    """
+
+    table: pd.DataFrame
+    profiles: pd.DataFrame
+
+
+def rolling_direction(particles: pd.DataFrame) -> RollingDirection:
+    """Estimate the rolling direction from carbides measured against the horizontal."""
+    whole = particles[particles["weight"] > 0]
+    return estimate_rolling_direction(whole["angle_deg"], whole["major_px"], whole["minor_px"])
+
+
+def measure_field(segmentation: Segmentation, particles: pd.DataFrame, rolling_deg: float | None) -> FieldMeasures:
+    """Measure one field as a whole.
+
+    Parameters
+    ----------
+    segmentation
+        Carbides of the field, in pixels.
+    particles
+        The field's table from `measure_particles`, measured against the same rolling direction.
+    rolling_deg
+        Rolling direction from the horizontal, counter-clockwise as seen; None: the horizontal stands in;
+        `rolling_direction` estimates it first.
+    """
+    rolling = 0.0 if rolling_deg is None else rolling_deg
+    along, across = scan(segmentation.labels, segmentation.excluded, segmentation.runs, rolling, segmentation.blur_px)
+    totals = all_totals(segmentation, particles)
+    rows: list[dict[str, object]] = []
+    for name, total in totals.items():
+        if len(totals) == 2 and rows:
+            rows.append(rows[0] | {"carbide_class": name})  # one class alone is all carbides
+            continue
+        field = _OneClass(segmentation, particles, name, rolling)
+        bands, near = field.banding(), field.neighbours()
+        rows.append(field.row(total, along, across, bands, near))
+        if name == "all":
+            drawn = curves(particles, along, across, bands, near)
+    values = {c.name: [row.get(c.name, "" if c.dtype == "str" else np.nan) for row in rows] for c in PIXEL_FIELDS}
+    return FieldMeasures(typed(PIXEL_FIELDS, values, len(rows)), drawn)
+
+
+@dataclass(frozen=True, eq=False)
+class _OneClass:
+    """The carbides of one class, or of all, of a field."""
+
+    segmentation: Segmentation
+    every: pd.DataFrame
+    name: str
+    rolling: float
+
+    @property
+    def particles(self) -> pd.DataFrame:
+        return self.every if self.name == "all" else self.every[self.every["carbide_class"] == self.name]
+
+    @property
+    def members(self) -> np.ndarray:
+        """(n,) True for the labels of the class."""
+        if self.name == "all":
+            return np.ones(self.segmentation.count, bool)
+        index = [c.name for c in self.segmentation.classes].index(self.name)
+        return self.segmentation.class_index == index
+
+    def points(self) -> np.ndarray:
+        """(m, 2) centroids, px."""
+        return self.particles[["x_px", "y_px"]].to_numpy(float)
+
+    def banding(self) -> Banding:
+        labels = self.segmentation.labels
+        carbide = labels > 0 if self.name == "all" else np.append(False, self.members)[labels]
+        x, y = self.points().T
+        area = self.particles["area_px2"].to_numpy(float)
+        return banding(carbide, self.segmentation.excluded, (x, y, area), self.rolling)
+
+    def neighbours(self) -> Neighbours:
+        ecd = self.particles["ecd_px"].to_numpy(float)
+        return neighbours(self.points(), ecd, self.segmentation.labels.shape, self.rolling)
+
+    def row(
+        self, total: Totals, along: Intercepts, across: Intercepts, bands: Banding, near: Neighbours
+    ) -> dict[str, object]:
+        frame = self.segmentation.analysed_px
+        own = self.particles
+        return {
+            "analysed_area_px2": frame,
+            "rolling_deg": self.rolling,
+            "carbide_class": self.name,
+            "area_fraction": total.area_fraction,
+            "area_fraction_low": total.low,
+            "area_fraction_high": total.high,
+            "particles": total.particles,
+            "number_per_px2": total.number_per_px,
+            "mean_ecd_px": total.mean_ecd,
+            **self.intercept_columns(total.area_fraction, along, across),
+            "surface_per_volume_per_px": 4 / np.pi * _over(own["perimeter_px"].sum(), frame),
+            "orientation_order": orientation_order(own["angle_deg"], own["major_px"], own["weight"]),
+            "band_contrast": bands.contrast,
+            "band_contrast_at_random": bands.contrast_at_random,
+            "band_p_value": bands.p_value,
+            "band_spacing_px": bands.spacing,
+            "lane_width_px": bands.lane,
+            "nearest_neighbour_px": near.distance,
+            "neighbour_ratio": near.ratio,
+            "neighbour_alignment": near.alignment,
+            "stringer_share": near.stringer_share,
+            "stringer_share_at_random": near.stringer_share_at_random,
+            "resolved_diameter_px": resolved_diameter_px(self.segmentation.blur_px),
+            "unresolved_share": _unresolved_share(own),
+        }
+
+    def intercept_columns(self, area_fraction: float, along: Intercepts, across: Intercepts) -> dict[str, object]:
+        frame = self.segmentation.analysed_px
+        n_along, n_across = (_over(float(i.per_carbide[self.members].sum()), frame) for i in (along, across))
+        return {
+            "intercepts_along_per_px": n_along,
+            "intercepts_across_per_px": n_across,
+            "anisotropy_index": _over(n_across, n_along),
+            "degree_of_orientation": _over(n_across - n_along, n_across + UNRELATED * n_along),
+            "mean_free_path_px": _over((1 - area_fraction), n_across),
+            "mean_chord_along_px": _over(area_fraction, n_along),
+            "mean_chord_across_px": _over(area_fraction, n_across),
+        }
+
+
+def _unresolved_share(own: pd.DataFrame) -> float:
+    area = own["area_px2"].to_numpy(float)
+    which, texts = pd.factorize(own["flags"])
+    small = np.array(["small" in str(text).split() for text in texts], bool)[which]
+    return float(area[small].sum() / area.sum()) if area.sum() > 0 else np.nan
+
+
+def _over(numerator: float, denominator: float) -> float:
+    return numerator / denominator if denominator > 0 else np.nan

@@ -1,0 +1,327 @@
+"""Sections of the report on pairs, coupons and point counts."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro import results
+from micro.analysis import Analysis
+from micro.points.agreement import Agreement, most_apart
+from micro.points.estimate import Bias, Interval
+from micro.points.wording import counter_lines, heading, number, percent, verdict_sentence
+from micro.report.drawing import Save
+from micro.report.page import PagePicture, PageSection, PageTable
+from micro.report.study_figures import draw_point_count
+from micro.report.wording import MINUS, figures, plain_name, with_ends
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from micro.comparison.coupons import CouponAnalysis
+    from micro.comparison.findings import PairFindings
+
+# True of the row by its kind already, so not worth a reader's time.
+OBVIOUS = "0 in some fields"
+TEXT = (
+    "Fields are the unit of sampling. Differences and ratios carry 95 % intervals (Welch). Differs: the difference "
+    "stands when all tests of this report are taken together (Holm). May differ: only when it is taken alone. Alike: "
+    "the whole interval lies within 10 %. Cannot tell: neither, which is not alike. The pictures show the same "
+    "micrometres per centimetre. Every row stands in comparison.csv.",
+)
+
+
+def comparison_section(comparison: pd.DataFrame, pictures: Sequence[PagePicture]) -> PageSection | None:
+    """Typical fields at one scale, then pair by pair."""
+    from micro.comparison.findings import findings
+
+    if comparison.empty:
+        return None
+    tables = [pair_table(pair, comparison) for pair in findings(comparison)]
+    return PageSection("comparison", "Comparison of the specimens", TEXT, pictures, tables=tables)
+
+
+def pair_table(pair: PairFindings, comparison: pd.DataFrame) -> PageTable:
+    """Every quantity of a pair that could be compared, and a note on those that could not."""
+    from micro.comparison.pairs import REFUSED
+
+    a, b = pair.specimen_a, pair.specimen_b
+    every = comparison[(comparison["specimen_a"] == a) & (comparison["specimen_b"] == b)].to_dict("records")
+    rows = [_row(row) for row in every if row["verdict"] != REFUSED]
+    refused: dict[str, list[str]] = {}
+    for row in every:
+        if row["verdict"] == REFUSED:
+            refused.setdefault(str(row["warning"]), []).append(_subject(row))
+    lacking = (
+        f"Not compared ({why}): {', '.join(what)}." if what != ["all"] else f"Not compared: {why}."
+        for why, what in refused.items()
+    )
+    return PageTable(
+        f"{b} against {a}",
+        ("quantity", a, b, f"{b} over {a}, or {b} less {a}", "verdict"),
+        rows,
+        note=" ".join([*pair.notes, *lacking]),
+    )
+
+
+def _row(row: dict[Any, Any]) -> tuple[str, ...]:
+    from micro.report.wording import printed_factor
+
+    factor = printed_factor(str(row["quantity"]))
+    low, value, high = (float(row[name]) for name in ("ci95_low", "estimate", "ci95_high"))
+    half = (high - low) / 2
+    sides = []
+    for side in ("value_a", "value_b"):
+        mean = float(row[side])
+        known = abs(mean) * half / value if row["kind"] == "ratio" else half
+        sides.append(f"{figures(factor * mean, factor * known)}{_unit(row)}")
+    if row["kind"] == "ratio":
+        effect = f"× {with_ends(value, low, high)}"
+    else:
+        effect = with_ends(factor * value, factor * low, factor * high)
+        effect = effect if effect.startswith(MINUS) else f"+{effect}"
+        effect += " % points" if factor != 1 else _unit(row)
+    return (_subject(row), *sides, effect, "; ".join(_verdict(row)))
+
+
+def _verdict(row: dict[Any, Any]) -> Iterator[str]:
+    from micro.comparison.pairs import MAY_DIFFER, UNKNOWN
+
+    verdict, detectable = str(row["verdict"]), float(row["detectable"])
+    if verdict == MAY_DIFFER:
+        yield f"{verdict} (p = {row['p_value']:.2g} alone, {row['p_holm']:.2g} among all)"
+    elif verdict == UNKNOWN and math.isfinite(detectable) and row["kind"] == "ratio":
+        yield f"{verdict} (such fields show a difference of {100 * (detectable - 1):.0f} % four times in five)"
+    else:
+        yield verdict
+    yield from (w for w in str(row["warning"]).split("; ") if w and not w.startswith(OBVIOUS))
+
+
+def _subject(row: dict[Any, Any]) -> str:
+    from micro.comparison.quantities import BY_NAME
+
+    if row["quantity"] == "all":
+        return "all"
+    known = BY_NAME.get(str(row["quantity"]))
+    words = plain_name(str(row["quantity"])) if known is None else known.words
+    return words if row["carbide_class"] == "all" else f"{words}, {row['carbide_class']}"
+
+
+def _unit(row: dict[Any, Any]) -> str:
+    from micro.report.wording import printed_unit
+
+    unit = printed_unit(str(row["quantity"]), str(row["unit"] or ""))
+    return f" {unit}" if unit and unit != "nan" else ""
+
+
+def coupon_section(answer: Analysis, save: Save) -> PageSection | None:
+    """Every coupon, ratios of the directions, groups against each other, means."""
+    from micro.comparison.coupons import CAUTIONS, outlier_sentences
+    from micro.report.study_figures import draw_coupons
+
+    analysis = answer.coupons
+    if analysis is None or analysis.coupons.empty:
+        return None
+    figure = save(
+        "coupons", 1, 3.4, partial(draw_coupons, analysis=analysis),
+        "Toughness of every coupon (filled), and the mean of its group with its 95 % interval (open). Outliers are "
+        "ringed; none is left out.",
+        "Toughness of all coupons by specimen and direction, with the means and their 95 % intervals.",
+    )  # fmt: skip
+    tables = [direction_table(analysis), group_table(analysis), mean_table(analysis)]
+    notes = [*_warnings(analysis.ratios), *_warnings(analysis.groups), *outlier_sentences(analysis)]
+    lists = [("To know about the coupons", list(dict.fromkeys(notes)))] if notes else []
+    return PageSection("coupons", "Toughness coupons", CAUTIONS, (), lists, [figure], [t for t in tables if t.rows])
+
+
+def direction_table(analysis: CouponAnalysis) -> PageTable:
+    """Transverse over longitudinal, a row a group, with what more coupons would show."""
+    rows = [
+        (
+            str(r["group"]), f"{r['coupons_longitudinal']} + {r['coupons_transverse']}",
+            _ends(r, "ratio", "ci95_low", "ci95_high"), str(r["verdict"]), _hardness(r), *_power(r),
+        )
+        for r in analysis.ratios.to_dict("records")
+    ]  # fmt: skip
+    columns = (
+        "group", "coupons along + across", "transverse over longitudinal", "verdict",
+        f"hardness, transverse less longitudinal, {analysis.hardness_scale}", "gap that such coupons show",
+        f"more coupons for a gap of {analysis.gap_pct:g} %",
+    )  # fmt: skip
+    note = "The gap that such coupons show is found in four of five tests, if they scatter as these do."
+    return PageTable("Transverse against longitudinal", columns, rows, note)
+
+
+def group_table(analysis: CouponAnalysis) -> PageTable:
+    """Toughness of groups against each other, a row a pair and direction."""
+    rows = [
+        (
+            f"{r['group_b']} against {r['group_a']}", str(r["direction"]), _ends(r, "ratio", "ci95_low", "ci95_high"),
+            str(r["verdict"]), _hardness(r),
+        )
+        for r in analysis.groups.to_dict("records")
+    ]  # fmt: skip
+    columns = ("groups", "direction", "ratio of toughness", "verdict", f"hardness, less, {analysis.hardness_scale}")
+    return PageTable("Group against group", columns, rows)
+
+
+def mean_table(analysis: CouponAnalysis) -> PageTable:
+    """Means with their intervals and standard deviations."""
+    rows = [
+        (
+            f"{r['group']}, {r['direction']}", f"{r['quantity']}, {r['unit']}",
+            _ends(r, "mean", "ci95_low", "ci95_high"), figures(float(r["std"]), float(r["std"])), str(r["coupons"]),
+        )
+        for r in analysis.summary.to_dict("records")
+    ]  # fmt: skip
+    columns = ("group, direction", "quantity", "mean", "standard deviation", "coupons")
+    return PageTable("Means of the groups", columns, rows)
+
+
+def _power(row: dict[Any, Any]) -> tuple[str, str]:
+    gap, along, across = (float(row[n]) for n in ("detectable_gap_pct", "more_longitudinal", "more_transverse"))
+    if not math.isfinite(gap):
+        return "unknown", "unknown"
+    more = f"{along:.0f} + {across:.0f}" if math.isfinite(along) else "more than anyone would break"
+    return f"{gap:.0f} %", "none" if along == across == 0 else more
+
+
+def _hardness(row: dict[Any, Any]) -> str:
+    if not math.isfinite(row["hardness_difference"]):
+        return ""
+    return _ends(row, "hardness_difference", "hardness_ci95_low", "hardness_ci95_high")
+
+
+def _warnings(table: pd.DataFrame) -> Iterator[str]:
+    for row in table.to_dict("records"):
+        head = row["group"] if "group" in row else f"{row['group_b']} against {row['group_a']}"
+        yield from (f"{head}: {warning}." for warning in str(row["warning"] or "").split("; ") if warning)
+
+
+def _ends(row: dict[Any, Any], *names: str) -> str:
+    return with_ends(*(float(row[name]) for name in names))
+
+
+MOST_PICTURES = 12
+CROP_PX, MAGNIFIED = 64, 4
+ARM_PX, OPEN_PX = 40, 10
+BEYOND_EDGE = 225
+METHOD = (
+    "The same fields, counted on a grid without knowing the result (ASTM E562, ISO 9042). Points on a boundary count "
+    "one half. The verdict rests on the difference freed of counting noise: the program's outlines were counted on "
+    "the same points, and what that count is off is taken off both. Intervals are at 95 %. Every field stands in "
+    "points.csv, every two counters in counters.csv.",
+)
+SCORES = {0.0: "out", 0.5: "boundary", 1.0: "in"}
+CAPTION = (
+    "Every field: counted over measured (left), and their difference over their mean (right) with the mean difference, "
+    "its 95 % interval (band) and the limits of agreement of single fields (dashed). Counting noise is in both."
+)
+ALTERNATIVE = "Counted against measured fraction of every field, and the differences with their limits of agreement."
+
+
+def point_sections(agreement: Agreement, out: Path, save: Save) -> list[PageSection]:
+    """Parts of the report about the count; `save` draws and writes a figure."""
+    figure = save(
+        "point_count", 2, 3.2, partial(draw_point_count, fields=agreement.fields, bias=agreement.bias), CAPTION,
+        ALTERNATIVE,
+    )  # fmt: skip
+    verdicts = [f"{heading(b)}: {verdict_sentence(b)}" for b in agreement.bias]
+    said = [*verdicts, *counter_lines(agreement.between), *agreement.messages]
+    sections = [PageSection("point-count", "Point count by people", METHOD, (), [("In words", said)], [figure], [
+        count_table(agreement)
+    ])]  # fmt: skip
+    pictures = apart_pictures(agreement, out)
+    if pictures:
+        text = ("The centre of the open cross is what was judged; the lines are the program's outlines.",)
+        title = "Points at which count and outlines differ most"
+        sections.append(PageSection("points-apart", title, text, pictures))
+    return sections
+
+
+def count_table(agreement: Agreement) -> PageTable:
+    """Figures of the count, a row a specimen and class."""
+    columns = (
+        "specimen, class", "fields, points", "counted, %", "%RA", "measured, %", "difference, % points",
+        "single fields", "freed of counting noise", "more fields", "verdict",
+    )  # fmt: skip
+    return PageTable("Counted and measured", columns, [_cells(bias) for bias in agreement.bias])
+
+
+def _cells(bias: Bias) -> tuple[str, ...]:
+    p = bias.counted
+    accuracy = f"±{p.relative_accuracy_pct:.0f}" if math.isfinite(p.relative_accuracy_pct) else "unknown"
+    limits = " to ".join(number(100 * limit, 1, "+") for limit in bias.limits)
+    return (
+        heading(bias), f"{p.fields}, {p.points}", with_ends(100 * p.mean, 100 * p.low, 100 * p.high), accuracy,
+        percent(bias.measured), _interval_ends(bias.difference), limits if math.isfinite(bias.limits[0]) else "unknown",
+        _interval_ends(bias.judged), "unknown" if bias.more_fields is None else str(bias.more_fields), bias.verdict,
+    )  # fmt: skip
+
+
+def _interval_ends(difference: Interval) -> str:
+    return with_ends(100 * difference.value, 100 * difference.low, 100 * difference.high)
+
+
+def apart_pictures(agreement: Agreement, out: Path) -> list[PagePicture]:
+    """Pictures of the points at which counters and program differ most, also written to figures/points."""
+    import cv2
+
+    from micro.report.field_pictures import data_address
+
+    fields = results.read_table(out / results.FIELDS, ["specimen", "field", "file"])
+    files = fields.drop_duplicates(["specimen", "field"]).set_index(["specimen", "field"])["file"]
+    folder = out / "figures" / "points"
+    for left in folder.glob("[0-9][0-9].png"):
+        left.unlink()
+    pictures: list[PagePicture] = []
+    for row in most_apart(agreement.judged, MOST_PICTURES).to_dict("records"):
+        outlined = cv2.imread(str(out / results.OUTLINES / f"{files[row['specimen'], row['field']]}.png"))
+        if outlined is None:
+            continue
+        field_only = outlined[: _rows(out, files[row["specimen"], row["field"]])]
+        shown = marked_crop(field_only, float(row["x_px"]), float(row["y_px"]))
+        with results.whole_file(folder / f"{len(pictures) + 1:02d}.png") as stream:
+            stream.write(cv2.imencode(".png", shown)[1].tobytes())
+        words = point_in_words(row, several=bool((agreement.fields["counters"] > 1).any()))
+        pictures.append(PagePicture(data_address(shown[..., ::-1]), words, f"Outlines about the point: {words}"))
+    return pictures
+
+
+def _rows(out: Path, file: str) -> int:
+    """Rows of a field, without the data bar and the legend that its outline picture has below."""
+    import tifffile
+
+    with tifffile.TiffFile(out / results.LABELS / f"{file}.tif") as labels:
+        return int(labels.pages[0].shape[0])
+
+
+def point_in_words(row: dict[Any, Any], several: bool) -> str:
+    """Name a point, and say what one counter, or `several`, and the program made of it."""
+    counted = f"{row['score']:.2g} on average" if several else SCORES[row["score"]]
+    place = f"{row['specimen']} {row['field']}, point {row['point']:.0f}"
+    return f"{place}: counted {counted}, outlined {SCORES[row['own_score']]}"
+
+
+def marked_crop(picture: NDArray[np.uint8], x_px: float, y_px: float) -> NDArray[np.uint8]:
+    """Magnified surroundings of a point, (CROP_PX·MAGNIFIED,) squared in colour, with an open cross about it."""
+    import cv2
+
+    half = CROP_PX // 2
+    padded = np.pad(picture, ((half, half), (half, half), (0, 0)), constant_values=BEYOND_EDGE)
+    left, top = int(x_px), int(y_px)
+    crop = padded[top : top + CROP_PX, left : left + CROP_PX]
+    size = (CROP_PX * MAGNIFIED, CROP_PX * MAGNIFIED)
+    shown = cv2.resize(crop, size, interpolation=cv2.INTER_NEAREST)
+    x, y = (round(MAGNIFIED * (half + value - int(value))) for value in (x_px, y_px))
+    for colour, thickness in (((0, 0, 0), 4), ((160, 246, 255), 2)):
+        for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+            ends = [(x + dx * reach, y + dy * reach) for reach in (OPEN_PX, ARM_PX)]
+            cv2.line(shown, ends[0], ends[1], colour, thickness, cv2.LINE_AA)
+    return shown

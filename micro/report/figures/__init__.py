@@ -1,1 +1,0 @@
-"""Figures of the report, each readable without the text."""

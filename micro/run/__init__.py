@@ -1,0 +1,1 @@
+"""A study from pictures to results, and the run again."""

@@ -1,0 +1,164 @@
+"""One run from study to report: claim the folder, measure, summarise, compare, record."""
+
+from __future__ import annotations
+
+import datetime as dt
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from micro import results
+from micro.analysis import Analysis, PointCount, analyse_study, read_count, write_analysis
+from micro.batch.fields import gather, measure_fields, specimen_scale_uncertainty, tell_across
+from micro.batch.job import PROFILE_COLUMNS, Outcome
+from micro.errors import InputError
+from micro.points.agreement import Agreement, compare_count, store_tallies, with_count
+from micro.points.measured import pictures_of
+from micro.points.tally import read_tallies
+from micro.report.build import write_report
+from micro.report.record import outcomes_from_record, output_hashes, run_record, study_from_record
+from micro.report.summary import answer_sentences
+from micro.study.model import Study
+from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, empty, names
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True, eq=False)
+class RunSummary:
+    """What a run leaves: how each field ended, the specimens' table, the answer in words, what could not be used."""
+
+    outcomes: tuple[Outcome, ...]
+    specimens: pd.DataFrame
+    sentences: tuple[str, ...]
+    troubles: tuple[str, ...]
+
+    @property
+    def failed(self) -> int:
+        """Number of fields that could not be measured."""
+        return sum(bool(outcome.trouble) for outcome in self.outcomes)
+
+
+def run_study(
+    study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None,
+    parquet: bool = False,
+) -> RunSummary:  # fmt: skip
+    """Measure a study into a results folder, or finish what an earlier run began.
+
+    With `parquet` the tables also go out in that format.
+
+    Raises
+    ------
+    UsageError
+        Where the folder is another study's, is in use, or cannot be written.
+    """
+    start = time.perf_counter()
+    with results.claimed(out, study.identity):
+        outcomes = measure_study(study, out, workers, done, scheduler)
+        tables, answer = write_results(study, outcomes, out, parquet, workers)
+        date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
+        record = run_record(study, outcomes, out, date, time.perf_counter() - start)
+        results.write_json(out / results.RECORD, record)
+    return RunSummary(outcomes, tables["specimens"], tuple(answer_sentences(study, answer)), answer.troubles)
+
+
+def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: float) -> Agreement:
+    """Set tallies against a finished run, and keep them and what they say in its folder.
+
+    specimens.csv, the other tables of the whole study and the report are written again with the count in them.
+
+    Raises
+    ------
+    InputError
+        Where the tallies or the folder cannot be used; nothing is written then.
+    UsageError
+        Where another run is writing in the folder.
+    """
+    record = results.read_record(folder)
+    check_untouched(record, folder)
+    paths = tuple(tallies)
+    agreement = compare_count(read_tallies(paths), folder, pictures_of(record, folder), wanted_accuracy_pct)
+    study, outcomes = study_from_record(record, folder), outcomes_from_record(record, folder)
+    with results.claimed(folder, study.identity):
+        store_tallies(paths, folder, wanted_accuracy_pct)
+        write_results(study, outcomes, folder)
+        results.write_json(folder / results.RECORD, record | {"outputs": output_hashes(folder)})
+    return agreement
+
+
+def check_untouched(record: dict[str, Any], folder: Path) -> None:
+    """Raise InputError where a table of the measured fields is not as the run left it."""
+    try:
+        left = {name: record["outputs"][name] for name in (results.PARTICLES, results.FIELDS, results.PROFILES)}
+    except (KeyError, TypeError):
+        raise InputError(folder / results.RECORD, "is not a whole record of a run", "run the study again") from None
+    now = output_hashes(folder)
+    for name, digest in left.items():
+        if now.get(name) != digest:
+            raise InputError(folder / name, "is not as the run left it", "run the study again")
+
+
+def write_results(
+    study: Study, outcomes: tuple[Outcome, ...], out: Path, parquet: bool = False, workers: int = 1
+) -> tuple[dict[str, pd.DataFrame], Analysis]:
+    """Write all that follows from the measured fields and the kept tallies: tables of the study, answer, report."""
+    tables, count = summary_tables(study, outcomes, out)
+    answer = analyse_study(study, outcomes, tables, count)
+    write_analysis(answer, out)
+    write_report(study, outcomes, tables, answer, out, workers)
+    # Files that an earlier run wrote would otherwise tell of other numbers than the tables beside them.
+    if parquet or any((out / name).exists() for name in results.PARQUET.values()):
+        particles = results.read_table(out / results.PARTICLES, names(PARTICLES))
+        results.write_parquet(out, tables | {"particles": particles})
+    return tables, answer
+
+
+def measure_study(
+    study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None
+) -> tuple[Outcome, ...]:
+    """Measure the fields, check them against each other, write particles.csv, fields.csv and profiles.csv."""
+    outcomes = measure_fields(study, out, workers, done, scheduler)
+    gather(outcomes, out)
+    return tell_across(study, outcomes, out)
+
+
+def summary_tables(
+    study: Study, outcomes: tuple[Outcome, ...], out: Path
+) -> tuple[dict[str, pd.DataFrame], PointCount]:
+    """Summarise the measured fields, with the count by people, into specimens.csv."""
+    tables, count = read_tables(out), read_count(out, outcomes)
+    summarised = summarise_specimens(study, outcomes, tables["particles"], tables["fields"])
+    tables["specimens"] = with_count(summarised, count.agreement)
+    results.write_table(out / results.SPECIMENS, tables["specimens"])
+    return tables, count
+
+
+def read_tables(out: Path) -> dict[str, pd.DataFrame]:
+    """Tables of all measured fields, as gathered in the results folder; of the carbides what the summary needs."""
+    from micro.specimens.summary import READ_COLUMNS
+
+    return {
+        "particles": results.read_table(out / results.PARTICLES, READ_COLUMNS, repetitive=True),
+        "fields": results.read_table(out / results.FIELDS, names(FIELDS)),
+        "profiles": results.read_table(out / results.PROFILES, PROFILE_COLUMNS, repetitive=True),
+    }
+
+
+def summarise_specimens(
+    study: Study, outcomes: tuple[Outcome, ...], particles: pd.DataFrame, fields: pd.DataFrame
+) -> pd.DataFrame:
+    """Tidy table of every specimen that has a measured field."""
+    import pandas as pd
+
+    from micro.specimens.summary import summarise
+
+    rows = [empty(SPECIMENS)]
+    for specimen in study.specimens:
+        own = fields[fields["specimen"] == specimen.name]
+        if len(own):
+            scale = specimen_scale_uncertainty(outcomes, specimen)
+            rows.append(summarise(particles[particles["specimen"] == specimen.name], own, scale))
+    return pd.concat([table for table in rows if len(table)] or rows, ignore_index=True)

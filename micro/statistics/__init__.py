@@ -1,0 +1,1 @@
+"""Statistics without a field: sampling, two groups, laws."""

@@ -1,0 +1,297 @@
+"""Two groups of values: tests, intervals and values that lie far from their group."""
+
+from __future__ import annotations
+
+import functools
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from micro.statistics.sampling import student_t
+
+FloatArray = NDArray[np.float64]
+ALPHA = 0.05
+POWER = 0.8
+EXACT_SPLITS = 20_000
+RANDOM_SPLITS = 9_999
+MOST_COUPONS = 100_000
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """Difference b - a of two means, on the scale it was taken.
+
+    Parameters
+    ----------
+    estimate
+        The difference.
+    standard_error
+        Of the difference.
+    degrees_of_freedom
+        Welch-Satterthwaite.
+    """
+
+    estimate: float
+    standard_error: float
+    degrees_of_freedom: float
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """95 % interval; NaN where the samples show no scatter to judge by."""
+        if not self.standard_error > 0:
+            return math.nan, math.nan
+        half = student_t(self.degrees_of_freedom) * self.standard_error
+        return self.estimate - half, self.estimate + half
+
+    @property
+    def p_value(self) -> float:
+        """Two-sided p value of no difference; NaN where the samples show no scatter to judge by."""
+        from scipy import special
+
+        if not self.standard_error > 0:
+            return math.nan
+        return float(2 * special.stdtr(self.degrees_of_freedom, -abs(self.estimate) / self.standard_error))
+
+    @property
+    def detectable(self) -> float:
+        """Smallest true difference that such samples show with a power of 80 % at the 5 % level."""
+        if not self.standard_error > 0:
+            return math.nan
+        return self.standard_error * _detectable_shift(self.degrees_of_freedom)
+
+
+def contrast(estimate: float, variances: Sequence[float], degrees_of_freedom: Sequence[float]) -> Contrast:
+    """Join the independent variances of an estimate (F. E. Satterthwaite 1946)."""
+    total = math.fsum(variances)
+    if not total > 0:
+        return Contrast(estimate, 0.0, math.nan)
+    below = sum(v * v / df for v, df in zip(variances, degrees_of_freedom, strict=True))
+    return Contrast(estimate, math.sqrt(total), total * total / below if below > 0 else math.inf)
+
+
+def welch(a: ArrayLike, b: ArrayLike, shared_uncertainty: float = 0.0) -> Contrast:
+    """Difference of the means b - a without assuming equal scatter (B. L. Welch 1947, F. E. Satterthwaite 1946).
+
+    Parameters
+    ----------
+    a, b
+        (n,) the samples, two values or more each.
+    shared_uncertainty
+        Standard uncertainty of the difference that all values of a sample share, such as that of the scale; it
+        counts as known, with endless degrees of freedom.
+    """
+    a, b = np.asarray(a, float), np.asarray(b, float)
+    variances = [float(x.var(ddof=1)) / len(x) for x in (a, b)]
+    freedom = [len(a) - 1.0, len(b) - 1.0, math.inf]
+    return contrast(float(b.mean() - a.mean()), [*variances, shared_uncertainty**2], freedom)
+
+
+def fieller(a: ArrayLike, b: ArrayLike) -> tuple[float, float]:
+    """95 % interval of the ratio of arithmetic means b/a (E. C. Fieller 1954, for unequal scatter).
+
+    The interval holds the ratios r for which Welch's test does not tell b from r·a at the 5 % level.
+
+    Parameters
+    ----------
+    a, b
+        (n,) the samples; their means are above 0.
+
+    Returns
+    -------
+    Lower and upper end; 0 or infinity where the samples do not bound the ratio on that side.
+    """
+    from scipy import optimize
+
+    a, b = np.asarray(a, float), np.asarray(b, float)
+    centre = math.log(b.mean() / a.mean())
+
+    def excess(shift: float) -> float:
+        p = welch(a * math.exp(centre + shift), b).p_value
+        return -ALPHA if math.isnan(p) else p - ALPHA
+
+    if not (a.std() > 0 or b.std() > 0):
+        return math.nan, math.nan
+    ends = []
+    for side in (-1, 1):
+        reach = next((side * 2.0**k for k in range(-20, 6) if excess(side * 2.0**k) < 0), None)
+        if reach is None:
+            ends.append(0.0 if side < 0 else math.inf)
+        else:
+            ends.append(math.exp(centre + optimize.brentq(excess, 0.0, reach, xtol=1e-12)))
+    return ends[0], ends[1]
+
+
+def permutation_p(a: ArrayLike, b: ArrayLike) -> float:
+    """Two-sided p value of Welch's t under exchange of the values between the samples.
+
+    All exchanges where there are no more than 20 000, else 9 999 drawn with a fixed seed, with the observed one
+    counted too. The studentised statistic holds its level with unequal scatter as the samples grow (A. Janssen 1997).
+
+    Returns
+    -------
+    NaN where all values are the same.
+    """
+    a, b = np.asarray(a, float), np.asarray(b, float)
+    values = np.concatenate([a, b])
+    if np.ptp(values) == 0:
+        return math.nan
+    in_a, exact = _exchanges(len(a), len(b))
+    seen = _squared_t(values, (np.arange(len(values)) < len(a))[None])
+    # The tolerance keeps exchanges that are equal but for rounding on the same side.
+    reached = np.count_nonzero(_squared_t(values, in_a) >= seen * (1 - 1e-9))
+    return reached / len(in_a) if exact else (reached + 1) / (len(in_a) + 1)
+
+
+@functools.lru_cache(maxsize=16)
+def _exchanges(n_a: int, n_b: int) -> tuple[NDArray[np.bool_], bool]:
+    """(exchanges, n_a + n_b) which values fall to a, and whether these are all there are."""
+    n = n_a + n_b
+    exact = math.comb(n, n_a) <= EXACT_SPLITS
+    if exact:
+        chosen = np.array(list(itertools.combinations(range(n), n_a)))
+    else:
+        chosen = np.random.default_rng(0).permuted(np.tile(np.arange(n), (RANDOM_SPLITS, 1)), axis=1)[:, :n_a]
+    in_a = np.zeros((len(chosen), n), bool)
+    np.put_along_axis(in_a, chosen, True, axis=1)
+    return in_a, exact
+
+
+def _squared_t(values: FloatArray, in_a: NDArray[np.bool_]) -> FloatArray:
+    """(exchanges,) Welch's t, squared; infinite where neither sample scatters."""
+    x = (values - values.mean()) / np.ptp(values)
+    n_a = np.count_nonzero(in_a[0])
+    n_b = len(x) - n_a
+    sum_a, square_a = in_a @ x, in_a @ (x * x)
+    sum_b, square_b = x.sum() - sum_a, (x * x).sum() - square_a
+    variance = (square_a - sum_a**2 / n_a) / (n_a - 1) / n_a + (square_b - sum_b**2 / n_b) / (n_b - 1) / n_b
+    variance = np.where(variance > 1e-14, variance, 0.0)
+    gap = np.square(sum_a / n_a - sum_b / n_b)
+    return np.divide(gap, variance, out=np.where(gap > 1e-14, np.inf, 0.0), where=variance > 0)
+
+
+def holm(p_values: ArrayLike) -> FloatArray:
+    """P values adjusted for their number (S. Holm 1979); NaN values were not tested and do not count."""
+    p = np.asarray(p_values, float)
+    adjusted = np.full(p.shape, np.nan)
+    order = np.argsort(p, kind="stable")[: np.isfinite(p).sum()]
+    steps = p[order] * np.arange(len(order), 0, -1)
+    adjusted[order] = np.minimum(np.maximum.accumulate(steps), 1.0) if len(order) else steps
+    return adjusted
+
+
+def power(shift: float, degrees_of_freedom: float) -> float:
+    """Chance that a two-sided t test at the 5 % level shows a difference of `shift` standard errors."""
+    from scipy import special
+
+    if math.isinf(degrees_of_freedom) or degrees_of_freedom > 1e6:
+        z = float(special.ndtri(1 - ALPHA / 2))
+        return float(special.ndtr(shift - z) + special.ndtr(-shift - z))
+    t = float(special.stdtrit(degrees_of_freedom, 1 - ALPHA / 2))
+    # SciPy's noncentral t loses the far lower tail when the shift is large; there the tail is 0.
+    lower = float(special.nctdtr(degrees_of_freedom, shift, -t)) if abs(shift) < 5 else 0.0
+    upper = float(special.nctdtr(degrees_of_freedom, shift, t))
+    return (1.0 if math.isnan(upper) else 1 - upper) + (0.0 if math.isnan(lower) else lower)
+
+
+def _detectable_shift(degrees_of_freedom: float) -> float:
+    from scipy import optimize
+
+    highest = 4.0
+    while power(highest, degrees_of_freedom) < POWER:
+        highest *= 2
+    return float(optimize.brentq(lambda shift: power(shift, degrees_of_freedom) - POWER, 0.0, highest))
+
+
+def sample_size(shift: float, std_a: float, std_b: float) -> int | None:
+    """Values needed in each of two samples to show a difference of means with a power of 80 % at the 5 % level.
+
+    Parameters
+    ----------
+    shift
+        The true difference.
+    std_a, std_b
+        Standard deviations of single values.
+
+    Returns
+    -------
+    Two or more; None where 100 000 do not suffice, or where the scatter is unknown.
+    """
+    variance = std_a**2 + std_b**2
+    if not (variance > 0 and shift != 0 and math.isfinite(shift)):
+        return None
+
+    def enough(n: int) -> bool:
+        df = (n - 1) * variance**2 / (std_a**4 + std_b**4)
+        return power(abs(shift) / math.sqrt(variance / n), df) >= POWER
+
+    if not enough(MOST_COUPONS):
+        return None
+    low, high = 1, 2
+    while not enough(high):
+        low, high = high, 2 * high
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle, high)
+    return high
+
+
+@dataclass(frozen=True)
+class Deviate:
+    """One step of the test: the value furthest out, its distance in standard deviations, and the critical one."""
+
+    index: int
+    distance: float
+    critical: float
+
+
+def extreme_deviates(values: ArrayLike, most: int) -> list[Deviate]:
+    """Test a sample by generalised extreme studentised deviates (B. Rosner 1983); one step is Grubbs' test.
+
+    Parameters
+    ----------
+    values
+        (n,) a sample; three values or more, else there is no step.
+    most
+        Most outliers to look for.
+
+    Returns
+    -------
+    One step for each value taken out in turn.
+    """
+    from scipy import special
+
+    values = np.asarray(values, float)
+    left = np.arange(len(values))
+    steps: list[Deviate] = []
+    while len(left) >= 3 and len(steps) < most:
+        sample = values[left]
+        spread = sample.std(ddof=1)
+        if not spread > 0:
+            break
+        distance = np.abs(sample - sample.mean()) / spread
+        furthest = int(distance.argmax())
+        n = len(left)
+        t = float(special.stdtrit(n - 2, 1 - ALPHA / (2 * n)))
+        critical = (n - 1) * t / math.sqrt((n - 2 + t * t) * n)
+        steps.append(Deviate(int(left[furthest]), float(distance[furthest]), critical))
+        left = np.delete(left, furthest)
+    return steps
+
+
+def outliers(values: ArrayLike, most: int | None = None) -> list[Deviate]:
+    """Outliers at the 5 % level: every step up to the last that exceeds its critical distance.
+
+    Parameters
+    ----------
+    values
+        (n,) a sample.
+    most
+        Most outliers to look for; None: a tenth of the values, at least one.
+    """
+    steps = extreme_deviates(values, max(1, len(np.asarray(values)) // 10) if most is None else most)
+    beyond = [number for number, step in enumerate(steps, 1) if step.distance > step.critical]
+    return steps[: max(beyond, default=0)]

@@ -1,0 +1,160 @@
+"""The study: which specimens, which pictures, how they are measured."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from micro.errors import InputError
+from micro.image.micrograph import SubField
+from micro.segmentation.segmentation import SegmentationSettings
+
+
+@dataclass(frozen=True)
+class Field:
+    """One picture of a specimen, and how it is read and segmented.
+
+    `shown` is the picture as the user named it, from the study's folder or on the command line; `stem` names the
+    field's files in the results folder; `sub_field` is the part of a mosaic that it is.
+    """
+
+    name: str
+    image: Path
+    shown: str
+    stem: str
+    settings: SegmentationSettings
+    crop_bottom_px: int | None = None
+    page: int | None = None
+    sub_field: SubField | None = None
+
+
+@dataclass(frozen=True)
+class Specimen:
+    """One bar or coupon, seen on one plane.
+
+    `rolling_deg` is in the picture, counter-clockwise from the horizontal; None: estimated from each field.
+    `composition` is in wt %. A scale given here comes before the tags of the picture.
+    """
+
+    name: str
+    fields: tuple[Field, ...]
+    route: str = ""
+    plane: str = ""
+    rolling_deg: float | None = None
+    calibration: Path | None = None
+    um_per_px: float | None = None
+    binning: int = 1
+    composition: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Study:
+    """All that one run measures. `identity` tells the results of one study from those of another."""
+
+    title: str
+    specimens: tuple[Specimen, ...]
+    identity: str
+    path: Path | None = None
+    coupons: Path | None = None
+    messages: tuple[str, ...] = ()
+
+    @property
+    def class_names(self) -> tuple[str, ...]:
+        """Names of carbide classes in any specimen, each once, in the order of the study file."""
+        every = (f.settings.class_names for s in self.specimens for f in s.fields)
+        return tuple(dict.fromkeys(name for names in every for name in names))
+
+
+LONGEST_STEM = 120
+# A larger picture in fewer bytes than this is refused when it is read.
+SMALLEST_MOSAIC_BYTES = 360_000
+
+
+def study_of_images(
+    images: Iterable[Path], specimen: Specimen, settings: SegmentationSettings, **reading: Any
+) -> Study:
+    """Study with one specimen, whose fields are `images` in the order given."""
+    fields, messages = name_fields(specimen.name, list(images), settings, **reading)
+    fields = cut_mosaics(fields)
+    folders = sorted({str(f.image.parent.resolve()) for f in fields})
+    return Study(
+        title=specimen.name,
+        specimens=(replace(specimen, fields=unique_stems([(specimen.name, f) for f in fields])),),
+        identity="pictures in " + ", ".join(folders),
+        messages=messages,
+    )
+
+
+def name_fields(
+    specimen: str, images: list[Path], settings: SegmentationSettings, folder: Path | None = None, **reading: Any
+) -> tuple[tuple[Field, ...], tuple[str, ...]]:
+    """Fields named by their files, made unique within the specimen, with a line where two share a name."""
+    fields: list[Field] = []
+    messages: list[str] = []
+    taken: set[str] = set()
+    for image in images:
+        name = image.stem
+        number = 2
+        while name in taken:
+            name = f"{image.stem}-{number}"
+            number += 1
+        if name != image.stem:
+            messages.append(f"{image}: another field of {specimen} has this name; it is called {name}")
+        taken.add(name)
+        shown = image.relative_to(folder).as_posix() if folder else str(image)
+        fields.append(Field(name, image, shown, name, settings, **reading))
+    return tuple(fields), tuple(messages)
+
+
+def cut_mosaics(fields: Iterable[Field]) -> tuple[Field, ...]:
+    """Put the sub-fields of a mosaic, named by row and column, in the place of each picture too large for a field."""
+    return tuple(part for field in fields for part in _parts(field))
+
+
+def _parts(field: Field) -> list[Field]:
+    from micro.image.micrograph import LARGEST_FIELD_PX, sub_fields
+    from micro.image.reading import format_of, probe
+
+    try:
+        # Headers of thousands of pictures take time; a mosaic is large on the disk too.
+        if field.image.stat().st_size < SMALLEST_MOSAIC_BYTES:
+            return [field]
+        with field.image.open("rb") as stream:
+            if format_of(stream.read(16)) != "TIFF":
+                return [field]
+        header = probe(field.image, page=field.page)
+    except (OSError, InputError):
+        return [field]  # reading it says what is wrong
+    if header.pixels <= LARGEST_FIELD_PX:
+        return [field]
+    return [
+        replace(field, name=f"{field.name}-r{row}c{column}", stem=f"{field.stem}-r{row}c{column}", sub_field=part)
+        for row, parts in enumerate(sub_fields(*header.shape), 1)
+        for column, part in enumerate(parts, 1)
+    ]
+
+
+def safe_stem(name: str) -> str:
+    """Name of a file that stays in its folder on every system."""
+    return re.sub(r'[\x00-\x1f\x7f/\\:*?"<>|]', "_", name).rstrip(". ") or "_"
+
+
+def unique_stems(fields: list[tuple[str, Field]]) -> tuple[Field, ...]:
+    """Give each field a file name that is safe and its own, whatever the system's letter case."""
+    count: dict[str, int] = {}
+    for _, f in fields:
+        count[f.name.casefold()] = count.get(f.name.casefold(), 0) + 1
+    named, taken = [], set()
+    for specimen, f in fields:
+        stem = f.name if count[f.name.casefold()] == 1 else f"{specimen}-{f.name}"
+        safe = safe_stem(stem)
+        if len(safe.encode()) > LONGEST_STEM or safe.casefold() in taken:
+            digest = hashlib.sha256(f"{specimen}\0{f.name}".encode(errors="surrogateescape")).hexdigest()[:10]
+            safe = safe.encode()[: LONGEST_STEM - 11].decode(errors="ignore") + "-" + digest
+        taken.add(safe.casefold())
+        named.append(replace(f, stem=safe))
+    return tuple(named)

@@ -1,0 +1,1 @@
+"""Columns of the tables."""

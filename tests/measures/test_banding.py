@@ -1,0 +1,126 @@
+"""Banding beyond chance: random fields say no, bands say yes at their spacing."""
+
+import numpy as np
+import pytest
+
+from micro.measures.banding import Frame, banding, lane_width
+from micro.measures.orientation import estimate_rolling_direction
+from micro.measures.placement import place_without_overlap
+
+SHAPE = (768, 1024)
+
+
+def field(rng, rolling_deg=0.0, modulation=0.0, spacing=100.0, count=900):
+    """Points with a sinusoidal density across rolling, as areas of one size drawn on a mask."""
+    rows, columns = SHAPE
+    turn = np.radians(rolling_deg)
+    x, y = rng.uniform(0, columns, 20 * count), rng.uniform(0, rows, 20 * count)
+    across = x * np.sin(turn) + y * np.cos(turn)
+    density = 1 + modulation * np.sin(2 * np.pi * across / spacing + rng.uniform(0, 2 * np.pi))
+    kept = np.flatnonzero(rng.uniform(0, 1 + modulation, len(x)) < density)[: rng.poisson(count)]
+    x, y = x[kept], y[kept]
+    area = rng.lognormal(np.log(40), 0.6, len(x))
+    mask = np.zeros(SHAPE, bool)
+    mask[y.astype(int), x.astype(int)] = True
+    return mask, np.zeros(SHAPE, bool), (x, y, area)
+
+
+def test_random_fields_are_rarely_called_banded():
+    """Of 40 random fields few are called banded; the study holds the rate to 5 %."""
+    rng = np.random.default_rng(1)
+    called = [banding(*field(rng), rolling, seed=n).verdict for n, rolling in enumerate([0.0, 17.0] * 20)]
+    assert called.count("banded") <= 4
+
+
+@pytest.mark.parametrize("rolling", [0.0, 17.0, 90.0])
+def test_bands_are_found_at_their_spacing(rolling):
+    """60 % modulation at 100 px is found in every field, its spacing to 5 %."""
+    rng = np.random.default_rng(2)
+    for seed in range(4):
+        found = banding(*field(rng, rolling, 0.6), rolling, seed=seed)
+        assert found.verdict == "banded"
+        assert found.spacing == pytest.approx(100, rel=0.05)
+        assert found.contrast > 1.3 * found.contrast_at_random
+
+
+@pytest.mark.parametrize("count", [40, 80])
+def test_few_carbides_raise_no_more_false_alarms_than_many(count):
+    """Discs at random without overlap: of 600 fields 2.5 % are called banded, give or take three standard errors."""
+    shape = np.zeros((512, 512), bool)
+    called = 0
+    for seed in range(600):
+        rng = np.random.default_rng(seed)
+        ecd = rng.lognormal(np.log(20), 0.4, count)
+        x, y = place_without_overlap(ecd / 2, (512.0, 512.0), rng).T
+        called += banding(shape, shape, (x, y, np.pi / 4 * ecd**2), 0.0, seed=seed).verdict == "banded"
+    assert called == pytest.approx(15, abs=3 * np.sqrt(15))
+
+
+def test_few_carbides_cannot_tell():
+    """Fewer than 30 carbides give no verdict."""
+    mask, out, (x, y, area) = field(np.random.default_rng(3), count=20)
+    found = banding(mask, out, (x[:20], y[:20], area[:20]), 0.0)
+    assert found.verdict == ""
+    assert np.isnan(found.p_value)
+
+
+@pytest.mark.parametrize("excluded_columns", [0, 400])
+def test_random_points_lie_evenly_on_what_is_analysed(excluded_columns):
+    """In a tenth of the analysed area lies a tenth of the points, within what chance leaves; none lies elsewhere."""
+    excluded = np.zeros(SHAPE, bool)
+    excluded[:, :excluded_columns] = True
+    u, v = Frame.of(excluded, 17.0).random_points((2, 20_000), np.random.default_rng(7))
+    turn = np.radians(17.0)
+    x, y = u * np.sin(turn) + v * np.cos(turn), u * np.cos(turn) - v * np.sin(turn)
+    for position, low, high in ((x, excluded_columns, SHAPE[1]), (y, 0, SHAPE[0])):
+        tenths = np.histogram(position, np.linspace(low - 1e-3, high + 1e-3, 11))[0]
+        assert tenths.sum() == 40_000
+        assert np.abs(tenths - 4_000).max() < 4 * np.sqrt(4_000)
+
+
+def test_a_corner_left_out_is_a_gap_of_the_profile():
+    """Across rolling the field begins with 200 px of nothing: no area fraction there, one everywhere else."""
+    mask, excluded, points = field(np.random.default_rng(3))
+    excluded[:200] = True
+    kept = points[1] > 200
+    found = banding(mask & ~excluded, excluded, tuple(values[kept] for values in points), 0.0)
+    gap = np.isnan(found.smoothed)
+    assert gap.any() and found.position[gap].max() < 200
+    assert np.isfinite(found.fraction[found.position > 200]).all()
+
+
+def test_lanes_are_the_whole_runs():
+    """A lane that the edge of the frame cuts is not measured."""
+    assert lane_width(np.array([1, 1, 0, 1, 1, 1, 0, 0, 1, 0, 1], bool)) == 2.0
+
+
+def test_rolling_direction_is_found_and_random_has_none():
+    """Elongated carbides about 30° show it with its uncertainty; carbides at any angle show none."""
+    rng = np.random.default_rng(4)
+    lying = estimate_rolling_direction(rng.normal(30, 20, 300), np.full(300, 2.0), np.ones(300))
+    assert abs(lying.angle_deg - 30) < 3 * lying.standard_uncertainty_deg
+    assert "estimated" in lying.text
+    long = np.full(300, 2.0)
+    found = [estimate_rolling_direction(rng.uniform(0, 180, 300), long, long / 2).found for _ in range(200)]
+    assert np.mean(found) <= 0.04
+
+
+@pytest.mark.study
+def test_random_fields_say_not_banded_in_95_of_100():
+    """200 random fields: the verdict is 'not banded' in at least 95 %."""
+    rng = np.random.default_rng(5)
+    called = [banding(*field(rng, count=700), 0.0, seed=n).verdict for n in range(200)]
+    share = called.count("not banded") / 200
+    print(f"random fields called not banded: {100 * share:.1f} % of 200")
+    assert share >= 0.95
+
+
+@pytest.mark.study
+def test_a_weak_modulation_is_found_in_nine_of_ten():
+    """30 % modulation at 100 px: found in at least 90 % of 100 fields, its spacing to 5 % in the median."""
+    rng = np.random.default_rng(6)
+    found = [banding(*field(rng, modulation=0.3, count=1500), 0.0, seed=n) for n in range(100)]
+    spacing = np.array([f.spacing for f in found if f.verdict == "banded"])
+    print(f"30 % modulation found in {len(spacing)} of 100; spacing off by {np.median(np.abs(spacing / 100 - 1)):.3f}")
+    assert len(spacing) >= 90
+    assert np.median(np.abs(spacing / 100 - 1)) < 0.05
