@@ -43,7 +43,14 @@ def measure_fields(
     -------
     Outcomes in the order of the study.
     """
-    jobs = list(_jobs(study, out))
+    jobs = list(jobs_of(study, out))
+    return run_jobs(jobs, workers, done, scheduler)
+
+
+def run_jobs(
+    jobs: list[Job], workers: int, done: Callable[[Outcome], None], scheduler: str | None = None
+) -> tuple[Outcome, ...]:
+    """Work jobs off; return their outcomes in the same order."""
     outcomes: dict[int, Outcome] = {}
     ended = on_cluster(jobs, scheduler) if scheduler else in_processes(jobs, min(workers, len(jobs)))
     for number, outcome in ended:
@@ -52,7 +59,8 @@ def measure_fields(
     return tuple(outcomes[number] for number in range(len(jobs)))
 
 
-def _jobs(study: Study, out: Path) -> Iterator[Job]:
+def jobs_of(study: Study, out: Path) -> Iterator[Job]:
+    """One job a field, in the order of the study."""
     from micro.scale.scale import Scale
 
     for specimen in study.specimens:

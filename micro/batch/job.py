@@ -30,16 +30,38 @@ from micro.tables.columns import FIELDS, PARTICLES, names
 
 if TYPE_CHECKING:
     from micro.field import FieldResult
+    from micro.image.micrograph import Micrograph
     from micro.scale.calibration import Calibration
     from micro.scale.scale import Scale
 
-LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "pandas", "scikit-image", "tifffile", "matplotlib")
+LIBRARIES = (
+    "numpy",
+    "scipy",
+    "opencv-python-headless",
+    "pandas",
+    "scikit-image",
+    "scikit-learn",
+    "tifffile",
+    "matplotlib",
+)
 PROFILE_COLUMNS = ["specimen", "field", "curve", "carbide_class", "x", "x_unit", "y", "y_unit"]
 
 
 @dataclass(frozen=True)
+class TaughtOutlinesJob:
+    """Kept map that the outlines of a field are drawn on, its SHA-256, and the names of its carbide classes."""
+
+    path: Path
+    sha256: str
+    class_names: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Job:
-    """All that a worker needs to measure one field, and nothing else; `class_names` are those of the whole study."""
+    """All that a worker needs to measure one field, and nothing else; `class_names` are those of the whole study.
+
+    `taught`: outlines taught by a point count take the place of the program's own.
+    """
 
     specimen: str
     field: Field
@@ -48,6 +70,7 @@ class Job:
     rolling_deg: float | None
     out: Path
     class_names: tuple[str, ...] = ()
+    taught: TaughtOutlinesJob | None = None
 
 
 @dataclass(frozen=True)
@@ -126,12 +149,18 @@ def _parameters(job: Job) -> dict[str, Any]:
         "rolling_deg": job.rolling_deg,
         "colours": class_colours(job.field.settings.class_names or ("carbide",), job.class_names),
         "versions": library_versions(),
+        **({} if job.taught is None else {"map": job.taught.sha256, "map_classes": job.taught.class_names}),
     }
 
 
-def _key(image_sha256: str, parameters: dict[str, Any]) -> str:
-    text = json.dumps([image_sha256, parameters], sort_keys=True, default=str)
+def digest_of(content: Any) -> str:
+    """SHA-256 of what can be written as JSON."""
+    text = json.dumps(content, sort_keys=True, default=str)
     return hashlib.sha256(text.encode(errors="surrogateescape")).hexdigest()
+
+
+def _key(image_sha256: str, parameters: dict[str, Any]) -> str:
+    return digest_of([image_sha256, parameters])
 
 
 def _reuse(job: Job, parameters: dict[str, Any]) -> Outcome | None:
@@ -176,10 +205,21 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
 
 def _measured_field(job: Job) -> FieldResult:
     from micro.field import measure
+
+    taught = None
+    if job.taught is not None:
+        from micro.batch.taught import taught_outlines
+
+        taught = taught_outlines(job, job.taught.path)
+    return measure(read_micrograph(job), settings=job.field.settings, taught=taught)
+
+
+def read_micrograph(job: Job) -> Micrograph:
+    """Read the picture of a field as the study says."""
     from micro.image.reading import read
 
     field = job.field
-    micrograph = read(
+    return read(
         field.image,
         scale=job.scale,
         binning=job.binning,
@@ -189,7 +229,6 @@ def _measured_field(job: Job) -> FieldResult:
         name=field.name,
         sub_field=field.sub_field,
     )
-    return measure(micrograph, settings=field.settings)
 
 
 def _tables(job: Job, found: FieldResult) -> dict[str, pd.DataFrame]:

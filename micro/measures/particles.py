@@ -25,6 +25,8 @@ FloatArray = NDArray[np.float64]
 def contrast_area(segmentation: Segmentation, outline_area: FloatArray) -> FloatArray:
     """(n,) areas, px²: each carbide's contrast over its basin, by the contrast of its class.
 
+    Where outlines were taught, it is the area inside of them: integrated contrast is what failed there.
+
     Parameters
     ----------
     segmentation
@@ -32,6 +34,8 @@ def contrast_area(segmentation: Segmentation, outline_area: FloatArray) -> Float
     outline_area
         (n,) area inside the outline, px²; it stands in where the integrated contrast gives none above 0.
     """
+    if segmentation.area_by_outlines:
+        return outline_area
     _, light = segmentation.basin_sums
     area = light / np.array([c.contrast for c in segmentation.classes])[segmentation.class_index]
     return np.where(area > 0, area, outline_area)

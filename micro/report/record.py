@@ -72,6 +72,8 @@ def _specimen(specimen: Specimen, outcomes: dict[tuple[str, str], Outcome]) -> d
         "calibration_sha256": _hash(specimen.calibration),
         "um_per_px": specimen.um_per_px,
         "binning": specimen.binning,
+        "taught_by": {_shown(path): _hash(path) for path in specimen.taught_by},
+        "outlines": specimen.outlines,
         "fields": [_field(f, outcomes[specimen.name, f.name]) for f in specimen.fields],
     }
 
@@ -157,6 +159,8 @@ def _recorded_specimen(specimen: dict[str, Any]) -> Specimen:
         um_per_px=specimen["um_per_px"],
         binning=specimen["binning"],
         composition=specimen["composition_wt_pct"],
+        taught_by=tuple(Path(path) for path in specimen.get("taught_by", ())),
+        outlines=specimen.get("outlines", "better"),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -15,11 +16,13 @@ from micro.batch.fields import gather, measure_fields, specimen_scale_uncertaint
 from micro.batch.job import PROFILE_COLUMNS, Outcome
 from micro.errors import InputError
 from micro.points.agreement import Agreement, compare_count, store_tallies, with_count
+from micro.points.lessons import corrected_fields, read_lessons, with_lessons
 from micro.points.measured import pictures_of
 from micro.points.tally import read_tallies
 from micro.report.build import write_report
 from micro.report.record import outcomes_from_record, output_hashes, run_record, study_from_record
 from micro.report.summary import answer_sentences
+from micro.run.taught import is_taught, measure_taught
 from micro.study.model import Study
 from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, empty, names
 
@@ -120,8 +123,15 @@ def measure_study(
     study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None
 ) -> tuple[Outcome, ...]:
     """Measure the fields, check them against each other, write particles.csv, fields.csv and profiles.csv."""
-    outcomes = measure_fields(study, out, workers, done, scheduler)
+    if is_taught(study):
+        outcomes = measure_taught(study, out, workers, done, scheduler)
+    else:
+        shutil.rmtree(out / results.TAUGHT, ignore_errors=True)
+        outcomes = measure_fields(study, out, workers, done, scheduler)
     gather(outcomes, out)
+    lessons = read_lessons(out)
+    if lessons:
+        corrected_fields(out, lessons)
     return tell_across(study, outcomes, out)
 
 
@@ -131,6 +141,7 @@ def summary_tables(
     """Summarise the measured fields, with the count by people, into specimens.csv."""
     tables, count = read_tables(out), read_count(out, outcomes)
     summarised = summarise_specimens(study, outcomes, tables["particles"], tables["fields"])
+    summarised = with_lessons(summarised, tables["fields"], read_lessons(out))
     tables["specimens"] = with_count(summarised, count.agreement)
     results.write_table(out / results.SPECIMENS, tables["specimens"])
     return tables, count

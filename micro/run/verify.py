@@ -71,6 +71,7 @@ def changed_inputs(record: dict[str, Any]) -> list[str]:
     for specimen in record["specimens"]:
         if specimen["calibration"]:
             recorded[specimen["calibration"]] = specimen["calibration_sha256"]
+        recorded |= specimen.get("taught_by", {})
         recorded |= {f["path"]: f["image_sha256"] for f in specimen["fields"] if f["measured"]}
     return [
         f"{path}: is not as the run read it; bring it back, or run the study again"

@@ -121,6 +121,8 @@ class Segmentation:
         What a reader must know before trusting the field, in words.
     smooth_noise
         Standard deviation of the matrix after the smoothing that carbides are looked for in.
+    area_by_outlines
+        The area of a carbide is that inside its outline, not its integrated contrast.
     """
 
     labels: NDArray[np.int32]
@@ -138,6 +140,7 @@ class Segmentation:
     field_flags: int = 0
     messages: tuple[str, ...] = ()
     smooth_noise: float = 0.0
+    area_by_outlines: bool = False
 
     @property
     def count(self) -> int:

@@ -369,11 +369,13 @@ def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str
 def area_relative_uncertainty(data: ClassData) -> float:
     """Relative standard uncertainty of carbide area that the fields share, from their segmentation intervals.
 
-    NaN where they state none.
+    NaN where they state none. What points put right errs in each field on its own: that is in the scatter between them.
     """
     half = (data.column("area_fraction_high") - data.column("area_fraction_low")) / 2
     fraction = data.column("area_fraction")
     known = np.isfinite(half) & np.isfinite(fraction)
+    if "origin" in data.fields:
+        known &= data.fields["origin"].fillna("").to_numpy(str) == ""
     total = fraction[known].sum()
     return float(half[known].sum() / NORMAL_95 / total) if total > 0 else math.nan
 
@@ -404,4 +406,5 @@ def _row(carbide_class: str, quantity: Quantity, budget: Budget, fields: pd.Data
         high,
         accuracy,
         budget.estimate.fields,
+        "",
     )

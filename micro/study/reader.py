@@ -15,6 +15,7 @@ from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field, Specimen, Study, cut_mosaics, name_fields, unique_stems
 
 ROUTES = ("ingot-cast", "powder-made")
+OUTLINES = ("own", "taught", "better")
 PLANES = ("longitudinal", "transverse", "planar")
 Check = Callable[[Any], bool]
 # Beyond any grey level, length or count; its square is still a number.
@@ -67,8 +68,12 @@ SEGMENTING = {
     "min_area_px": NOT_NEGATIVE,
     "class": TABLES,
 }
+TEACHING = {
+    "taught_by": ("a list of paths of tallies", lambda v: bool(v) and _texts(v)),
+    "outlines": _one_of(OUTLINES),
+}
 KEYS: dict[str, dict[str, tuple[str, Check]]] = {
-    "study": {"title": NAME, **READING, **SEGMENTING, "specimen": TABLES, "coupons": PATH},
+    "study": {"title": NAME, **READING, **SEGMENTING, **TEACHING, "specimen": TABLES, "coupons": PATH},
     "specimen": {
         "name": NAME,
         "route": _one_of(ROUTES),
@@ -76,6 +81,7 @@ KEYS: dict[str, dict[str, tuple[str, Check]]] = {
         "images": ("a list of picture paths or patterns", lambda v: bool(v) and _texts(v)),
         **READING,
         **SEGMENTING,
+        **TEACHING,
         "composition": TABLE,
         "field": TABLES,
     },
@@ -152,7 +158,7 @@ class _StudyReader:
         for key in ("name", "images"):
             if key not in entry:
                 self.fail(where, "", f"key '{key}' is missing", "add it")
-        given = {**{k: v for k, v in study.items() if k in READING or k in SEGMENTING}, **entry}
+        given = {**{k: v for k, v in study.items() if k in (READING | SEGMENTING | TEACHING)}, **entry}
         if "um_per_px" in entry and "calibration" not in entry:
             given.pop("calibration", None)
         if "calibration" in given and "um_per_px" in given:
@@ -176,6 +182,8 @@ class _StudyReader:
             um_per_px=given.get("um_per_px"),
             binning=given.get("binning", 1),
             composition={k: float(v) for k, v in composition.items()},
+            taught_by=tuple(self.inside(path, where, "taught_by") for path in given.get("taught_by", ())),
+            outlines=given.get("outlines", "better"),
         )
         return specimen, (*missing, *messages)
 

@@ -19,8 +19,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.statistics.sampling import student_t
+
 FloatArray = NDArray[np.float64]
-LEVEL = 0.95
 # The best coefficient lies between 0 (the map says nothing) and 1 (it is the probability that it says), or little
 # above for a map that is too unsure. What lies outside is noise of few points (chosen).
 LOWEST_COEFFICIENT, HIGHEST_COEFFICIENT = 0.0, 1.5
@@ -131,15 +132,6 @@ class Corrected:
     between: float
     counters: float
     coefficients: FloatArray
-
-
-def student_t(degrees_of_freedom: float, level: float = LEVEL) -> float:
-    """Two-sided Student factor; NaN below one degree of freedom."""
-    from scipy import special
-
-    if not degrees_of_freedom >= 1:
-        return math.nan
-    return float(special.stdtrit(min(degrees_of_freedom, 1e9), (1 + level) / 2))
 
 
 def corrected_fraction(fields: Sequence[CountedField]) -> Corrected:

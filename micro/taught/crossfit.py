@@ -24,8 +24,9 @@ from micro.taught.learner import TaughtMap, enough_answers, probability, probabi
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 
-# Most folds (common practice, no source). One field of 100 points teaches on 90 of them.
-FOLDS = 10
+# Most folds of fields, and folds of the points of one field, whose maps are all applied to it (common practice, no
+# source): one field of 100 points teaches on 80 of them.
+FOLDS, POINT_FOLDS = 10, 5
 SEED = 21
 # Every so many rows and columns enter the mean of a fold's map, which nobody sees (chosen).
 STEP = 4
@@ -100,13 +101,13 @@ class FieldMaps:
         return CountedField(given, at, mean, answers.weights, answers.draw)
 
 
-def deal(number: int, seed: int = SEED) -> NDArray[np.intp]:
+def deal(number: int, folds: int = FOLDS, seed: int = SEED) -> NDArray[np.intp]:
     """Deal `number` fields or points into folds of like size, at random from a fixed seed; (number,) folds.
 
     >>> np.bincount(deal(25)).tolist()
     [3, 3, 3, 3, 3, 2, 2, 2, 2, 2]
     """
-    return np.random.default_rng(seed).permutation(number) % min(FOLDS, number)
+    return np.random.default_rng(seed).permutation(number) % min(folds, number)
 
 
 def classes_of(counted: Sequence[Answers]) -> int:
@@ -166,7 +167,7 @@ def one_field(planes: FeaturePlanes, counted: Answers, analysed: NDArray[np.bool
         Where the field holds too few answers: a tenth more than `teach` needs.
     """
     features, shares = planes.at(counted.x_px, counted.y_px), counted.shares(classes_of([counted]))
-    fold = deal(len(features))
+    fold = deal(len(features), POINT_FOLDS)
     whole = teach(features, shares)
     folds = [teach(features[fold != k], shares[fold != k]) for k in range(int(fold.max()) + 1)]
     at = np.empty(shares.T.shape)

@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.taught.corrected import CountedField, Fraction, corrected_fraction, point_values, student_t
+from micro.statistics.sampling import student_t
+from micro.taught.corrected import CountedField, Fraction, corrected_fraction, point_values
 
 FloatArray = NDArray[np.float64]
 Plane = NDArray[np.float32]
