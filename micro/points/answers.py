@@ -19,7 +19,7 @@ Key = tuple[str, str]
 # Two counters who contradict each other, carbide against matrix, at more than a quarter of the points that both judged
 # speak of different things (chosen; slips of 2 % each make 4 %, a blurred boundary of a fine structure 10 %).
 MOST_CONTRADICTED, FEWEST_SHARED = 0.25, 20
-REMEDY = "count more points, or leave it out of taught_by"
+POINT = ["draw", "x_px", "y_px"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,19 +90,17 @@ def _points(tally: Tally, path: Path) -> pd.DataFrame:
 def _answers(rows: pd.DataFrame, classes: tuple[str, ...], counters: list[str]) -> Answers:
     """Answers of one picture: a column a point, a row a counter of the whole count."""
     at = rows.assign(score=rows["verdict"].map(SCORE).astype(float)).sort_values(["draw", "point", "counter"])
-    place = at.groupby(["draw", "x_px", "y_px"], sort=False).ngroup().to_numpy()
-    first = at.drop_duplicates(["draw", "x_px", "y_px"])
+    place = at.groupby(POINT, sort=False).ngroup().to_numpy()
+    first = at.drop_duplicates(POINT)
     scores = np.full((len(counters), len(first)), np.nan)
     scores[pd.Index(counters).get_indexer(pd.Index(at["counter"])), place] = at["score"]
     number = {name: k for k, name in enumerate(classes, 1)}
     kind: NDArray[np.intp] | None = None
     if classes:
-        hit = at[at["carbide_class"] != ""].drop_duplicates(["draw", "x_px", "y_px"])
+        hit = at[at["carbide_class"] != ""].drop_duplicates(POINT)
+        where = pd.Series(np.arange(len(first)), pd.MultiIndex.from_frame(first[POINT]))
         kind = np.zeros(len(first), np.intp)
-        where = pd.Series(np.arange(len(first)), pd.MultiIndex.from_frame(first[["draw", "x_px", "y_px"]]))
-        kind[where[pd.MultiIndex.from_frame(hit[["draw", "x_px", "y_px"]])].to_numpy()] = hit["carbide_class"].map(
-            number
-        )
+        kind[where[pd.MultiIndex.from_frame(hit[POINT])].to_numpy()] = hit["carbide_class"].map(number)
     return Answers(first["x_px"].to_numpy(float), first["y_px"].to_numpy(float), scores, kind)
 
 

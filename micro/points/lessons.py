@@ -116,14 +116,13 @@ def _area_rows(row: dict[Any, Any], fields: pd.DataFrame, lesson: Lesson) -> lis
     corrected, counted = lesson.corrected[name], lesson.counted[name]
     alone = f"{lesson.points} points alone"
     these = {"quantity": THESE, "std": math.nan, "origin": f"{lesson.origin}; says nothing of other fields"}
+    counted_these = {"quantity": COUNT_THESE, "std": math.nan, "origin": alone}
     return [
         row | _ends(corrected.specimen, corrected, lesson) | {"origin": lesson.origin},
         row | _ends(corrected.these_fields, corrected, lesson) | these,
         row | _by_outlines(fields) | {"quantity": BY_OUTLINES, "origin": f"{lesson.chosen} outlines"},
         row | _ends(counted.specimen, counted, lesson) | {"quantity": POINT_FRACTION, "origin": alone},
-        row
-        | _ends(counted.these_fields, counted, lesson)
-        | {"quantity": COUNT_THESE, "std": math.nan, "origin": alone},
+        row | _ends(counted.these_fields, counted, lesson) | counted_these,
     ]
 
 

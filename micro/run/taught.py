@@ -1,4 +1,4 @@
-"""A study whose outlines are taught: measure, learn across fields, choose, measure again where taught outlines are better."""
+"""A study whose outlines are taught: measure, learn across fields, choose, measure again where these are better."""
 
 from __future__ import annotations
 
@@ -224,11 +224,11 @@ def _group(
     """Lessons of the specimens that share a map, and the jobs that measure again."""
     teaching = read_teaching(paths)
     classes = teaching.counted.classes
+    keys = [(own[_of(job)].image_sha256, job.field.name) for job in jobs]
     tasks = [
-        MapJob(job, teaching.counted.fields.get((own[job.specimen, job.field.name].image_sha256, job.field.name), NOT_COUNTED),
-               None, job.out / results.TAUGHT / OWN)
-        for job in jobs
-    ]  # fmt: skip
+        MapJob(job, teaching.counted.fields.get(key, NOT_COUNTED), None, job.out / results.TAUGHT / OWN)
+        for job, key in zip(jobs, keys, strict=True)
+    ]
     tasks, whole = _with_maps(tasks, teaching, workers)
     fields = [
         MappedField(job, task, mapped)

@@ -28,8 +28,9 @@ Float32Array = NDArray[np.float32]
 # source): one field of 100 points teaches on 80 of them.
 FOLDS, POINT_FOLDS = 10, 5
 SEED = 21
-# Every so many rows and columns enter the mean of a fold's map, which nobody sees (chosen).
-STEP = 4
+# At most every so many rows and columns enter the mean of a fold's map, which nobody sees: as many as leave these
+# pixels, whose scatter is then far below that of the answers (chosen).
+LARGEST_STEP, ENOUGH_PX = 4, 40_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,17 +183,17 @@ def _map_and_means(
 ) -> tuple[Float32Array, FloatArray]:
     """Map by all points, and (folds, classes) means of the folds' maps, in one pass over the features.
 
-    The means are over every STEP-th row and column: of a map of features no finer than that they are those over all
-    pixels within 0.3 points on a field of 96 px a side (a test holds it to that), and nearer on wider ones.
+    The means of a wide field are over every LARGEST_STEP-th row and column, those of a small one over more.
     """
     out = np.empty((whole.classes, *planes.shape), np.float32)
     area = np.ones(planes.shape, bool) if analysed is None else analysed
     sums, pixels = np.zeros((len(folds), whole.classes)), 0
+    step = int(np.clip(math.sqrt(planes.shape[0] * planes.shape[1] / ENOUGH_PX), 1, LARGEST_STEP))
     for first, last in strips(planes.shape):
         features = planes.rows(first, last)
         out[:, first:last] = probability(whole, features).reshape(whole.classes, last - first, -1)
         every = np.zeros((last - first, planes.shape[1]), bool)
-        every[-first % STEP :: STEP, ::STEP] = True
+        every[-first % step :: step, ::step] = True
         some = features[:, (every & area[first:last]).ravel()]
         sums += [probability(taught, some).sum(axis=1, dtype=float) for taught in folds]
         pixels += some.shape[1]

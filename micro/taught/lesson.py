@@ -1,4 +1,4 @@
-"""What a count teaches of one specimen: which outlines, how far they and the map err, and the area fraction put right."""
+"""What a count teaches of one specimen: which outlines, how far they and the map err, the area fraction put right."""
 
 from __future__ import annotations
 
