@@ -6,7 +6,7 @@ import io
 import json
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,7 @@ from micro.errors import InputError
 from micro.image.micrograph import Micrograph
 from micro.taught.crossfit import Answers, FieldMaps, apply_to_field, one_field
 from micro.taught.features import FeaturePlanes, feature_planes
-from micro.taught.learner import TaughtMap
+from micro.taught.learner import TaughtMap, probability_map
 from micro.taught.outlines import draw_outlines
 from micro.taught.segments import TaughtField, named
 from micro.taught.stored import StoredMap, share_outside, to_text
@@ -31,15 +31,27 @@ NOT_COUNTED = Answers(np.empty(0), np.empty(0), np.empty(0))
 
 @dataclass(frozen=True, eq=False)
 class MapJob:
-    """Map of one field: its job in the results folder, its answers, and the map that has not seen them.
+    """Map of one field.
 
-    `taught` None teaches on the field's own points by folds; `own` is the folder of the program's own outlines.
+    Parameters
+    ----------
+    job
+        Of the field, in the results folder.
+    counted
+        Its answers.
+    own
+        Folder of the program's own outlines.
+    taught
+        Map that has not seen the answers and is judged by them; None teaches on the field's own points by folds.
+    drawn
+        Map of all answers, that the outlines in use are drawn on; None for that of the field's own points.
     """
 
     job: Job
     counted: Answers
-    taught: TaughtMap | None
     own: Path
+    taught: TaughtMap | None = None
+    drawn: TaughtMap | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,13 +63,13 @@ class Mapped:
     at_points, means
         (classes, points) as in `micro.taught.crossfit.FieldMaps`.
     own, outlined
-        (points,) 1 inside the program's own outlines, and inside those drawn on the map; 0 outside.
-    own_share, outlined_share, map_share
-        Share of the field inside each, and mean of the map.
+        (points,) 1 inside the program's own outlines, and inside those by maps that have not seen the answers.
+    own_share
+        Share of the field inside the program's own outlines.
     outside
         Share of the field whose features lie outside of what was taught; NaN for folds of points.
     map_sha256
-        Of the kept map.
+        Of the kept map, which the outlines in use are drawn on.
     """
 
     at_points: FloatArray
@@ -65,8 +77,6 @@ class Mapped:
     own: FloatArray
     outlined: FloatArray
     own_share: float
-    outlined_share: float
-    map_share: float
     outside: float
     map_sha256: str
 
@@ -113,7 +123,7 @@ def class_names_of(job: Job, classes: int) -> tuple[str, ...]:
 
 
 def _key(task: MapJob) -> str:
-    taught = "" if task.taught is None else to_text(StoredMap(task.taught))
+    taught = ["" if one is None else to_text(StoredMap(one)) for one in (task.taught, task.drawn)]
     points = [np.asarray(v, float).tolist() for v in (task.counted.x_px, task.counted.y_px, task.counted.answers)]
     kinds = None if task.counted.carbide_class is None else task.counted.carbide_class.tolist()
     own = results.hash_of_file(task.own / results.LABELS / f"{task.job.field.stem}.tif")
@@ -141,21 +151,24 @@ def _drawn(task: MapJob, kept: Path, key: str) -> Mapped:
     x, y = _in_frame(micrograph, task.counted, task.job)
     core = _core(micrograph)
     counted = Answers(x, y, task.counted.answers, task.counted.carbide_class)
-    whole = _map(task.taught, planes, counted, core)
-    outlined = draw_outlines(_stepped(whole.probability)).labels > 0
+    judged = _judged(task, planes, counted, core)
     own = _own_labels(task)
     row, column = np.floor(y).astype(np.intp), np.floor(x).astype(np.intp)
     top, left = (0, 0) if micrograph.sub_field is None else (s.start for s in micrograph.sub_field.core_in_frame)
+    if task.taught is None:
+        outlined = judged.at_points.sum(axis=0) > 0.5
+    else:
+        outlined = draw_outlines(judged.probability).labels[row, column] > 0
+    same = task.drawn is None or task.drawn is task.taught
+    drawn = judged.probability if same else probability_map(cast(TaughtMap, task.drawn), planes)
     mapped = Mapped(
-        at_points=whole.at_points,
-        means=whole.means,
+        at_points=judged.at_points,
+        means=judged.means,
         own=(own[row - top, column - left] > 0).astype(float),
-        outlined=outlined[row, column].astype(float),
+        outlined=outlined.astype(float),
         own_share=float((own > 0).mean()),
-        outlined_share=float(outlined[core].mean()),
-        map_share=float(whole.probability.sum(axis=0)[core].mean(dtype=float)),
-        outside=np.nan if task.taught is None else share_outside(task.taught, planes, core),
-        map_sha256=_keep(kept.with_suffix(".tif"), whole.probability),
+        outside=np.nan if task.drawn is None else share_outside(task.drawn, planes, core),
+        map_sha256=_keep(kept.with_suffix(".tif"), drawn),
     )
     record = {k: v.tolist() if isinstance(v, np.ndarray) else v for k, v in vars(mapped).items()}
     record["outside"] = None if np.isnan(mapped.outside) else mapped.outside
@@ -163,13 +176,10 @@ def _drawn(task: MapJob, kept: Path, key: str) -> Mapped:
     return mapped
 
 
-def _map(taught: TaughtMap | None, planes: FeaturePlanes, counted: Answers, core: NDArray[np.bool_]) -> FieldMaps:
-    return one_field(planes, counted, core) if taught is None else apply_to_field(taught, planes, counted, core)
-
-
-def _stepped(probability: Float32Array) -> Float32Array:
-    """Map as it is kept, so that outlines are the same whenever they are drawn."""
-    return np.asarray(np.rint(probability * STEPS), np.float32) / np.float32(STEPS)
+def _judged(task: MapJob, planes: FeaturePlanes, counted: Answers, core: NDArray[np.bool_]) -> FieldMaps:
+    if task.taught is None:
+        return one_field(planes, counted, core)
+    return apply_to_field(task.taught, planes, counted, core)
 
 
 def _keep(path: Path, probability: Float32Array) -> str:

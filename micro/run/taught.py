@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -226,7 +226,7 @@ def _group(
     classes = teaching.counted.classes
     keys = [(own[_of(job)].image_sha256, job.field.name) for job in jobs]
     tasks = [
-        MapJob(job, teaching.counted.fields.get(key, NOT_COUNTED), None, job.out / results.TAUGHT / OWN)
+        MapJob(job, teaching.counted.fields.get(key, NOT_COUNTED), job.out / results.TAUGHT / OWN)
         for job, key in zip(jobs, keys, strict=True)
     ]
     tasks, whole = _with_maps(tasks, teaching, workers)
@@ -264,9 +264,10 @@ def _class_names(field: MappedField, classes: tuple[str, ...]) -> tuple[str, ...
 
 
 def _with_maps(tasks: list[MapJob], teaching: Teaching, workers: int) -> tuple[list[MapJob], TaughtMap]:
-    """Give each field a map that has not seen its answers; also the map of all answers."""
+    """Give each field a map that has not seen its answers, and the map of all answers; the latter too."""
     if teaching.stored is not None:
-        return [replace(task, taught=teaching.stored.taught) for task in tasks], teaching.stored.taught
+        stored = teaching.stored.taught
+        return [replace(task, taught=stored, drawn=stored) for task in tasks], stored
     counted = [task for task in tasks if len(task.counted.x_px)]
     if not counted:
         raise InputError(teaching.counted.source, "counts no field that could be measured", "see why these failed")
@@ -275,10 +276,11 @@ def _with_maps(tasks: list[MapJob], teaching: Teaching, workers: int) -> tuple[l
     answers = [task.counted for task in counted]
     shares = np.concatenate([a.shares(classes_of(answers)) for a in answers])
     whole = teach(np.concatenate(features), shares)
-    # A single counted field teaches itself by folds of points, which its worker does.
-    own: Iterable[TaughtMap | None] = cross_taught(features, answers) if len(counted) > 1 else [None]
-    maps = {id(task): taught for task, taught in zip(counted, own, strict=True)}
-    return [replace(task, taught=maps.get(id(task), whole)) for task in tasks], whole
+    if len(counted) == 1:
+        # A single counted field is judged by folds of points, which its worker teaches.
+        return [task if task is counted[0] else replace(task, taught=whole, drawn=whole) for task in tasks], whole
+    judged = {id(task): taught for task, taught in zip(counted, cross_taught(features, answers), strict=True)}
+    return [replace(task, taught=judged.get(id(task), whole), drawn=whole) for task in tasks], whole
 
 
 def _each(work: Callable[[Task], Answer], tasks: Sequence[Task], workers: int) -> list[Answer]:
