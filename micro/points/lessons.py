@@ -12,6 +12,8 @@ import pandas as pd
 
 from micro import results
 from micro.errors import InputError
+from micro.scale.scale import NORMAL_95
+from micro.specimens.summary import Budget
 from micro.statistics.sampling import ratio_of_fields
 from micro.tables.columns import FIELDS, SPECIMENS, names
 from micro.taught.lesson import ALL, Amount, Lesson, Numbers
@@ -61,7 +63,17 @@ def corrected_fields(out: Path, lessons: Mapping[str, Lesson]) -> None:
         lesson = lessons.get(str(row["specimen"]))
         if lesson is not None:
             row.update(_corrected_row(row, lesson, rows))
+            if row["field"] in lesson.outside:
+                said = outside_text(lesson.outside[str(row["field"])])
+                row["message"] = "; ".join(filter(None, (str(row["message"]), said)))
     results.write_table(path, pd.DataFrame(rows, columns=names(FIELDS)).astype(fields.dtypes))
+
+
+def outside_text(share: float) -> str:
+    """Warn of a field that looks like nothing that was taught."""
+    return (
+        f"{100 * share:.0f} % of the field looks like nothing that was taught: count points on it, or do not trust it"
+    )
 
 
 def _corrected_row(row: Mapping[Any, Any], lesson: Lesson, rows: list[dict[Any, Any]]) -> dict[str, Any]:
@@ -72,7 +84,10 @@ def _corrected_row(row: Mapping[Any, Any], lesson: Lesson, rows: list[dict[Any, 
     before = row["area_fraction"]
     if row["field"] in by_field:
         value, low, high = by_field[str(row["field"])]
-        return {AREA: value, f"{AREA}_low": low, f"{AREA}_high": high, "origin": lesson.origin, BY_OUTLINES: before}
+        return {
+            AREA: value, f"{AREA}_low": low, f"{AREA}_high": high, "origin": lesson.origin, BY_OUTLINES: before,
+            f"{BY_OUTLINES}_low": row[f"{AREA}_low"], f"{BY_OUTLINES}_high": row[f"{AREA}_high"],
+        }  # fmt: skip
     if lesson.chosen != "taught":
         return {}
     low, high = _widened(float(before), (float(before), float(before)), lesson.number_factors)
@@ -120,7 +135,7 @@ def _area_rows(row: dict[Any, Any], fields: pd.DataFrame, lesson: Lesson) -> lis
     return [
         row | _ends(corrected.specimen, corrected, lesson) | {"origin": lesson.origin},
         row | _ends(corrected.these_fields, corrected, lesson) | these,
-        row | _by_outlines(fields) | {"quantity": BY_OUTLINES, "origin": f"{lesson.chosen} outlines"},
+        row | _by_outlines(fields, lesson) | {"quantity": BY_OUTLINES, "origin": f"{lesson.chosen} outlines"},
         row | _ends(counted.specimen, counted, lesson) | {"quantity": POINT_FRACTION, "origin": alone},
         row | _ends(counted.these_fields, counted, lesson) | counted_these,
     ]
@@ -132,13 +147,16 @@ def _ends(ends: Numbers, amount: Amount, lesson: Lesson) -> dict[str, Any]:
             "relative_accuracy_pct": _accuracy(value, low, high)}  # fmt: skip
 
 
-def _by_outlines(fields: pd.DataFrame) -> dict[str, Any]:
-    """Uncorrected area fraction of the fields, with the scatter between them."""
-    found = ratio_of_fields(fields[BY_OUTLINES].fillna(fields[AREA]), fields["analysed_area_um2"] > 0)
-    low, high = found.interval()
-    low, high = (0.0 if low < 0 else low), (1.0 if high > 1 else high)
-    return {"mean": found.value, "std": found.std, "ci95_low": low, "ci95_high": high, "fields": found.fields,
-            "relative_accuracy_pct": _accuracy(found.value, low, high)}  # fmt: skip
+def _by_outlines(fields: pd.DataFrame, lesson: Lesson) -> dict[str, Any]:
+    """Uncorrected area fraction of the fields: scatter between them, their segmentation, errors of taught outlines."""
+    before = fields[BY_OUTLINES].fillna(fields[AREA])
+    found = ratio_of_fields(before, fields["analysed_area_um2"] > 0)
+    half = (fields[f"{BY_OUTLINES}_high"] - fields[f"{BY_OUTLINES}_low"]) / 2 / NORMAL_95
+    ends = Budget(found, float(half.mean()), highest=1.0).interval
+    if lesson.chosen == "taught":
+        ends = _widened(found.value, ends, lesson.number_factors)
+    return {"mean": found.value, "std": found.std, "ci95_low": ends[0], "ci95_high": min(ends[1], 1.0),
+            "fields": found.fields, "relative_accuracy_pct": _accuracy(found.value, *ends)}  # fmt: skip
 
 
 def _with_outline_errors(row: dict[Any, Any], lesson: Lesson) -> dict[Any, Any]:

@@ -20,7 +20,10 @@ if TYPE_CHECKING:
 GROUPS = {
     "Amount": {
         "area_fraction": "area fraction A_A",
+        "area_fraction_of_these_fields": "area fraction of just these fields",
+        "area_fraction_by_outlines": "area fraction by the outlines, not put right",
         "point_fraction": "point fraction P_P, counted by a person",
+        "point_fraction_of_these_fields": "point fraction of just these fields",
         "number_per_mm2": "number per area N_A",
         "surface_per_volume": "carbide surface per volume S_V",
     },
@@ -86,7 +89,7 @@ def one_class(classes: Sequence[str]) -> str:
 
 def printed_unit(quantity: str, unit: str) -> str:
     """Return the unit as printed: fractions become percent."""
-    return "%" if quantity.endswith(("fraction", "_share", "share_at_random")) else unit
+    return "%" if "_fraction" in quantity or quantity.endswith(("_share", "share_at_random")) else unit
 
 
 def printed_factor(quantity: str) -> float:

@@ -16,7 +16,7 @@ from micro.batch.job import Job, Outcome, TaughtOutlinesJob
 from micro.batch.taught import NOT_COUNTED, MapJob, Mapped, features_at, map_field, map_file
 from micro.errors import InputError, MicroError, UsageError
 from micro.points.answers import Counted, read_answers
-from micro.points.lessons import write_lessons
+from micro.points.lessons import outside_text, write_lessons
 from micro.processes import pool_of, prepare_process
 from micro.study.model import Specimen, Study
 from micro.taught.crossfit import check_answers, classes_of, cross_taught
@@ -179,6 +179,10 @@ def measure_taught(
             ended[_place(outcome)] = outcome
             done(outcome)
     write_lessons(out, lessons)
+    for name, lesson in lessons.items():
+        for field, share in lesson.outside.items():
+            told = ended[name, field]
+            ended[name, field] = replace(told, messages=(*told.messages, outside_text(share)))
     return tuple(ended[job.specimen, job.field.name] for job in jobs)
 
 
@@ -311,6 +315,6 @@ def _lesson(specimen: Specimen, fields: Sequence[MappedField], classes: tuple[st
     """Lesson of one specimen; `chosen` is what all specimens of the map say together."""
     own = [f for f in fields if f.job.specimen == specimen.name]
     counted = [_lesson_field(f, classes) for f in own if f.counted]
-    outside = {f.job.field.name: f.mapped.outside for f in own if f.mapped.outside > OUTSIDE_SHARE}
+    outside = {f.job.field.name: f.mapped.outside for f in own if not f.counted and f.mapped.outside > OUTSIDE_SHARE}
     wanted = cast(Wanted, specimen.outlines)
     return learn_of(specimen.name, counted, wanted, None if counted else chosen, outside)

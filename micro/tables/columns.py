@@ -83,6 +83,8 @@ FIELDS = (
     Column("unresolved_share", "", "float64", "share of the carbide area in carbides below that diameter"),
     Column("origin", "", "str", "what put area_fraction right; empty where it comes from the picture alone"),
     Column("area_fraction_by_outlines", "", "float64", "what it was before; empty where nothing put it right"),
+    Column("area_fraction_by_outlines_low", "", "float64", "lower end of the 95 % interval of that segmentation"),
+    Column("area_fraction_by_outlines_high", "", "float64", "upper end of the 95 % interval of that segmentation"),
     Column("file", "", "str", "name of the field's pictures in labels/ and outlines/"),
     Column("message", "", "str", "what to know before trusting the row"),
 )
