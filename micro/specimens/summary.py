@@ -369,8 +369,8 @@ def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str
 def area_relative_uncertainty(data: ClassData) -> float:
     """Relative standard uncertainty of carbide area that the fields share, from their segmentation intervals.
 
-    NaN where they state none. What points put right errs in each field on its own, which is in the scatter between them:
-    there the outlines' own interval counts, if they have one.
+    NaN where they state none. What points put right errs in each field on its own, which is in the scatter between
+    fields: there the outlines' own interval counts, if they have one.
     """
     low, fraction, high = (data.column(f"area_fraction{end}") for end in ("_low", "", "_high"))
     if "origin" in data.fields:

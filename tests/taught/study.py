@@ -42,14 +42,14 @@ def write_fields(folder, number, seed, draw=laths):
 
 
 def write_tally(path, folder, truth, points=60, seed=5, counter="A. Counter"):
-    """Tally of a person who now and then slips, on the given fields."""
+    """Tally of a person who makes no slip, on the given fields: the truth is what the interval must hold."""
     rng = np.random.default_rng(seed)
     with path.open("w", encoding="utf-8", newline="") as stream:
         out = csv.writer(stream)
         out.writerow([column.name for column in TALLY])
         for name, carbide in truth.items():
             sha256 = hashlib.sha256((folder / f"{name}.png").read_bytes()).hexdigest()
-            seen = person(rng, carbide, points)
+            seen = person(rng, carbide, points, slips=0)
             for k, (x, y, a) in enumerate(zip(seen.x_px, seen.y_px, seen.answers, strict=True), 1):
                 row = ("sheet", "specimen", name, sha256, points, k, x, y, VERDICT[float(a)], "", counter)
                 out.writerow(row)

@@ -30,7 +30,7 @@ def measure(folder, out, *more, workers=1):
 
 
 def table(out, name, *index):
-    found = pd.read_csv(out / name).fillna({"origin": ""})
+    found = pd.read_csv(out / name, dtype={"origin": str, "unit": str}).fillna({"origin": "", "unit": ""})
     return found[found["carbide_class"] == "all"].set_index(list(index))
 
 
