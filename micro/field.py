@@ -20,10 +20,12 @@ from micro.measures.orientation import RollingDirection
 from micro.measures.particles import measure_particles
 from micro.measures.totals import measure_field, rolling_direction
 from micro.scale.scale import Scale
+from micro.segmentation.marks import burnt_in
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 from micro.segmentation.stages import segment
 from micro.tables.columns import FIELDS, PARTICLES
 from micro.tables.units import curves_to_um, to_um
+from micro.taught.segments import TaughtField, with_taught_outlines
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -127,6 +129,7 @@ def measure(
     rolling_deg: float | None = None,
     carbides: str = "auto",
     settings: SegmentationSettings | None = None,
+    taught: TaughtField | None = None,
 ) -> FieldResult:
     """Measure one field.
 
@@ -143,6 +146,8 @@ def measure(
         "bright", "dark" (against the matrix) or "auto".
     settings
         How the field is segmented, in place of `carbides` alone.
+    taught
+        Outlines taught by a point count, which take the place of the program's own.
 
     Returns
     -------
@@ -178,6 +183,8 @@ def measure(
         where = micrograph.path or "the picture"
         raise InputError(where, "has no scale", "give --um-per-px or --calibration, or name one in the study file")
     segmentation = segment(micrograph.grey, settings, micrograph.grey_max)
+    if taught is not None:
+        segmentation = with_taught_outlines(segmentation, taught, burnt_in(micrograph.grey, micrograph.grey_max))
     particles, rolling, direction = _carbides(micrograph, segmentation)
     segmentation = check_field(segmentation, micrograph.grey, particles, scale, micrograph.stated_scale)
     part = micrograph.sub_field

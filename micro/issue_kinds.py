@@ -105,6 +105,14 @@ _KINDS = (
         reason="bright rims change the light of the carbides: -6.1 ± 3.2 % by the edges",
     ),
     _kind(
+        "taught_outlines", "taught_outlines", "note",
+        "outlines taught by a point count; the area of a carbide is that inside its outline",
+    ),
+    _kind(
+        "outside_taught", "outside_taught", "doubt", "{share:.1p} % of the field looks like nothing that was taught",
+        "(count points on it, or do not trust it)", share=0.13,
+    ),
+    _kind(
         "no_second_phase", "no_second_phase", "doubt",
         "no second phase found: nothing stands out of the matrix by {least_contrast:.3g} grey levels",
         "(if carbides are visible, check polarity, etch and focus)", least_contrast=4.2,

@@ -31,6 +31,7 @@ PROFILES, COMPARISON, CHEMISTRY = "profiles.csv", "comparison.csv", "chemistry.c
 COUPONS, RATIOS, GROUP_RATIOS = "coupons.csv", "transverse_ratios.csv", "group_ratios.csv"
 STRUCTURE = "structure.csv"
 POINTS, COUNTERS, TALLIES = "points.csv", "counters.csv", "tallies"
+TAUGHT = "taught"
 PARQUET = {"particles": "particles.parquet", "fields": "fields.parquet", "specimens": "specimens.parquet"}
 LABELS, OUTLINES, PARTS = "labels", "outlines", "parts"
 REPORT, RECORD, FAILURES = "report.html", "run.json", "failures.txt"

@@ -46,27 +46,36 @@ def measure_fields(
     -------
     Outcomes in the order of the study.
     """
+    jobs = directed(list(jobs_of(study, out)), study, workers, scheduler)
+    return run_jobs(jobs, workers, done, scheduler)
 
-    def ended(jobs: list[Job], work: Work[Result]) -> Iterator[tuple[int, Result]]:
-        return on_cluster(jobs, work, scheduler) if scheduler else in_processes(jobs, work, min(workers, len(jobs)))
 
-    jobs = list(_jobs(study, out))
-    undirected = [number for number, job in enumerate(jobs) if _wants_direction(job, study)]
-    if undirected:
-        own = dict(ended([jobs[number] for number in undirected], Work(direction_of, _no_direction, _no_direction)))
-        named = [(jobs[number].specimen, own[k]) for k, number in enumerate(undirected)]
-        for number, direction in zip(undirected, shared_directions(named), strict=True):
-            jobs[number] = replace(jobs[number], direction=direction)
+def run_jobs(
+    jobs: list[Job], workers: int, done: Callable[[Outcome], None], scheduler: str | None = None
+) -> tuple[Outcome, ...]:
+    """Work jobs off; return their outcomes in the same order."""
     outcomes: dict[int, Outcome] = {}
-    for number, outcome in ended(jobs, Work(measure_one, lost, faulted)):
+    for number, outcome in _ended(jobs, Work(measure_one, lost, faulted), workers, scheduler):
         outcomes[number] = outcome
         done(outcome)
     return tuple(outcomes[number] for number in range(len(jobs)))
 
 
-def _wants_direction(job: Job, study: Study) -> bool:
-    """Whether the field's rolling direction is to be found together with the specimen's other fields."""
-    return job.rolling_deg is None and any(s.name == job.specimen and len(s.fields) > 1 for s in study.specimens)
+def _ended(jobs: list[Job], work: Work[Result], workers: int, scheduler: str | None) -> Iterator[tuple[int, Result]]:
+    return on_cluster(jobs, work, scheduler) if scheduler else in_processes(jobs, work, min(workers, len(jobs)))
+
+
+def directed(jobs: list[Job], study: Study, workers: int, scheduler: str | None = None) -> list[Job]:
+    """Return the jobs with the rolling direction that the fields of a specimen show together, where none was given."""
+    alone = {s.name for s in study.specimens if len(s.fields) < 2}
+    undirected = [n for n, job in enumerate(jobs) if job.rolling_deg is None and job.specimen not in alone]
+    if not undirected:
+        return jobs
+    work = Work(direction_of, _no_direction, _no_direction)
+    own = dict(_ended([jobs[n] for n in undirected], work, workers, scheduler))
+    shared = shared_directions([(jobs[n].specimen, own[k]) for k, n in enumerate(undirected)])
+    found = dict(zip(undirected, shared, strict=True))
+    return [replace(job, direction=found[n]) if n in found else job for n, job in enumerate(jobs)]
 
 
 def _no_direction(job: Job, *why: object) -> None:
@@ -101,7 +110,8 @@ def shared_directions(found: Sequence[tuple[str, RollingDirection | None]]) -> l
     return shared
 
 
-def _jobs(study: Study, out: Path) -> Iterator[Job]:
+def jobs_of(study: Study, out: Path) -> Iterator[Job]:
+    """One job a field, in the order of the study."""
     from micro.scale.scale import Scale
 
     for specimen in study.specimens:

@@ -41,7 +41,16 @@ if TYPE_CHECKING:
 
 LONGEST_FAULT = 160
 """Characters that a line for the user has for it; chosen."""
-LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "pandas", "scikit-image", "tifffile", "matplotlib")
+LIBRARIES = (
+    "numpy",
+    "scipy",
+    "opencv-python-headless",
+    "pandas",
+    "scikit-image",
+    "scikit-learn",
+    "tifffile",
+    "matplotlib",
+)
 PROFILE_COLUMNS = ["specimen", "field", "curve", "carbide_class", "x", "x_unit", "y", "y_unit"]
 
 
@@ -80,11 +89,20 @@ class FieldDirection:
 
 
 @dataclass(frozen=True)
+class TaughtOutlinesJob:
+    """Kept map that the outlines of a field are drawn on, its SHA-256, and the names of its carbide classes."""
+
+    path: Path
+    sha256: str
+    class_names: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Job:
     """All that a worker needs to measure one field, and nothing else.
 
     `class_names` are those of the whole study; `direction` is what the specimen's fields say together of the rolling
-    direction, where none was given.
+    direction, where none was given; `taught`: outlines taught by a point count take the place of the program's own.
     """
 
     specimen: str
@@ -95,6 +113,7 @@ class Job:
     out: Path
     class_names: tuple[str, ...] = ()
     direction: FieldDirection | None = None
+    taught: TaughtOutlinesJob | None = None
 
 
 @dataclass(frozen=True)
@@ -196,12 +215,18 @@ def _parameters(job: Job) -> dict[str, Any]:
         "direction": None if job.direction is None else asdict(job.direction),
         "colours": class_colours(job.field.settings.class_names or ("carbide",), job.class_names),
         "versions": library_versions(),
+        **({} if job.taught is None else {"map": job.taught.sha256, "map_classes": job.taught.class_names}),
     }
 
 
-def _key(image_sha256: str, parameters: dict[str, Any]) -> str:
-    text = json.dumps([image_sha256, parameters], sort_keys=True, default=str)
+def digest_of(content: Any) -> str:
+    """SHA-256 of what can be written as JSON."""
+    text = json.dumps(content, sort_keys=True, default=str)
     return hashlib.sha256(text.encode(errors="surrogateescape")).hexdigest()
+
+
+def _key(image_sha256: str, parameters: dict[str, Any]) -> str:
+    return digest_of([image_sha256, parameters])
 
 
 def _reuse(job: Job, parameters: dict[str, Any]) -> Outcome | None:
@@ -258,7 +283,12 @@ def _measured_field(job: Job) -> FieldResult:
     rolling = job.rolling_deg
     if job.direction is not None:
         rolling = job.direction.angle_deg or 0.0
-    return measure(_read(job, rolling), settings=job.field.settings)
+    taught = None
+    if job.taught is not None:
+        from micro.batch.taught import taught_outlines
+
+        taught = taught_outlines(job, job.taught.path)
+    return measure(read_micrograph(job, rolling), settings=job.field.settings, taught=taught)
 
 
 def direction_of(job: Job) -> RollingDirection | None:
@@ -276,12 +306,13 @@ def direction_of(job: Job) -> RollingDirection | None:
     except (OSError, ValueError, KeyError, TypeError):
         pass  # nothing was measured before
     try:
-        return find_direction(_read(job, None), job.field.settings)
+        return find_direction(read_micrograph(job, None), job.field.settings)
     except Exception:
         return None
 
 
-def _read(job: Job, rolling_deg: float | None) -> Micrograph:
+def read_micrograph(job: Job, rolling_deg: float | None = None) -> Micrograph:
+    """Read the picture of a field as the study says."""
     from micro.image.reading import read
 
     field = job.field

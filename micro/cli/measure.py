@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from micro.cli.options import measure_and_print, out_option, parquet_option, workers_option
+from micro.cli.options import measure_and_print, out_option, parquet_option, skip_option, workers_option
 
 if TYPE_CHECKING:
     from micro.segmentation.segmentation import SegmentationSettings
@@ -32,9 +32,14 @@ if TYPE_CHECKING:
     "--try", "sheet", type=click.Path(path_type=Path, dir_okay=False),
     help="Only draw the first picture at several settings on one sheet (PNG), to choose by eye what to pin.",
 )  # fmt: skip
+@click.option(
+    "--taught-by", multiple=True, type=click.Path(path_type=Path),
+    help="Tally of a point count that teaches the outlines, or a map that a run kept; may be repeated.",
+)  # fmt: skip
 @out_option
 @workers_option
 @parquet_option
+@skip_option
 def command(
     images: tuple[Path, ...],
     um_per_px: float | None,
@@ -46,9 +51,11 @@ def command(
     page: int | None,
     specimen: str,
     sheet: Path | None,
+    taught_by: tuple[Path, ...],
     out: Path,
     workers: int | None,
     parquet: bool,
+    skip_bad_tallies: bool,
 ) -> None:
     """Measure IMAGES, all fields of one specimen.
 
@@ -72,13 +79,14 @@ def command(
         calibration=calibration,
         um_per_px=um_per_px,
         binning=binning,
+        taught_by=taught_by,
     )
     settings = SegmentationSettings(carbides=carbides)
     if sheet is not None:
         draw_sheet(images[0], sheet, settings, crop_bottom, page)
         return
     study = study_of_images(images, one, settings, crop_bottom_px=crop_bottom, page=page)
-    measure_and_print(study, out, workers, parquet)
+    measure_and_print(study, out, workers, parquet, skip_bad_tallies=skip_bad_tallies)
 
 
 def draw_sheet(

@@ -40,8 +40,18 @@ def fields_bar(count: int) -> Any:
     return click.progressbar(length=count, label="measuring", file=sys.stderr, show_pos=True, width=24)
 
 
+skip_option = click.option(
+    "--skip-bad-tallies", is_flag=True, help="Go on without a tally that cannot teach, in place of stopping."
+)
+
+
 def measure_and_print(
-    study: Study, out: Path, workers: int | None, parquet: bool, scheduler: str | None = None
+    study: Study,
+    out: Path,
+    workers: int | None,
+    parquet: bool,
+    scheduler: str | None = None,
+    skip_bad_tallies: bool = False,
 ) -> None:
     """Run a study with a progress bar, print its table, exit with 1 where a field failed."""
     from micro.processes import load_early
@@ -51,9 +61,11 @@ def measure_and_print(
         load_early()  # before the imports below, which take as long
     from micro.results import require_parquet
     from micro.run.study import run_study
+    from micro.run.taught import checked_study
 
     if parquet:
         require_parquet()
+    study = checked_study(study, skip_bad_tallies)
     for message in study.messages:
         click.echo(one_line(message), err=True)
     count = sum(len(specimen.fields) for specimen in study.specimens)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
@@ -148,9 +148,11 @@ def etch_and_camera(given: tuple[str, ...]) -> tuple[Etch, Camera] | None:
         words[part][known] = value
     if not given:
         return None
-    etch = Etch(**words["etch"], film="film_px" in words["etch"])  # type: ignore[arg-type]
-    whole = {name: int(words["camera"][name]) for name in ("median_px", "jpeg", "mosaic") if name in words["camera"]}
-    return etch, Camera(**(words["camera"] | whole))
+    drawn, taken = words["etch"], words["camera"]
+    whole = {name: int(taken[name]) for name in ("median_px", "jpeg", "mosaic") if name in taken}
+    etch: dict[str, Any] = drawn | {"film": "film_px" in drawn}
+    camera: dict[str, Any] = taken | whole
+    return Etch(**etch), Camera(**camera)
 
 
 def _scene(

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from micro.cli.options import measure_and_print, out_option, parquet_option, workers_option
+from micro.cli.options import measure_and_print, out_option, parquet_option, skip_option, workers_option
 
 
 @click.command(name="run")
@@ -14,13 +14,20 @@ from micro.cli.options import measure_and_print, out_option, parquet_option, wor
 @out_option
 @workers_option
 @parquet_option
+@skip_option
 @click.option(
     "--allow", multiple=True, type=click.Path(path_type=Path, exists=True, file_okay=False),
     help="A folder beside the study's own that the study file may point into; may be repeated.",
 )  # fmt: skip
 @click.option("--scheduler", help="Address of a dask scheduler that measures the fields, such as tcp://host:8786.")
 def command(
-    study: Path, out: Path, workers: int | None, parquet: bool, allow: tuple[Path, ...], scheduler: str | None
+    study: Path,
+    out: Path,
+    workers: int | None,
+    parquet: bool,
+    skip_bad_tallies: bool,
+    allow: tuple[Path, ...],
+    scheduler: str | None,
 ) -> None:
     """Measure all specimens of the study file STUDY (TOML), compare them, write a report.
 
@@ -28,4 +35,4 @@ def command(
     """
     from micro.study.reader import read_study
 
-    measure_and_print(read_study(study, allow), out, workers, parquet, scheduler)
+    measure_and_print(read_study(study, allow), out, workers, parquet, scheduler, skip_bad_tallies)

@@ -96,7 +96,9 @@ def _field(folder: Path, sha256: str, rows: pd.DataFrame | None, carbides: pd.Da
     fractions: dict[str, float] = {}
     analysed_px, file = math.nan, ""
     if rows is not None:
-        fractions = dict(zip(rows["carbide_class"], rows["area_fraction"].astype(float), strict=True))
+        # What a count put right is set beside a count no second time: the outlines' own value is.
+        own = rows["area_fraction_by_outlines"].fillna(rows["area_fraction"])
+        fractions = dict(zip(rows["carbide_class"], own.astype(float), strict=True))
         analysed_px = float(rows["analysed_area_um2"].iloc[0] / rows["um_per_px"].iloc[0] ** 2)
         file = str(rows["file"].iloc[0])
     path = folder / results.LABELS / f"{file}.tif"

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.taught.refine import SECONDS_PER_POINT
+
 FEWEST_FIELDS = 5
 USUAL_FIELDS = 30
 USUAL_FIELDS_ACCURACY_PCT = 10.0
 POINTS_UNKNOWN = 100
-SECONDS_A_POINT = 1.0
 
 
 def suggested_points(expected_fraction: float | None) -> int:
@@ -79,7 +80,7 @@ class Plan:
     def lines(self) -> list[str]:
         """The plan in plain words, lines of at most 80 columns where the names are short."""
         total = self.fields * self.points
-        minutes = max(1, round(total * SECONDS_A_POINT / 60))
+        minutes = max(1, round(total * SECONDS_PER_POINT / 60))
         said = [
             f"{self.specimen}: {self.fields} of {self.available} fields, {self.points} points each: "
             f"{total} points, about {minutes} min"

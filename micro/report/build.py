@@ -13,12 +13,14 @@ from micro.analysis import Analysis
 from micro.batch.job import Outcome
 from micro.figures.specimens import draw_banding, draw_chords, draw_neighbours, draw_rose, draw_sizes
 from micro.issues import message_text
+from micro.points.lessons import read_lessons
 from micro.report.comparison_sections import point_sections
 from micro.report.drawing import Save, drawing
 from micro.report.field_pictures import field_pictures, same_scale_pictures, typical_micrograph
 from micro.report.page import PageFigure, PageParts, PageSection, listed_pictures, render_page
 from micro.report.sections import answer_sections
 from micro.report.summary import summary_parts
+from micro.report.taught_section import taught_sections
 from micro.report.wording import methods
 from micro.study.model import Study
 
@@ -162,6 +164,7 @@ def study_sections(
 ) -> list[PageSection]:
     """Parts of the page that answer the study, then the count by people where there is one."""
     sections = answer_sections(answer, same_scale_pictures(study, tables["fields"]), save)
+    sections += taught_sections(read_lessons(out), tables, save, out)
     return sections if answer.count is None else [*sections, *point_sections(answer.count, out, save)]
 
 

@@ -23,10 +23,12 @@ from micro.batch.job import PROFILE_COLUMNS, Outcome
 from micro.errors import InputError
 from micro.owned import Origin, claimed
 from micro.points.agreement import Agreement, compare_count, kept_names, store_tallies, stored_tallies, with_count
+from micro.points.lessons import corrected_fields, read_lessons, with_lessons
 from micro.points.tally import read_tallies
 from micro.report.build import write_report
 from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
 from micro.report.summary import answer_sentences
+from micro.run.taught import is_taught, measure_taught, taught_names
 from micro.study.model import Study
 from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, empty, names
 
@@ -84,7 +86,7 @@ def origin_of(study: Study) -> Origin:
 def written_names(study: Study, out: Path) -> tuple[str, ...]:
     """Names of all files that a run writes or keeps, but for its figures, which are listed as they are drawn."""
     stems = [field.stem for specimen in study.specimens for field in specimen.fields]
-    kept = kept_names(len(stored_tallies(out)))
+    kept = (*kept_names(len(stored_tallies(out))), *taught_names(study))
     return (*TABLES, results.RECORD, results.FAILURES, *kept, *(n for stem in stems for n in results.field_files(stem)))
 
 
@@ -138,8 +140,14 @@ def measure_study(
     study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None
 ) -> tuple[Outcome, ...]:
     """Measure the fields, check them against each other, write particles.csv, fields.csv and profiles.csv."""
-    outcomes = measure_fields(study, out, workers, done, scheduler)
+    if is_taught(study):
+        outcomes = measure_taught(study, out, workers, done, scheduler)
+    else:
+        outcomes = measure_fields(study, out, workers, done, scheduler)
     gather(outcomes, out)
+    lessons = read_lessons(out)
+    if lessons:
+        corrected_fields(out, lessons)
     return check_across_fields(study, outcomes, out)
 
 
@@ -149,6 +157,7 @@ def summary_tables(
     """Summarise the measured fields, with the count by people, into specimens.csv."""
     tables, count = read_tables(out), read_count(out, outcomes)
     summarised = summarise_specimens(study, outcomes, tables["particles"], tables["fields"])
+    summarised = with_lessons(summarised, tables["fields"], read_lessons(out))
     tables["specimens"] = with_count(summarised, count.agreement)
     results.write_table(out / results.SPECIMENS, tables["specimens"])
     return tables, count

@@ -158,6 +158,8 @@ class Segmentation:
         Standard deviation of the matrix after the smoothing that carbides are looked for in.
     verdict
         What the grey levels leave open about the area. Where they show no carbides one by one, there are no labels.
+    area_by_outlines
+        The area of a carbide is that inside its outline, not its integrated contrast.
     """
 
     labels: NDArray[np.int32]
@@ -175,6 +177,7 @@ class Segmentation:
     issues: tuple[Issue, ...] = ()
     smooth_noise: float = 0.0
     verdict: Verdict = Verdict()
+    area_by_outlines: bool = False
 
     @property
     def count(self) -> int:
@@ -211,8 +214,11 @@ class Segmentation:
     def contrast_area_px(self) -> NDArray[np.float64]:
         """(n,) area by integrated contrast: that of the basin by that of the class, times what the edges tell.
 
-        The outline stands in where that gives none above 0.
+        The outline stands in where that gives none above 0, and throughout where outlines were taught: integrated
+        contrast is what failed there.
         """
+        if self.area_by_outlines:
+            return self.outline_px
         area = self.basin_sums[1] / np.array([c.contrast for c in self.classes])[self.class_index]
         return np.where(area > 0, area, self.outline_px) * self.verdict.factor
 

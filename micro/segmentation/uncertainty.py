@@ -76,6 +76,9 @@ def area_fraction_uncertainty(segmentation: Segmentation) -> AreaUncertainty:
     """
     s = segmentation
     count = len(s.classes)
+    if s.area_by_outlines:
+        # What outlines without a model of their light leave open only points can tell.
+        return AreaUncertainty(*(np.full(count, np.nan) for _ in range(5)))
     frame = max(1, s.analysed_px)
     basin, light = s.basin_sums
     pixels = np.bincount(s.class_index, basin, count)

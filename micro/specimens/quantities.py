@@ -356,5 +356,11 @@ QUANTITIES = (
     Quantity("unresolved_share", "share of carbide area below it", RESOLUTION, "", field_mean("unresolved_share"),
              highest=1),
 )  # fmt: skip
-COUNTED = Quantity("point_fraction", "point fraction", AMOUNT, "", None, detail="P_P, counted by a person", highest=1)
-BY_NAME = {quantity.name: quantity for quantity in (*QUANTITIES, COUNTED)}
+COUNTED = (
+    Quantity("point_fraction", "point fraction", AMOUNT, "", None, detail="P_P, counted by a person", highest=1),
+    Quantity("area_fraction_of_these_fields", "area fraction of just these fields", AMOUNT, "", None, highest=1),
+    Quantity("area_fraction_by_outlines", "area fraction by the outlines, not put right", AMOUNT, "", None, highest=1),
+    Quantity("point_fraction_of_these_fields", "point fraction of just these fields", AMOUNT, "", None, highest=1),
+)
+"""What rests on the points that a person counted; they have no definition from carbides and fields alone."""
+BY_NAME = {quantity.name: quantity for quantity in (*QUANTITIES, *COUNTED)}

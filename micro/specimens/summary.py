@@ -183,10 +183,15 @@ def none_seen(quantity: str, estimate: Estimate, data: ClassData) -> Estimate:
 def area_relative_uncertainty(data: ClassData) -> float:
     """Relative standard uncertainty of carbide area that the fields share, from their segmentation intervals.
 
-    NaN where they state none.
+    NaN where they state none. What points put right errs in each field on its own, which is in the scatter between
+    fields: there the outlines' own interval counts, if they have one.
     """
-    half = (data.column("area_fraction_high") - data.column("area_fraction_low")) / 2
-    fraction = data.column("area_fraction")
+    low, fraction, high = (data.column(f"area_fraction{end}") for end in ("_low", "", "_high"))
+    if "origin" in data.fields:
+        told = data.fields["origin"].fillna("").to_numpy(str) != ""
+        own_low, own, own_high = (data.column(f"area_fraction_by_outlines{end}") for end in ("_low", "", "_high"))
+        low, fraction, high = (np.where(told, o, v) for o, v in ((own_low, low), (own, fraction), (own_high, high)))
+    half = (high - low) / 2
     known = np.isfinite(half) & np.isfinite(fraction)
     total = fraction[known].sum()
     return float(half[known].sum() / NORMAL_95 / total) if total > 0 else math.nan
@@ -218,4 +223,5 @@ def _row(carbide_class: str, quantity: Quantity, budget: Budget, fields: pd.Data
         high,
         accuracy,
         budget.estimate.fields,
+        "",
     )

@@ -45,6 +45,7 @@ WeightPercent = Annotated[float, Field(description="a wt % from 0 to 100", ge=0,
 Count = Annotated[int, Field(title="a whole number, 0 or more", ge=0, le=int(LARGEST))]
 AtLeastOne = Annotated[int, Field(title="a whole number, 1 or more", ge=1, le=int(LARGEST))]
 Images = Annotated[list[PathText], Field(title="a list of picture paths or patterns", min_length=1)]
+Tallies = Annotated[list[PathText], Field(title="a list of paths of tallies", min_length=1)]
 TABLES = "a list of tables ([[...]])"
 
 
@@ -94,6 +95,11 @@ class CommonKeys(PictureKeys, WithClasses, total=False):
     um_per_px: Annotated[UmPerPx, Field(description="Size of a pixel in µm.")]
     binning: Annotated[
         AtLeastOne, Field(description="Camera pixels per picture pixel along a side, against the calibration picture.")
+    ]
+    taught_by: Annotated[Tallies, Field(description="Tallies of a point count that teach the outlines, or a kept map.")]
+    outlines: Annotated[
+        Literal["own", "taught", "better"],
+        Field(title="one of own, taught, better", description="Which outlines are used where a count teaches some."),
     ]
     rolling_deg: Annotated[
         Angle, Field(description="Rolling direction from the horizontal, counter-clockwise as seen.")

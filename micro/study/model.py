@@ -37,7 +37,8 @@ class Specimen:
     """One bar or coupon, seen on one plane.
 
     `rolling_deg` is in the picture, counter-clockwise from the horizontal; None: estimated from each field.
-    `composition` is in wt %. A scale given here comes before the tags of the picture.
+    `composition` is in wt %. A scale given here comes before the tags of the picture. `taught_by` are tallies of a
+    point count, or kept maps, that teach the outlines; `outlines` says which are used: "own", "taught" or "better".
     """
 
     name: str
@@ -49,6 +50,8 @@ class Specimen:
     um_per_px: float | None = None
     binning: int = 1
     composition: Mapping[str, float] = field(default_factory=dict)
+    taught_by: tuple[Path, ...] = ()
+    outlines: str = "better"
 
 
 @dataclass(frozen=True)

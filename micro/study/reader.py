@@ -94,6 +94,8 @@ class _StudyReader:
             um_per_px=given.get("um_per_px"),
             binning=given.get("binning", 1),
             composition=entry.get("composition", {}),
+            taught_by=tuple(self.inside(path, where, "taught_by") for path in given.get("taught_by", ())),
+            outlines=given.get("outlines", "better"),
         )
         return specimen, (*missing, *messages)
 

@@ -83,6 +83,10 @@ FIELDS = (
     Column("stringer_share_at_random", "", "float64", "the same for the carbides placed at random"),
     Column("resolved_diameter_um", "µm", "float64", "diameter below which the blur hides a carbide's shape"),
     Column("unresolved_share", "", "float64", "share of the carbide area in carbides below that diameter"),
+    Column("origin", "", "str", "what put area_fraction right; empty where it comes from the picture alone"),
+    Column("area_fraction_by_outlines", "", "float64", "what it was before; empty where nothing put it right"),
+    Column("area_fraction_by_outlines_low", "", "float64", "lower end of the 95 % interval of that segmentation"),
+    Column("area_fraction_by_outlines_high", "", "float64", "upper end of the 95 % interval of that segmentation"),
     Column("file", "", "str", "name of the field's pictures in labels/ and outlines/"),
     Column("flags", "", "str", "names of the troubles met, separated by a space"),
     Column("message", "", "str", "what to know before trusting the row"),
@@ -99,6 +103,7 @@ SPECIMENS = (
     Column("ci95_high", "", "float64", "upper end of the 95 % interval"),
     Column("relative_accuracy_pct", "%", "float64", "%RA, half width of the interval over the mean (ASTM E562)"),
     Column("fields", "", "int64", "fields that entered"),
+    Column("origin", "", "str", "what put the number right, or widened its interval; empty: the pictures alone"),
 )
 
 

@@ -1,0 +1,154 @@
+"""From a map of probabilities to outlines: regions that are more likely carbide than not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.errors import UsageError
+
+Float32Array = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class OutlineSettings:
+    """How outlines are drawn on a map.
+
+    Parameters
+    ----------
+    smoothing_px
+        σ under which the map is smoothed: a pixel alone decides nothing (chosen).
+    least_px
+        Smallest region, and smallest hole, in px; smaller ones are joined to what surrounds them. A disc of 4 px
+        across: the finest scale of the features sees nothing smaller (derived).
+    holes
+        False fills every hole of a region, True leaves those that the map shows.
+    """
+
+    smoothing_px: float = 1.0
+    least_px: int = 12
+    holes: bool = True
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.smoothing_px <= 100:
+            raise UsageError("smoothing_px", f"is {self.smoothing_px}", "give 0 to 100 px")
+        if self.least_px < 1:
+            raise UsageError("least_px", f"is {self.least_px}", "give 1 px or more")
+
+
+@dataclass(frozen=True, eq=False)
+class TaughtOutlines:
+    """Outlined regions of one field.
+
+    Parameters
+    ----------
+    labels
+        (rows, columns) int32, 0 matrix, regions from 1 along the rows.
+    class_index
+        (regions,) carbide class of each region, from 0.
+    certainty
+        (regions,) mean probability of carbide within each region.
+    """
+
+    labels: NDArray[np.int32]
+    class_index: NDArray[np.intp]
+    certainty: NDArray[np.float64]
+
+
+def draw_outlines(probability: Float32Array, settings: OutlineSettings | None = None) -> TaughtOutlines:
+    """Regions where carbide of any class is more likely than matrix; each of the class that is likeliest in it.
+
+    Carbides that touch stay one region, except where the map tells them to be of different classes.
+
+    Parameters
+    ----------
+    probability
+        (classes, rows, columns) probability of each carbide class.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> probability = np.zeros((1, 40, 60), np.float32)
+    >>> probability[0, 5:15, 5:15] = probability[0, 20:30, 30:50] = 1
+    >>> draw_outlines(probability).class_index.tolist()
+    [0, 0]
+
+    """
+    import cv2
+
+    settings = settings or OutlineSettings()
+    smooth = np.asarray(probability, np.float32)
+    if settings.smoothing_px:
+        smooth = np.stack([cv2.GaussianBlur(plane, (0, 0), settings.smoothing_px) for plane in smooth])
+    carbide = _without_specks(smooth.sum(axis=0) > 0.5, settings)
+    kind = np.where(carbide, smooth.argmax(axis=0) + 1, 0).astype(np.uint8)
+    return _labelled(kind, smooth.sum(axis=0), settings.least_px if len(smooth) > 1 else 1)
+
+
+def _without_specks(carbide: NDArray[np.bool_], settings: OutlineSettings) -> NDArray[np.bool_]:
+    """Holes too small to be seen, or all holes, are filled; then regions too small are dropped."""
+    size, region = _regions(~carbide, 4)
+    rim = np.zeros(len(size), bool)
+    for edge in (region[0], region[-1], region[:, 0], region[:, -1]):
+        rim[edge] = True
+    fill = ~rim & ((size < settings.least_px) | (not settings.holes))
+    fill[0] = False
+    carbide = carbide | fill[region]
+    size, region = _regions(carbide, 8)
+    keep = size >= settings.least_px
+    keep[0] = False
+    return np.asarray(keep[region])
+
+
+def _labelled(kind: NDArray[np.uint8], carbide: Float32Array, least_px: int) -> TaughtOutlines:
+    """Label connected pixels of one class; a part of a class below the least size takes its neighbour's number."""
+    labels = np.zeros(kind.shape, np.int32)
+    number = 0
+    for k in range(1, int(kind.max(initial=0)) + 1):
+        size, region = _regions(kind == k, 8)
+        keep = size >= least_px
+        keep[0] = False
+        renumbered = np.where(keep, number + np.cumsum(keep), 0).astype(np.int32)
+        labels += renumbered[region]
+        number += int(keep.sum())
+    if least_px > 1 and number:
+        labels = _nearest_filled(labels, kind > 0)
+    return _in_reading_order(labels, kind, carbide)
+
+
+def _nearest_filled(labels: NDArray[np.int32], carbide: NDArray[np.bool_]) -> NDArray[np.int32]:
+    """Carbide pixels without a number take that of the nearest pixel that has one."""
+    from scipy import ndimage
+
+    bare = carbide & (labels == 0)
+    if not bare.any():
+        return labels
+    place = ndimage.distance_transform_edt(labels == 0, return_distances=False, return_indices=True)
+    return np.where(bare, labels[tuple(place)], labels).astype(np.int32)
+
+
+def _in_reading_order(labels: NDArray[np.int32], kind: NDArray[np.uint8], carbide: Float32Array) -> TaughtOutlines:
+    flat = labels.ravel()
+    there, first = np.unique(flat, return_index=True)
+    there, first = there[there > 0], first[-len(there[there > 0]) :] if (there > 0).any() else first[:0]
+    order = np.argsort(first)
+    new = np.zeros(int(flat.max(initial=0)) + 1, np.int32)
+    new[there[order]] = np.arange(1, len(there) + 1)
+    labels = new[labels]
+    size = np.bincount(labels.ravel(), minlength=len(there) + 1)[1:]
+    certainty = np.bincount(labels.ravel(), carbide.ravel(), len(there) + 1)[1:] / size
+    kinds = int(kind.max(initial=0)) + 1
+    table = np.bincount(labels.ravel().astype(np.intp) * kinds + kind.ravel(), minlength=(len(there) + 1) * kinds)
+    by_class = table.reshape(-1, kinds)[1:, 1:]
+    class_index = by_class.argmax(axis=1) if by_class.size else np.zeros(0, np.intp)
+    return TaughtOutlines(labels, class_index.astype(np.intp), np.asarray(certainty, float))
+
+
+def _regions(mask: NDArray[np.bool_], connectivity: int) -> tuple[NDArray[np.intp], NDArray[np.int32]]:
+    """Pixels of each connected region, and the numbered regions; 0 is what is not in the mask."""
+    import cv2
+
+    number, region = cv2.connectedComponents(mask.astype(np.uint8), connectivity=connectivity, ltype=cv2.CV_32S)
+    return np.bincount(region.ravel(), minlength=number), region
