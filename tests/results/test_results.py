@@ -47,11 +47,10 @@ def test_no_cell_starts_like_a_formula(tmp_path):
     assert b",-1\n" in results.table_bytes(table)
 
 
-@given(
-    st.lists(
-        st.text(st.characters(exclude_characters="\0", exclude_categories=["Cs"]), min_size=1), min_size=1, max_size=5
-    )
-)
+TEXT = st.text(st.characters(exclude_characters="\0", exclude_categories=["Cs"]), min_size=1)
+
+
+@given(st.lists(TEXT, min_size=1, max_size=5))
 @example(["'=x", "''=x", "'x", "-y", "\r=1", "'\r", "\\\r", "\\r", "\\\\r\r", "a\rb", "C:\\readme", "C:\\x"])
 @settings(max_examples=100, deadline=None)
 def test_any_name_comes_back(names):
