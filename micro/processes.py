@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
     from multiprocessing.context import BaseContext
 
+QUIET = "ignore:resource_tracker"
 MALLOPT_TRIM_THRESHOLD, MALLOPT_MMAP_MAX = -1, -4
 
 
@@ -39,7 +41,10 @@ def load_early() -> None:
         from multiprocessing import forkserver, resource_tracker
 
         with _deaf_to_hangups():
+            # What sweeps up after a process that ended at once does so without a word.
+            sys.warnoptions.append(QUIET)
             resource_tracker.ensure_running()
+            sys.warnoptions.remove(QUIET)
             forkserver.ensure_running()
 
 
@@ -99,7 +104,6 @@ def prepare_process() -> None:
     a field of 4096 × 4096 px.
     """
     import ctypes
-    import sys
 
     import cv2
 
