@@ -9,6 +9,11 @@ def one_line(text: str) -> str:
     return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
 
 
+def spelled(name: str) -> str:
+    """Name of a file as text: bytes that are not UTF-8, which no table can hold, are spelled out."""
+    return name.encode(errors="backslashreplace").decode()
+
+
 class MicroError(Exception):
     """One line: where the trouble is, what is wrong, what to do.
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import sys
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
     from multiprocessing.context import BaseContext
 
+QUIET = "ignore:resource_tracker"
 MALLOPT_TRIM_THRESHOLD, MALLOPT_MMAP_MAX = -1, -4
 
 
@@ -26,7 +30,7 @@ def pool_of(workers: int) -> Executor:
     """Start processes for work that is pickled; they ignore interrupts and end with this process."""
     from concurrent.futures import ProcessPoolExecutor
 
-    hold_threads()
+    load_early()
     return ProcessPoolExecutor(workers, mp_context=_context(), initializer=_start_worker)
 
 
@@ -34,9 +38,30 @@ def load_early() -> None:
     """Let the process that workers are forked from load its libraries while this one goes on."""
     hold_threads()
     if _context().get_start_method() == "forkserver":
-        from multiprocessing.forkserver import ensure_running
+        from multiprocessing import forkserver, resource_tracker
 
-        ensure_running()
+        with _deaf_to_hangups():
+            # What sweeps up after a process that ended at once does so without a word.
+            sys.warnoptions.append(QUIET)
+            resource_tracker.ensure_running()
+            sys.warnoptions.remove(QUIET)
+            forkserver.ensure_running()
+
+
+@contextlib.contextmanager
+def _deaf_to_hangups() -> Iterator[None]:
+    """Let what is started meanwhile outlive its terminal, until this process ends and takes it along in order."""
+    import signal
+    import threading
+
+    if not hasattr(signal, "SIGHUP") or threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGHUP, before)
 
 
 def _context() -> BaseContext:
@@ -55,7 +80,9 @@ def _start_worker() -> None:
     import threading
 
     # An interrupt is the parent's to handle: the worker ends its field, so that nothing is half done.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    for name in ("SIGINT", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     prepare_process()
 
@@ -77,7 +104,6 @@ def prepare_process() -> None:
     a field of 4096 × 4096 px.
     """
     import ctypes
-    import sys
 
     import cv2
 

@@ -11,6 +11,7 @@ import importlib.util
 import io
 import json
 import os
+import re
 import stat
 import tempfile
 from collections.abc import Iterator, Mapping
@@ -41,7 +42,10 @@ TEMPORARY = ".unfinished-"
 LARGE_BYTES = 50_000_000
 MOST_TEXT_BYTES, MOST_RECORD_BYTES = 100_000_000, 2_000_000_000
 """A study file, a calibration, a tally; chosen, far above any that people write; a record holds 3 kB a field."""
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+FORMULA_STARTS = ("=", "+", "-", "@", "\t")
+# A carriage return ends a line for some readers, quoted or not.
+RETURN, RETURN_SPELLED = "\r", "\\r"
+BACKSLASHED = re.compile(r"\\(\\|r)")
 
 
 def ordinary_file(path: Path) -> BufferedReader:
@@ -111,9 +115,10 @@ def whole_file(path: Path) -> Iterator[IO[bytes]]:
 
 
 def write_json(path: Path, content: Any) -> None:
-    """Write JSON, whole or not at all."""
+    """Write JSON, whole or not at all; what UTF-8 cannot hold as JSON's own escapes."""
     with whole_file(path) as stream:
-        stream.write((json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode())
+        text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+        stream.write(text.encode(errors="backslashreplace"))
 
 
 def write_table(path: Path, table: pd.DataFrame) -> None:
@@ -129,7 +134,7 @@ def table_bytes(table: pd.DataFrame) -> bytes:
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(table.columns)
     writer.writerows(zip(*(_shown(table[name]) for name in table.columns), strict=True))
-    return stream.getvalue().encode(errors="backslashreplace")
+    return stream.getvalue().encode()
 
 
 def _shown(column: pd.Series) -> list[object]:
@@ -139,13 +144,9 @@ def _shown(column: pd.Series) -> list[object]:
         return ["" if value != value else f"{value:.9g}" for value in values]
     if column.dtype.kind in "iub":
         return values
-    texts = ("" if value is None or value != value else str(value) for value in values)
-    return [guarded(text) for text in texts]
-
-
-def guarded(text: str) -> str:
-    """Text of a cell, with an apostrophe before what a spreadsheet would run as a formula."""
-    return f"'{text}" if text.startswith(FORMULA_STARTS) else text
+    texts = ["" if value is None or value != value else str(value) for value in values]
+    known = {text: guarded(text) for text in set(texts)}
+    return [known[text] for text in texts]
 
 
 def require_parquet() -> None:
@@ -217,9 +218,24 @@ def _unguarded(text: pd.Series) -> pd.Series:
     return pd.Series([*plain, ""], dtype="str").take(known.codes.to_numpy()).set_axis(text.index)
 
 
+def guarded(text: str) -> str:
+    """Text as it stands in a cell, so that no spreadsheet runs it and no reader breaks the line.
+
+    A carriage return is spelled backslash and r; in text with either, each backslash is doubled. What would then be run
+    as a formula, or has only apostrophes before that, gets one more. `without_guard` turns each back into what it was.
+    """
+    if RETURN in text or RETURN_SPELLED in text:
+        text = text.replace("\\", "\\\\").replace(RETURN, RETURN_SPELLED)
+    return f"'{text}" if text.lstrip("'").startswith(FORMULA_STARTS) else text
+
+
 def without_guard(text: str) -> str:
-    """Text of a cell without the apostrophe that `guarded` put before a formula."""
-    return text[1:] if text.startswith("'") and text[1:].startswith(FORMULA_STARTS) else text
+    """Text of a cell as it was before `guarded`."""
+    if text.startswith("'") and text.lstrip("'").startswith(FORMULA_STARTS):
+        text = text[1:]
+    if RETURN_SPELLED not in text:
+        return text
+    return BACKSLASHED.sub(lambda found: RETURN if found[1] == "r" else found[1], text)
 
 
 def read_record(folder: Path) -> dict[str, Any]:

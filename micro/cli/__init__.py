@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import importlib
 import os
-import signal
 import sys
-from types import FrameType
 from typing import NoReturn
 
 import click
 
 from micro import __version__
+from micro.cli.stopping import StoppedError, Stopping
 from micro.errors import InputError, UsageError
 from micro.processes import hold_threads
 
@@ -52,43 +51,46 @@ def group() -> None:
     """Measure etched carbides in micrographs of tool steel."""
 
 
-class TerminatedError(KeyboardInterrupt):
-    """The system asked the program to end; it does so as cleanly as by Ctrl-C."""
-
-
-def _terminate(number: int, frame: FrameType | None) -> NoReturn:
-    raise TerminatedError
-
-
 def main(args: list[str] | None = None) -> NoReturn:
     """Run the command line; troubles become one line on stderr and the exit status."""
-    signal.signal(signal.SIGTERM, _terminate)
+    stopping = Stopping()
+    stopping.listen()
+    try:
+        sys.exit(_status(args))
+    except (click.Abort, KeyboardInterrupt) as stop:
+        cause = stop if isinstance(stop, StoppedError) else stop.__cause__
+        sys.stdout.flush()
+        stopping.say()
+        sys.exit(cause.status if isinstance(cause, StoppedError) else 130)
+    finally:
+        stopping.rest()
+
+
+def _status(args: list[str] | None) -> int:
+    """Run the command line; print troubles, return the exit status."""
     hold_threads()
     try:
-        sys.exit(group.main(args=args, prog_name="micro", standalone_mode=False) or 0)
-    except click.Abort as stop:
-        click.echo("stopped; run the same command again to go on", err=True)
-        sys.exit(143 if isinstance(stop.__cause__, TerminatedError) else 130)
+        return group.main(args=args, prog_name="micro", standalone_mode=False) or 0
     except BrokenPipeError:
         # Whoever read the output has closed it; a last flush at the end would complain.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(1)
+        return 1
     except click.ClickException as trouble:
         trouble.show()
-        sys.exit(2)
+        return 2
     except InputError as trouble:
         click.echo(str(trouble), err=True)
-        sys.exit(1)
+        return 1
     except UsageError as trouble:
         click.echo(str(trouble), err=True)
-        sys.exit(2)
+        return 2
     except OSError as trouble:
         place = trouble.filename or "the system"
         problem = f"cannot be read or written ({trouble.strerror or trouble})"
         click.echo(
             str(InputError(place, problem, "mend the disk or its rights, then run the same command again")), err=True
         )
-        sys.exit(1)
+        return 1
     except MemoryError:
         click.echo("micro: does not fit into memory; close other programs, or measure in smaller studies", err=True)
-        sys.exit(1)
+        return 1

@@ -61,7 +61,7 @@ def command(
 
     The scale is given, comes from a calibration file, or stands in the tags of the pictures.
     """
-    from micro.errors import UsageError
+    from micro.errors import UsageError, spelled
     from micro.scale.scale import PLAUSIBLE_UM_PER_PX
     from micro.segmentation.segmentation import SegmentationSettings
     from micro.study.model import Specimen, study_of_images
@@ -73,7 +73,7 @@ def command(
     if um_per_px is not None and calibration is not None:
         raise UsageError("--um-per-px", "stands beside --calibration", "give one of the two")
     one = Specimen(
-        name=specimen,
+        name=spelled(specimen),
         fields=(),
         rolling_deg=rolling_deg,
         calibration=calibration,

@@ -79,7 +79,7 @@ def sheet_command(
 
 def _pictures(files: tuple[Path, ...], specimen: str) -> tuple[list[Picture], tuple[str, ...]]:
     """Pictures of the files, and the carbide classes to tell apart."""
-    from micro.errors import UsageError
+    from micro.errors import UsageError, spelled
     from micro.points.sheet import Picture
     from micro.report.record import read_run
     from micro.segmentation.segmentation import SegmentationSettings
@@ -91,7 +91,7 @@ def _pictures(files: tuple[Path, ...], specimen: str) -> tuple[list[Picture], tu
         remedy = "give one study file, one results folder, or pictures"
         raise UsageError(whole[0], "stands beside other files", remedy)
     if not whole:
-        study = study_of_images(files, Specimen(specimen, ()), SegmentationSettings())
+        study = study_of_images(files, Specimen(spelled(specimen), ()), SegmentationSettings())
     elif whole[0].is_dir():
         study = read_run(whole[0]).study
     else:

@@ -35,6 +35,7 @@ SETTINGS: dict[Any, Any] = {
     "grid.color": "#e4e4e4",
     "legend.frameon": False,
     "svg.hashsalt": "micro",
+    "text.parse_math": False,  # a specimen may be called $x_{$
     "svg.fonttype": "path",
 }
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.errors import InputError
+from micro.errors import InputError, spelled
 from micro.image.micrograph import LARGEST_FIELD_PX, Micrograph, SubField, find_data_bar
 from micro.image.pixels import DecodedPicture, Header, UnusableError, to_grey
 from micro.image.raster import decode_raster, probe_raster
@@ -137,7 +137,7 @@ def read(
         return Micrograph(
             grey=grey,
             grey_max=grey_max,
-            name=path.stem if name is None else name,
+            name=spelled(path.stem) if name is None else name,
             scale=_scale(path, scale, whole, binning),
             rolling_deg=rolling_deg,
             path=path,

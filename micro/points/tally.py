@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,7 +14,7 @@ import pandas as pd
 
 from micro.errors import InputError
 from micro.points.plan import Grid
-from micro.results import bytes_of
+from micro.results import bytes_of, without_guard
 from micro.tables.columns import Column, names
 
 VERDICTS = ("out", "boundary", "in")
@@ -152,9 +151,8 @@ def _read(path: Path) -> pd.DataFrame:
 
 
 def _plain(cell: str) -> str:
-    """Undo the apostrophe that keeps a spreadsheet from running a cell as a formula."""
-    cell = cell.strip(" \n")
-    return cell[1:] if re.match(r"'[=+\-@\t\r]", cell) else cell
+    """Undo what keeps a spreadsheet from running a cell as a formula."""
+    return without_guard(cell.strip(" \n"))
 
 
 def _numbers(path: Path, column: pd.Series, *, whole: bool, lowest: float = 0.0) -> np.ndarray:

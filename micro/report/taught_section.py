@@ -82,7 +82,8 @@ def in_words(lesson: Lesson) -> list[str]:
         f"The area fraction is that by {_map(lesson)}, put right by the points.",
     ]
     for field, share in lesson.outside.items():
-        lines.append(f"{field}: {issue('outside_taught', share=share).text}.")
+        told = issue("outside_taught", share=share).text
+        lines.append(f"{field}: {told}.")
     return lines
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from micro.errors import InputError
+from micro.errors import InputError, spelled
 from micro.image.micrograph import SubField
 from micro.segmentation.segmentation import SegmentationSettings
 
@@ -100,15 +100,15 @@ def name_fields(
     messages: list[str] = []
     taken: set[str] = set()
     for image in images:
-        name = image.stem
+        stem = name = spelled(image.stem)
         number = 2
         while name in taken:
-            name = f"{image.stem}-{number}"
+            name = f"{stem}-{number}"
             number += 1
-        if name != image.stem:
+        if name != stem:
             messages.append(f"{image}: another field of {specimen} has this name; it is called {name}")
         taken.add(name)
-        shown = image.relative_to(folder).as_posix() if folder else str(image)
+        shown = spelled(image.relative_to(folder).as_posix() if folder else str(image))
         fields.append(Field(name, image, shown, name, settings, **reading))
     return tuple(fields), tuple(messages)
 

@@ -1,10 +1,15 @@
 """The results folder: whole files or none, one study a folder, one run at a time, cells that stay text."""
 
 import errno
+import json
+import tempfile
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
 
 from micro import results
 from micro.errors import InputError
@@ -37,8 +42,33 @@ def test_no_cell_starts_like_a_formula(tmp_path):
     """A spreadsheet runs cells that start with =, +, - or @; text never does here, numbers may be negative."""
     table = pd.DataFrame({"name": ["=cmd|' /C calc'!A0", "+1", "-1", "@x", "\t=1", "\r=1"], "value": [-1.0] * 6})
     cells = [line.split(",")[0].strip('"') for line in results.table_bytes(table).decode().split("\n")[1:-1]]
-    assert all(cell.startswith("'") for cell in cells)
+    assert not any(cell.startswith(("=", "+", "-", "@", "\t", "\r")) for cell in cells)
+    assert sum(cell.startswith("'") for cell in cells) == 5
     assert b",-1\n" in results.table_bytes(table)
+
+
+TEXT = st.text(st.characters(exclude_characters="\0", exclude_categories=["Cs"]), min_size=1)
+
+
+@given(st.lists(TEXT, min_size=1, max_size=5))
+@example(["'=x", "''=x", "'x", "-y", "\r=1", "'\r", "\\\r", "\\r", "\\\\r\r", "a\rb", "C:\\readme", "C:\\x"])
+@settings(max_examples=100, deadline=None)
+def test_any_name_comes_back(names):
+    """Any text that a name can hold, and none is run as a formula."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "t.csv"
+        results.write_table(path, pd.DataFrame({"specimen": names, "row": range(len(names))}))
+        back = results.read_table(path, ["specimen", "row"])
+    assert back["specimen"].tolist() == names
+    assert not any(results.guarded(name).startswith(("=", "+", "-", "@", "\t", "\r")) for name in names)
+
+
+@given(st.dictionaries(st.text(st.characters(exclude_categories=())), st.text(st.characters(exclude_categories=()))))
+@settings(max_examples=50, deadline=None)
+def test_json_comes_back(content):
+    with tempfile.TemporaryDirectory() as folder:
+        results.write_json(Path(folder) / "t.json", content)
+        assert json.loads((Path(folder) / "t.json").read_bytes().decode()) == content
 
 
 @pytest.mark.parametrize(

@@ -195,7 +195,7 @@
   // ---- saving it ---------------------------------------------------------
   function cell(value) {
     let text = String(value);
-    if (/^[=+\-@\t\r]/.test(text) && typeof value !== "number") text = "'" + text;
+    if (/^'*[=+\-@\t]/.test(text) && typeof value !== "number") text = "'" + text;
     return /[",\r\n]/.test(text) ? '"' + text.replaceAll('"', '""') + '"' : text;
   }
   function table() {

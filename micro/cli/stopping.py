@@ -1,0 +1,68 @@
+"""Signals that ask the program to end: one line and the end within two seconds, however many of them come."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+from types import FrameType
+from typing import NoReturn
+
+LINE = "stopped; run the same command again to go on"
+SECONDS_TO_END = 1.5
+"""For workers to end their fields and files; a field that takes longer is lost, and measured again by the next run."""
+SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+
+
+class StoppedError(KeyboardInterrupt):
+    """A signal asked the program to end."""
+
+    def __init__(self, number: int) -> None:
+        self.status = 128 + number
+        super().__init__(number)
+
+
+class Stopping:
+    """Listens for signals while the program runs; the first one counts."""
+
+    def __init__(self) -> None:
+        self._before: dict[int, object] = {}
+        self._said = threading.Lock()
+        self.stopped = False
+
+    def listen(self) -> None:
+        """Take over the signals that are not ignored, as in jobs that outlive their terminal."""
+        if threading.current_thread() is not threading.main_thread():
+            return
+        for number in SIGNALS:
+            if signal.getsignal(number) is not signal.SIG_IGN:
+                self._before[number] = signal.signal(number, self._stop)
+
+    def rest(self) -> None:
+        """Give the signals back, unless one of them is ending the program."""
+        if not self.stopped:
+            for number, handler in self._before.items():
+                signal.signal(number, handler)  # type: ignore[arg-type]
+
+    def say(self) -> bool:
+        """Print the line, once; whether it was printed now."""
+        if not self._said.acquire(blocking=False):
+            return False
+        os.write(sys.__stderr__.fileno() if sys.__stderr__ else 2, f"{LINE}\n".encode())
+        return True
+
+    def _stop(self, number: int, frame: FrameType | None) -> NoReturn:
+        # A second signal would strike while the first one is obeyed: in a lock, or between two files.
+        for other in self._before:
+            signal.signal(other, signal.SIG_IGN)
+        self.stopped = True
+        end = threading.Timer(SECONDS_TO_END, self._end, [128 + number])
+        end.daemon = True
+        end.start()
+        raise StoppedError(number)
+
+    def _end(self, status: int) -> None:
+        """End at once; workers end with this process."""
+        self.say()
+        os._exit(status)
