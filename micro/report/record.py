@@ -53,7 +53,8 @@ class RunRecord:
 
 def run_record(study: Study, outcomes: tuple[Outcome, ...], out: Path, date: str, seconds: float) -> RunRecord:
     """Record of a run that ended at `date` (ISO 8601); hashes of its tables are taken from the folder `out`."""
-    files = [study.path, study.coupons, *(specimen.calibration for specimen in study.specimens)]
+    files = [study.path, study.coupons, *(s.calibration for s in study.specimens)]
+    files += [path for s in study.specimens for path in s.taught_by]
     pictures = {(s.name, f.name): str(f.image.resolve()) for s in study.specimens for f in s.fields}
     return RunRecord(
         date=date,
@@ -83,7 +84,13 @@ def write_record(record: RunRecord, out: Path) -> None:
 
 
 def _plain(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    return {name: str(value.resolve()) if isinstance(value, Path) else value for name, value in pairs}
+    return {name: _absolute(value) for name, value in pairs}
+
+
+def _absolute(value: Any) -> Any:
+    if isinstance(value, tuple):
+        return tuple(_absolute(one) for one in value)
+    return str(value.resolve()) if isinstance(value, Path) else value
 
 
 def read_run(folder: Path) -> RunRecord:
