@@ -148,7 +148,7 @@ def etch_and_camera(given: tuple[str, ...]) -> tuple[Etch, Camera] | None:
         words[part][known] = value
     if not given:
         return None
-    etch = Etch(**words["etch"], film="film_px" in words["etch"])  # type: ignore[arg-type]
+    etch = Etch(**words["etch"], film="film_px" in words["etch"])
     whole = {name: int(words["camera"][name]) for name in ("median_px", "jpeg", "mosaic") if name in words["camera"]}
     return etch, Camera(**(words["camera"] | whole))  # type: ignore[arg-type]
 

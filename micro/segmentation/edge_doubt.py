@@ -108,7 +108,8 @@ def _uneven(per_area: float, told: RimLight, texture: Texture) -> EdgeWords:
 def _levels(s: Segmentation, shape: EdgeShape, told: RimLight, disturbed: bool) -> EdgeWords:
     """Rims and domes; then grey that differs from carbide to carbide, and what takes light at the outlines."""
     half = max(told.high - told.factor, told.factor - told.low)
-    factor, words = told.factor, ()
+    factor = told.factor
+    words: tuple[str, ...] = ()
     if told.sound < 0.5:
         half = float(
             np.hypot(half, MODEL_ERROR * max(1.0, shape.outline_px / shape.area_px / MODEL_LENGTH) ** 2 * (factor - 1))

@@ -168,8 +168,13 @@ def middle(s: Segmentation) -> Segmentation:
     """Return the middle PART_PX of a field: edges enough; numbers of carbides stay as they are."""
     rows, columns = (slice(max(0, (n - PART_PX) // 2), (n + PART_PX) // 2) for n in s.labels.shape)
     part = s.cropped((rows, columns))
-    whole = {name: np.ascontiguousarray(getattr(part, name)) for name in ("labels", "basins", "contrast", "excluded")}
-    return replace(part, **whole)
+    return replace(
+        part,
+        labels=np.ascontiguousarray(part.labels),
+        basins=np.ascontiguousarray(part.basins),
+        contrast=np.ascontiguousarray(part.contrast),
+        excluded=np.ascontiguousarray(part.excluded),
+    )
 
 
 def carbide_levels(s: Segmentation) -> FloatArray:
