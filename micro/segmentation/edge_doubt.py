@@ -20,6 +20,9 @@ CLIPPED = 0.02  # share of the area in carbides that hold clipped pixels: the to
 WHITE = 0.9
 # A deep etch leaves rims too thin to be told from blur: chosen, from 10 % rims 1 px wide.
 ETCHED_EDGE_PX = 0.1
+# Of the carbides' contrast, what the matrix hides: 0.04 to 0.09 where filtered, 0.25 in mild texture, 0.38 at lath 10 %
+# (simulated).
+PROCESSED, MILD, STRONG = 0.15, 0.27, 0.37
 PROCESSED_PX = 0.25  # a median filter of 5 × 5 takes as much from carbides of 10 px (simulated)
 # Fields of two generators (tests/accuracy/etched_fields.py): sharpened edges have a kurtosis below -1 and a skew above
 # 0; dark rims and domes of 3 px one below -0.7 and a skew below -0.05; holes a skew below -0.2, a kurtosis above 0.
@@ -60,7 +63,8 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool) -> EdgeWords:
     per_area = shape.outline_px / shape.area_px
     told = rim_light(shape)
     if texture.uneven > UNEVEN or texture.white < WHITE:
-        return _uneven(per_area, told, texture)
+        contrast = float(np.mean(np.abs([c.contrast for c in s.classes])[s.class_index]))
+        return _uneven(per_area, told, texture.hides / contrast)
     strange = _strange(shape, told, per_area)
     if strange is not None:
         return strange
@@ -95,14 +99,20 @@ def _sized(words: str, half: float) -> str:
     return f"{words}: the area may be off by {100 * half:.2g} % of its value"
 
 
-def _uneven(per_area: float, told: RimLight, texture: Texture) -> EdgeWords:
-    """Keep both readings open: an uneven matrix looks like rims where it meets carbides."""
-    processed = texture.uneven <= UNEVEN or texture.level_scatter[1] < texture.hides / 20
-    open_px = PROCESSED_PX if texture.white < WHITE else ETCHED_EDGE_PX
+def _uneven(per_area: float, told: RimLight, hides: float) -> EdgeWords:
+    """Keep both readings open: an uneven matrix looks like rims where it meets carbides.
+
+    `hides`: contrast below which nothing is found, over that of the carbides.
+    """
+    processed = hides < PROCESSED
+    open_px = PROCESSED_PX if processed else ETCHED_EDGE_PX
     half = float(np.hypot(open_px * per_area, (told.factor - 1) / 4))
-    words = "noise is alike in neighbouring pixels (filtered or compressed picture)" if processed else ""
-    words = words or "the matrix is etched unevenly, so that rims cannot be told from it"
-    return EdgeWords(1.0, half, (_sized(words, half),))
+    if not processed:
+        half *= float(np.clip((hides - MILD) / (STRONG - MILD), 0, 1))
+    words = "the matrix is etched unevenly, so that rims cannot be told from it"
+    if processed:
+        words = "noise is alike in neighbouring pixels (filtered or compressed picture)"
+    return EdgeWords(1.0, half, (_sized(words, half),) if half > TOLD else ())
 
 
 def _levels(s: Segmentation, shape: EdgeShape, told: RimLight, disturbed: bool) -> EdgeWords:

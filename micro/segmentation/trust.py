@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.segmentation.edge_doubt import PITTED, EdgeWords, by_edges
+from micro.segmentation.edge_doubt import MILD, PITTED, EdgeWords, by_edges
 from micro.segmentation.levels import numbered
 from micro.segmentation.matrix import Matrix, smoothed
 from micro.segmentation.segmentation import UNNAMED, Segmentation, SegmentationSettings, Verdict
@@ -23,7 +23,7 @@ FAINT = 0.2  # of the matrix level: nothing fainter is asked for where nothing w
 FEW = 5
 COARSE = 0.1  # level scatter of blocks of 32 px, of the contrast: the matrix has no one level
 COARSE_ERROR = 3.0  # blocks of unlike grey hold carbides unevenly (simulated: blocks 10 and 20 %)
-TEXTURE_ERROR = 0.045  # of the area, standard uncertainty, where texture hides up to the contrast itself
+TEXTURE_ERROR = 0.06  # of the area, standard uncertainty, where texture hides up to the contrast itself
 OTHER_SHARE = 0.5
 MOST_APART = 0.4  # of outline and light: dark rims 2 px wide make a tenth (simulated)
 LINES_ERROR = 2.0  # what is line-like alone is half of a net that has run into carbides (simulated)
@@ -178,7 +178,7 @@ def _uneven(s: Segmentation, texture: Texture) -> float:
     area = max(float(areas(s).sum()), 1e-9)
     beyond = COARSE_ERROR * max(0.0, texture.level_uncertainty - 2 * s.matrix_uncertainty)
     level = beyond * float(s.basin_sums[0].sum()) / contrast / area
-    uneven = texture.hides / contrast * TEXTURE_ERROR if texture.uneven > UNEVEN else 0.0
+    uneven = max(0.0, texture.hides / contrast - MILD) * TEXTURE_ERROR if texture.uneven > UNEVEN else 0.0
     return float(np.hypot(level, uneven))
 
 

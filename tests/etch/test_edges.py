@@ -50,7 +50,7 @@ def test_sound_edges_have_no_skew(sound):
 )
 def test_light_outside_skews_the_edge_outwards_and_light_that_lacks_inwards(words, sign):
     told = rim_light(edge_shape(field(seed=4, **words)[0]))
-    assert sign * told.skew > 0.05 and told.sound < 0.1
+    assert sign * told.skew > 0.05 and told.sound < 0.5
 
 
 def test_a_bright_rim_of_2_px_is_mostly_left_out():
