@@ -51,6 +51,7 @@ def test_the_examples_quantity_is_the_mean_over_resolved_carbides(example):
     """Two fields: a circle and a square; a carbide too small for its shape does not enter."""
     fields = columns.empty(columns.FIELDS).reindex(range(2))
     fields["field"], fields["carbide_class"], fields["analysed_area_um2"] = ["a", "b"], "all", 100.0
+    fields[["area_fraction", "number_per_mm2"]] = 0.1, 1000.0
     particles = columns.empty(columns.PARTICLES).reindex(range(3))
     particles["field"], particles["carbide_class"], particles["weight"] = ["a", "b", "b"], "MC", 1.0
     particles["outline_area_um2"], particles["perimeter_um"] = [np.pi, 9.0, 1.0], [2 * np.pi, 12.0, 50.0]
