@@ -150,15 +150,15 @@ def _blur(spread: float) -> float:
 
 def _areas_above(height: Picture, use: NDArray[np.bool_], noise: float = 0.0) -> FloatArray:
     """Return (STRIPS, heights) pixels of each strip that are used and lie above each of HEIGHTS, blurred by `noise`."""
+    from scipy.ndimage import gaussian_filter1d
+
     number = np.clip((height - LOWEST) / STEP, 0, BINS - 1).astype(np.intp)
     found = []
     for rows in np.array_split(np.arange(len(height)), STRIPS):
         strip = slice(int(rows[0]), int(rows[-1]) + 1)
         count = np.bincount(number[strip][use[strip]], minlength=BINS).astype(float)
         if noise > STEP:
-            reach = np.arange(-4, 4 + STEP / noise, STEP / noise)
-            kernel = np.exp(-(reach**2) / 2)
-            count = np.convolve(count, kernel / kernel.sum(), "same")
+            count = gaussian_filter1d(count, noise / STEP, mode="constant")
         above = count.sum() - np.append(0, np.cumsum(count))
         found.append(np.interp(HEIGHTS, LOWEST + STEP * np.arange(BINS + 1), above))
     return np.array(found)
