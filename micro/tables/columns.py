@@ -66,6 +66,17 @@ FIELDS = (
     Column("intercepts_across_per_mm", "1/mm", "float64", "N_L on lines across the rolling direction"),
     Column("anisotropy_index", "", "float64", "AI, N_L across over N_L along (ASTM E1268)"),
     Column("degree_of_orientation", "", "float64", "Ω12 (ASTM E1268)"),
+    Column(
+        "area_fraction_within_relative_uncertainty",
+        "",
+        "float64",
+        "of area_fraction by sampling, if the bar is like this field; empty where it cannot tell",
+    ),
+    Column("number_within_relative_uncertainty", "", "float64", "of number_per_mm2, likewise"),
+    Column("mean_ecd_within_relative_uncertainty", "", "float64", "of mean_ecd_um, likewise"),
+    Column("intercepts_along_within_relative_uncertainty", "", "float64", "of intercepts_along_per_mm, likewise"),
+    Column("intercepts_across_within_relative_uncertainty", "", "float64", "of intercepts_across_per_mm, likewise"),
+    Column("anisotropy_within_relative_uncertainty", "", "float64", "of anisotropy_index, likewise"),
     Column("mean_free_path_um", "µm", "float64", "mean free path across the rolling direction"),
     Column("mean_chord_along_um", "µm", "float64", "mean chord of carbide along the rolling direction"),
     Column("mean_chord_across_um", "µm", "float64", "mean chord of carbide across the rolling direction"),
@@ -99,6 +110,9 @@ SPECIMENS = (
     Column("ci95_high", "", "float64", "upper end of the 95 % interval"),
     Column("relative_accuracy_pct", "%", "float64", "%RA, half width of the interval over the mean (ASTM E562)"),
     Column("fields", "", "int64", "fields that entered"),
+    Column(
+        "interval_of", "", "str", "specimen: from the scatter between its fields; field: if the bar is like this one"
+    ),
 )
 
 
