@@ -203,6 +203,16 @@ CHEMISTRY = (
     Column("message", "", "str", "where the measurement lies above the ceiling, and other cautions"),
 )
 
+DETECTION = (
+    Column("ecd_um", "µm", "float64", "equivalent circle diameter, geometric mean of the class of size"),
+    Column("set_in", "", "int64", "invented carbides set into the picture"),
+    Column("found", "", "int64", "those of them that were found"),
+    Column("probability", "", "float64", "probability of detection, logistic in the logarithm of the diameter"),
+    Column("probability_low", "", "float64", "lower end of its 95 % interval"),
+    Column("probability_high", "", "float64", "upper end of its 95 % interval"),
+    Column("area_error", "", "float64", "median of measured over true area, less 1"),
+)
+
 POINTS = (
     Column("specimen", "", "str", "specimen the field belongs to"),
     Column("field", "", "str", "name of the field"),
