@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from micro.field import FieldResult
+from micro.measures.totals import NONE_SEEN
 from micro.phantom.coverage import cover
 from micro.phantom.shapes import Shapes, shapes
 from micro.segmentation.blurred_shapes import resolved_diameter_px
@@ -28,6 +29,7 @@ CELL_PX = 48
 CLEAR_SPREADS = 4.0
 SIZE_CLASSES = 8
 LOOKED_PX = 1
+SYNTHETIC = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,11 +68,17 @@ class Detection:
                 f"In this picture carbides above {self.curve.a90:.2g} µm are found nine times in ten "
                 f"({self.curve.a90_95:.2g} µm at 95 % confidence)"
             )
-        per_100 = 100 * self.false_call_rate
-        if not np.isfinite(per_100):
+        if not self.found:
             return f"{said}."
-        count = "fewer than one is" if per_100 < 0.5 else f"{per_100:.0f} {'is' if round(per_100) == 1 else 'are'}"
-        return f"{said}; of 100 found, {count} not there."
+        return f"{said}; of 100 found, {self._false_words()} not there."
+
+    def _false_words(self) -> str:
+        per_100 = 100 * self.false_call_rate
+        if per_100 > 0:
+            return "fewer than one is" if per_100 < 0.5 else f"{per_100:.0f} {'is' if round(per_100) == 1 else 'are'}"
+        # With none seen, up to three are expected at 95 % on all matrices together (Poisson).
+        at_most = 100 * NONE_SEEN / (1 + SYNTHETIC) / self.found
+        return "fewer than one is" if at_most < 1 else f"at most {np.ceil(at_most):.0f} are"
 
 
 def detect(found: FieldResult, pictures: int, seed: int, settings: SegmentationSettings | None = None) -> Detection:
@@ -101,7 +109,10 @@ def detect(found: FieldResult, pictures: int, seed: int, settings: SegmentationS
     trials = trials.assign(ecd_um=trials.pop("ecd_px") * um_per_px)
     size, hit = trials["ecd_um"].to_numpy(float), trials["found"].to_numpy(bool)
     curve = fit_detection(size, hit) if 0 < hit.sum() < len(hit) and len(hit) >= 10 else None
-    matrices = [turned_matrix(found.segmentation), *(synthetic_matrix(found.segmentation, rng) for _ in range(3))]
+    matrices = [
+        turned_matrix(found.segmentation),
+        *(synthetic_matrix(found.segmentation, rng) for _ in range(SYNTHETIC)),
+    ]
     calls = [_false_calls(found, matrix, settings) for matrix in matrices]
     # The turned picture is the matrix itself, the others its spectrum alone: the worse of the two is told.
     return Detection(curve, trials, max(calls[0], float(np.mean(calls[1:]))), found.segmentation.count)
@@ -153,15 +164,14 @@ def carbides_to_set(found: FieldResult, rng: np.random.Generator) -> Shapes:
         class_index=segmentation.class_index[own["particle"].to_numpy(int)[row] - 1],
     ).moved(x, y)
     taken = (segmentation.basins > 0) | segmentation.excluded
-    clear = cv2.distanceTransform((~np.pad(taken, 1, constant_values=True)).astype(np.uint8), cv2.DIST_L2, 5)[
-        1:-1, 1:-1
-    ]
+    free = 1 - np.pad(taken, 1, constant_values=True).astype(np.uint8)
+    clear = cv2.distanceTransform(free, cv2.DIST_L2, cv2.DIST_MASK_5)[1:-1, 1:-1]
     fits = clear[y.astype(int), x.astype(int)] > outlines.reach + CLEAR_SPREADS * spread
     return outlines.take(fits)
 
 
 def set_in(found: FieldResult, outlines: Shapes) -> Picture:
-    """Grey picture with these carbides in it: their class grey over the local matrix, as blurred, lit and noisy as it is.
+    """Grey picture with these carbides in it: class grey over the local matrix, blurred, lit and noisy as it is.
 
     Where a carbide lies the grain of the matrix is gone; the noise of single pixels stays.
     """
