@@ -44,6 +44,7 @@ AREA_PCT, ECD_UM, ASPECT, BANDING, SIZE = 10.0, 2.5, 1.5, 0.0, (1024, 768)
     "sharpening, median, jpeg, gain, mosaic. Strengths are shares of the contrast unless docs/etches.md says other.",
 )  # fmt: skip
 @click.option("--like", type=click.Path(path_type=Path), help="FIELD: draw and measure twins of this micrograph.")
+@click.option("--into", type=click.Path(path_type=Path), help="FIELD: set carbides into it, and say which are found.")
 def command(
     out: Path,
     fields: int,
@@ -59,20 +60,34 @@ def command(
     damage: bool,
     etches: tuple[str, ...],
     like: Path | None,
+    into: Path | None,
 ) -> None:
     """Make invented micrographs with their true answer beside them.
 
     With --like, measure a real field, draw twins with its parameters, measure them the same way, and print how far the
     numbers lie from the twins' truth: the error to expect at that magnification.
+
+    With --into, set invented carbides into the matrix of a real field, look for them, and print from which size on they
+    are found: the probability of detection.
     """
     _check(out, um_per_px, ecd_um)
     by = etch_and_camera(etches)
     if by and damage:
         _refuse("--etch", "stands beside --damage", "leave one out")
+    scene_options: dict[str, object] = {
+        "area_pct": area_pct,
+        "ecd_um": ecd_um,
+        "aspect": aspect,
+        "banding": banding,
+        "size": size,
+    }
+    scene_options["etch"] = etches or None
+    if into is not None:
+        _refuse_beside("--into", like=like, **scene_options)
+        _detect(into, out, fields, seed, um_per_px, rolling_deg)
+        return
     if like is not None:
-        _refuse_beside_like(
-            area_pct=area_pct, ecd_um=ecd_um, aspect=aspect, banding=banding, size=size, etch=etches or None
-        )
+        _refuse_beside("--like", **scene_options)
         _draw_twins(like, out, fields, seed, um_per_px, rolling_deg, kind)
         return
     um_per_px = um_per_px or 0.2
@@ -86,11 +101,11 @@ def command(
     click.echo(f"{drawn}; the truth is in {out / 'truth_fields.csv'}")
 
 
-def _refuse_beside_like(**given: object) -> None:
+def _refuse_beside(other: str, **given: object) -> None:
     for name, value in given.items():
         if value is not None:
             option = f"--{name.replace('_', '-')}"
-            _refuse(option, "stands beside --like, which takes it from the field", "leave one out")
+            _refuse(option, f"stands beside {other}, which takes it from the field", "leave one out")
 
 
 def _check(out: Path, um_per_px: float | None, ecd_um: float | None) -> None:
@@ -247,3 +262,26 @@ def _draw_twins(
         spread = "unknown with one twin" if math.isnan(row["spread"]) else f"{100 * row['spread']:.1f} %"
         name = row["quantity"].replace("_", " ")
         click.echo(f"  {row['carbide_class']:<8} {name:<18} bias {100 * row['bias']:+.1f} %{ends}, spread {spread}")
+
+
+def _detect(into: Path, out: Path, pictures: int, seed: int, um_per_px: float | None, rolling_deg: float) -> None:
+    """Set carbides into a field, print and write which are found."""
+    from micro import results
+    from micro.errors import InputError
+    from micro.field import measure
+    from micro.figures.detection import draw_detection
+    from micro.figures.style import styled, write_figure
+    from micro.report.wording import wrapped
+    from micro.run.detection import detect, size_table
+
+    found = measure(into, um_per_px, rolling_deg)
+    if not found.segmentation.classes:
+        raise InputError(into, "no second phase found", "detection needs a field with carbides")
+    answer = detect(found, pictures, seed)
+    table = size_table(answer)
+    results.write_table(out / "detection.csv", table)
+    with styled() as (figure, axes):
+        draw_detection(axes[0], table, answer.curve)
+        write_figure(figure, out, "detection")
+    click.echo(wrapped(answer.sentence))
+    click.echo(f"{len(answer.trials)} carbides set into {into.name}; every size is in {out / 'detection.csv'}")

@@ -11,6 +11,7 @@ from micro.measures.banding import Banding, banding
 from micro.measures.intercepts import UNRELATED, FloatArray, Intercepts, outline_length, scan, surface_per_volume
 from micro.measures.neighbours import Neighbours, neighbours
 from micro.measures.orientation import RollingDirection, estimate_rolling_direction, orientation, orientation_order
+from micro.measures.within_field import WITHIN, Carbides
 from micro.segmentation.blurred_shapes import resolved_diameter_px
 from micro.segmentation.segmentation import Segmentation
 from micro.segmentation.uncertainty import area_fraction_uncertainty
@@ -170,7 +171,7 @@ def measure_field(segmentation: Segmentation, particles: pd.DataFrame, rolling_d
         if len(totals) == 2 and rows:
             rows.append(rows[0] | {"carbide_class": name})  # one class alone is all carbides
             continue
-        field = _OneClass(segmentation, particles, name, rolling, outlines)
+        field = _OneClass(segmentation, particles, name, rolling_deg, outlines)
         bands, near = field.banding(), field.neighbours()
         rows.append(field.row(total, along, across, bands, near))
         if name == "all":
@@ -186,8 +187,13 @@ class _OneClass:
     segmentation: Segmentation
     every: pd.DataFrame
     name: str
-    rolling: float
+    rolling_deg: float | None
     outline_px: FloatArray
+
+    @property
+    def rolling(self) -> float:
+        """The horizontal stands in where no direction is known."""
+        return 0.0 if self.rolling_deg is None else self.rolling_deg
 
     @property
     def particles(self) -> pd.DataFrame:
@@ -236,6 +242,7 @@ class _OneClass:
             "number_per_px2": total.number_per_px,
             "mean_ecd_px": total.mean_ecd,
             **self.intercept_columns(total.area_fraction, along, across),
+            **self.within_columns(along, across),
             "surface_per_volume_per_px": surface_per_volume(self.outline_px[self.members].sum(), frame),
             "orientation_order": orientation_order(own["angle_deg"], own["major_px"], own["weight"]),
             "band_contrast": bands.contrast,
@@ -264,6 +271,23 @@ class _OneClass:
             "mean_chord_along_px": _over(area_fraction, n_along),
             "mean_chord_across_px": _over(area_fraction, n_across),
         }
+
+    def within_columns(self, along: Intercepts, across: Intercepts) -> dict[str, float]:
+        """Relative sampling uncertainty of each total that WITHIN names, were the bar like this field."""
+        own = self.particles
+        x, y = self.points().T
+        carbides = Carbides(x, y, self.segmentation.excluded, self.rolling_deg)
+        weight, label = own["weight"].to_numpy(float), own["particle"].to_numpy(int) - 1
+        met_along, met_across = (lines.per_carbide[label] for lines in (along, across))
+        sums: dict[str, tuple[FloatArray, FloatArray | None]] = {
+            "area_fraction": (own["area_px2"].to_numpy(float), None),
+            "number_per_mm2": (weight, None),
+            "mean_ecd": (weight * own["ecd_px"].to_numpy(float), weight),
+            "intercepts_along": (met_along, None),
+            "intercepts_across": (met_across, None),
+            "anisotropy_index": (met_across, met_along),
+        }
+        return {column: carbides.relative_uncertainty(*sums[quantity]) for quantity, column in WITHIN.items()}
 
 
 def _unresolved_share(own: pd.DataFrame) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import shutil
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -224,7 +225,8 @@ def fraction_rows(fields: pd.DataFrame) -> pd.DataFrame:
     for (specimen, carbide_class), own in fields.groupby(["specimen", "carbide_class"], sort=False):
         p = point_fraction(own["point_fraction"], own["grid_points"])
         ends = (p.mean, p.std, p.low, p.high, p.relative_accuracy_pct, p.fields)
-        rows.append((specimen, carbide_class, POINT_FRACTION, "", *ends, f"{p.points} points alone"))
+        known = "specimen" if p.fields > 1 and math.isfinite(p.low) else ""
+        rows.append((specimen, carbide_class, POINT_FRACTION, "", *ends, f"{p.points} points alone", known))
     return pd.DataFrame(rows, columns=names(SPECIMENS)) if rows else empty(SPECIMENS)
 
 

@@ -118,14 +118,21 @@ def _area_rows(row: dict[Any, Any], fields: pd.DataFrame, lesson: Lesson) -> lis
     if name not in lesson.corrected:
         return [_with_outline_errors(row, lesson)]
     corrected, counted = lesson.corrected[name], lesson.counted[name]
-    alone = f"{lesson.points} points alone"
-    these = {"quantity": THESE, "std": math.nan, "origin": f"{lesson.origin}; says nothing of other fields"}
-    counted_these = {"quantity": COUNT_THESE, "std": math.nan, "origin": alone}
+    alone, of = f"{lesson.points} points alone", "specimen" if lesson.fields > 1 else "field"
+    these = {
+        "quantity": THESE,
+        "std": math.nan,
+        "interval_of": "these fields",
+        "origin": f"{lesson.origin}; says nothing of other fields",
+    }
+    counted_these = {"quantity": COUNT_THESE, "std": math.nan, "interval_of": "these fields", "origin": alone}
     return [
-        row | _ends(corrected.specimen, corrected, lesson) | {"origin": lesson.origin},
+        row | _ends(corrected.specimen, corrected, lesson) | {"origin": lesson.origin, "interval_of": of},
         row | _ends(corrected.these_fields, corrected, lesson) | these,
         row | _by_outlines(fields, lesson) | {"quantity": BY_OUTLINES, "origin": f"{lesson.chosen} outlines"},
-        row | _ends(counted.specimen, counted, lesson) | {"quantity": POINT_FRACTION, "origin": alone},
+        row
+        | _ends(counted.specimen, counted, lesson)
+        | {"quantity": POINT_FRACTION, "origin": alone, "interval_of": of},
         row | _ends(counted.these_fields, counted, lesson) | counted_these,
     ]
 

@@ -121,9 +121,9 @@ def budget_section(answer: Analysis) -> PageSection | None:
     if not rows:
         return None
     text = (
-        "Relative standard uncertainties, in % of the value: the scatter between fields over the root of their number, "
-        "the segmentation (levels, noise, blur), which all fields share, and the scale. Unknown ones are left out "
-        "of the interval.",
+        "Relative standard uncertainties, in % of the value: the scatter between fields over the root of their number "
+        "(of one field: that within it), the segmentation (levels, noise, blur), which all fields share, and the "
+        "scale. Unknown ones are left out of the interval.",
     )
     columns = ("specimen, quantity", "field scatter", "segmentation", "scale", "together")
     return PageSection("uncertainty", "What makes the numbers uncertain", text, tables=[PageTable("", columns, rows)])
@@ -136,9 +136,8 @@ def _budget_rows(specimen: Any) -> Iterator[tuple[str, ...]]:
     for carbide_class, quantity, budget in known:
         size = abs(budget.estimate.value)
         if carbide_class == "all" and quantity.name in BUDGETED and size > 0:
-            parts = {source: u for source, u, _ in budget.rows()}
-            shown = (parts[s] for s in ("field scatter", "segmentation", "scale", "combined"))
-            yield (f"{specimen.name}, {plain_name(quantity.name)}", *(_share(u / size) for u in shown))
+            shown = (_share(u / size) for _, u, _ in budget.rows())
+            yield (f"{specimen.name}, {plain_name(quantity.name)}", *shown)
 
 
 def _share(relative: float) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from micro.analysis import Analysis
-from micro.report.wording import figures, one_class, with_ends, with_unit
+from micro.report.wording import figures, if_alike, one_class, with_ends, with_unit
 from micro.specimens.quantities import BY_NAME
 from micro.study.model import Specimen, Study
 
@@ -65,7 +65,7 @@ class _Values:
         """Value with unit, then its interval in brackets."""
         row = self._found.get((carbide_class, quantity), {})
         ends = (factor * float(row.get(name, math.nan)) for name in ("mean", "ci95_low", "ci95_high"))
-        return with_unit(with_ends(*ends), unit)
+        return if_alike(with_unit(with_ends(*ends), unit), str(row.get("interval_of", "")))
 
 
 def named(specimen: Specimen) -> str:
@@ -229,13 +229,17 @@ def sureness_sentences(measured: list[tuple[Specimen, _Values]], answer: Analysi
         "Brackets hold 95 % intervals, made of the scatter between fields, the segmentation and the scale: of bars "
         "sampled so, 95 in 100 have their true mean inside."
     )
-    known = [(s.name, v.accuracy_pct("area_fraction")) for s, v in measured]
+    known = [(s.name, v.accuracy_pct("area_fraction")) for s, v in measured if v.fields > 1]
     told = [f"± {figures(pct, pct)} % of its value in {name}" for name, pct in known if math.isfinite(pct)]
     if told:
         yield f"The area fraction is known to {_and(told)}; where that is too wide, measure more fields."
     single = [s.name for s, v in measured if v.fields == 1]
     if single:
-        yield f"One field gives no interval: {_and(single)}."
+        yield (
+            f"One field was measured of {_and(single)}: its intervals hold if the bar is like that field, and where "
+            "one is unknown the field cannot tell. Only more fields show how the bar scatters; bars are compared by "
+            "that alone."
+        )
     unknown = [m.name for m in answer.specimens if m.scale_relative_uncertainty is None]
     if unknown:
         yield f"The uncertainty of the scale is not known, and in no interval, for {_and(unknown)}."

@@ -82,6 +82,13 @@ def with_ends(value: float, low: float, high: float) -> str:
     return f"{figures(value, half)} ({figures(low, half)} to {figures(high, half)})"
 
 
+def if_alike(text: str, interval_of: str, advice: str = "") -> str:
+    """Say behind an interval that `with_ends` wrote that it holds only if the bar is like the one field measured."""
+    if interval_of != "field" or not text.endswith(")"):
+        return text
+    return f"{text[:-1]} if the bar is like this field{advice})"
+
+
 def with_unit(text: str, unit: str) -> str:
     """Put a unit behind the value of what `with_ends` wrote, before the brackets."""
     value, bracket, rest = text.partition(" (")
@@ -124,7 +131,8 @@ def methods(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFrame) -> 
         "without overlap. Area fraction equals volume fraction in the mean over random sections (E. E. Underwood, "
         "Quantitative Stereology, 1970).",
         "Intervals are 95 % intervals with the fields as the sampling unit (Student t), combined with the uncertainty "
-        "of the segmentation and of the scale. %RA is half the interval over the mean (ASTM E562).",
+        "of the segmentation and of the scale. One field alone gives the interval that its own structure shows, which "
+        "holds if the bar is like it (G. Matheron, from memory). %RA is half the interval over the mean (ASTM E562).",
     ]
 
 
@@ -180,7 +188,7 @@ def specimen_table(study: Study, specimens: pd.DataFrame) -> str:
             lines.append(f"{specimen.name}: no field was measured")
             continue
         fields, more = _fields(own)
-        known = f"{fields} fields, 95 % intervals" if fields > 1 else "1 field: 95 % intervals need two or more"
+        known = f"{fields} fields, 95 % intervals" if fields > 1 else "1 field, 95 % intervals if the bar is like it"
         lines.append(f"{specimen.name}, {known if fields else 'unknown'}{more}")
         for carbide_class, title in _classes(own):
             lines += _class_lines(own[own["carbide_class"] == carbide_class], title)
@@ -208,11 +216,26 @@ def _classes(own: pd.DataFrame) -> list[tuple[str, str]]:
 
 def _class_lines(rows: pd.DataFrame, title: str) -> list[str]:
     by_quantity = rows.drop_duplicates("quantity").set_index("quantity")
+    single = [f"  {line}" for line in _one_field_lines(by_quantity)]
     cells = []
     for quantity, heading in SHOWN.items():
-        if quantity in by_quantity.index:
+        if quantity in by_quantity.index and not (single and quantity == "area_fraction"):
             ends = by_quantity.loc[[quantity], ["mean", "ci95_low", "ci95_high"]].to_numpy(float)[0]
             shown = printed(with_half_width(*(printed_factor(quantity) * ends)))
             cells.append(f"{heading:<13}{shown}")
     body = [f"  {left:<38}{right}".rstrip() for left, right in zip(cells[::2], [*cells[1::2], ""], strict=False)]
-    return [f"  {title}", *("  " + line for line in body)]
+    return [f"  {title}", *single, *("  " + line for line in body)]
+
+
+def _one_field_lines(by_quantity: pd.DataFrame) -> list[str]:
+    """Lines of the area fraction where one field speaks for itself, or cannot; none where there are more fields."""
+    if "area_fraction" not in by_quantity.index or "interval_of" not in by_quantity:
+        return []
+    row = by_quantity.loc[["area_fraction"]].to_dict("records")[0]
+    ends = [100 * float(row[name]) for name in ("mean", "ci95_low", "ci95_high")]
+    if row["fields"] != 1 or not ends[0] > 0:
+        return []
+    told = if_alike(with_ends(*ends), str(row["interval_of"]), "; more fields to know")
+    if row["interval_of"] != "field":
+        told = f"{figures(ends[0], 0)} (one field cannot tell how far it is off; more fields to know)"
+    return wrapped(f"{SHOWN['area_fraction']} {told}").split("\n")

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from micro.measures.totals import NONE_SEEN
+from micro.measures.within_field import WITHIN, ends_of_field
 from micro.specimens.quantities import QUANTITIES, ClassData, Quantity, class_data
 from micro.statistics.sampling import NORMAL_95, UNKNOWN, Estimate, student_t
 from micro.tables.columns import SPECIMENS, empty, names
@@ -72,7 +73,11 @@ class Budget:
     def rows(self) -> list[tuple[str, float, float]]:
         """(source, standard uncertainty, degrees of freedom) of each source and of them together."""
         return [
-            ("field scatter", self.estimate.standard_uncertainty, self.estimate.degrees_of_freedom),
+            (
+                "field scatter" if self.estimate.fields > 1 else "within the field",
+                self.estimate.standard_uncertainty,
+                self.estimate.degrees_of_freedom,
+            ),
             ("segmentation", self.segmentation, math.inf),
             ("scale", self.scale, math.inf),
             ("combined", self.standard_uncertainty, self.degrees_of_freedom),
@@ -82,7 +87,7 @@ class Budget:
 def summarise(particles: pd.DataFrame, fields: pd.DataFrame, scale_relative_uncertainty: float | None) -> pd.DataFrame:
     """Rows of specimens.csv for the fields of one specimen.
 
-    With one field the scatter is unknown, and so are standard deviation and interval.
+    With one field the standard deviation is unknown, and the interval is that of the field by itself where it can tell.
 
     Parameters
     ----------
@@ -139,6 +144,8 @@ def budgets(
             estimate = quantity.estimate(data)
             if len(data.fields) and not len(data.carbides) and np.isfinite(data.column("number_per_mm2")).all():
                 estimate = none_seen(quantity.name, estimate, data)
+            elif len(data.fields) == 1:
+                estimate = of_one_field(quantity.name, estimate, data)
             size = abs(estimate.value)
             yield (
                 carbide_class,
@@ -180,6 +187,24 @@ def none_seen(quantity: str, estimate: Estimate, data: ClassData) -> Estimate:
     return replace(estimate, below=below, above=float(highest) / student_t(estimate.degrees_of_freedom))
 
 
+# 1/N_L across goes as its intercepts.
+SAMPLED_LIKE = {"mean_band_spacing": "intercepts_across"}
+
+
+def of_one_field(quantity: str, estimate: Estimate, data: ClassData) -> Estimate:
+    """Estimate with the sampling error that the field shows within itself, in place of the scatter between fields.
+
+    It holds if the bar is like this field, which one field cannot tell.
+    """
+    column = WITHIN.get(SAMPLED_LIKE.get(quantity, quantity))
+    relative = float(data.column(column)[0]) if column else math.nan
+    if not (math.isfinite(relative) and estimate.value > 0):
+        return estimate
+    low, high = ends_of_field(estimate.value, relative)
+    below, above = (estimate.value - low) / NORMAL_95, (high - estimate.value) / NORMAL_95
+    return replace(estimate, below=below, above=above, degrees_of_freedom=math.inf)
+
+
 def area_relative_uncertainty(data: ClassData) -> float:
     """Relative standard uncertainty of carbide area that the fields share, from their segmentation intervals.
 
@@ -195,6 +220,13 @@ def area_relative_uncertainty(data: ClassData) -> float:
     known = np.isfinite(half) & np.isfinite(fraction)
     total = fraction[known].sum()
     return float(half[known].sum() / NORMAL_95 / total) if total > 0 else math.nan
+
+
+def interval_of(budget: Budget) -> str:
+    """Return what the interval speaks of: "specimen", "field" if the bar is like it, or empty where unknown."""
+    if not math.isfinite(budget.interval[0] + budget.interval[1]):
+        return ""
+    return "specimen" if budget.estimate.fields > 1 else "field"
 
 
 def _scale_part(quantity: Quantity, size: float, scale_relative_uncertainty: float | None) -> float:
@@ -224,4 +256,5 @@ def _row(carbide_class: str, quantity: Quantity, budget: Budget, fields: pd.Data
         accuracy,
         budget.estimate.fields,
         "",
+        interval_of(budget),
     )

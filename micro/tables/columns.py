@@ -66,6 +66,17 @@ FIELDS = (
     Column("intercepts_across_per_mm", "1/mm", "float64", "N_L on lines across the rolling direction"),
     Column("anisotropy_index", "", "float64", "AI, N_L across over N_L along (ASTM E1268)"),
     Column("degree_of_orientation", "", "float64", "Ω12 (ASTM E1268)"),
+    Column(
+        "area_fraction_within_relative_uncertainty",
+        "",
+        "float64",
+        "of area_fraction by sampling, if the bar is like this field; empty where it cannot tell",
+    ),
+    Column("number_within_relative_uncertainty", "", "float64", "of number_per_mm2, likewise"),
+    Column("mean_ecd_within_relative_uncertainty", "", "float64", "of mean_ecd_um, likewise"),
+    Column("intercepts_along_within_relative_uncertainty", "", "float64", "of intercepts_along_per_mm, likewise"),
+    Column("intercepts_across_within_relative_uncertainty", "", "float64", "of intercepts_across_per_mm, likewise"),
+    Column("anisotropy_within_relative_uncertainty", "", "float64", "of anisotropy_index, likewise"),
     Column("mean_free_path_um", "µm", "float64", "mean free path across the rolling direction"),
     Column("mean_chord_along_um", "µm", "float64", "mean chord of carbide along the rolling direction"),
     Column("mean_chord_across_um", "µm", "float64", "mean chord of carbide across the rolling direction"),
@@ -104,6 +115,12 @@ SPECIMENS = (
     Column("relative_accuracy_pct", "%", "float64", "%RA, half width of the interval over the mean (ASTM E562)"),
     Column("fields", "", "int64", "fields that entered"),
     Column("origin", "", "str", "what put the number right, or widened its interval; empty: the pictures alone"),
+    Column(
+        "interval_of",
+        "",
+        "str",
+        "specimen: by the scatter between its fields; field: if the bar is like this one; these fields",
+    ),
 )
 
 
@@ -192,6 +209,16 @@ CHEMISTRY = (
     Column("measured_low", "", "float64", "lower end of its 95 % interval"),
     Column("measured_high", "", "float64", "upper end of its 95 % interval"),
     Column("message", "", "str", "where the measurement lies above the ceiling, and other cautions"),
+)
+
+DETECTION = (
+    Column("ecd_um", "µm", "float64", "equivalent circle diameter, geometric mean of the class of size"),
+    Column("set_in", "", "int64", "invented carbides set into the picture"),
+    Column("found", "", "int64", "those of them that were found"),
+    Column("probability", "", "float64", "probability of detection, logistic in the logarithm of the diameter"),
+    Column("probability_low", "", "float64", "lower end of its 95 % interval"),
+    Column("probability_high", "", "float64", "upper end of its 95 % interval"),
+    Column("area_error", "", "float64", "median of measured over true area, less 1"),
 )
 
 POINTS = (

@@ -183,3 +183,20 @@ def test_fields_that_agree_on_no_carbide_do_not_prove_it():
     assert number["ci95_high"] == pytest.approx(expected / area * 1e6, rel=2e-3)
     assert share["ci95_high"] == pytest.approx(highest / len(fields))
     assert np.isnan(found.loc["intercepts_along", ["ci95_low", "ci95_high"]].to_numpy(float)).all()
+
+
+def test_one_field_speaks_for_itself_and_says_so():
+    """value·exp(±1.96·u) of its own sampling error, with segmentation in quadrature; other quantities stay unknown."""
+    particles, fields = study(np.random.default_rng(4), fields=1)
+    u = 0.05
+    one = fields.assign(area_fraction_within_relative_uncertainty=u)
+    table = rows(summarise(particles, one, None))
+    row = table.loc["area_fraction"]
+    value = fields["area_fraction"].iloc[0]
+    above = math.hypot(value * (math.exp(1.959964 * u) - 1), 1.959964 * 0.02 * value)
+    below = math.hypot(value * (1 - math.exp(-1.959964 * u)), 1.959964 * 0.02 * value)
+    assert (row["ci95_low"], row["ci95_high"]) == pytest.approx((value - below, value + above), rel=1e-4)
+    assert (row["interval_of"], table.loc["number_per_mm2", "interval_of"]) == ("field", "")
+    assert math.isnan(table.loc["number_per_mm2", "ci95_low"])
+    several = rows(summarise(*study(np.random.default_rng(5)), None))
+    assert several.loc["area_fraction", "interval_of"] == "specimen"

@@ -1,7 +1,5 @@
 """From pictures and the tally of the counting page to tables, by the commands that a user types."""
 
-import json
-
 import cv2
 import numpy as np
 import pandas as pd
@@ -13,6 +11,7 @@ from study import SIDE, write_fields, write_tally
 from micro import results
 from micro.cli import group
 from micro.errors import MicroError
+from micro.report.record import read_run
 from micro.run.verify import changed_inputs, verify
 
 
@@ -120,9 +119,9 @@ def test_workers_and_a_second_run_leave_the_same_bytes(hard, tmp_path):
 
 def test_verify_knows_the_tally(hard, tmp_path):
     folder, _ = hard
-    record = json.loads((folder / "out/run.json").read_text())
+    record = read_run(folder / "out")
     tally = str((folder / "tally.csv").resolve())
-    assert record["specimens"][0]["taught_by"] == {tally: results.hash_of_file(folder / "tally.csv")}
+    assert record.inputs[tally] == results.hash_of_file(folder / "tally.csv")
     assert verify(folder / "out", 1, lambda outcome: None).differences == ()
     text = (folder / "tally.csv").read_bytes()
     try:

@@ -1,0 +1,167 @@
+"""How sure one field is of itself: the sampling error of its totals, from how its carbides lie in it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.statistics.sampling import NORMAL_95, student_t
+
+FloatArray = NDArray[np.float64]
+
+CELL_PX = 16
+# Figures below: share of fields of 1024 × 768 px held, simulated; tests/measures/test_within_field.py simulates again.
+# The waves with the fewest cycles on the field. More of them are surer and reach shorter structure, which says less of
+# the field as a whole: 24 held clusters of 60 px in 92 %, 16 in 93 %.
+EVEN_WAVES = 16
+# Waves across rolling of up to two cycles: bands run through the field, so only these see them. With six, irregular
+# bands a third of the field apart were held in 78 %, with four in 86 %; three widen all others by a seventh.
+BAND_WAVES, FINER_WAVES = 4, 12
+# They count where chance seldom makes them so strong: at 0.2 bands were held in 93 %, at 0.6 random fields in 98 %.
+BANDED_CHANCE = 0.3
+# The longest waves stand out of the finer ones by chance in so many fields (chosen).
+LONG_CHANCE = 0.01
+FEWEST = 10
+WITHIN = {
+    "area_fraction": "area_fraction_within_relative_uncertainty",
+    "number_per_mm2": "number_within_relative_uncertainty",
+    "mean_ecd": "mean_ecd_within_relative_uncertainty",
+    "intercepts_along": "intercepts_along_within_relative_uncertainty",
+    "intercepts_across": "intercepts_across_within_relative_uncertainty",
+    "anisotropy_index": "anisotropy_within_relative_uncertainty",
+}
+"""Quantities whose sampling error one field tells, and their columns of fields.csv."""
+
+
+@dataclass(frozen=True, eq=False)
+class Carbides:
+    """Where the carbides of a field lie, and what part of it is analysed, px.
+
+    Parameters
+    ----------
+    x, y
+        (n,) centroids.
+    excluded
+        (rows, columns) True where not analysed.
+    rolling_deg
+        Rolling direction from the horizontal, counter-clockwise as seen; None where none is known: bands along
+        either side of the picture are looked for.
+    """
+
+    x: FloatArray
+    y: FloatArray
+    excluded: NDArray[np.bool_]
+    rolling_deg: float | None = None
+
+    def relative_uncertainty(self, numerator: FloatArray, denominator: FloatArray | None = None) -> float:
+        """Relative standard uncertainty of Σ numerator over Σ denominator, as an estimate for more of the same.
+
+        The sum is the integral of a random density. Its variance is the power of that density at no cycles on the field
+        (G. Matheron, from memory: far below the field, covariance integrated, times area), and the waves with the
+        fewest cycles show that power: each is orthogonal to the mean, and its square estimates the variance. Where the
+        waves across rolling are stronger than the others, bands run through the field and these alone count.
+
+        Parameters
+        ----------
+        numerator
+            (n,) what each carbide adds to the total: area, weight, intercepts.
+        denominator
+            (n,) the same for the total below; None: the area analysed.
+
+        Returns
+        -------
+        float
+            Widened for its degrees of freedom, t·u/1.96, so that 1.96 of it holds 95 % as Student's t does; NaN where
+            one field cannot tell: few carbides, or structure longer than a third of the field.
+        """
+        below = self._cells.sum() if denominator is None else denominator.sum()
+        if np.count_nonzero(numerator) < FEWEST or not (below > 0 and numerator.sum() > 0):
+            return math.nan
+        ratio = numerator.sum() / below
+        if denominator is None:
+            residual = np.concatenate([numerator, -ratio * self._cells])
+        else:
+            residual = np.concatenate([numerator - ratio * denominator, np.zeros(len(self._cells))])
+        # An estimate from few large carbides is less sure than so many waves: kurtosis of the carbides' own part.
+        own = residual[: len(numerator)] ** 2
+        few = float((own**2).sum() / own.sum() ** 2 / 2) if own.any() else 0.0
+        power = [(waves @ residual / numerator.sum()) ** 2 for waves in (self._even, *self._banded)]
+        return _widened(power[0], power[1:], few)
+
+    @cached_property
+    def _cells(self) -> FloatArray:
+        """(cells,) pixels analysed of each cell."""
+        rows, columns = self.excluded.shape
+        analysed = np.add.reduceat(~self.excluded, np.arange(0, rows, CELL_PX), axis=0, dtype=float)
+        return np.add.reduceat(analysed, np.arange(0, columns, CELL_PX), axis=1).ravel()
+
+    @cached_property
+    def _places(self) -> tuple[FloatArray, FloatArray]:
+        """(n + cells,) x and y of the carbides, then of the cells."""
+        rows, columns = self.excluded.shape
+        left, top = np.arange(0, columns, CELL_PX), np.arange(0, rows, CELL_PX)
+        x = (left + np.minimum(left + CELL_PX, columns)) / 2
+        y = (top + np.minimum(top + CELL_PX, rows)) / 2
+        return np.append(self.x, np.tile(x, len(top))), np.append(self.y, np.repeat(y, len(left)))
+
+    @cached_property
+    def _even(self) -> FloatArray:
+        """(waves, n + cells) products of cosines along both sides, fewest cycles per length first, of mean square 1."""
+        rows, columns = self.excluded.shape
+        i, j = np.divmod(np.arange(81), 9)
+        fewest = np.argsort(np.hypot(i / columns, j / rows), kind="stable")[1 : EVEN_WAVES + 1]
+        x, y = self._places
+        along = np.cos(np.pi * np.arange(9)[:, None] * x / columns)
+        down = np.cos(np.pi * np.arange(9)[:, None] * y / rows)
+        return self._scaled(along[i[fewest]] * down[j[fewest]])
+
+    @cached_property
+    def _banded(self) -> list[FloatArray]:
+        """(waves, n + cells) cosines across rolling, in the share of the area below; for one direction or two."""
+        directions = (0.0, 90.0) if self.rolling_deg is None else (self.rolling_deg,)
+        x, y = self._places
+        cycles = np.pi * np.arange(1, FINER_WAVES + 1)[:, None]
+        found = []
+        for angle in np.radians(directions):
+            across = np.sin(angle) * x + np.cos(angle) * y
+            found.append(self._scaled(np.cos(cycles * self._share_below(across))))
+        return found
+
+    def _share_below(self, across: FloatArray) -> FloatArray:
+        """(n + cells,) share of the analysed area that lies nearer to the one edge."""
+        place, which = np.unique(np.round(across[len(self.x) :], 6), return_inverse=True)
+        area = np.bincount(which, self._cells)
+        middle = (np.cumsum(area) - area / 2) / area.sum()
+        ends = [place[0] - CELL_PX / 2], [place[-1] + CELL_PX / 2]
+        return np.interp(across, np.concatenate([ends[0], place, ends[1]]), np.concatenate([[0.0], middle, [1.0]]))
+
+    def _scaled(self, waves: FloatArray) -> FloatArray:
+        """Waves of mean 0 and mean square 1 over the analysed area."""
+        share = self._cells / self._cells.sum()
+        waves = waves - (waves[:, len(self.x) :] @ share)[:, None]
+        return np.asarray(waves / np.sqrt(waves[:, len(self.x) :] ** 2 @ share)[:, None])
+
+
+def _widened(even: FloatArray, banded: Sequence[FloatArray], few: float) -> float:
+    """Relative standard uncertainty from the power of the waves; `few` adds to 1 / degrees of freedom."""
+    from scipy import special
+
+    half = student_t(1 / (1 / len(even) + few)) * math.sqrt(even.mean())
+    for waves in banded:
+        long, finer = waves[:BAND_WAVES].mean(), waves[BAND_WAVES + 1 :].mean()
+        if long > special.fdtri(BAND_WAVES, FINER_WAVES - BAND_WAVES - 1, 1 - LONG_CHANCE) * finer:
+            return math.nan
+        if long > special.fdtri(BAND_WAVES, len(even), 1 - BANDED_CHANCE / len(banded)) * even.mean():
+            half = max(half, student_t(1 / (1 / BAND_WAVES + few)) * math.sqrt(long))
+    return float(half / NORMAL_95)
+
+
+def ends_of_field(value: float, relative_uncertainty: float) -> tuple[float, float]:
+    """Return the 95 % interval of a positive total: value·exp(±1.96·u), which holds skewed sums better than ±."""
+    factor = math.exp(NORMAL_95 * relative_uncertainty)
+    return value / factor, value * factor

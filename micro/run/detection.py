@@ -1,0 +1,245 @@
+"""What a picture can show: invented carbides set into its own matrix, and looked for as all others."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from micro.field import FieldResult
+from micro.measures.totals import NONE_SEEN
+from micro.phantom.coverage import cover
+from micro.phantom.shapes import Shapes, shapes
+from micro.segmentation.blurred_shapes import resolved_diameter_px
+from micro.segmentation.segmentation import Segmentation, SegmentationSettings
+from micro.segmentation.stages import segment
+from micro.statistics.detection import DetectionCurve, fit_detection
+from micro.tables.columns import DETECTION, names
+
+FloatArray = NDArray[np.float64]
+Picture = NDArray[np.float32]
+
+# In resolved diameters: from what is never found to what always is (chosen).
+SMALLEST, LARGEST = 0.25, 2.5
+# One carbide a cell at most, so that those set in stay far apart (chosen).
+CELL_PX = 48
+# Carbides set in stay clear of those there by their radius and so many edge spreads (chosen).
+CLEAR_SPREADS = 4.0
+SIZE_CLASSES = 8
+LOOKED_PX = 1
+SYNTHETIC = 3
+
+
+@dataclass(frozen=True, eq=False)
+class Detection:
+    """What was found of carbides set into one picture.
+
+    Parameters
+    ----------
+    curve
+        Probability of detection against the diameter in µm; None where all or none were found.
+    trials
+        One row a carbide set in: ecd_um, found, area_ratio (measured over true, NaN where missed).
+    false_calls
+        Mean number of carbides found in a picture whose matrix holds none.
+    found
+        Carbides found in the picture as it is.
+    """
+
+    curve: DetectionCurve | None
+    trials: pd.DataFrame
+    false_calls: float
+    found: int
+
+    @property
+    def false_call_rate(self) -> float:
+        """Share of the carbides found that are not there; NaN where none are found."""
+        return min(self.false_calls / self.found, 1.0) if self.found else np.nan
+
+    @property
+    def sentence(self) -> str:
+        """The answer in words."""
+        if self.curve is None or not np.isfinite(self.curve.a90):
+            said = "The size found nine times in ten lies outside the sizes tried"
+        else:
+            said = (
+                f"In this picture carbides above {self.curve.a90:.2g} µm are found nine times in ten "
+                f"({self.curve.a90_95:.2g} µm at 95 % confidence)"
+            )
+        if not self.found:
+            return f"{said}."
+        return f"{said}; of 100 found, {self._false_words()} not there."
+
+    def _false_words(self) -> str:
+        per_100 = 100 * self.false_call_rate
+        if per_100 > 0:
+            return "fewer than one is" if per_100 < 0.5 else f"{per_100:.0f} {'is' if round(per_100) == 1 else 'are'}"
+        # With none seen, up to three are expected at 95 % on all matrices together (Poisson).
+        at_most = 100 * NONE_SEEN / (1 + SYNTHETIC) / self.found
+        return "fewer than one is" if at_most < 1 else f"at most {np.ceil(at_most):.0f} are"
+
+
+def detect(found: FieldResult, pictures: int, seed: int, settings: SegmentationSettings | None = None) -> Detection:
+    """Set carbides into a field's picture and look for them.
+
+    Parameters
+    ----------
+    found
+        The field, with at least one carbide class.
+    pictures
+        How often carbides are set in.
+    seed
+        Same seed, same answer.
+    settings
+        As the field was segmented.
+
+    Raises
+    ------
+    ValueError
+        If the field shows no second phase.
+    """
+    if not found.segmentation.classes:
+        raise ValueError("no second phase found: nothing to set in")
+    settings = _of_one_polarity(found.segmentation, settings or SegmentationSettings())
+    rng = np.random.default_rng(seed)
+    um_per_px = found.scale.um_per_px
+    trials = pd.concat([_trial(found, settings, rng) for _ in range(pictures)], ignore_index=True)
+    trials = trials.assign(ecd_um=trials.pop("ecd_px") * um_per_px)
+    size, hit = trials["ecd_um"].to_numpy(float), trials["found"].to_numpy(bool)
+    curve = fit_detection(size, hit) if 0 < hit.sum() < len(hit) and len(hit) >= 10 else None
+    matrices = [
+        turned_matrix(found.segmentation),
+        *(synthetic_matrix(found.segmentation, rng) for _ in range(SYNTHETIC)),
+    ]
+    calls = [_false_calls(found, matrix, settings) for matrix in matrices]
+    # The turned picture is the matrix itself, the others its spectrum alone: the worse of the two is told.
+    return Detection(curve, trials, max(calls[0], float(np.mean(calls[1:]))), found.segmentation.count)
+
+
+def _of_one_polarity(segmentation: Segmentation, settings: SegmentationSettings) -> SegmentationSettings:
+    """Pin the polarity found, so that a changed matrix does not turn it."""
+    signs = {np.sign(c.contrast) for c in segmentation.classes}
+    return replace(settings, carbides="bright" if signs == {1.0} else "dark") if len(signs) == 1 else settings
+
+
+def _trial(found: FieldResult, settings: SegmentationSettings, rng: np.random.Generator) -> pd.DataFrame:
+    """Columns ecd_px, found, area_ratio of the carbides of one picture."""
+    outlines = carbides_to_set(found, rng)
+    again = segment(set_in(found, outlines), settings, found.micrograph.grey_max)
+    ecd = 2 * np.sqrt(outlines.semi_major * outlines.semi_minor)
+    label = labels_at(again.labels, outlines.x, outlines.y)
+    area = np.append(np.nan, again.contrast_area_px)[label]
+    return pd.DataFrame({"ecd_px": ecd, "found": label > 0, "area_ratio": area / (np.pi / 4 * ecd**2)})
+
+
+def labels_at(labels: NDArray[np.int32], x: FloatArray, y: FloatArray) -> NDArray[np.int32]:
+    """(n,) label at a place or next to it, 0 where there is none."""
+    import cv2
+
+    around = cv2.dilate(labels.astype(np.float32), np.ones((2 * LOOKED_PX + 1,) * 2, np.uint8))
+    return around[y.astype(int), x.astype(int)].astype(np.int32)
+
+
+def carbides_to_set(found: FieldResult, rng: np.random.Generator) -> Shapes:
+    """Carbides of all sizes with the aspect ratios, directions and classes of the field's, at clear places."""
+    import cv2
+
+    segmentation = found.segmentation
+    spread = segmentation.blur_px or 1.0
+    own = found.particles.sample(max(1, len(found.particles)), random_state=int(rng.integers(2**31)))
+    rows, columns = segmentation.labels.shape
+    left, top = np.meshgrid(np.arange(0, columns - CELL_PX, CELL_PX), np.arange(0, rows - CELL_PX, CELL_PX))
+    x, y = (corner.ravel() + rng.uniform(0, CELL_PX, corner.size) for corner in (left, top))
+    resolved = resolved_diameter_px(segmentation.blur_px)
+    ecd = resolved * np.exp(rng.uniform(np.log(SMALLEST), np.log(LARGEST), len(x)))
+    row = rng.integers(0, len(own), len(x))
+    rolling = found.micrograph.rolling_deg or 0.0
+    outlines = shapes(
+        ecd,
+        rng,
+        aspect=np.clip(own["aspect_ratio"].to_numpy(float)[row], 1.0, 4.0),
+        angle_deg=own["angle_deg"].to_numpy(float)[row] + rolling,
+        class_index=segmentation.class_index[own["particle"].to_numpy(int)[row] - 1],
+    ).moved(x, y)
+    taken = (segmentation.basins > 0) | segmentation.excluded
+    free = 1 - np.pad(taken, 1, constant_values=True).astype(np.uint8)
+    clear = cv2.distanceTransform(free, cv2.DIST_L2, cv2.DIST_MASK_5)[1:-1, 1:-1]
+    fits = clear[y.astype(int), x.astype(int)] > outlines.reach + CLEAR_SPREADS * spread
+    return outlines.take(fits)
+
+
+def set_in(found: FieldResult, outlines: Shapes) -> Picture:
+    """Grey picture with these carbides in it: class grey over the local matrix, blurred, lit and noisy as it is.
+
+    Where a carbide lies the grain of the matrix is gone; the noise of single pixels stays.
+    """
+    import cv2
+
+    segmentation = found.segmentation
+    blur = segmentation.blur_px or 1.0
+    coverage = cover(outlines, segmentation.labels.shape, len(segmentation.classes)).by_class
+    blurred = [cv2.GaussianBlur(share, (0, 0), max(blur, 0.1), borderType=cv2.BORDER_REFLECT) for share in coverage]
+    grain = cv2.GaussianBlur(segmentation.contrast, (0, 0), 2 * max(blur, 0.5))
+    contrast = segmentation.contrast.copy()
+    for share, one in zip(blurred, segmentation.classes, strict=True):
+        contrast += share * (np.float32(one.contrast) - grain)
+    return _exposed(found, contrast, sum(blurred) > 1e-3)
+
+
+def _exposed(found: FieldResult, contrast: Picture, changed: NDArray[np.bool_]) -> Picture:
+    """Grey levels of a changed contrast in the light of the picture; elsewhere the picture as it is."""
+    grey, segmentation = found.micrograph.grey, found.segmentation
+    whole = segmentation.contrast + segmentation.matrix_grey
+    gain = grey / np.where(np.abs(whole) < 1, 1, whole)
+    lit = np.clip(np.rint(gain * (contrast + segmentation.matrix_grey)), 0, found.micrograph.grey_max)
+    return np.where(changed & ~segmentation.excluded, lit, grey).astype(np.float32)
+
+
+def _matrix(segmentation: Segmentation) -> NDArray[np.bool_]:
+    """(rows, columns) True on the matrix, clear of all carbides."""
+    import cv2
+
+    owned = (segmentation.basins > 0) | segmentation.excluded
+    return cv2.dilate(owned.astype(np.uint8), np.ones((5, 5), np.uint8)) == 0
+
+
+def turned_matrix(segmentation: Segmentation) -> Picture:
+    """Contrast with the matrix turned to the other polarity: what stands out of it now is no carbide."""
+    return np.where(_matrix(segmentation), -segmentation.contrast, segmentation.contrast).astype(np.float32)
+
+
+def synthetic_matrix(segmentation: Segmentation, rng: np.random.Generator) -> Picture:
+    """Contrast with the matrix drawn anew from its power spectrum, with phases at random."""
+    where = _matrix(segmentation)
+    grain = np.where(where, segmentation.contrast, 0)
+    grain = np.where(where, grain - grain.sum() / max(where.sum(), 1), 0)
+    phase = np.fft.rfft2(rng.standard_normal(grain.shape))
+    phase /= np.maximum(np.abs(phase), 1e-12)
+    drawn = np.fft.irfft2(np.abs(np.fft.rfft2(grain)) * phase, grain.shape) / np.sqrt(max(where.mean(), 1e-3))
+    return np.where(where, drawn, segmentation.contrast).astype(np.float32)
+
+
+def _false_calls(found: FieldResult, contrast: Picture, settings: SegmentationSettings) -> int:
+    """Count carbides that are found on the matrix of a changed picture."""
+    where = _matrix(found.segmentation)
+    again = segment(_exposed(found, contrast, where), settings, found.micrograph.grey_max)
+    inside = np.bincount(again.labels[where], minlength=again.count + 1)[1:]
+    return int(np.count_nonzero(inside > again.outline_px / 2))
+
+
+def size_table(detection: Detection) -> pd.DataFrame:
+    """Rows of detection.csv: hits of each class of size beside the curve, and the median error of the area there."""
+    trials = detection.trials
+    edges = np.quantile(trials["ecd_um"], np.linspace(0, 1, SIZE_CLASSES + 1))
+    which = np.clip(np.searchsorted(edges, trials["ecd_um"], side="right") - 1, 0, SIZE_CLASSES - 1)
+    size = np.array([np.exp(np.log(own["ecd_um"]).mean()) for _, own in trials.groupby(which)])
+    table = trials.groupby(which).agg(set_in=("found", "size"), found=("found", "sum"), ratio=("area_ratio", "median"))
+    table = table.assign(ecd_um=size, area_error=table["ratio"] - 1).reset_index(drop=True)
+    for name in ("probability", "probability_low", "probability_high"):
+        table[name] = np.nan
+    if detection.curve is not None:
+        table["probability"] = detection.curve.probability(size)
+        table["probability_low"], table["probability_high"] = detection.curve.band(size)
+    return table[names(DETECTION)]

@@ -1,0 +1,126 @@
+"""One field tells its own sampling error: closed forms, and how often its intervals hold the truth of the plate."""
+
+import math
+
+import numpy as np
+import pytest
+from plates import COLUMNS, FIELD, ROWS, STRUCTURES, fields, plate
+from scipy.stats import f
+
+from micro.measures.within_field import FEWEST, Carbides, ends_of_field
+from micro.statistics.sampling import NORMAL_95, student_t
+
+WHOLE = np.zeros(FIELD, bool)
+
+
+def held(name, plates, seed=11):
+    """Shares of the fields whose interval of the area fraction holds that of the plate, and that cannot tell."""
+    rng = np.random.default_rng(seed)
+    holds, told = [], []
+    for _ in range(plates):
+        x, y, area = plate(name, rng)
+        truth = area.sum() / (ROWS * COLUMNS)
+        for u, v, own in fields(x, y, area):
+            carbides = Carbides(u, v, WHOLE, STRUCTURES[name][3])
+            low, high = ends_of_field(own.sum() / WHOLE.size, carbides.relative_uncertainty(own))
+            told.append(math.isfinite(high))
+            holds.append(low <= truth <= high)
+    held_of_told = np.sum(holds) / np.sum(told)
+    return held_of_told, 1 - np.mean(told)
+
+
+def median_of_independent():
+    """Median of the estimate over the true error that 16 waves and 4 across rolling give for independent carbides.
+
+    Their powers follow chi-squared laws about the variance; the larger half width counts where the 4 stand out.
+    """
+    rng = np.random.default_rng(0)
+    even, across = rng.chisquare(16, 100_000) / 16, rng.chisquare(4, 100_000) / 4
+    half = student_t(16) * np.sqrt(even)
+    stands_out = across > f.ppf(0.7, 4, 16) * even
+    return np.median(np.where(stands_out, np.maximum(half, student_t(4) * np.sqrt(across)), half)) / NORMAL_95
+
+
+def test_independent_carbides_err_by_the_root_of_their_squares():
+    """Var(A_A) = Σa²/A² for carbides at random (derived), the number by 1/√n; Student's t on top."""
+    rng = np.random.default_rng(1)
+    by_area, by_number = [], []
+    for _ in range(4):
+        for x, y, area in fields(*plate("even", rng)):
+            field = Carbides(x, y, WHOLE, 0.0)
+            by_area.append(field.relative_uncertainty(area) / (np.sqrt((area**2).sum()) / area.sum()))
+            by_number.append(field.relative_uncertainty(np.ones(len(x))) * math.sqrt(len(x)))
+    assert np.nanmedian(by_area) == pytest.approx(median_of_independent(), rel=0.1)
+    assert np.nanmedian(by_number) == pytest.approx(median_of_independent(), rel=0.1)
+
+
+def test_the_mean_of_carbides_that_are_all_alike_is_sure():
+    """No scatter of the sizes, no error of their mean, wherever they lie; nor of a ratio of sums that go together."""
+    rng = np.random.default_rng(2)
+    x, y, area = next(fields(*plate("small clusters", rng)))
+    field = Carbides(x, y, WHOLE, 0.0)
+    weight = np.ones(len(x))
+    assert field.relative_uncertainty(3.0 * weight, weight) == pytest.approx(0, abs=1e-12)
+    assert field.relative_uncertainty(2 * area, area) == pytest.approx(0, abs=1e-12)
+
+
+def test_a_mean_diameter_errs_by_its_scatter_over_the_root_of_the_number():
+    """s/√n of independent diameters, however the carbides cluster."""
+    rng = np.random.default_rng(3)
+    found = []
+    for x, y, area in fields(*plate("large clusters", rng)):
+        ecd = 2 * np.sqrt(area / np.pi)
+        expected = ecd.std() / ecd.mean() / math.sqrt(len(ecd))
+        found.append(Carbides(x, y, WHOLE, 0.0).relative_uncertainty(ecd, np.ones(len(ecd))) / expected)
+    assert np.nanmedian(found) == pytest.approx(median_of_independent(), rel=0.15)
+
+
+def test_what_is_left_out_does_not_look_like_structure():
+    """A quarter of the picture left out: carbides at random in the rest err as their number says."""
+    rng = np.random.default_rng(4)
+    excluded = WHOLE.copy()
+    excluded[: FIELD[0] // 2, : FIELD[1] // 2] = True
+    found = []
+    for x, y, _ in fields(*plate("even", rng)):
+        seen = ~excluded[y.astype(int), x.astype(int)]
+        field = Carbides(x[seen], y[seen], excluded, 20.0)
+        found.append(field.relative_uncertainty(np.ones(seen.sum())) * math.sqrt(seen.sum()))
+    assert np.nanmedian(found) == pytest.approx(median_of_independent(), rel=0.15)
+
+
+def test_too_few_carbides_tell_nothing():
+    """Fewer than ten, or none."""
+    x = np.linspace(100, 600, FEWEST - 1)
+    assert math.isnan(Carbides(x, x, WHOLE, 0.0).relative_uncertainty(np.ones(len(x))))
+    assert math.isnan(Carbides(x[:0], x[:0], WHOLE, 0.0).relative_uncertainty(x[:0]))
+
+
+def test_a_gradient_over_the_whole_field_cannot_be_told():
+    """Density that rises from edge to edge across rolling is longer than the field."""
+    rng = np.random.default_rng(5)
+    x, y = rng.uniform(0, FIELD[1], 4000), rng.uniform(0, FIELD[0], 4000)
+    kept = rng.uniform(0, 1, 4000) < y / FIELD[0]
+    assert math.isnan(Carbides(x[kept], y[kept], WHOLE, 0.0).relative_uncertainty(np.ones(kept.sum())))
+    # Where no direction is known it is looked for along both sides.
+    assert math.isnan(Carbides(y[kept], x[kept] * 0.7, WHOLE, None).relative_uncertainty(np.ones(kept.sum())))
+
+
+@pytest.mark.parametrize("name", ["even", "hard-core", "bands, 60 %, at 30°"])
+def test_a_few_plates(name):
+    """The study below in small: 100 fields, so that chance has its share."""
+    share, _ = held(name, 4)
+    assert 0.9 <= share <= 1.0
+
+
+# Where the aim of 93 to 98 % is missed: clusters that reach over a third of the field, bands a third of it apart.
+MISSED = {"large clusters": (0.90, 0.98), "bands, 100 %": (0.93, 0.99), "irregular bands, 100 %": (0.93, 0.99)}
+
+
+@pytest.mark.study
+@pytest.mark.parametrize("name", STRUCTURES)
+def test_intervals_of_one_field_cover_what_they_say(name):
+    """600 fields of 24 plates: 93 to 98 % hold the plate's area fraction, of those that can tell."""
+    share, silent = held(name, 24)
+    print(f"{name}: {share:.3f} held, {silent:.2f} cannot tell")
+    least, most = MISSED.get(name, (0.93, 0.98))
+    assert least <= share <= most

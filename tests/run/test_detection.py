@@ -1,0 +1,98 @@
+"""What is found of carbides set into a picture is what is found of carbides that lie in it."""
+
+import numpy as np
+import pytest
+
+import micro
+from micro.phantom.coverage import cover
+from micro.phantom.picture import Optics, etched_surface, expose
+from micro.phantom.scenes import Population, Scene, arrange, make_field, place
+from micro.phantom.shapes import joined, shapes
+from micro.run.detection import carbides_to_set, detect, labels_at, set_in, size_table, synthetic_matrix
+from micro.segmentation.stages import segment
+from micro.statistics.detection import fit_detection
+
+SHAPE, UM_PER_PX = (480, 640), 0.2
+
+
+def scene(blur_px, texture, texture_px=1.5):
+    optics = Optics(90, (180,), blur_px=blur_px, noise=6, texture=texture, texture_px=texture_px)
+    return Scene((Population(0.08, 10, spread=0.6),), optics=optics)
+
+
+def measured(own, seed):
+    grey, _ = make_field(own, SHAPE, np.random.default_rng([1, seed]))
+    return micro.measure(grey, UM_PER_PX, rolling_deg=0)
+
+
+def drawn_trials(own, seed, carbides=150):
+    """Diameters and hits of carbides of all sizes that were drawn with the field, in µm."""
+    rng = np.random.default_rng([2, seed])
+    base = arrange(own, SHAPE, rng)
+    ecd = np.exp(rng.uniform(np.log(1.2), np.log(14), carbides))
+    aspect = np.maximum(1, 1.3 * np.exp(rng.normal(0, 0.15, carbides)))
+    more = shapes(ecd, rng, aspect=aspect, angle_deg=rng.uniform(0, 180, carbides))
+    more = place(more, SHAPE, None, rng, gap_px=5, settled=base)
+    coverage = cover(joined(base, more), SHAPE)
+    found = segment(expose(etched_surface(coverage, own.optics, rng), own.optics, rng))
+    inside = (more.x > 5) & (more.y > 5) & (more.x < SHAPE[1] - 5) & (more.y < SHAPE[0] - 5)
+    more = more.take(inside)
+    return 2 * np.sqrt(more.semi_major * more.semi_minor) * UM_PER_PX, labels_at(found.labels, more.x, more.y) > 0
+
+
+def ratio_of_a90(own, fields, pictures, drawn):
+    """a90 of carbides set in over that of carbides drawn with the field."""
+    set_in_it = np.mean([detect(measured(own, seed), pictures, seed).curve.a90 for seed in range(fields)])
+    trials = [drawn_trials(own, seed) for seed in range(drawn)]
+    return set_in_it / fit_detection(*(np.concatenate(part) for part in zip(*trials, strict=True))).a90
+
+
+def test_carbides_set_in_have_the_light_of_their_area():
+    """Integrated contrast over class contrast is the area drawn; the rest of the picture stays to the grey level."""
+    found = measured(scene(1.0, 4.0), 0)
+    outlines = carbides_to_set(found, np.random.default_rng(1))
+    before, after = found.micrograph.grey, set_in(found, outlines)
+    coverage = cover(outlines, SHAPE)
+    light = (after - before).sum() / found.segmentation.classes[0].contrast
+    assert light == pytest.approx(coverage.area_px.sum(), rel=0.03)
+    assert np.mean(after != before) < 0.1
+    assert not found.labels[coverage.labels > 0].any()
+
+
+def test_the_synthetic_matrix_has_the_grain_of_the_real_one():
+    """Standard deviation, and correlation of neighbours, of the matrix between the carbides."""
+    found = measured(scene(1.0, 8.0), 0)
+    drawn = synthetic_matrix(found.segmentation, np.random.default_rng(1))
+    matrix = found.segmentation.basins == 0
+    pairs = matrix[:, 1:] & matrix[:, :-1]
+    for picture in (drawn, found.segmentation.contrast):
+        assert picture[matrix].std() == pytest.approx(found.segmentation.contrast[matrix].std(), rel=0.1)
+    near = [np.corrcoef(p[:, 1:][pairs], p[:, :-1][pairs])[0, 1] for p in (drawn, found.segmentation.contrast)]
+    assert near[0] == pytest.approx(near[1], abs=0.05)
+
+
+def test_the_answer_of_one_picture():
+    """A table of sizes, a90 among them, nothing found that is not there, and a sentence."""
+    answer = detect(measured(scene(1.0, 4.0), 0), 3, 1)
+    table = size_table(answer)
+    assert table["set_in"].sum() == len(answer.trials)
+    assert table["ecd_um"].min() < answer.curve.a90 < answer.curve.a90_95 < table["ecd_um"].max()
+    assert abs(table["area_error"].iloc[-1]) < 0.05
+    assert answer.false_call_rate < 0.02
+    assert answer.sentence.startswith(f"In this picture carbides above {answer.curve.a90:.2g} µm are found nine times")
+
+
+def test_a_field_without_carbides_cannot_be_asked():
+    grey = np.random.default_rng(1).normal(100, 5, SHAPE).round().astype(np.float32)
+    with pytest.raises(ValueError, match="no second phase"):
+        detect(micro.measure(grey, UM_PER_PX), 1, 1)
+
+
+@pytest.mark.study
+@pytest.mark.parametrize("blur_px", [0.8, 1.2, 1.8])
+@pytest.mark.parametrize(("texture", "texture_px"), [(0.0, 1.5), (4.0, 1.5), (8.0, 1.5), (8.0, 2.5)])
+def test_a90_is_that_of_real_carbides(blur_px, texture, texture_px):
+    """Within 10 % in size at four textures and three blurs."""
+    ratio = ratio_of_a90(scene(blur_px, texture, texture_px), fields=3, pictures=4, drawn=8)
+    print(f"blur {blur_px}, texture {texture} of {texture_px} px: {ratio:.3f}")
+    assert ratio == pytest.approx(1, abs=0.1)
