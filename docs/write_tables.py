@@ -21,6 +21,7 @@ FILES = (
     ("transverse_ratios.csv", "one row a group of coupons", columns.TRANSVERSE_RATIOS),
     ("group_ratios.csv", "one row a pair of groups and direction", columns.GROUP_RATIOS),
     ("chemistry.csv", "one row a specimen and carbide class", columns.CHEMISTRY),
+    ("matrix.csv", "one row a specimen and element", columns.MATRIX),
     ("points.csv", "one row a counted field and carbide class", columns.POINTS),
     ("counters.csv", "one row a pair of counters, and one for all together", columns.COUNTERS),
 )
