@@ -82,7 +82,7 @@ def analyse_study(
     chemistry, matrix = _chemistry(study, tables["specimens"], troubles)
     return Analysis(
         specimens=specimens,
-        comparison=compare(specimens) if len(specimens) > 1 else empty(COMPARISON),
+        comparison=compare(_reference_first(specimens, study.reference)) if len(specimens) > 1 else empty(COMPARISON),
         chemistry=chemistry,
         coupons=coupons,
         structure=None if coupons is None else structure_against_toughness(tables["specimens"], coupons.ratios),
@@ -90,6 +90,11 @@ def analyse_study(
         troubles=tuple(troubles),
         matrix=matrix,
     )
+
+
+def _reference_first(specimens: tuple[MeasuredSpecimen, ...], reference: str) -> list[MeasuredSpecimen]:
+    """Specimens with the reference first, so that every pair with it is set against it."""
+    return sorted(specimens, key=lambda specimen: specimen.name != reference)
 
 
 def read_count(out: Path, outcomes: tuple[Outcome, ...]) -> PointCount:

@@ -13,12 +13,13 @@ from micro.analysis import Analysis
 from micro.batch.job import Outcome
 from micro.figures.specimens import draw_banding, draw_chords, draw_neighbours, draw_rose, draw_sizes
 from micro.issues import message_text
+from micro.report.bars import forest_figures
 from micro.report.comparison_sections import point_sections
 from micro.report.drawing import Save, drawing
 from micro.report.field_pictures import field_pictures, same_scale_pictures, typical_micrograph
-from micro.report.page import PageFigure, PageParts, PageSection, listed_pictures, render_page
+from micro.report.page import PageAnswer, PageFigure, PageParts, PageSection, listed_pictures, render_page
 from micro.report.sections import answer_sections
-from micro.report.summary import summary_parts
+from micro.report.summary import MOST_IN_WORDS, study_bars, summary_parts
 from micro.report.wording import methods
 from micro.study.model import Study
 
@@ -123,7 +124,8 @@ def _verdict(p_value: float, spacing_um: float) -> str:
     return f"No banding beyond chance in this field (p = {p_value:.2g})."
 
 
-FIELDS_SHOWN = 4
+FIELDS_SHOWN, MOST_SHOWN = 4, 16
+"""Fields with pictures on the page, of a specimen and of all: so many keep it under 6 MB (tests/report)."""
 FIGURES = "figures"
 
 
@@ -146,7 +148,7 @@ def write_report(
     """
     with drawing(out / FIGURES, workers) as save:
         parts = PageParts(
-            summary=summary_parts(study, tables["specimens"], answer),
+            summary=page_answers(study, tables["specimens"], answer, save),
             figures=study_figures(study, tables, answer.specimens, save),
             sections=study_sections(study, tables, answer, save, out),
             methods=methods(study, outcomes, tables["fields"]),
@@ -158,23 +160,36 @@ def write_report(
         stream.write(page.encode(errors="backslashreplace"))
 
 
+def page_answers(study: Study, specimens: pd.DataFrame, answer: Analysis, save: Save) -> list[PageAnswer]:
+    """Questions of the first screen with their figures; sentences on each bar fold where bars are many."""
+    bars = study_bars(study, specimens, answer)
+    drawn = forest_figures(bars, save)
+    many = len(bars.names) > MOST_IN_WORDS
+    return [
+        PageAnswer(part.question, part.note, part.sentences, part.each_bar, drawn.get(part.question, ()), many)
+        for part in summary_parts(study, specimens, answer)
+    ]
+
+
 def study_sections(
     study: Study, tables: dict[str, pd.DataFrame], answer: Analysis, save: Save, out: Path
 ) -> list[PageSection]:
     """Parts of the page that answer the study, then the count by people where there is one."""
-    sections = answer_sections(answer, same_scale_pictures(study, tables["fields"]), save)
+    bars = study_bars(study, tables["specimens"], answer)
+    sections = answer_sections(answer, bars, same_scale_pictures(study, tables["fields"]), save)
     return sections if answer.count is None else [*sections, *point_sections(answer.count, out, save)]
 
 
 def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFrame, out: Path) -> list[dict[str, Any]]:
-    """Pictures of the first fields of every specimen."""
+    """Pictures of some fields of every specimen, those with something to know about them first."""
     issues = {(o.specimen, o.field): o.issues for o in outcomes if not o.trouble}
     every = {(r["specimen"], r["field"]): r for r in fields[fields["carbide_class"] == "all"].to_dict("records")}
     shown = []
     for number, specimen in enumerate(study.specimens):
         measured = [f for f in specimen.fields if (specimen.name, f.name) in issues]
+        measured.sort(key=lambda f: not issues[specimen.name, f.name])
         pictures = []
-        for field in measured[:FIELDS_SHOWN]:
+        for field in measured[: max(1, min(FIELDS_SHOWN, MOST_SHOWN // len(study.specimens)))]:
             row = every[specimen.name, field.name]
             text = message_text(issues[specimen.name, field.name])
             made = field_pictures(field, float(row["um_per_px"]), text, out)

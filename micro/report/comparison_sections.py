@@ -16,10 +16,11 @@ from micro.analysis import Analysis
 from micro.points.agreement import Agreement, most_apart
 from micro.points.estimate import Bias, Interval
 from micro.points.wording import counter_lines, heading, number, percent, verdict_sentence
+from micro.report.bars import MORE, Bars, bars_table
 from micro.report.drawing import Save
 from micro.report.page import PagePicture, PageSection, PageTable
 from micro.report.study_figures import draw_point_count
-from micro.report.wording import MINUS, figures, with_ends
+from micro.report.wording import MINUS, figures, listed, with_ends
 from micro.specimens.quantities import BY_NAME
 
 if TYPE_CHECKING:
@@ -38,14 +39,28 @@ TEXT = (
 )
 
 
-def comparison_section(comparison: pd.DataFrame, pictures: Sequence[PagePicture]) -> PageSection | None:
-    """Typical fields at one scale, then pair by pair."""
+def comparison_section(
+    comparison: pd.DataFrame, bars: Bars, pictures: Sequence[PagePicture]
+) -> PageSection | None:
+    """Typical fields at one scale, then the pair; of more than two bars the quantities beside the main ones."""
     from micro.comparison.findings import findings
 
     if comparison.empty:
         return None
-    tables = [pair_table(pair, comparison) for pair in findings(comparison)]
-    return PageSection("comparison", "Comparison of the specimens", TEXT, pictures, tables=tables)
+    pairs = findings(comparison)
+    tables = [pair_table(pair, comparison) for pair in pairs] if len(pairs) == 1 else [bars_table(bars, MORE)]
+    text = (*TEXT, refused_sentence(pairs)) if len(pairs) > 1 and refused_sentence(pairs) else TEXT
+    return PageSection("comparison", "More on the comparison", text, pictures, tables=tables)
+
+
+def refused_sentence(pairs: Sequence[PairFindings]) -> str:
+    """Name the pairs of which nothing could be compared, and why; empty where there is none."""
+    refused = [pair for pair in pairs if pair.not_compared and not (pair.differs or pair.may_differ or pair.alike
+               or pair.cannot_tell)]  # fmt: skip
+    if not refused:
+        return ""
+    named = [f"{pair.specimen_b} and {pair.specimen_a}" for pair in refused]
+    return f"Not compared at all: {listed(named, 5)}; the first because {refused[0].not_compared[0]}"
 
 
 def pair_table(pair: PairFindings, comparison: pd.DataFrame) -> PageTable:
