@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 FEWEST_BARS = 2
-LETTERED = 3
-"""Bars from which letters stand in the place of pairs."""
+LETTERED, MOST_LISTED = 3, 6
+"""Bars from which letters stand in the place of pairs, and up to which a sentence lists them. Chosen."""
 
 
 @dataclass(frozen=True)
@@ -126,7 +126,7 @@ def _forest_rows(bars: Bars, question: Question) -> Iterator[ForestRow]:
 
 
 def _caption(bars: Bars, question: Question) -> str:
-    said = [f"{plain_name(question.quantity).partition(' (')[0].capitalize()} of every bar; lines are 95 % intervals."]
+    said = [f"{_capital(BY_NAME[question.quantity].words)} of every bar; lines are 95 % intervals."]
     if question.at_random:
         said.append("Open diamonds: the same carbides placed at random.")
     if bars.reference:
@@ -147,8 +147,7 @@ def letter_sentence(bars: Bars, quantity: str) -> str:
     from micro.comparison.letters import uncompared
 
     letters = bars.letters(quantity)
-    words = BY_NAME[quantity].words_of_fields
-    words = words[:1].upper() + words[1:]
+    words = _capital(BY_NAME[quantity].words_of_fields)
     if not letters:
         return ""
     used = sorted(set("".join(letters.values())))
@@ -158,8 +157,19 @@ def letter_sentence(bars: Bars, quantity: str) -> str:
         return f"{words}: no bar is told apart from any other{tail}."
     if len(used) == len(letters) and all(len(own) == 1 for own in letters.values()):
         return f"{words}: every bar is told apart from every other, {', '.join(letters)} from most to least{tail}."
+    if len(letters) > MOST_LISTED:
+        told = len(_told_apart(bars, quantity))
+        pairs = math.comb(len(letters), 2)
+        return f"{words}: {told} of {pairs} pairs of bars are told apart; the letters in the table say which{tail}."
     shown = ", ".join(f"{bar} {own}" for bar, own in letters.items())
     return f"{words}: {shown}; bars that share a letter are not told apart{tail}."
+
+
+def _told_apart(bars: Bars, quantity: str) -> pd.DataFrame:
+    from micro.comparison.pairs import DIFFERS
+
+    own = bars.comparison
+    return own[(own["carbide_class"] == "all") & (own["quantity"] == quantity) & (own["verdict"] == DIFFERS)]
 
 
 def extremes_sentence(bars: Bars, quantity: str) -> str:
@@ -170,11 +180,14 @@ def extremes_sentence(bars: Bars, quantity: str) -> str:
         return ""
     most, least = max(known, key=lambda b: known[b][0]), min(known, key=lambda b: known[b][0])
     unit = printed_unit(quantity, str(bars.row(most, quantity).get("unit") or "")).replace("nan", "")
-    name = plain_name(quantity).partition(" (")[0]
     return (
-        f"{name[:1].upper()}{name[1:]}{f', {unit}' if unit else ''}: most in {most}, {with_ends(*known[most])}; least in "
+        f"{_capital(BY_NAME[quantity].words)}{f', {unit}' if unit else ''}: most in {most}, {with_ends(*known[most])}; least in "
         f"{least}, {with_ends(*known[least])}."
     )
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def bars_section(bars: Bars) -> PageSection | None:

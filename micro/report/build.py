@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 
     from micro.comparison.measured import MeasuredSpecimen
 
-MOST_PANELS = 4
+MOST_PANELS, FEW_PANELS = 4, 2
+"""Specimens up to which all have their panel in a figure, and how many have one where there are more."""
 
 
 def study_figures(
@@ -51,7 +52,8 @@ def study_figures(
     if particles.empty:
         return []
     sizes = size_distributions(specimens)
-    shown = list(dict.fromkeys(particles["specimen"]))[:MOST_PANELS]
+    shown = list(dict.fromkeys(particles["specimen"]))
+    shown = shown if len(shown) <= MOST_PANELS else shown[:FEW_PANELS]
     return [
         save(
             "size_distribution", 2, 3.1, partial(draw_sizes, distributions=sizes),
@@ -93,7 +95,8 @@ def profile_figures(profiles: pd.DataFrame, shown: list[str], save: Save) -> lis
 def banding_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save) -> list[PageFigure]:
     """Profile across rolling of a typical field of each specimen, beside the field."""
     drawn = []
-    for number, specimen in enumerate(study.specimens[:MOST_PANELS], 1):
+    most = MOST_PANELS if len(study.specimens) <= MOST_PANELS else FEW_PANELS
+    for number, specimen in enumerate(study.specimens[:most], 1):
         own = tables["fields"][tables["fields"]["specimen"] == specimen.name]
         found = typical_micrograph(specimen, own)
         if found is None:
@@ -124,8 +127,9 @@ def _verdict(p_value: float, spacing_um: float) -> str:
     return f"No banding beyond chance in this field (p = {p_value:.2g})."
 
 
-FIELDS_SHOWN, MOST_SHOWN = 4, 16
-"""Fields with pictures on the page, of a specimen and of all: so many keep it under 6 MB (tests/report)."""
+FIELDS_SHOWN, MOST_SHOWN, PIXELS_SHOWN = 4, 6, 6.5e6
+"""Fields with pictures on the page, of a specimen and of all beyond one each, and their pixels together: so many keep a
+page of noisy pictures of 1024 × 768 px under 6 MB, be it of three bars or of twelve (measured)."""
 FIGURES = "figures"
 
 
@@ -184,15 +188,18 @@ def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFra
     """Pictures of some fields of every specimen, those with something to know about them first."""
     issues = {(o.specimen, o.field): o.issues for o in outcomes if not o.trouble}
     every = {(r["specimen"], r["field"]): r for r in fields[fields["carbide_class"] == "all"].to_dict("records")}
+    each = max(1, min(FIELDS_SHOWN, MOST_SHOWN // len(study.specimens)))
+    # Every field is there twice, with outlines and bare.
+    pixels = PIXELS_SHOWN / (2 * each * len(study.specimens))
     shown = []
     for number, specimen in enumerate(study.specimens):
         measured = [f for f in specimen.fields if (specimen.name, f.name) in issues]
         measured.sort(key=lambda f: not issues[specimen.name, f.name])
         pictures = []
-        for field in measured[: max(1, min(FIELDS_SHOWN, MOST_SHOWN // len(study.specimens)))]:
+        for field in measured[:each]:
             row = every[specimen.name, field.name]
             text = message_text(issues[specimen.name, field.name])
-            made = field_pictures(field, float(row["um_per_px"]), text, out)
+            made = field_pictures(field, float(row["um_per_px"]), text, out, pixels)
             if made is not None:
                 pictures.append(made)
         shown.append(listed_pictures(pictures, specimen.name, number, len(measured)))

@@ -19,7 +19,7 @@ from micro.report.bars import (
     letter_sentences,
     measured_bars,
 )
-from micro.report.wording import figures, one_class, route_words, with_ends, with_unit
+from micro.report.wording import figures, listed, one_class, route_words, with_ends, with_unit
 from micro.segmentation.segmentation import UNNAMED
 from micro.specimens.quantities import BY_NAME
 from micro.study.model import Specimen, Study
@@ -304,15 +304,20 @@ def sureness_sentences(measured: list[tuple[Specimen, _Values]], answer: Analysi
         "sampled so, 95 in 100 have their true mean inside."
     )
     known = [(s.name, v.accuracy_pct("area_fraction")) for s, v in measured]
-    told = [f"± {figures(pct, pct)} % of its value in {name}" for name, pct in known if math.isfinite(pct)]
+    known = sorted((known_one for known_one in known if math.isfinite(known_one[1])), key=lambda one: one[1])
+    if len(known) > MOST_IN_WORDS:
+        known = [known[0], known[-1]]
+    told = [f"± {figures(pct, pct)} % of its value in {name}" for name, pct in known]
     if told:
-        yield f"The area fraction is known to {_and(told)}; where that is too wide, measure more fields."
+        many = len(measured) > MOST_IN_WORDS
+        span = f"between {_and(told)}" if many else f"to {_and(told)}"
+        yield f"The area fraction is known {span}; where that is too wide, measure more fields."
     single = [s.name for s, v in measured if v.fields == 1]
     if single:
-        yield f"One field gives no interval: {_and(single)}."
+        yield f"One field gives no interval: {listed(single, MOST_IN_WORDS)}."
     unknown = [m.name for m in answer.specimens if m.scale_relative_uncertainty is None]
     if unknown:
-        yield f"The uncertainty of the scale is not known, and in no interval, for {_and(unknown)}."
+        yield f"The uncertainty of the scale is not known, and in no interval, for {listed(unknown, MOST_IN_WORDS)}."
     if len(answer.chemistry):
         beyond = answer.chemistry[answer.chemistry["message"].fillna("") != ""]
         yield (
