@@ -31,8 +31,8 @@ TRACE_PCT = 0.1
 LEAST_IRON_PCT = 50.0
 NATURE = (
     "Ceiling by mass balance: all of a class's metal and the carbon go into it, whatever the heat treatment; of all "
-    "carbides together, whichever of them fill most. It is no thermodynamics; the matrix keeps some of both, so the true "
-    "fraction lies below. Classes bear the names that you gave them: no grey level proves a carbide."
+    "carbides together, whichever of them fill most. It is no thermodynamics; the matrix keeps some of both, so the "
+    "true fraction lies below. Classes bear the names that you gave them: no grey level proves a carbide."
 )
 
 

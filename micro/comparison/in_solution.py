@@ -17,8 +17,8 @@ DOUBTFUL = 0.5
 """Share of possible combinations below which class names, fractions or composition are doubted. Chosen."""
 LEFT_OUT = (
     "Left out: carbides that the picture does not resolve (those of tempering among them) and that the etch does not "
-    "show, which are counted as matrix; the uncertainty of the composition given; and thermodynamics: nothing says where "
-    "in the matrix an element lies. The ranges of what a carbide holds are from memory. Whether a steel resists "
+    "show, which are counted as matrix; the uncertainty of the composition given; and thermodynamics: nothing says "
+    "where in the matrix an element lies. The ranges of what a carbide holds are from memory. Whether a steel resists "
     "corrosion is for tests to say."
 )
 

@@ -42,7 +42,7 @@ def compact_letters(names: Sequence[str], apart: Iterable[tuple[str, str]]) -> d
 
 
 def _letter(number: int) -> str:
-    """a to z, then a1 to z1 and so on."""
+    """Name a letter: a to z, then a1 to z1 and so on."""
     again, letter = divmod(number, len(ALPHABET))
     return ALPHABET[letter] + (str(again) if again else "")
 

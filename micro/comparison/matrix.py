@@ -57,8 +57,8 @@ def matrix_composition(
     """Composition of the matrix by mass balance.
 
     w_j = V_j·ρ_j/(Σ V_k·ρ_k + (1 − Σ V)·ρ_m), c_i = (c_i,steel − Σ w_j·c_ij)/(1 − Σ w_j). Fractions, densities and
-    contents are drawn together (JCGM 101): fractions by Student's t scaled to each end of their interval, all else evenly within its
-    range. Combinations that leave less than nothing of an element are no steel, and are rejected.
+    contents are drawn together (JCGM 101): fractions by Student's t scaled to each end of their interval, all else
+    evenly within its range. Combinations that leave less than nothing of an element are no steel, and are rejected.
 
     Parameters
     ----------

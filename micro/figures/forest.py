@@ -74,8 +74,10 @@ def _draw_row(axis: Axes, place: float, row: ForestRow) -> None:
     if np.isfinite(row.at_random):
         axis.plot(row.at_random, place, "D", color="#555555", markersize=4.5, markerfacecolor="none")
     if row.letters:
-        at = {"xycoords": ("axes fraction", "data"), "xytext": (4, 0), "textcoords": "offset points"}
-        axis.annotate(row.letters, (1.0, place), **at, va="center", fontsize=8, annotation_clip=False)
+        axis.annotate(
+            row.letters, (1.0, place), (4, 0), ("axes fraction", "data"), textcoords="offset points", va="center",
+            fontsize=8, annotation_clip=False,
+        )  # fmt: skip
 
 
 def _logarithmic(axis: Axes, known: np.ndarray) -> None:

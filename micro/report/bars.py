@@ -39,9 +39,8 @@ QUESTIONS = (
     Question("size", SIZE, "mean_ecd", "mean equivalent circle diameter, µm"),
     Question("largest", SIZE, "largest_ecd", "largest equivalent circle diameter seen, µm"),
     Question("elongation", DIRECTION, "elongation_along_rolling", "length along over width across rolling (1: round)"),
-    Question(
-        "banding", DIRECTION, "band_contrast", "band contrast: relative scatter across rolling", "band_contrast_at_random"
-    ),
+    Question("banding", DIRECTION, "band_contrast", "band contrast: relative scatter across rolling",
+             "band_contrast_at_random"),
 )  # fmt: skip
 MAIN = ("area_fraction", "mean_ecd", "ecd_d50_by_area", "largest_ecd", "elongation_along_rolling", "anisotropy_index",
         "band_contrast")  # fmt: skip
@@ -181,8 +180,8 @@ def extremes_sentence(bars: Bars, quantity: str) -> str:
     most, least = max(known, key=lambda b: known[b][0]), min(known, key=lambda b: known[b][0])
     unit = printed_unit(quantity, str(bars.row(most, quantity).get("unit") or "")).replace("nan", "")
     return (
-        f"{_capital(BY_NAME[quantity].words)}{f', {unit}' if unit else ''}: most in {most}, {with_ends(*known[most])}; least in "
-        f"{least}, {with_ends(*known[least])}."
+        f"{_capital(BY_NAME[quantity].words)}{f', {unit}' if unit else ''}: most in {most}, {with_ends(*known[most])}; "
+        f"least in {least}, {with_ends(*known[least])}."
     )
 
 
@@ -231,7 +230,9 @@ def reference_table(bars: Bars, quantities: Sequence[str]) -> PageTable:
     others = [bar for bar in bars.names if bar != bars.reference]
     shown = [q for q in quantities if BY_NAME[q].compared]
     rows = [(bar, *(_effect(bars.against(bar, q), q) for q in shown)) for bar in others]
-    note = "× is a ratio; + and − are differences, in percentage points for shares. Every pair stands in comparison.csv."
+    note = (
+        "× is a ratio; + and − are differences, in percentage points for shares. Every pair stands in comparison.csv."
+    )
     names = (plain_name(q).partition(" (")[0] for q in shown)
     return PageTable(f"Against {bars.reference}", ("bar", *names), rows, note)
 

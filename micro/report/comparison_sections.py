@@ -39,9 +39,7 @@ TEXT = (
 )
 
 
-def comparison_section(
-    comparison: pd.DataFrame, bars: Bars, pictures: Sequence[PagePicture]
-) -> PageSection | None:
+def comparison_section(comparison: pd.DataFrame, bars: Bars, pictures: Sequence[PagePicture]) -> PageSection | None:
     """Typical fields at one scale, then the pair; of more than two bars the quantities beside the main ones."""
     from micro.comparison.findings import findings
 
@@ -227,7 +225,7 @@ ARM_PX, OPEN_PX = 40, 10
 BEYOND_EDGE = 225
 METHOD = (
     "The same fields, counted on a grid without knowing the result (ASTM E562, ISO 9042). Points on a boundary count "
-    "one half. The verdict rests on the difference freed of counting noise: the program's outlines were counted on "
+    "one half. The verdict rests on the difference without counting noise: the program's outlines were counted on "
     "the same points, and what that count is off is taken off both. Intervals are at 95 %. Every field stands in "
     "points.csv, every two counters in counters.csv.",
 )
@@ -262,7 +260,7 @@ def count_table(agreement: Agreement) -> PageTable:
     """Figures of the count, a row a specimen and class."""
     columns = (
         "specimen, class", "fields, points", "counted, %", "%RA", "measured, %", "difference, % points",
-        "single fields", "freed of counting noise", "more fields", "verdict",
+        "single fields", "without counting noise", "more fields", "verdict",
     )  # fmt: skip
     return PageTable("Counted and measured", columns, [_cells(bias) for bias in agreement.bias])
 

@@ -15,9 +15,10 @@ if TYPE_CHECKING:
     import pandas as pd
 
 METHOD = (
-    "Carbide of volume fraction V and density ρ weighs w = V·ρ / (ΣV·ρ + (1 − ΣV)·ρ of the matrix); what the steel holds less "
-    "what the carbides hold, over 1 − Σw, is left in the matrix. Fractions are drawn from their intervals, densities and "
-    "compositions of the carbides from ranges (Monte Carlo, JCGM 101); combinations that leave less than nothing of "
+    "Carbide of volume fraction V and density ρ weighs w = V·ρ / (ΣV·ρ + (1 − ΣV)·ρ of the matrix); what the steel "
+    "holds less what the carbides hold, over 1 − Σw, is left in the matrix. Fractions are drawn from their intervals, "
+    "densities and compositions of the carbides from ranges (Monte Carlo, JCGM 101); "
+    "combinations that leave less than nothing of "
     "an element are rejected. Carbides bear the names that you gave their classes: no grey level proves them."
 )
 
@@ -37,7 +38,8 @@ def matrix_section(matrix: pd.DataFrame, save: Save) -> PageSection | None:
         ]
         figures.append(
             save(
-                "matrix_chromium", 1, height_in(len(rows)), partial(draw_forest, rows=rows, label="Cr in the matrix, wt %"),
+                "matrix_chromium", 1, height_in(len(rows)),
+                partial(draw_forest, rows=rows, label="Cr in the matrix, wt %"),
                 "Chromium left in the matrix of every bar; lines are 95 % intervals.",
                 "Chromium in the matrix of every bar, with its 95 % interval.",
             )
@@ -48,7 +50,7 @@ def matrix_section(matrix: pd.DataFrame, save: Save) -> PageSection | None:
 
 
 def matrix_table(matrix: pd.DataFrame) -> PageTable:
-    """A row a bar, a column an element: left in the matrix, and what the steel holds below it."""
+    """Table of bars by elements: left in the matrix, and what the steel holds below it."""
     elements = list(dict.fromkeys(matrix["element"]))
     rows, notes = [], []
     for bar, own in matrix.groupby("specimen", sort=False):
@@ -65,5 +67,7 @@ def matrix_table(matrix: pd.DataFrame) -> PageTable:
         rows.append((named, *cells, possible))
         notes += [f"{bar}: {first['message']}."] if first["message"] else []
     head = ("bar: carbides as you named them", *(f"{e}, wt %" for e in elements), "possible, %")
-    note = "Below each value: what the steel holds. Possible: the share of the combinations drawn that were not rejected."
+    note = (
+        "Below each value: what the steel holds. Possible: the share of the combinations drawn that were not rejected."
+    )
     return PageTable("", head, rows, " ".join([note, *notes]))

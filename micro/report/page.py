@@ -67,7 +67,7 @@ class PageTable:
 
 @dataclass(frozen=True)
 class PageSection:
-    """A part of the page: text, a row of pictures, lists under their headings, figures and tables; folded or in sight."""
+    """A part of the page: text, pictures in a row, lists under headings, figures and tables; folded or in sight."""
 
     id: str
     title: str

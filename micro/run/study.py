@@ -60,7 +60,9 @@ def run_study(
         tables, answer = write_results(study, outcomes, out, parquet, workers)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         write_record(run_record(study, outcomes, out, date, time.perf_counter() - start), out)
-    return RunSummary(outcomes, tables["specimens"], tuple(answer_sentences(study, tables["specimens"], answer)), answer.troubles)
+    return RunSummary(
+        outcomes, tables["specimens"], tuple(answer_sentences(study, tables["specimens"], answer)), answer.troubles
+    )
 
 
 def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: float) -> Agreement:

@@ -107,7 +107,9 @@ def test_chromium_makes_more_m23c6_than_m7c3_of_little_carbon_by_hand():
     assert row["ceiling"] == pytest.approx(0.754054 / (0.754054 + 94.72162 / 7.775), abs=2e-5)
 
 
-@pytest.mark.parametrize("composition", [POWDER_MADE, INGOT_CAST, EIGHT_CR, {"C": 0.9, "Cr": 4, "Mo": 5, "W": 6, "V": 2}])
+@pytest.mark.parametrize(
+    "composition", [POWDER_MADE, INGOT_CAST, EIGHT_CR, {"C": 0.9, "Cr": 4, "Mo": 5, "W": 6, "V": 2}]
+)
 def test_no_sharing_of_carbon_and_metal_holds_more_than_the_ceiling_of_all(composition):
     """A linear programme (scipy) over all carbides and metals finds the largest carbide volume; the ceiling is that."""
     from scipy.optimize import linprog

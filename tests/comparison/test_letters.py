@@ -49,7 +49,7 @@ def test_more_letters_than_the_alphabet_has():
 
 @pytest.fixture
 def comparison():
-    """A and B differ, B and C may differ, C lies on another plane than D."""
+    """Pairs A and B that differ, B and C that may differ, C and D on different planes."""
     rows = [
         ("A", "B", "area_fraction", "differs"), ("A", "C", "area_fraction", "alike"),
         ("B", "C", "area_fraction", "may differ"), ("C", "D", "all", "not compared"),

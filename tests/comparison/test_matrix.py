@@ -17,9 +17,14 @@ EXACT = {"Pure": CarbideRange("Pure", (6.9, 6.9), {"Cr": (46, 46), "C": (8.7, 8.
 
 def kept(composition, ranges=None, **fractions):
     """Rows (value, low, high) by element."""
-    given = {name: MeasuredFraction(*v) if isinstance(v, tuple) else MeasuredFraction(v, v, v) for name, v in fractions.items()}
+    given = {
+        name: MeasuredFraction(*v) if isinstance(v, tuple) else MeasuredFraction(v, v, v)
+        for name, v in fractions.items()
+    }
     found = matrix_composition(composition, given, ranges or carbide_ranges())
-    return dict(zip(BALANCED, zip(found.value, found.low, found.high, strict=True), strict=True)) | {"possible": found.possible}
+    return dict(zip(BALANCED, zip(found.value, found.low, found.high, strict=True), strict=True)) | {
+        "possible": found.possible
+    }
 
 
 def test_the_balance_by_hand():
@@ -40,7 +45,7 @@ def test_a_steel_of_12_chromium_with_12_percent_m7c3():
 
 
 def test_a_steel_whose_only_carbide_is_mc_keeps_its_chromium():
-    """7.5 % Cr with 5 vol% MC keeps about all of it, and so no less than the steel of 12 % Cr is sure to (common practice)."""
+    """7.5 % Cr with 5 vol% MC keeps about all of it, no less than the steel of 12 % Cr surely does (practice)."""
     powder, ingot = kept(POWDER_MADE, MC=0.05)["Cr"], kept(INGOT_CAST, M7C3=0.12)["Cr"]
     assert powder[0] == pytest.approx(7.5, abs=0.05)
     assert powder[1] > ingot[1]
@@ -95,7 +100,9 @@ def drawn_studies(rng, studies, fields=8):
     for _ in range(studies):
         volume = rng.uniform(0.08, 0.14)
         carbide = np.array([rng.uniform(*kind.contents[e]) if e in kind.contents else 0.0 for e in BALANCED])
-        matrix = np.array([rng.uniform(5, 9), rng.uniform(0.6, 1.2), 0, rng.uniform(0.3, 0.8), 0, rng.uniform(0.4, 0.8)])
+        matrix = np.array(
+            [rng.uniform(5, 9), rng.uniform(0.6, 1.2), 0, rng.uniform(0.3, 0.8), 0, rng.uniform(0.4, 0.8)]
+        )
         carbide[2] = 0.0
         mass = volume * rng.uniform(*kind.density_g_cm3)
         weight = mass / (mass + (1 - volume) * rng.uniform(7.7, 7.85))

@@ -7,7 +7,8 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).parents[2] / "micro"
 ROOMS = (
-    "errors", "carbides", "processes", "issue_kinds", "issues", "tables", "results", "statistics", "geometry", "scale", "image",
+    "errors", "carbides", "processes", "issue_kinds", "issues", "tables", "results", "statistics", "geometry", "scale",
+    "image",
     "phantom", "segmentation", "measures", "specimens", "pictures", "figures", "field", "points", "comparison", "study",
     "batch",
     "analysis", "report", "run", "preload", "cli",

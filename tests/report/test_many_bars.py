@@ -84,16 +84,19 @@ def test_one_table_holds_every_bar_and_no_pair_has_its_own(twelve):
 
 def test_letters_follow_the_pairs(twelve):
     """Bars far apart share no letter; where pairs differ and where not stands in comparison.csv."""
-    study, tables, answer, _, page = twelve
+    _, tables, answer, _, page = twelve
     bars = Bars(NAMES, tables["specimens"], answer.comparison)
     letters = bars.letters("area_fraction")
-    assert list(letters)[0] == "bar 12"
+    assert next(iter(letters)) == "bar 12"
     assert not set(letters["bar 1"]) & set(letters["bar 12"])
     own = answer.comparison
     own = own[(own["quantity"] == "area_fraction") & (own["carbide_class"] == "all")]
     assert len(own) == 66
     apart = {(r.specimen_a, r.specimen_b) for r in own.itertuples() if r.verdict == "differs"}
-    assert all(((a, b) in apart) != bool(set(letters[a]) & set(letters[b])) for a, b in zip(own.specimen_a, own.specimen_b))
+    assert all(
+        ((a, b) in apart) != bool(set(letters[a]) & set(letters[b]))
+        for a, b in zip(own.specimen_a, own.specimen_b, strict=True)
+    )
     assert f"Area fraction: {len(apart)} of 66 pairs of bars are told apart" in page
 
 

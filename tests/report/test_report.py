@@ -159,7 +159,18 @@ def test_no_nonsense_numbers(page):
 def test_parts_for_all_that_the_study_holds(page):
     """Comparison, coupons, chemistry and the uncertainty budget each have their part, and the cautions stand."""
     text = (page / "report.html").read_text(encoding="utf8")
-    for part in ("summary", "bars", "comparison", "coupons", "matrix", "chemistry", "uncertainty", "fields", "methods", "cautions"):
+    for part in (
+        "summary",
+        "bars",
+        "comparison",
+        "coupons",
+        "matrix",
+        "chemistry",
+        "uncertainty",
+        "fields",
+        "methods",
+        "cautions",
+    ):
         assert f'<section id="{part}"' in text
     assert "safety data sheets" in text
     assert "no certificate" in text
