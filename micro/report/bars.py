@@ -189,6 +189,17 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def printed_bars(bars: Bars) -> Iterator[str]:
+    """Lines of the terminal: under each main quantity every bar with its interval and letters."""
+    wide = max((len(bar) for bar in bars.names), default=0)
+    for quantity in MAIN:
+        if any(math.isfinite(bars.ends(bar, quantity)[0]) for bar in bars.names):
+            letters = bars.letters(quantity)
+            yield _capital(_heading(bars, quantity))
+            for bar in bars.names:
+                yield f"  {bar:<{wide}}  {with_ends(*bars.ends(bar, quantity)):<28}{letters.get(bar, '')}".rstrip()
+
+
 def bars_section(bars: Bars) -> PageSection | None:
     """One table of bars by quantities; None for a single bar."""
     if len(bars.names) < FEWEST_BARS:
