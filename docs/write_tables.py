@@ -22,6 +22,7 @@ FILES = (
     ("group_ratios.csv", "one row a pair of groups and direction", columns.GROUP_RATIOS),
     ("chemistry.csv", "one row a specimen and carbide class", columns.CHEMISTRY),
     ("detection.csv", "one row a class of size, from micro phantom --into", columns.DETECTION),
+    ("matrix.csv", "one row a specimen and element", columns.MATRIX),
     ("points.csv", "one row a counted field and carbide class", columns.POINTS),
     ("counters.csv", "one row a pair of counters, and one for all together", columns.COUNTERS),
 )

@@ -11,7 +11,7 @@ from micro.batch.fields import pictures_of, specimen_scale_uncertainty
 from micro.batch.job import Outcome
 from micro.errors import MicroError
 from micro.study.model import Study
-from micro.tables.columns import CHEMISTRY, COMPARISON, empty
+from micro.tables.columns import CHEMISTRY, COMPARISON, MATRIX, empty
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,8 +37,9 @@ class Analysis:
     ----------
     specimens
         What was compared, in the order of the study.
-    comparison, chemistry
-        Columns COMPARISON and CHEMISTRY of `micro.tables.columns`; no rows where there is nothing to compare or check.
+    comparison, chemistry, matrix
+        Columns COMPARISON, CHEMISTRY and MATRIX of `micro.tables.columns`; no rows where there is nothing to compare or
+        check.
     coupons, structure
         Toughness coupons, and the transverse ratios over the structure; None where the study names no coupons.
     count
@@ -54,6 +55,7 @@ class Analysis:
     structure: pd.DataFrame | None
     count: Agreement | None
     troubles: tuple[str, ...]
+    matrix: pd.DataFrame
 
 
 def analyse_study(
@@ -77,16 +79,22 @@ def analyse_study(
     specimens = measured_specimens(study, outcomes, tables)
     troubles = list(count.troubles)
     coupons = _coupons(study, troubles)
-    chemistry = _chemistry(study, tables["specimens"], troubles)
+    chemistry, matrix = _chemistry(study, tables["specimens"], troubles)
     return Analysis(
         specimens=specimens,
-        comparison=compare(specimens) if len(specimens) > 1 else empty(COMPARISON),
+        comparison=compare(_reference_first(specimens, study.reference)) if len(specimens) > 1 else empty(COMPARISON),
         chemistry=chemistry,
         coupons=coupons,
         structure=None if coupons is None else structure_against_toughness(tables["specimens"], coupons.ratios),
         count=count.agreement,
         troubles=tuple(troubles),
+        matrix=matrix,
     )
+
+
+def _reference_first(specimens: tuple[MeasuredSpecimen, ...], reference: str) -> list[MeasuredSpecimen]:
+    """Specimens with the reference first, so that every pair with it is set against it."""
+    return sorted(specimens, key=lambda specimen: specimen.name != reference)
 
 
 def read_count(out: Path, outcomes: tuple[Outcome, ...]) -> PointCount:
@@ -131,20 +139,28 @@ def _coupons(study: Study, troubles: list[str]) -> CouponAnalysis | None:
     return analyse_coupons(coupons)
 
 
-def _chemistry(study: Study, specimens: pd.DataFrame, troubles: list[str]) -> pd.DataFrame:
-    """Mass balance of every specimen whose composition is given."""
-    import pandas as pd
-
+def _chemistry(study: Study, specimens: pd.DataFrame, troubles: list[str]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Mass balance of every specimen whose composition is given: ceilings, and what the matrix keeps."""
+    from micro.carbides import carbide_ranges
     from micro.comparison.chemistry import chemistry_check
+    from micro.comparison.in_solution import matrix_table
 
-    tables = [empty(CHEMISTRY)]
+    ceilings, kept = [empty(CHEMISTRY)], [empty(MATRIX)]
     for specimen in study.specimens:
         measured = (specimens["specimen"] == specimen.name).any()
         if specimen.composition and measured:
             try:
-                tables.append(chemistry_check(specimen.name, specimen.composition, specimens))
+                ceilings.append(chemistry_check(specimen.name, specimen.composition, specimens))
+                ranges = carbide_ranges(study.carbides)
+                kept.append(matrix_table(specimen.name, specimen.composition, specimens, ranges))
             except MicroError as trouble:
                 troubles.append(str(trouble))
+    return _joined(ceilings), _joined(kept)
+
+
+def _joined(tables: list[pd.DataFrame]) -> pd.DataFrame:
+    import pandas as pd
+
     return pd.concat([t for t in tables if len(t)] or tables, ignore_index=True)
 
 
@@ -154,6 +170,7 @@ def write_analysis(answer: Analysis, out: Path) -> None:
     tables = {
         results.COMPARISON: answer.comparison,
         results.CHEMISTRY: answer.chemistry,
+        results.MATRIX: answer.matrix,
         results.COUPONS: None if coupons is None else coupons.summary,
         results.RATIOS: None if coupons is None else coupons.ratios,
         results.GROUP_RATIOS: None if coupons is None else coupons.groups,

@@ -167,7 +167,8 @@ _KINDS = (
     ),
     _kind(
         "unresolved", "outside_outlines", "doubt",
-        "light worth {share:.2p} % of the field lies outside the outlines, on what is too thin or too faint for one: "
+        "{share:.2p} % of the field by integrated grey level lies outside the outlines, "
+        "on what is too thin or too faint for one: "
         "carbide films, or etched grain boundaries. It enters the interval, not the value",
         "(look at the outline picture, raise the magnification)", share=0.0042,
     ),

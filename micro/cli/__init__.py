@@ -23,7 +23,7 @@ COMMANDS = {
     "points": "Plan a point count, and compare it with the result.",
     "coupons": "Compare toughness coupons, longitudinal against transverse.",
     "verify": "Measure a finished run again and say whether its results still hold.",
-    "phantom": "Make invented micrographs with a known answer.",
+    "phantom": "Make synthetic micrographs with a known answer.",
 }
 
 

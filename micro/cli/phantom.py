@@ -43,7 +43,7 @@ AREA_PCT, ECD_UM, ASPECT, BANDING, SIZE = 10.0, 2.5, 1.5, 0.0, (1024, 768)
     help="Etch or camera, repeatable: rim, dome, spread, lath, blocks, boundary, relief, pits, holes, film, gamma, "
     "sharpening, median, jpeg, gain, mosaic. Strengths are shares of the contrast unless docs/etches.md says other.",
 )  # fmt: skip
-@click.option("--like", type=click.Path(path_type=Path), help="FIELD: draw and measure twins of this micrograph.")
+@click.option("--like", type=click.Path(path_type=Path), help="FIELD: draw and measure synthetic copies of it.")
 @click.option("--into", type=click.Path(path_type=Path), help="FIELD: set carbides into it, and say which are found.")
 def command(
     out: Path,
@@ -62,10 +62,10 @@ def command(
     like: Path | None,
     into: Path | None,
 ) -> None:
-    """Make invented micrographs with their true answer beside them.
+    """Make synthetic micrographs with their true answer beside them.
 
-    With --like, measure a real field, draw twins with its parameters, measure them the same way, and print how far the
-    numbers lie from the twins' truth: the error to expect at that magnification.
+    With --like, measure a real field, draw synthetic copies with its parameters, measure them the same way, and print
+    how far the numbers lie from the copies' truth: the error to expect at that magnification.
 
     With --into, set invented carbides into the matrix of a real field, look for them, and print from which size on they
     are found: the probability of detection.
@@ -248,18 +248,18 @@ def _draw_twins(
     found = measure(like, um_per_px, rolling_deg, settings=settings)
     scale = found.scale
     if not found.segmentation.count:
-        raise InputError(like, "no second phase found", "twins need a field with carbides")
+        raise InputError(like, "no second phase found", "copies need a field with carbides")
     scene = scene_like(found)
     rows, columns = found.labels.shape
     _draw(scene, (rows, columns), out, twins, seed, scale.um_per_px, kind)
     measured = measure_twins(scene, (rows, columns), twins, settings, scale, seed)
     results.write_table(out / "twins.csv", measured)
-    click.echo(f"Error to expect of a field like {like.name}, from {twins} twins with known answers:")
+    click.echo(f"Error to expect of a field like {like.name}, from {twins} synthetic copies with known answers:")
     for row in twin_bias(measured).to_dict("records"):
         ends = (
             "" if math.isnan(row["bias_low"]) else f" ({100 * row['bias_low']:+.1f} to {100 * row['bias_high']:+.1f})"
         )
-        spread = "unknown with one twin" if math.isnan(row["spread"]) else f"{100 * row['spread']:.1f} %"
+        spread = "unknown with one copy" if math.isnan(row["spread"]) else f"{100 * row['spread']:.1f} %"
         name = row["quantity"].replace("_", " ")
         click.echo(f"  {row['carbide_class']:<8} {name:<18} bias {100 * row['bias']:+.1f} %{ends}, spread {spread}")
 

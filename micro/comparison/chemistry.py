@@ -30,8 +30,9 @@ UNBALANCED = ("Ti", "Ta", "Zr", "N")
 TRACE_PCT = 0.1
 LEAST_IRON_PCT = 50.0
 NATURE = (
-    "Ceiling by mass balance: all of a class's metal and the carbon go into it, whatever the heat treatment. It is no "
-    "thermodynamics; the matrix keeps some of both, so the true fraction lies below."
+    "Ceiling by mass balance: all of a class's metal and the carbon go into it, whatever the heat treatment; of all "
+    "carbides together, whichever of them fill most. It is no thermodynamics; the matrix keeps some of both, so the "
+    "true fraction lies below. Classes bear the names that you gave them: no grey level proves a carbide."
 )
 
 
@@ -63,8 +64,8 @@ class Carbide:
     @property
     def molar_mass(self) -> float:
         """Mass of one formula, g/mol."""
-        atoms = {self.metal: self.metal_atoms, "Fe": self.iron_atoms, "C": self.carbon_atoms}
-        return sum(count * ATOMIC_MASS[element] for element, count in atoms.items())
+        atoms = ((self.metal, self.metal_atoms), ("Fe", self.iron_atoms), ("C", self.carbon_atoms))
+        return sum(count * ATOMIC_MASS[element] for element, count in atoms)
 
 
 CARBIDES = (
@@ -73,8 +74,13 @@ CARBIDES = (
     Carbide("M7C3", "Cr", 7, 0, 3, (6.7, 6.9, 7.1), 0.5),
     Carbide("M6C", "Mo", 3, 3, 1, (8.8, 9.1, 9.4), 0.2),
     Carbide("M6C", "W", 3, 3, 1, (14.0, 14.5, 15.0), 0.2),
+    Carbide("M23C6", "Cr", 23, 0, 6, (6.8, 7.0, 7.2), 0.5),
+    Carbide("M3C", "Fe", 3, 0, 1, (7.6, 7.7, 7.8), 0.0),
+    Carbide("M2C", "Mo", 2, 0, 1, (8.0, 9.1, 9.2), 0.2),
+    Carbide("M2C", "W", 2, 0, 1, (16.8, 17.2, 17.4), 0.2),
 )
-"""VC, NbC, Cr7C3, Fe3W3C by handbook densities; Fe3Mo3C by that of Mo2C, which its lattice gives too. From memory."""
+"""VC, NbC, Cr7C3, Fe3W3C, Cr23C6, Fe3C, Mo2C and W2C by handbook densities; Fe3Mo3C by that of Mo2C, which its lattice
+gives too; Mo2C with much vanadium and chromium is lighter. From memory."""
 
 CLASSES = tuple(dict.fromkeys(carbide.carbide_class for carbide in CARBIDES))
 
@@ -94,8 +100,9 @@ LEAST, MIDDLE, MOST = _Case(2, 0, False), _Case(1, 1, False), _Case(0, 2, True)
 def carbide_ceilings(composition: Mapping[str, float], where: str = "composition") -> pd.DataFrame:
     """Largest volume fraction of each carbide class, and of all together, that a composition can hold.
 
-    V and Nb form MC, Cr forms M7C3, Mo and W form M6C, each class as if it had all the carbon. Where carbon is
-    short it goes to the carbides with most volume for it, so that the sum is a ceiling too.
+    V and Nb form MC, Cr forms M7C3 or M23C6, Mo and W form M6C or M2C, iron forms M3C, each class as if it had all the
+    carbon. Of all together carbon goes to the carbides with most volume for it while their metal lasts, and what is
+    left of it to M3C: no other sharing of carbon and metal fills more, because iron never runs out.
 
     Parameters
     ----------
@@ -114,7 +121,7 @@ def carbide_ceilings(composition: Mapping[str, float], where: str = "composition
     UsageError
         For unknown elements, values that are no wt %, a sum over 100, missing carbon, or less than 50 % iron.
     """
-    checked = _checked(composition, where)
+    checked = checked_composition(composition, where)
     carbon = checked["C"] / ATOMIC_MASS["C"]
     mc = [c for c in CARBIDES if c.carbide_class == "MC"]
     left = max(carbon - _carbon_wanted(checked, mc, MIDDLE), 0.0)
@@ -127,7 +134,7 @@ def carbide_ceilings(composition: Mapping[str, float], where: str = "composition
                 "ceiling": _fraction(checked, chosen, carbon, MIDDLE),
                 "ceiling_low": _fraction(checked, chosen, carbon, LEAST),
                 "ceiling_high": _fraction(checked, chosen, carbon, MOST),
-                "beside_mc": _fraction(checked, chosen, left, MIDDLE) if name in ("M7C3", "M6C") else math.nan,
+                "beside_mc": math.nan if name in ("MC", "all") else _fraction(checked, chosen, left, MIDDLE),
                 "limited_by": _limit(checked, chosen, carbon),
             }
         )
@@ -142,7 +149,8 @@ def chemistry_check(specimen: str, composition: Mapping[str, float], specimens: 
     specimen, composition
         Name and wt %.
     specimens
-        Columns SPECIMENS of `micro.tables.columns`. Classes named MC, M7C3 or M6C are compared, and all together.
+        Columns SPECIMENS of `micro.tables.columns`. Classes with one of the names in `CLASSES` are compared, and all
+        together.
 
     Returns
     -------
@@ -161,11 +169,34 @@ def chemistry_check(specimen: str, composition: Mapping[str, float], specimens: 
     table.insert(0, "specimen", specimen)
     table[["measured", "measured_low", "measured_high"]] = measured.to_numpy(float)
     uncounted = [e for e in UNBALANCED if composition.get(e, 0) > TRACE_PCT]
-    table["message"] = [_message(row, uncounted) for row in table.to_dict("records")]
+    could = [possible_classes(table, low) for low in table["measured_low"]]
+    rows = zip(table.to_dict("records"), could, strict=True)
+    table["message"] = [_message(row, uncounted, others) for row, others in rows]
     return table[names(CHEMISTRY)]
 
 
-def _checked(composition: Mapping[str, float], where: str) -> dict[str, float]:
+def possible_classes(ceilings: pd.DataFrame, least: float) -> list[str]:
+    """Names of the classes of which the composition can hold so much; all that it can hold at all where NaN.
+
+    Parameters
+    ----------
+    ceilings
+        From `carbide_ceilings`.
+    least
+        Lower end of what was measured, 0 to 1.
+    """
+    rows = ceilings[ceilings["carbide_class"] != "all"].to_dict("records")
+    return [str(r["carbide_class"]) for r in rows if r["ceiling_high"] > 0 and not r["ceiling_high"] < least]
+
+
+def checked_composition(composition: Mapping[str, float], where: str) -> dict[str, float]:
+    """Composition with every element of the balance, iron as the rest.
+
+    Raises
+    ------
+    UsageError
+        As `carbide_ceilings`.
+    """
     for element, amount in composition.items():
         if element not in ELEMENTS:
             raise UsageError(where, f"{element!r} is no element of steel", "write symbols such as C, Cr, Mo, V, W, Nb")
@@ -179,7 +210,7 @@ def _checked(composition: Mapping[str, float], where: str) -> dict[str, float]:
     iron = composition.get("Fe", 100 - total)
     if iron < LEAST_IRON_PCT:
         raise UsageError(where, f"holds {iron:.4g} % iron, less than half", "give the composition of a steel in wt %")
-    return dict.fromkeys(ATOMIC_MASS, 0.0) | dict(composition)
+    return dict.fromkeys(ATOMIC_MASS, 0.0) | dict(composition) | {"Fe": float(iron)}
 
 
 def _formulas(composition: Mapping[str, float], carbide: Carbide, case: _Case) -> float:
@@ -193,10 +224,16 @@ def _carbon_wanted(composition: Mapping[str, float], carbides: Sequence[Carbide]
 
 
 def _fraction(composition: Mapping[str, float], carbides: Sequence[Carbide], carbon: float, case: _Case) -> float:
-    """Volume fraction when `carbon` mol goes to the carbides in the order of their volume for it."""
+    """Volume fraction when `carbon` mol goes to the carbides in the order of their volume for it.
+
+    A metal that two carbides want goes to the first of them.
+    """
     volume = mass = 0.0
+    shares = dict.fromkeys((c.metal for c in carbides), 1.0)
     for c in sorted(carbides, key=lambda c: -c.molar_mass / c.density[case.carbide_density] / c.carbon_atoms):
-        formulas = min(_formulas(composition, c, case), carbon / c.carbon_atoms)
+        allowed = _formulas(composition, c, case)
+        formulas = min(shares[c.metal] * allowed, carbon / c.carbon_atoms)
+        shares[c.metal] -= formulas / allowed if allowed > 0 else 0.0
         carbon -= formulas * c.carbon_atoms
         mass += formulas * c.molar_mass
         volume += formulas * c.molar_mass / c.density[case.carbide_density]
@@ -210,7 +247,7 @@ def _limit(composition: Mapping[str, float], carbides: Sequence[Carbide], carbon
     return "carbon" if _carbon_wanted(composition, carbides, MIDDLE) > carbon else " and ".join(present)
 
 
-def _message(row: dict, uncounted: Sequence[str]) -> str:
+def _message(row: dict, uncounted: Sequence[str], possible: Sequence[str]) -> str:
     messages = []
     if np.isfinite(row["measured"]) and row["measured"] > row["ceiling_high"]:
         sure = row["measured_low"] > row["ceiling_high"]
@@ -220,6 +257,8 @@ def _message(row: dict, uncounted: Sequence[str]) -> str:
             f"measured {100 * row['measured']:.3g} % of {what} {verb} the ceiling of {100 * row['ceiling_high']:.3g} %"
             + ("; check etch, focus, class names and composition" if sure else ", its interval does not")
         )
+        if sure and possible and row["carbide_class"] != "all":
+            messages.append(f"by its composition it may be {' or '.join(possible)}")
     if uncounted and row["carbide_class"] in ("MC", "all"):
         messages.append(f"carbide of {' and '.join(uncounted)} is not in the balance")
     return "; ".join(messages)

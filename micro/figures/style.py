@@ -47,7 +47,8 @@ def colour(number: int) -> str:
 
 def dash(number: int) -> object:
     """Dashes of the specimen of that number."""
-    return DASHES[number % len(DASHES)]
+    # Beyond six specimens the colours come again, with other dashes.
+    return DASHES[(number + number // len(COLOURS)) % len(DASHES)]
 
 
 def plain_powers(axis: Axis) -> None:

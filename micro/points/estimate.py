@@ -131,7 +131,7 @@ class Bias:
     limits
         Where 95 % of the single fields' differences are expected (J. M. Bland and D. G. Altman, Lancet 327, 1986).
     judged
-        The same difference freed of counting noise; the verdict rests on it.
+        The same difference without counting noise; the verdict rests on it.
     p_value
         Of no such difference, paired t test between fields; NaN with one field, or where the points that
         differ are too few for it.

@@ -31,7 +31,7 @@ def bias_lines(bias: Bias) -> Iterator[str]:
     )
     yield f"  measured {percent(bias.measured)} % on the same fields"
     yield f"  count less measurement {signed(bias.difference)}, counting noise and all{limits(bias)}"
-    yield f"  freed of where the points fell: {signed(bias.judged)}{p_value(bias)}"
+    yield f"  without the chance of where points fell: {signed(bias.judged)}{p_value(bias)}"
 
 
 def heading(bias: Bias) -> str:

@@ -14,12 +14,13 @@ from micro.batch.job import Outcome
 from micro.figures.specimens import draw_banding, draw_chords, draw_neighbours, draw_rose, draw_sizes
 from micro.issues import message_text
 from micro.points.lessons import read_lessons
+from micro.report.bars import forest_figures
 from micro.report.comparison_sections import point_sections
 from micro.report.drawing import Save, drawing
 from micro.report.field_pictures import field_pictures, same_scale_pictures, typical_micrograph
-from micro.report.page import PageFigure, PageParts, PageSection, listed_pictures, render_page
+from micro.report.page import PageAnswer, PageFigure, PageParts, PageSection, listed_pictures, render_page
 from micro.report.sections import answer_sections
-from micro.report.summary import summary_parts
+from micro.report.summary import MOST_IN_WORDS, study_bars, summary_parts
 from micro.report.taught_section import taught_sections
 from micro.report.wording import methods
 from micro.study.model import Study
@@ -29,7 +30,8 @@ if TYPE_CHECKING:
 
     from micro.comparison.measured import MeasuredSpecimen
 
-MOST_PANELS = 4
+MOST_PANELS, FEW_PANELS = 4, 2
+"""Specimens up to which all have their panel in a figure, and how many have one where there are more."""
 
 
 def study_figures(
@@ -52,7 +54,8 @@ def study_figures(
     if particles.empty:
         return []
     sizes = size_distributions(specimens)
-    shown = list(dict.fromkeys(particles["specimen"]))[:MOST_PANELS]
+    shown = list(dict.fromkeys(particles["specimen"]))
+    shown = shown if len(shown) <= MOST_PANELS else shown[:FEW_PANELS]
     return [
         save(
             "size_distribution", 2, 3.1, partial(draw_sizes, distributions=sizes),
@@ -94,7 +97,8 @@ def profile_figures(profiles: pd.DataFrame, shown: list[str], save: Save) -> lis
 def banding_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save) -> list[PageFigure]:
     """Profile across rolling of a typical field of each specimen, beside the field."""
     drawn = []
-    for number, specimen in enumerate(study.specimens[:MOST_PANELS], 1):
+    most = MOST_PANELS if len(study.specimens) <= MOST_PANELS else FEW_PANELS
+    for number, specimen in enumerate(study.specimens[:most], 1):
         own = tables["fields"][tables["fields"]["specimen"] == specimen.name]
         found = typical_micrograph(specimen, own)
         if found is None:
@@ -125,7 +129,10 @@ def _verdict(p_value: float, spacing_um: float) -> str:
     return f"No banding beyond chance in this field (p = {p_value:.2g})."
 
 
-FIELDS_SHOWN = 4
+FIELDS_SHOWN, MOST_SHOWN, PIXELS_SHOWN = 4, 6, 6.5e6
+"""Fields with pictures on the page, of a specimen and of all beyond one each, and their pixels together: so many keep a
+page of noisy pictures of 1024 × 768 px under 6 MB, be it of three bars or of twelve (measured)."""
+FIGURES = "figures"
 
 
 def write_report(
@@ -147,7 +154,7 @@ def write_report(
     """
     with drawing(out / results.FIGURES, workers) as save:
         parts = PageParts(
-            summary=summary_parts(study, tables["specimens"], answer),
+            summary=page_answers(study, tables["specimens"], answer, save),
             figures=study_figures(study, tables, answer.specimens, save),
             sections=study_sections(study, tables, answer, save, out),
             methods=methods(study, outcomes, tables["fields"]),
@@ -159,27 +166,43 @@ def write_report(
         stream.write(page.encode(errors="backslashreplace"))
 
 
+def page_answers(study: Study, specimens: pd.DataFrame, answer: Analysis, save: Save) -> list[PageAnswer]:
+    """Questions of the first screen with their figures; sentences on each bar fold where bars are many."""
+    bars = study_bars(study, specimens, answer)
+    drawn = forest_figures(bars, save)
+    many = len(bars.names) > MOST_IN_WORDS
+    return [
+        PageAnswer(part.question, part.note, part.sentences, part.each_bar, drawn.get(part.question, ()), many)
+        for part in summary_parts(study, specimens, answer)
+    ]
+
+
 def study_sections(
     study: Study, tables: dict[str, pd.DataFrame], answer: Analysis, save: Save, out: Path
 ) -> list[PageSection]:
     """Parts of the page that answer the study, then the count by people where there is one."""
-    sections = answer_sections(answer, same_scale_pictures(study, tables["fields"]), save)
+    bars = study_bars(study, tables["specimens"], answer)
+    sections = answer_sections(answer, bars, same_scale_pictures(study, tables["fields"]), save)
     sections += taught_sections(read_lessons(out), tables, save, out)
     return sections if answer.count is None else [*sections, *point_sections(answer.count, out, save)]
 
 
 def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFrame, out: Path) -> list[dict[str, Any]]:
-    """Pictures of the first fields of every specimen."""
+    """Pictures of some fields of every specimen, those with something to know about them first."""
     issues = {(o.specimen, o.field): o.issues for o in outcomes if not o.trouble}
     every = {(r["specimen"], r["field"]): r for r in fields[fields["carbide_class"] == "all"].to_dict("records")}
+    each = max(1, min(FIELDS_SHOWN, MOST_SHOWN // len(study.specimens)))
+    # Every field is there twice, with outlines and bare.
+    pixels = PIXELS_SHOWN / (2 * each * len(study.specimens))
     shown = []
     for number, specimen in enumerate(study.specimens):
         measured = [f for f in specimen.fields if (specimen.name, f.name) in issues]
+        measured.sort(key=lambda f: not issues[specimen.name, f.name])
         pictures = []
-        for field in measured[:FIELDS_SHOWN]:
+        for field in measured[:each]:
             row = every[specimen.name, field.name]
             text = message_text(issues[specimen.name, field.name])
-            made = field_pictures(field, float(row["um_per_px"]), text, out)
+            made = field_pictures(field, float(row["um_per_px"]), text, out, pixels)
             if made is not None:
                 pictures.append(made)
         shown.append(listed_pictures(pictures, specimen.name, number, len(measured)))

@@ -17,10 +17,11 @@ from micro.owned import own
 from micro.points.agreement import Agreement, most_apart
 from micro.points.estimate import Bias, Interval
 from micro.points.wording import counter_lines, heading, number, percent, verdict_sentence
+from micro.report.bars import MORE, Bars, bars_table
 from micro.report.drawing import Save
 from micro.report.page import PagePicture, PageSection, PageTable
 from micro.report.study_figures import draw_point_count
-from micro.report.wording import MINUS, figures, with_ends
+from micro.report.wording import MINUS, figures, listed, with_ends
 from micro.specimens.quantities import BY_NAME
 
 if TYPE_CHECKING:
@@ -39,14 +40,26 @@ TEXT = (
 )
 
 
-def comparison_section(comparison: pd.DataFrame, pictures: Sequence[PagePicture]) -> PageSection | None:
-    """Typical fields at one scale, then pair by pair."""
+def comparison_section(comparison: pd.DataFrame, bars: Bars, pictures: Sequence[PagePicture]) -> PageSection | None:
+    """Typical fields at one scale, then the pair; of more than two bars the quantities beside the main ones."""
     from micro.comparison.findings import findings
 
     if comparison.empty:
         return None
-    tables = [pair_table(pair, comparison) for pair in findings(comparison)]
-    return PageSection("comparison", "Comparison of the specimens", TEXT, pictures, tables=tables)
+    pairs = findings(comparison)
+    tables = [pair_table(pair, comparison) for pair in pairs] if len(pairs) == 1 else [bars_table(bars, MORE)]
+    text = (*TEXT, refused_sentence(pairs)) if len(pairs) > 1 and refused_sentence(pairs) else TEXT
+    return PageSection("comparison", "More on the comparison", text, pictures, tables=tables)
+
+
+def refused_sentence(pairs: Sequence[PairFindings]) -> str:
+    """Name the pairs of which nothing could be compared, and why; empty where there is none."""
+    refused = [pair for pair in pairs if pair.not_compared and not (pair.differs or pair.may_differ or pair.alike
+               or pair.cannot_tell)]  # fmt: skip
+    if not refused:
+        return ""
+    named = [f"{pair.specimen_b} and {pair.specimen_a}" for pair in refused]
+    return f"Not compared at all: {listed(named, 5)}; the first because {refused[0].not_compared[0]}"
 
 
 def pair_table(pair: PairFindings, comparison: pd.DataFrame) -> PageTable:
@@ -213,7 +226,7 @@ ARM_PX, OPEN_PX = 40, 10
 BEYOND_EDGE = 225
 METHOD = (
     "The same fields, counted on a grid without knowing the result (ASTM E562, ISO 9042). Points on a boundary count "
-    "one half. The verdict rests on the difference freed of counting noise: the program's outlines were counted on "
+    "one half. The verdict rests on the difference without counting noise: the program's outlines were counted on "
     "the same points, and what that count is off is taken off both. Intervals are at 95 %. Every field stands in "
     "points.csv, every two counters in counters.csv.",
 )
@@ -248,7 +261,7 @@ def count_table(agreement: Agreement) -> PageTable:
     """Figures of the count, a row a specimen and class."""
     columns = (
         "specimen, class", "fields, points", "counted, %", "%RA", "measured, %", "difference, % points",
-        "single fields", "freed of counting noise", "more fields", "verdict",
+        "single fields", "without counting noise", "more fields", "verdict",
     )  # fmt: skip
     return PageTable("Counted and measured", columns, [_cells(bias) for bias in agreement.bias])
 

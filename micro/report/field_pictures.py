@@ -21,7 +21,7 @@ from micro.study.model import Field, Specimen, Study
 if TYPE_CHECKING:
     import pandas as pd
 
-WIDEST_PX = 1100
+WIDEST_PX, ROW_WIDEST_PX = 1100, 560
 LETTERS_IN_ROW = 1 / 22
 QUALITY = 82
 
@@ -36,8 +36,8 @@ class FieldPictures:
     message: str
 
 
-def field_pictures(field: Field, um_per_px: float, message: str, out: Path) -> FieldPictures | None:
-    """Pictures of a measured field; None where the file cannot be read any more."""
+def field_pictures(field: Field, um_per_px: float, message: str, out: Path, pixels: float) -> FieldPictures | None:
+    """Pictures of a measured field, of so many pixels each at most; None where the file cannot be read any more."""
     import cv2
 
     outlined = cv2.imread(str(out / results.OUTLINES / f"{field.stem}.png"), cv2.IMREAD_COLOR)
@@ -49,7 +49,8 @@ def field_pictures(field: Field, um_per_px: float, message: str, out: Path) -> F
     if micrograph.data_bar.size:
         bare = np.vstack([bare, to_display(micrograph.data_bar, low, high)])
     bare = with_strip(bare, (), um_per_px)
-    return FieldPictures(field.name, data_address(bare), data_address(outlined[..., ::-1]), message)
+    widest = min(WIDEST_PX, int((pixels * bare.shape[1] / bare.shape[0]) ** 0.5))
+    return FieldPictures(field.name, data_address(bare, widest), data_address(outlined[..., ::-1], widest), message)
 
 
 def same_scale_pictures(study: Study, fields: pd.DataFrame) -> list[PagePicture]:
@@ -70,7 +71,7 @@ def same_scale_pictures(study: Study, fields: pd.DataFrame) -> list[PagePicture]
         part = np.ascontiguousarray(grey[crop.top : crop.bottom, crop.left : crop.right])
         draw_scale_bar(part, um_per_px, LETTERS_IN_ROW)
         words = f"{specimen_name}, field {field_name}, {crop.width_um:.0f} µm wide"
-        pictures.append(PagePicture(data_address(part), words, f"Micrograph of {words}"))
+        pictures.append(PagePicture(data_address(part, ROW_WIDEST_PX), words, f"Micrograph of {words}"))
     return pictures
 
 
@@ -102,13 +103,13 @@ def _read(field: Field) -> Micrograph | None:
         return None
 
 
-def data_address(picture: NDArray[Any]) -> str:
-    """RGB picture (rows, columns, 3) as a data address, at most `WIDEST_PX` wide."""
+def data_address(picture: NDArray[Any], widest_px: int = WIDEST_PX) -> str:
+    """RGB picture (rows, columns, 3) as a data address, at most `widest_px` wide."""
     import cv2
 
     rows, columns = picture.shape[:2]
-    if columns > WIDEST_PX:
-        size = (WIDEST_PX, max(1, round(rows * WIDEST_PX / columns)))
+    if columns > widest_px:
+        size = (widest_px, max(1, round(rows * widest_px / columns)))
         picture = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
     # As small and as good as WebP of that quality here, and ten times faster.
     quality = [cv2.IMWRITE_JPEG_QUALITY, QUALITY, cv2.IMWRITE_JPEG_OPTIMIZE, 1]

@@ -19,6 +19,7 @@ from micro.report.wording import (
     plain_name,
     printed_factor,
     printed_unit,
+    route_words,
     with_ends,
     with_unit,
 )
@@ -66,7 +67,7 @@ class PageTable:
 
 @dataclass(frozen=True)
 class PageSection:
-    """A part of the page: text, a row of pictures, lists under their headings, figures and tables."""
+    """A part of the page: text, pictures in a row, lists under headings, figures and tables; folded or in sight."""
 
     id: str
     title: str
@@ -75,13 +76,26 @@ class PageSection:
     lists: Sequence[tuple[str, Sequence[str]]] = ()
     figures: Sequence[PageFigure] = ()
     tables: Sequence[PageTable] = ()
+    folded: bool = True
+
+
+@dataclass(frozen=True)
+class PageAnswer:
+    """A question of the first screen: a remark, sentences, figures, and sentences that fold where they are many."""
+
+    question: str
+    note: str
+    sentences: Sequence[str]
+    each_bar: Sequence[str] = ()
+    figures: Sequence[PageFigure] = ()
+    folded: bool = False
 
 
 @dataclass(frozen=True)
 class PageParts:
     """All that the page shows beside the numbers of the specimens; `troubles` are those of no single field."""
 
-    summary: Sequence[tuple[str, Sequence[str]]]
+    summary: Sequence[PageAnswer]
     figures: Sequence[PageFigure]
     sections: Sequence[PageSection]
     methods: Sequence[str]
@@ -106,7 +120,8 @@ def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFra
         notices=notices(outcomes),
         figures=parts.figures,
         specimens=[specimen_numbers(s, specimens) for s in study.specimens],
-        sections=parts.sections,
+        open_sections=[section for section in parts.sections if not section.folded],
+        sections=[section for section in parts.sections if section.folded],
         pictures=parts.pictures,
         methods=parts.methods,
         provenance=provenance(study, outcomes),
@@ -116,8 +131,10 @@ def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFra
 
 def contents(parts: PageParts) -> list[dict[str, str]]:
     """Parts of the page for its table of contents."""
-    named = [("summary", "In words"), ("figures", "Figures"), ("numbers", "Numbers")]
-    named += [(section.id, section.title) for section in parts.sections]
+    named = [("summary", "Answers")]
+    named += [(section.id, section.title) for section in parts.sections if not section.folded]
+    named += [("figures", "Figures"), ("numbers", "Numbers of each specimen")]
+    named += [(section.id, section.title) for section in parts.sections if section.folded]
     named += [("fields", "Fields"), ("methods", "Methods"), ("cautions", "Cautions")]
     return [{"id": i, "name": n} for i, n in named if i != "figures" or parts.figures]
 
@@ -167,7 +184,7 @@ def _cell(row: Mapping[str, Any] | None) -> str:
 def about(specimen: Specimen, own: pd.DataFrame) -> str:
     """Route, plane, rolling direction and fields of a specimen in words."""
     fields = 0 if own.empty else int(own["fields"].max())
-    words = [specimen.route, f"{specimen.plane} plane" if specimen.plane else ""]
+    words = [route_words(specimen.route), f"{specimen.plane} plane" if specimen.plane else ""]
     if specimen.rolling_deg is not None:
         words.append(f"rolling direction {specimen.rolling_deg:g}° from the horizontal")
     words.append(f"{fields} field{'s' * (fields != 1)}" if fields else "no field was measured")

@@ -11,8 +11,10 @@ import numpy as np
 
 from micro.analysis import Analysis
 from micro.comparison.measured import MeasuredSpecimen
+from micro.report.bars import Bars, bars_section
 from micro.report.comparison_sections import comparison_section, coupon_section
 from micro.report.drawing import Save
+from micro.report.matrix_section import matrix_section
 from micro.report.page import PagePicture, PageSection, PageTable
 from micro.report.wording import MINUS, plain_name, with_ends
 from micro.specimens.largest import gumbel_by_moments, gumbel_p_value
@@ -35,21 +37,25 @@ BUDGETED = (
 )
 
 
-def answer_sections(answer: Analysis, pictures: Sequence[PagePicture], save: Save) -> list[PageSection]:
+def answer_sections(answer: Analysis, bars: Bars, pictures: Sequence[PagePicture], save: Save) -> list[PageSection]:
     """Parts for whatever the study holds.
 
     Parameters
     ----------
+    bars
+        Measured bars, for the tables that hold all of them.
     pictures
         Typical fields at one scale.
     save
         Draws and writes a figure.
     """
     parts = [
-        comparison_section(answer.comparison, pictures),
+        bars_section(bars),
+        comparison_section(answer.comparison, bars, pictures),
         size_section(answer.specimens),
         coupon_section(answer, save),
         structure_section(answer, save),
+        matrix_section(answer.matrix, save),
         chemistry_section(answer.chemistry, save),
         budget_section(answer),
     ]
@@ -93,6 +99,8 @@ def chemistry_section(chemistry: pd.DataFrame, save: Save) -> PageSection | None
 
     if chemistry.empty:
         return None
+    # Classes that nobody measured fill the page with ceilings; chemistry.csv holds them.
+    chemistry = chemistry[chemistry["measured"].notna() | (chemistry["carbide_class"] == "all")]
     figure = save(
         "chemistry", 1, 3.0, partial(draw_chemistry, chemistry=chemistry),
         "Carbide measured (dots, with 95 % intervals) under what the composition can hold at most (bars, with the band "

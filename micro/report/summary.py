@@ -3,11 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from micro.analysis import Analysis
-from micro.report.wording import figures, if_alike, one_class, with_ends, with_unit
+from micro.report.bars import (
+    AMOUNT,
+    DIRECTION,
+    LETTERED,
+    QUESTIONS,
+    SIZE,
+    Bars,
+    extremes_sentence,
+    letter_sentences,
+    measured_bars,
+)
+from micro.report.wording import figures, if_alike, listed, one_class, route_words, with_ends, with_unit
+from micro.segmentation.segmentation import UNNAMED
 from micro.specimens.quantities import BY_NAME
 from micro.study.model import Specimen, Study
 
@@ -16,31 +29,71 @@ if TYPE_CHECKING:
 
     from micro.comparison.findings import PairFindings
 
-MOST_PAIRS = 6
 CHANCE = 0.05
 COMPARED = ("area_fraction", "largest_ecd", "anisotropy_index")
+ESTIMATES = "Area % of a section is an estimate of volume % of the steel; all percentages of carbide below are area %."
 
 
-def summary_parts(study: Study, specimens: pd.DataFrame, answer: Analysis) -> list[tuple[str, list[str]]]:
+@dataclass(frozen=True)
+class Answer:
+    """A question with its answers: a remark, sentences, and sentences on each bar, which fold where bars are many."""
+
+    question: str
+    sentences: Sequence[str]
+    each_bar: Sequence[str] = ()
+    note: str = ""
+
+    @property
+    def said(self) -> list[str]:
+        """All sentences."""
+        return [*self.sentences, *self.each_bar]
+
+
+def summary_parts(study: Study, specimens: pd.DataFrame, answer: Analysis) -> list[Answer]:
     """Questions with their answers, in the order a reader asks; questions without an answer are left out."""
     own = [(s, _Values(specimens[specimens["specimen"] == s.name])) for s in study.specimens]
     measured = [(s, values) for s, values in own if values.classes]
     missing = [f"{s.name}: no field was measured." for s, values in own if not values.classes]
     holding = [(s, values) for s, values in measured if values.mean("area_fraction") > 0]
+    bars = study_bars(study, specimens, answer)
     parts = [
-        ("How much carbide, and of which kind", [*(amount_sentence(s, v) for s, v in measured), *missing]),
-        ("How large", [size_sentence(s, v) for s, v in holding]),
-        ("How elongated and how banded", [direction_sentence(s, v) for s, v in holding]),
-        ("How the specimens differ", pair_sentences(answer, _routes(study))),
-        ("Toughness along and across rolling", toughness_sentences(answer)),
-        ("How sure", [*sureness_sentences(measured, answer)]),
+        _answer(bars, AMOUNT, [*(amount_sentence(s, v) for s, v in measured), *missing], ESTIMATES),
+        _answer(bars, SIZE, [size_sentence(s, v) for s, v in holding]),
+        _answer(bars, DIRECTION, [direction_sentence(s, v) for s, v in holding]),
+        Answer(DIFFER, difference_sentences(bars, answer, _routes(study))),
+        Answer("What the matrix keeps", (), matrix_sentences(answer.matrix, _routes(study)), MATRIX_NOTE),
+        Answer("Toughness along and across rolling", toughness_sentences(answer)),
+        Answer("How sure", [*sureness_sentences(measured, answer)]),
     ]
-    return [(heading, said) for heading, said in parts if said]
+    return [part for part in parts if part.said]
 
 
-def answer_sentences(study: Study, answer: Analysis) -> list[str]:
-    """Say what the pairs, the coupons and the structure tell, the main points only."""
-    return [*pair_sentences(answer, _routes(study)), *toughness_sentences(answer)]
+DIFFER = "How the specimens differ"
+MATRIX_NOTE = "By mass balance, wt % of the matrix; the part below says what it leaves out."
+
+
+def _answer(bars: Bars, question: str, each_bar: list[str], note: str = "") -> Answer:
+    """Answer with the extremes first where there are too many bars to read them one by one."""
+    extremes: list[str] = []
+    if len(bars.names) > MOST_IN_WORDS:
+        own = (q.quantity for q in QUESTIONS if q.heading == question)
+        extremes = [sentence for q in own if (sentence := extremes_sentence(bars, q))]
+    return Answer(question, extremes, each_bar, note)
+
+
+MOST_IN_WORDS = 4
+"""Bars up to which each has its sentences in sight. Chosen."""
+
+
+def study_bars(study: Study, specimens: pd.DataFrame, answer: Analysis) -> Bars:
+    """Measured bars of a study."""
+    return measured_bars([s.name for s in study.specimens], specimens, answer.comparison, study.reference)
+
+
+def answer_sentences(study: Study, specimens: pd.DataFrame, answer: Analysis) -> list[str]:
+    """Say what the comparison, the coupons and the structure tell, the main points only."""
+    bars = study_bars(study, specimens, answer)
+    return [*difference_sentences(bars, answer, _routes(study)), *toughness_sentences(answer)]
 
 
 class _Values:
@@ -70,7 +123,7 @@ class _Values:
 
 def named(specimen: Specimen) -> str:
     """Name of a specimen with its route."""
-    return f"{specimen.name} ({specimen.route})" if specimen.route else specimen.name
+    return f"{specimen.name}, {route_words(specimen.route)}" if specimen.route else specimen.name
 
 
 def amount_sentence(specimen: Specimen, values: _Values) -> str:
@@ -86,9 +139,9 @@ def amount_sentence(specimen: Specimen, values: _Values) -> str:
         return f"{said}."
     if len(classes) == 1:
         name = one_class(values.classes)
-        return f"{said}, all of one class{', ' if name else ''}{name}."
+        return f"{said}, all of one class{f', named {name} by you' if name else ''}."
     shares = (f"{c} {values.told('area_fraction', '%', c, 100)}" for c in classes)
-    return f"{said}: {', '.join(shares)}."
+    return f"{said}: {', '.join(shares)}{'' if classes[0].startswith(UNNAMED) else ', named so by you'}."
 
 
 def size_sentence(specimen: Specimen, values: _Values) -> str:
@@ -128,14 +181,16 @@ def _routes(study: Study) -> dict[str, str]:
     return {s.name: named(s) for s in study.specimens}
 
 
-def pair_sentences(answer: Analysis, shown: dict[str, str]) -> list[str]:
-    """One sentence a pair: amount, largest carbide, anisotropy, and how many quantities differ."""
+def difference_sentences(bars: Bars, answer: Analysis, shown: dict[str, str]) -> list[str]:
+    """One sentence for two bars, one for each against the reference, or the letters of many."""
     from micro.comparison.findings import findings
 
+    if not bars.reference and len(bars.names) >= LETTERED:
+        return letter_sentences(bars)
     pairs = findings(answer.comparison)
-    said = [pair_sentence(pair, answer.comparison, shown) for pair in pairs[:MOST_PAIRS]]
-    left = len(pairs) - len(said)
-    return [*said, f"{left} more pairs stand under the comparison."] if left else said
+    if bars.reference:
+        pairs = [pair for pair in pairs if pair.specimen_a == bars.reference]
+    return [pair_sentence(pair, answer.comparison, shown) for pair in pairs]
 
 
 def pair_sentence(pair: PairFindings, comparison: pd.DataFrame, shown: dict[str, str]) -> str:
@@ -143,7 +198,8 @@ def pair_sentence(pair: PairFindings, comparison: pd.DataFrame, shown: dict[str,
     both = (comparison["specimen_a"] == pair.specimen_a) & (comparison["specimen_b"] == pair.specimen_b)
     rows = comparison[both & (comparison["carbide_class"] == "all")].to_dict("records")
     told = [effect_words(row) for row in rows if row["quantity"] in COMPARED and row["verdict"] != "not compared"]
-    head = f"{shown.get(pair.specimen_b, pair.specimen_b)} against {shown.get(pair.specimen_a, pair.specimen_a)}: "
+    b, a = (shown.get(name, name) for name in (pair.specimen_b, pair.specimen_a))
+    head = f"{b}, against {a}: " if "," in b else f"{b} against {a}: "
     counts = pair.summary.partition(": ")[2]
     counts = counts[:1].upper() + counts[1:]
     return head + ("; ".join(told) + ". " if told else "") + counts
@@ -163,6 +219,27 @@ def effect_words(row: dict[Any, Any]) -> str:
         value, _, interval = with_ends(100 * abs(ends[0]), 100 * low, 100 * high).partition(" (")
         effect = f"{way} by {value} percentage points" + (f" ({interval}" if interval else "")
     return f"{words} {effect}" + ("" if row["verdict"] == "differs" else f", {row['verdict']}")
+
+
+def matrix_sentences(matrix: pd.DataFrame, shown: dict[str, str]) -> list[str]:
+    """One sentence a bar: what its matrix keeps in solution, by the names that the user gave to the carbides."""
+    said = []
+    for bar, own in matrix.groupby("specimen", sort=False):
+        rows = own.to_dict("records")
+        head = shown.get(str(bar), str(bar))
+        message = str(rows[0]["message"] or "")
+        kept = [
+            f"{row['element']} {with_unit(with_ends(row['in_matrix'], row['ci95_low'], row['ci95_high']), '%')}"
+            for row in rows
+            if math.isfinite(row["in_matrix"])
+        ]
+        if not kept:
+            said.append(f"{head}: not known, because {message}.")
+            continue
+        classes = str(rows[0]["carbides"]).replace(", ", " and ")
+        tail = f" ({message})" if message else ""
+        said.append(f"{head}: the matrix keeps {', '.join(kept)}, if what you named {classes} is that{tail}.")
+    return said
 
 
 def toughness_sentences(answer: Analysis) -> list[str]:
@@ -230,19 +307,24 @@ def sureness_sentences(measured: list[tuple[Specimen, _Values]], answer: Analysi
         "sampled so, 95 in 100 have their true mean inside."
     )
     known = [(s.name, v.accuracy_pct("area_fraction")) for s, v in measured if v.fields > 1]
-    told = [f"± {figures(pct, pct)} % of its value in {name}" for name, pct in known if math.isfinite(pct)]
+    known = sorted((known_one for known_one in known if math.isfinite(known_one[1])), key=lambda one: one[1])
+    if len(known) > MOST_IN_WORDS:
+        known = [known[0], known[-1]]
+    told = [f"± {figures(pct, pct)} % of its value in {name}" for name, pct in known]
     if told:
-        yield f"The area fraction is known to {_and(told)}; where that is too wide, measure more fields."
+        many = len(measured) > MOST_IN_WORDS
+        span = f"between {_and(told)}" if many else f"to {_and(told)}"
+        yield f"The area fraction is known {span}; where that is too wide, measure more fields."
     single = [s.name for s, v in measured if v.fields == 1]
     if single:
         yield (
-            f"One field was measured of {_and(single)}: its intervals hold if the bar is like that field, and where "
-            "one is unknown the field cannot tell. Only more fields show how the bar scatters; bars are compared by "
+            f"One field was measured of {listed(single, MOST_IN_WORDS)}: its intervals hold if the bar is like that "
+            "field, and where one is unknown the field cannot tell. Only more fields show how the bar scatters; bars are compared by "
             "that alone."
         )
     unknown = [m.name for m in answer.specimens if m.scale_relative_uncertainty is None]
     if unknown:
-        yield f"The uncertainty of the scale is not known, and in no interval, for {_and(unknown)}."
+        yield f"The uncertainty of the scale is not known, and in no interval, for {listed(unknown, MOST_IN_WORDS)}."
     if len(answer.chemistry):
         beyond = answer.chemistry[answer.chemistry["message"].fillna("") != ""]
         yield (

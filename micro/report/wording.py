@@ -29,6 +29,18 @@ def plain_name(quantity: str) -> str:
     return BY_NAME[quantity].title if quantity in BY_NAME else quantity.replace("_", " ")
 
 
+ROUTES = {
+    "conventional": "conventional (ingot)", "ingot-cast": "conventional (ingot)",
+    "powder-metallurgy": "powder metallurgy (PM)", "powder-made": "powder metallurgy (PM)",
+}  # fmt: skip
+"""Routes as printed; the second word of each is read from records of earlier versions."""
+
+
+def route_words(route: str) -> str:
+    """Route of a bar as the trade calls it."""
+    return ROUTES.get(route, route)
+
+
 def one_class(classes: Sequence[str]) -> str:
     """Name that the user gave to the only class of a specimen; empty where there are more, or none was given."""
     named = [name for name in classes if name not in ("all", UNNAMED)]

@@ -71,7 +71,9 @@ def run_study(
         tables, answer = write_results(study, outcomes, out, parquet, workers)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         write_record(run_record(study, outcomes, out, date, time.perf_counter() - start), out)
-    return RunSummary(outcomes, tables["specimens"], tuple(answer_sentences(study, answer)), answer.troubles)
+    return RunSummary(
+        outcomes, tables["specimens"], tuple(answer_sentences(study, tables["specimens"], answer)), answer.troubles
+    )
 
 
 def origin_of(study: Study) -> Origin:

@@ -106,6 +106,46 @@ class CommonKeys(PictureKeys, WithClasses, total=False):
     ]
 
 
+def _rising(ends: list[float]) -> list[float]:
+    if ends[0] > ends[1]:
+        raise ValueError("the first number is larger than the second")
+    return ends
+
+
+# Least and most of what a carbide holds, and of its density.
+WeightPercents = Annotated[
+    list[WeightPercent],
+    Field(title="two wt %, the least and the most", min_length=2, max_length=2),
+    AfterValidator(_rising),
+]
+Density = Annotated[float, Field(description="g/cm³, from 1 to 25", ge=1, le=25)]
+
+
+@with_config(EXACT)
+class ContentKeys(TypedDict, total=False):
+    """Least and most of an element in a carbide, wt %."""
+
+    C: WeightPercents
+    Cr: WeightPercents
+    Mo: WeightPercents
+    W: WeightPercents
+    V: WeightPercents
+    Nb: WeightPercents
+
+
+@with_config(EXACT)
+class CarbideKeys(TypedDict, total=False):
+    """What the carbides of one class are made of, in the place of the program's own ranges."""
+
+    name: Required[Name]
+    density_g_cm3: Annotated[
+        list[Density],
+        Field(title="two densities in g/cm³, the least and the most", min_length=2, max_length=2),
+        AfterValidator(_rising),
+    ]
+    composition: Annotated[ContentKeys, Field(title="a table of C, Cr, Mo, W, V, Nb", description="wt % by element.")]
+
+
 @with_config(EXACT)
 class FieldKeys(PictureKeys, WithClasses, total=False):
     """One picture of a specimen that needs other settings."""
@@ -120,7 +160,13 @@ class SpecimenKeys(CommonKeys, total=False):
     """One bar or coupon."""
 
     name: Required[Name]
-    route: Annotated[Literal["ingot-cast", "powder-made"], Field(title="one of ingot-cast, powder-made")]
+    route: Annotated[
+        Literal["conventional", "powder-metallurgy", "ingot-cast", "powder-made"],
+        Field(
+            title="one of conventional, powder-metallurgy",
+            description="conventional (ingot) or powder-metallurgy (PM); ingot-cast and powder-made mean the same.",
+        ),
+    ]
     plane: Annotated[
         Literal["longitudinal", "transverse", "planar"], Field(title="one of longitudinal, transverse, planar")
     ]
@@ -137,6 +183,12 @@ class StudyKeys(CommonKeys, total=False):
 
     title: Annotated[Name, Field(description="Heading of the report.")]
     coupons: Annotated[PathText, Field(description="CSV file of toughness coupons.")]
+    reference: Annotated[
+        Name, Field(description="Specimen that the others are set against; left out: letters tell which differ.")
+    ]
+    carbide: Annotated[
+        list[CarbideKeys], Field(title=TABLES, description="Composition ranges of a carbide class, for the balance.")
+    ]
     specimen: Required[Annotated[list[SpecimenKeys], Field(title=TABLES, min_length=1)]]
 
 

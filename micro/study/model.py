@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from micro.carbides import CarbideOverride
 from micro.errors import InputError, spelled
 from micro.image.micrograph import SubField
 from micro.segmentation.segmentation import SegmentationSettings
@@ -56,7 +57,11 @@ class Specimen:
 
 @dataclass(frozen=True)
 class Study:
-    """All that one run measures. `identity` tells the results of one study from those of another."""
+    """All that one run measures.
+
+    `identity` tells the results of one study from those of another. `reference` names the specimen that the others are
+    set against; empty: each against each. `carbides` come before the program's own ranges in the mass balance.
+    """
 
     title: str
     specimens: tuple[Specimen, ...]
@@ -64,6 +69,8 @@ class Study:
     path: Path | None = None
     coupons: Path | None = None
     messages: tuple[str, ...] = ()
+    reference: str = ""
+    carbides: tuple[CarbideOverride, ...] = ()
 
     @property
     def class_names(self) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any, NoReturn
 
+from micro.carbides import CarbideOverride, carbide_ranges
 from micro.errors import UsageError
 from micro.results import bytes_of
 from micro.segmentation.segmentation import SegmentationSettings
@@ -16,6 +17,8 @@ from micro.study.model import Field, Specimen, Study, cut_mosaics, name_fields, 
 
 SETTINGS = {field.name for field in fields(SegmentationSettings)}
 READING = {"crop_bottom_px", "page"}
+SAME_ROUTE = {"ingot-cast": "conventional", "powder-made": "powder-metallurgy"}
+"""Earlier words for a route, which are still read."""
 PICTURE_ENDINGS = (".tif", ".tiff", ".png", ".jpg", ".jpeg", ".bmp")
 
 
@@ -71,7 +74,36 @@ class _StudyReader:
             path=self.path,
             coupons=self.inside(table["coupons"], [], "coupons") if "coupons" in table else None,
             messages=tuple(messages),
+            reference=self.reference(table, specimens),
+            carbides=self.carbides(table),
         )
+
+    def reference(self, table: dict[str, Any], specimens: list[Specimen]) -> str:
+        name = table.get("reference", "")
+        if name and name not in [s.name for s in specimens]:
+            self.fail([], "reference", f"{name!r} is no specimen of this study", "name one of them")
+        return str(name)
+
+    def carbides(self, table: dict[str, Any]) -> tuple[CarbideOverride, ...]:
+        given = table.get("carbide", [])
+        names = [entry["name"] for entry in given]
+        for number, name in enumerate(names):
+            if name in names[:number]:
+                self.fail([("carbide", number)], "name", f"{name!r} is given twice", "give each class once")
+        overrides = [
+            CarbideOverride(
+                name=entry["name"],
+                density_g_cm3=_ends(entry["density_g_cm3"]) if "density_g_cm3" in entry else None,
+                contents={element: _ends(ends) for element, ends in entry.get("composition", {}).items()},
+            )
+            for entry in given
+        ]
+        for number, one in enumerate(overrides):
+            try:
+                carbide_ranges([one])
+            except UsageError as trouble:
+                self.fail([("carbide", number)], "name", trouble.problem, trouble.remedy)
+        return tuple(overrides)
 
     def specimen(self, study: dict[str, Any], entry: dict[str, Any], where: list) -> tuple[Specimen, tuple[str, ...]]:
         given = {**study, **entry}
@@ -87,7 +119,7 @@ class _StudyReader:
         specimen = Specimen(
             name=entry["name"],
             fields=fields,
-            route=entry.get("route", ""),
+            route=SAME_ROUTE.get(entry.get("route", ""), entry.get("route", "")),
             plane=entry.get("plane", ""),
             rolling_deg=given.get("rolling_deg"),
             calibration=self.inside(given["calibration"], where, "calibration") if "calibration" in given else None,
@@ -202,6 +234,10 @@ class _StudyReader:
         return first + 1
 
 
+def _ends(values: list[float]) -> tuple[float, float]:
+    return float(values[0]), float(values[1])
+
+
 def _place(loc: tuple[int | str, ...]) -> tuple[list[tuple[str, int]], str, str, list[str]]:
     """Tables about the key that `loc` leads to, the key, what it must be, and the keys known beside it."""
     from micro.study.keys import study_schema
@@ -219,5 +255,7 @@ def _place(loc: tuple[int | str, ...]) -> tuple[list[tuple[str, int]], str, str,
         else:
             where += [(key, 0)] if key else []
             key, known = part, schema.get("properties", {})
-            schema = known.get(part) or schema["additionalProperties"] or {}
+            schema = known.get(part) or schema.get("additionalProperties") or {}
+            if "$ref" in schema:
+                schema = {**whole["$defs"][schema["$ref"].split("/")[-1]], **schema}
     return where, key, schema.get("title") or schema.get("description", ""), list(known)

@@ -199,7 +199,7 @@ GROUP_RATIOS = (
 
 CHEMISTRY = (
     Column("specimen", "", "str", "specimen whose composition was given"),
-    Column("carbide_class", "", "str", "MC, M7C3, M6C, or 'all' together"),
+    Column("carbide_class", "", "str", "MC, M7C3, M6C, M23C6, M3C, M2C, or 'all' together"),
     Column("ceiling", "", "float64", "largest volume fraction by mass balance, pure carbides, 0 to 1"),
     Column("ceiling_low", "", "float64", "the same with densities at the end that gives least"),
     Column("ceiling_high", "", "float64", "the same with densities and foreign metal at the end that gives most"),
@@ -219,6 +219,18 @@ DETECTION = (
     Column("probability_low", "", "float64", "lower end of its 95 % interval"),
     Column("probability_high", "", "float64", "upper end of its 95 % interval"),
     Column("area_error", "", "float64", "median of measured over true area, less 1"),
+)
+
+MATRIX = (
+    Column("specimen", "", "str", "specimen whose composition was given"),
+    Column("element", "", "str", "C, Cr, Mo, W, V or Nb, where the composition names it"),
+    Column("in_steel", "wt %", "float64", "what the steel holds, as given"),
+    Column("in_matrix", "wt %", "float64", "what its matrix keeps in solution, by mass balance over the carbides"),
+    Column("ci95_low", "wt %", "float64", "lower end of its 95 % interval (Monte Carlo)"),
+    Column("ci95_high", "wt %", "float64", "upper end of its 95 % interval (Monte Carlo)"),
+    Column("carbides", "", "str", "classes in the balance, by the names that the user gave them"),
+    Column("possible_share", "", "float64", "combinations drawn that left no element negative, 0 to 1"),
+    Column("message", "", "str", "why it is unknown, and other cautions"),
 )
 
 POINTS = (

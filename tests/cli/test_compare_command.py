@@ -71,3 +71,27 @@ def test_a_table_that_cannot_be_written_is_one_line(folder, tmp_path, run_micro)
     status, _, said = run_micro("compare", folder("one", {"A": 0.1, "B": 0.2}), "--out", place)
     assert status == 2
     assert said == f"{place}: cannot be written (Not a directory); choose another --out\n"
+
+
+def test_three_bars_are_told_by_letters(folder, run_micro):
+    """A line a bar under each quantity; the two that are alike share a letter, the third has its own."""
+    status, said, _ = run_micro("compare", folder("one", {"P": 0.05, "Q": 0.0505, "R": 0.12}))
+    assert status == 0
+    lines = said.splitlines()
+    start = lines.index("Area fraction A_A, %")
+    assert [line.split()[0] + line.split()[-1] for line in lines[start + 1 : start + 4]] == ["Pb", "Qb", "Ra"]
+    assert "Area fraction: R a, P b, Q b; bars that share a letter are not told apart." in said
+    assert " against " not in said
+
+
+def test_others_are_set_against_the_reference(folder, run_micro):
+    status, said, _ = run_micro("compare", folder("one", {"P": 0.05, "Q": 0.05, "R": 0.12}), "--reference", "R")
+    assert status == 0
+    assert "P against R: of" in said
+    assert "Q against R: of" in said
+    assert "against P" not in said
+
+
+def test_a_reference_that_is_not_there_is_one_line(folder, run_micro):
+    said = "--reference: 'X' is no specimen of these folders; name one of P, Q\n"
+    assert run_micro("compare", folder("one", {"P": 0.05, "Q": 0.05}), "--reference", "X") == (2, "", said)

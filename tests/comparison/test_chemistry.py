@@ -8,7 +8,7 @@ import math
 import pandas as pd
 import pytest
 
-from micro.comparison.chemistry import CARBIDES, carbide_ceilings, chemistry_check
+from micro.comparison.chemistry import ATOMIC_MASS, CARBIDES, carbide_ceilings, chemistry_check, possible_classes
 from micro.errors import UsageError
 from micro.tables import columns
 
@@ -84,9 +84,53 @@ def test_the_band_holds_the_ceiling_and_the_sum_is_no_more_than_its_parts():
 
 def test_no_carbon_or_no_metal_means_no_carbide():
     assert (ceilings({"C": 0.0, "Cr": 12.0})["ceiling_high"] == 0).all()
-    table = ceilings({"C": 1.0})
+    table = ceilings({"C": 1.0}).drop(["M3C", "all"])
     assert (table["ceiling_high"] == 0).all()
     assert (table["limited_by"] == "no metal for it").all()
+
+
+def test_cementite_of_a_bearing_steel_by_hand():
+    """1 g C is 0.083257 mol Fe3C of 179.546 g/mol: 14.9485 g, 1.94136 cm³ at 7.7; 85.0515 g matrix fill 10.93910 cm³.
+
+    All the carbon of an annealed steel of 1 % C and 1.5 % Cr as M3C is about 15 vol% (handbook value, from memory).
+    """
+    table = ceilings({"C": 1.0, "Cr": 1.5})
+    assert table.loc["M3C", "ceiling"] == pytest.approx(1.94136 / (1.94136 + 10.93910), abs=2e-5)
+    assert table.loc["M3C", "ceiling"] == pytest.approx(0.15, abs=0.005)
+    assert table.loc["all", "ceiling_high"] >= 0.15
+    assert table.loc["M3C", "limited_by"] == "carbon"
+
+
+def test_chromium_makes_more_m23c6_than_m7c3_of_little_carbon_by_hand():
+    """0.3 % C is 0.024977 mol, 0.0041628 mol Cr23C6 of 1267.98 g/mol: 5.27838 g, 0.754054 cm³ at 7.0."""
+    row = ceilings({"C": 0.3, "Cr": 12.0}).loc["M23C6"]
+    assert row["ceiling"] == pytest.approx(0.754054 / (0.754054 + 94.72162 / 7.775), abs=2e-5)
+
+
+@pytest.mark.parametrize(
+    "composition", [POWDER_MADE, INGOT_CAST, EIGHT_CR, {"C": 0.9, "Cr": 4, "Mo": 5, "W": 6, "V": 2}]
+)
+def test_no_sharing_of_carbon_and_metal_holds_more_than_the_ceiling_of_all(composition):
+    """A linear programme (scipy) over all carbides and metals finds the largest carbide volume; the ceiling is that."""
+    from scipy.optimize import linprog
+
+    metals = sorted({c.metal for c in CARBIDES})
+    held = dict.fromkeys(ATOMIC_MASS, 0.0) | composition | {"Fe": 100 - sum(composition.values())}
+    volumes = [c.molar_mass / c.density[1] for c in CARBIDES]
+    uses = [[c.metal_atoms * (c.metal == m) for c in CARBIDES] for m in metals] + [[c.carbon_atoms for c in CARBIDES]]
+    limits = [held[m] / ATOMIC_MASS[m] for m in (*metals, "C")]
+    best = linprog([-v for v in volumes], uses, limits)
+    volume = -best.fun
+    mass = float(sum(n * c.molar_mass for n, c in zip(best.x, CARBIDES, strict=True)))
+    filled = volume / (volume + (100 - mass) / 7.775)
+    assert ceilings(composition).loc["all", "ceiling"] == pytest.approx(filled, rel=1e-6)
+
+
+def test_names_that_a_composition_leaves_open():
+    """A steel of 1 % C and 1.5 % Cr can hold 12 % of M3C, and of no chromium, vanadium or molybdenum carbide."""
+    table = carbide_ceilings({"C": 1.0, "Cr": 1.5})
+    assert possible_classes(table, 0.12) == ["M3C"]
+    assert possible_classes(table, 0.01) == ["M7C3", "M23C6", "M3C"]
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,9 @@ ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "docs/study-file.md").read_text(encoding="utf-8")
 SCHEMA = study_schema()
 KEYS = {"study": SCHEMA["properties"]} | {
-    name.removesuffix("Keys").lower(): table["properties"] for name, table in SCHEMA["$defs"].items()
+    name.removesuffix("Keys").lower(): table["properties"]
+    for name, table in SCHEMA["$defs"].items()
+    if name != "ContentKeys"  # its keys are elements
 }
 EXAMPLES = re.findall(r"^```toml\n(.*?)^```", PAGE, flags=re.DOTALL | re.MULTILINE)
 PICTURES = ("bar-1/1.tif", "ingot/1.tif", "ingot/2.tif", "more/last.tif", "powder/1.png")
@@ -40,6 +42,8 @@ def keys_by_table(text):
     table = tomllib.loads(text)
     used = {kind: set() for kind in KEYS}
     used["study"] |= set(table)
+    for carbide in table.get("carbide", []):
+        used["carbide"] |= set(carbide)
     for specimen in table["specimen"]:
         used["specimen"] |= set(specimen)
         for kind in ("class", "field"):
@@ -74,7 +78,7 @@ def test_every_key_of_the_program_stands_in_the_full_example():
 
 def test_every_key_of_the_program_has_a_row_with_the_tables_it_belongs_to():
     """The page's table names each key, and each place where the program takes it."""
-    words = {"study": "top", "specimen": "specimen", "class": "class", "field": "field"}
+    words = {"study": "top", "specimen": "specimen", "class": "class", "field": "field", "carbide": "carbide"}
     rows = dict(re.findall(r"^\| `(\w+)` \| ([\w, ]+) \|", PAGE, flags=re.MULTILINE))
     wanted = {}
     for kind, keys in KEYS.items():

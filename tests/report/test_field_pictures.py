@@ -31,7 +31,7 @@ def field(tmp_path):
 
 def test_the_data_bar_stands_below_the_field(field, tmp_path):
     """Rows of the picture stay where they are, so that bare and outlined lie over each other."""
-    made = field_pictures(field, 0.2, "said", tmp_path)
+    made = field_pictures(field, 0.2, "said", tmp_path, 1e6)
     bare, outlined = decoded(made.bare), decoded(made.outlined)
     assert bare.shape[0] >= outlined.shape[0] == 230
     assert bare.shape[1] == outlined.shape[1] == 260
@@ -44,7 +44,7 @@ def test_the_data_bar_stands_below_the_field(field, tmp_path):
 def test_a_field_whose_pictures_are_gone_is_left_out(field, tmp_path, lost):
     """The report of a later day is made from what is still there."""
     (tmp_path / lost).unlink()
-    assert field_pictures(field, 0.2, "", tmp_path) is None
+    assert field_pictures(field, 0.2, "", tmp_path, 1e6) is None
 
 
 def test_wide_pictures_shrink_for_the_page():

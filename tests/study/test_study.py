@@ -18,7 +18,7 @@ min_area_px = 9
 
 [[specimen]]
 name = "K"
-route = "ingot-cast"
+route = "conventional"
 plane = "longitudinal"
 rolling_deg = 12.5
 images = ["k/*.tif"]
@@ -55,7 +55,7 @@ def written(folder: Path, text: str) -> Path:
 def test_reads_what_is_written(folder):
     study = read_study(written(folder, GOOD))
     first, second = study.specimens
-    assert (study.title, first.name, first.route, first.rolling_deg) == ("Two bars", "K", "ingot-cast", 12.5)
+    assert (study.title, first.name, first.route, first.rolling_deg) == ("Two bars", "K", "conventional", 12.5)
     assert [f.name for f in first.fields] == ["a", "b"]
     assert first.um_per_px == 0.25
     assert first.composition == {"C": 1.5}
@@ -86,10 +86,53 @@ def test_reads_what_is_written(folder):
         ('images = ["k/*.tif"]', 'images = ["k/**.tif"]', 10, "is not a usable pattern"),
         ('images = ["k/*.tif"]', 'images = ["k\\u0000/a.tif"]', 10, "must be a list of picture paths"),
         ('image = "p/two.tif"', 'image = "\\u0000"', 21, "must be a path within"),
+        ("min_area_px = 9", 'reference = "Q"', 3, "key 'reference': 'Q' is no specimen of this study"),
+        ('"conventional"', '"forged"', 7, "must be one of conventional, powder-metallurgy"),
     ],
 )
 def test_names_the_key_and_its_line(folder, old, new, line, words):
     path = written(folder, GOOD.replace(old, new))
+    with pytest.raises(UsageError) as trouble:
+        read_study(path)
+    assert words in str(trouble.value)
+    assert f"line {line}:" in str(trouble.value)
+
+
+@pytest.mark.parametrize(("old", "now"), [("ingot-cast", "conventional"), ("powder-made", "powder-metallurgy")])
+def test_earlier_words_for_a_route_are_still_read(folder, old, now):
+    study = read_study(written(folder, GOOD.replace('"conventional"', f'"{old}"')))
+    assert study.specimens[0].route == now
+
+
+CARBIDE = """
+[[carbide]]
+name = "M7C3"
+density_g_cm3 = [7.0, 7.1]
+[carbide.composition]
+Cr = [45, 50]
+"""
+
+
+def test_reads_ranges_of_carbides_and_the_reference(folder):
+    study = read_study(written(folder, 'reference = "P"\n' + GOOD + CARBIDE))
+    assert study.reference == "P"
+    (own,) = study.carbides
+    assert (own.name, own.density_g_cm3, own.contents) == ("M7C3", (7.0, 7.1), {"Cr": (45.0, 50.0)})
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line", "words"),
+    [
+        ("[45, 50]", "[50, 45]", 28, "key 'Cr': must be two wt %, the least and the most"),
+        ("[45, 50]", "[45]", 28, "key 'Cr': must be two wt %"),
+        ("[45, 50]", "[45, 150]", 28, "key 'Cr': must be two wt %"),
+        ("Cr =", "Fe =", 28, "key 'Fe': unknown key; known here: C, Cr, Mo, W, V, Nb"),
+        ("[7.0, 7.1]", "[7.0, 71]", 26, "must be two densities in g/cm³"),
+        ('"M7C3"\ndensity', '"chi"\ndensity', 25, "lacks its density or carbon"),
+    ],
+)
+def test_a_slip_in_the_ranges_of_a_carbide_is_named(folder, old, new, line, words):
+    path = written(folder, GOOD + CARBIDE.replace(old, new))
     with pytest.raises(UsageError) as trouble:
         read_study(path)
     assert words in str(trouble.value)

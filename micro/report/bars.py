@@ -1,0 +1,258 @@
+"""Any number of bars side by side: a forest figure a question, and one table of bars by quantities."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property, partial
+from typing import TYPE_CHECKING, Any
+
+from micro.figures.forest import ForestRow, draw_forest, height_in
+from micro.report.drawing import Save
+from micro.report.page import PageFigure, PageSection, PageTable
+from micro.report.wording import figures, plain_name, printed_factor, printed_unit, with_ends
+from micro.specimens.quantities import BY_NAME
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FEWEST_BARS = 2
+LETTERED, MOST_LISTED = 3, 6
+"""Bars from which letters stand in the place of pairs, and up to which a sentence lists them. Chosen."""
+
+
+@dataclass(frozen=True)
+class Question:
+    """What one figure answers: its place among the answers, its quantity, the label of the axis, what chance gives."""
+
+    id: str
+    heading: str
+    quantity: str
+    label: str
+    at_random: str = ""
+
+
+AMOUNT, SIZE, DIRECTION = "How much carbide, and of which kind", "How large", "How elongated and how banded"
+QUESTIONS = (
+    Question("amount", AMOUNT, "area_fraction", "area fraction of carbide, %"),
+    Question("size", SIZE, "mean_ecd", "mean equivalent circle diameter, µm"),
+    Question("largest", SIZE, "largest_ecd", "largest equivalent circle diameter seen, µm"),
+    Question("elongation", DIRECTION, "elongation_along_rolling", "length along over width across rolling (1: round)"),
+    Question("banding", DIRECTION, "band_contrast", "band contrast: relative scatter across rolling",
+             "band_contrast_at_random"),
+)  # fmt: skip
+MAIN = ("area_fraction", "mean_ecd", "ecd_d50_by_area", "largest_ecd", "elongation_along_rolling", "anisotropy_index",
+        "band_contrast")  # fmt: skip
+MORE = ("number_per_mm2", "area_weighted_ecd", "mean_aspect_ratio", "intercepts_along", "intercepts_across",
+        "degree_of_orientation", "mean_free_path")  # fmt: skip
+MEANING_OF_LETTERS = (
+    "Bars that share a letter are not told apart: no difference stands between them when all tests of this study are "
+    "taken together (Holm). That is not alike. Every pair stands in comparison.csv."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Bars:
+    """Bars of a study in its order, with what the letters and the figures need."""
+
+    names: Sequence[str]
+    specimens: pd.DataFrame
+    comparison: pd.DataFrame
+    reference: str = ""
+
+    def row(self, bar: str, quantity: str) -> dict[Any, Any]:
+        """Row of specimens.csv of all carbides; empty where there is none."""
+        return self._rows.get((bar, quantity), {})
+
+    @cached_property
+    def _rows(self) -> dict[tuple[str, str], dict[Any, Any]]:
+        every = self.specimens[self.specimens["carbide_class"] == "all"].to_dict("records")
+        return {(str(r["specimen"]), str(r["quantity"])): r for r in every}
+
+    def ends(self, bar: str, quantity: str) -> tuple[float, float, float]:
+        """Value and ends of the interval as printed; NaN where unknown."""
+        row, factor = self.row(bar, quantity), printed_factor(quantity)
+        value, low, high = (factor * float(row.get(name, math.nan)) for name in ("mean", "ci95_low", "ci95_high"))
+        return value, low, high
+
+    def letters(self, quantity: str) -> dict[str, str]:
+        """Letters of the bars, from the largest value down; none for two bars or beside a reference."""
+        from micro.comparison.letters import letters_of
+
+        if self.reference or len(self.names) < LETTERED:
+            return {}
+        order = sorted(self.names, key=lambda bar: -self.ends(bar, quantity)[0])
+        return letters_of(self.comparison, quantity, order)
+
+    def against(self, bar: str, quantity: str) -> dict[Any, Any]:
+        """Row of comparison.csv of a bar against the reference; empty where there is none."""
+        own = self.comparison
+        own = own[(own["specimen_a"] == self.reference) & (own["specimen_b"] == bar) & (own["carbide_class"] == "all")]
+        rows = own[own["quantity"].isin([quantity, "all"])].to_dict("records")
+        return rows[0] if rows else {}
+
+
+def measured_bars(names: Sequence[str], specimens: pd.DataFrame, comparison: pd.DataFrame, reference: str = "") -> Bars:
+    """Bars that have a measured field."""
+    measured = set(specimens["specimen"])
+    kept = [name for name in names if name in measured]
+    return Bars(kept, specimens, comparison, reference if reference in kept else "")
+
+
+def forest_figures(bars: Bars, save: Save) -> dict[str, list[PageFigure]]:
+    """Figures under the headings of the questions; none for a single bar."""
+    found: dict[str, list[PageFigure]] = {}
+    for question in QUESTIONS if len(bars.names) >= FEWEST_BARS else ():
+        rows = list(_forest_rows(bars, question))
+        if any(math.isfinite(row.value) for row in rows):
+            figure = save(
+                f"bars_{question.id}", 1, height_in(len(rows)),
+                partial(draw_forest, rows=rows, label=question.label), _caption(bars, question),
+                f"{question.label} of every bar, with its 95 % interval.",
+            )  # fmt: skip
+            found.setdefault(question.heading, []).append(figure)
+    return found
+
+
+def _forest_rows(bars: Bars, question: Question) -> Iterator[ForestRow]:
+    letters = bars.letters(question.quantity)
+    for bar in bars.names:
+        random = bars.ends(bar, question.at_random)[0] if question.at_random else math.nan
+        yield ForestRow(
+            bar, *bars.ends(bar, question.quantity), letters.get(bar, ""), random, reference=bar == bars.reference
+        )
+
+
+def _caption(bars: Bars, question: Question) -> str:
+    said = [f"{_capital(BY_NAME[question.quantity].words)} of every bar; lines are 95 % intervals."]
+    if question.at_random:
+        said.append("Open diamonds: the same carbides placed at random.")
+    if bars.reference:
+        said.append(f"The band is the interval of {bars.reference}, the reference.")
+    elif bars.letters(question.quantity):
+        said.append("Bars that share a letter are not told apart.")
+    return " ".join(said)
+
+
+def letter_sentences(bars: Bars) -> list[str]:
+    """Say for each question how far the bars are told apart; nothing without letters."""
+    told = (letter_sentence(bars, q) for q in ("area_fraction", "mean_ecd", "largest_ecd", "anisotropy_index"))
+    return [sentence for sentence in told if sentence]
+
+
+def letter_sentence(bars: Bars, quantity: str) -> str:
+    """Say which bars are told apart in one quantity, from the largest value down."""
+    from micro.comparison.letters import uncompared
+
+    letters = bars.letters(quantity)
+    words = _capital(BY_NAME[quantity].words_of_fields)
+    if not letters:
+        return ""
+    used = sorted(set("".join(letters.values())))
+    apart = len(uncompared(bars.comparison, quantity, letters))
+    tail = f" ({apart} pairs could not be compared)" if apart else ""
+    if len(used) == 1:
+        return f"{words}: no bar is told apart from any other{tail}."
+    if len(used) == len(letters) and all(len(own) == 1 for own in letters.values()):
+        return f"{words}: every bar is told apart from every other, {', '.join(letters)} from most to least{tail}."
+    if len(letters) > MOST_LISTED:
+        told = len(_told_apart(bars, quantity))
+        pairs = math.comb(len(letters), 2)
+        return f"{words}: {told} of {pairs} pairs of bars are told apart; the letters in the table say which{tail}."
+    shown = ", ".join(f"{bar} {own}" for bar, own in letters.items())
+    return f"{words}: {shown}; bars that share a letter are not told apart{tail}."
+
+
+def _told_apart(bars: Bars, quantity: str) -> pd.DataFrame:
+    from micro.comparison.pairs import DIFFERS
+
+    own = bars.comparison
+    return own[(own["carbide_class"] == "all") & (own["quantity"] == quantity) & (own["verdict"] == DIFFERS)]
+
+
+def extremes_sentence(bars: Bars, quantity: str) -> str:
+    """Say which bars have the most and the least of a quantity; empty where fewer than two are known."""
+    known = {bar: bars.ends(bar, quantity) for bar in bars.names}
+    known = {bar: ends for bar, ends in known.items() if math.isfinite(ends[0])}
+    if len(known) < FEWEST_BARS:
+        return ""
+    most, least = max(known, key=lambda b: known[b][0]), min(known, key=lambda b: known[b][0])
+    unit = printed_unit(quantity, str(bars.row(most, quantity).get("unit") or "")).replace("nan", "")
+    return (
+        f"{_capital(BY_NAME[quantity].words)}{f', {unit}' if unit else ''}: most in {most}, {with_ends(*known[most])}; "
+        f"least in {least}, {with_ends(*known[least])}."
+    )
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def printed_bars(bars: Bars) -> Iterator[str]:
+    """Lines of the terminal: under each main quantity every bar with its interval and letters."""
+    wide = max((len(bar) for bar in bars.names), default=0)
+    for quantity in MAIN:
+        if any(math.isfinite(bars.ends(bar, quantity)[0]) for bar in bars.names):
+            letters = bars.letters(quantity)
+            yield _capital(_heading(bars, quantity))
+            for bar in bars.names:
+                yield f"  {bar:<{wide}}  {with_ends(*bars.ends(bar, quantity)):<28}{letters.get(bar, '')}".rstrip()
+
+
+def bars_section(bars: Bars) -> PageSection | None:
+    """One table of bars by quantities; None for a single bar."""
+    if len(bars.names) < FEWEST_BARS:
+        return None
+    text = [MEANING_OF_LETTERS] if not bars.reference and len(bars.names) >= LETTERED else []
+    tables = [bars_table(bars, MAIN)]
+    if bars.reference:
+        tables.append(reference_table(bars, MAIN))
+    return PageSection("bars", "The bars side by side", text, tables=tables, folded=False)
+
+
+def bars_table(bars: Bars, quantities: Sequence[str]) -> PageTable:
+    """Values with their intervals below them, a row a bar; letters behind the values."""
+    shown = [q for q in quantities if any(math.isfinite(bars.ends(bar, q)[0]) for bar in bars.names)]
+    letters = {q: bars.letters(q) for q in shown}
+    rows = [(bar, *(_cell(bars.ends(bar, q), letters[q].get(bar, "")) for q in shown)) for bar in bars.names]
+    return PageTable("", ("bar", *(_heading(bars, q) for q in shown)), rows)
+
+
+def _cell(ends: tuple[float, float, float], letters: str) -> str:
+    value, low, high = ends
+    if not math.isfinite(value):
+        return "unknown"
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return f"{figures(value, 0)}\n(interval unknown)"
+    half = (high - low) / 2
+    return f"{figures(value, half)} {letters}".rstrip() + f"\n({figures(low, half)} to {figures(high, half)})"
+
+
+def _heading(bars: Bars, quantity: str) -> str:
+    units = [bars.row(bar, quantity).get("unit") for bar in bars.names]
+    unit = printed_unit(quantity, next((u for u in units if isinstance(u, str)), ""))
+    name = plain_name(quantity).partition(" (")[0]
+    return f"{name}, {unit}" if unit else name
+
+
+def reference_table(bars: Bars, quantities: Sequence[str]) -> PageTable:
+    """Each bar against the reference: ratio or difference with its interval, and the verdict below it."""
+    others = [bar for bar in bars.names if bar != bars.reference]
+    shown = [q for q in quantities if BY_NAME[q].compared]
+    rows = [(bar, *(_effect(bars.against(bar, q), q) for q in shown)) for bar in others]
+    note = (
+        "× is a ratio; + and − are differences, in percentage points for shares. Every pair stands in comparison.csv."
+    )
+    names = (plain_name(q).partition(" (")[0] for q in shown)
+    return PageTable(f"Against {bars.reference}", ("bar", *names), rows, note)
+
+
+def _effect(row: dict[Any, Any], quantity: str) -> str:
+    value, low, high = (float(row.get(name, math.nan)) for name in ("estimate", "ci95_low", "ci95_high"))
+    if not math.isfinite(value):
+        return str(row.get("verdict", "not compared"))
+    if row["kind"] == "ratio":
+        return f"× {with_ends(value, low, high)}\n{row['verdict']}"
+    factor = printed_factor(quantity)
+    return f"{'+' if value > 0 else ''}{with_ends(factor * value, factor * low, factor * high)}\n{row['verdict']}"

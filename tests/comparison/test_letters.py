@@ -1,0 +1,67 @@
+"""Letters of many bars say exactly which of them are told apart."""
+
+from itertools import combinations
+
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from micro.comparison.letters import compact_letters, letters_of, uncompared
+
+BARS = [f"bar {k}" for k in range(12)]
+
+
+def share(letters, a, b):
+    return bool(set(letters[a]) & set(letters[b]))
+
+
+@given(st.sets(st.sampled_from(list(combinations(BARS[:7], 2)))))
+def test_two_bars_share_a_letter_unless_they_are_told_apart(apart):
+    letters = compact_letters(BARS[:7], sorted(apart))
+    for a, b in combinations(BARS[:7], 2):
+        assert share(letters, a, b) != ((a, b) in apart)
+
+
+@given(st.sets(st.sampled_from(list(combinations(BARS[:6], 2)))))
+def test_no_letter_says_only_what_another_says(apart):
+    """No letter's bars all bear one other letter too: that letter would be superfluous."""
+    letters = compact_letters(BARS[:6], sorted(apart))
+    groups = {x: {b for b in letters if x in letters[b]} for x in set("".join(letters.values()))}
+    assert not [1 for x, y in combinations(groups, 2) if groups[x] <= groups[y] or groups[y] <= groups[x]]
+
+
+def test_a_chain_of_three_by_hand():
+    assert compact_letters(["P", "Q", "R"], [("P", "R")]) == {"P": "a", "Q": "ab", "R": "b"}
+
+
+def test_nothing_told_apart_is_one_letter_and_everything_one_each():
+    assert set(compact_letters(BARS, []).values()) == {"a"}
+    assert list(compact_letters(BARS[:4], combinations(BARS[:4], 2)).values()) == ["a", "b", "c", "d"]
+
+
+def test_more_letters_than_the_alphabet_has():
+    bars = [str(k) for k in range(28)]
+    letters = compact_letters(bars, combinations(bars, 2))
+    found = [letters[bar] for bar in bars]
+    assert found[25:] == ["z", "a1", "b1"]
+
+
+@pytest.fixture
+def comparison():
+    """Pairs A and B that differ, B and C that may differ, C and D on different planes."""
+    rows = [
+        ("A", "B", "area_fraction", "differs"), ("A", "C", "area_fraction", "alike"),
+        ("B", "C", "area_fraction", "may differ"), ("C", "D", "all", "not compared"),
+    ]  # fmt: skip
+    table = pd.DataFrame(rows, columns=["specimen_a", "specimen_b", "quantity", "verdict"])
+    return table.assign(carbide_class="all")
+
+
+def test_only_what_stands_among_all_tests_splits_letters(comparison):
+    assert letters_of(comparison, "area_fraction", ["A", "B", "C", "D"]) == {"A": "a", "B": "b", "C": "ab"}
+
+
+def test_bars_that_could_not_be_compared_are_named(comparison):
+    assert uncompared(comparison, "area_fraction", ["C", "D"]) == [("C", "D")]
+    assert uncompared(comparison, "area_fraction", ["A", "B"]) == []
