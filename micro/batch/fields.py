@@ -109,7 +109,7 @@ def _jobs(study: Study, out: Path) -> Iterator[Job]:
         if specimen.calibration is not None:
             scale = _calibration(specimen.calibration)
         elif specimen.um_per_px is not None:
-            scale = Scale(specimen.um_per_px, None, "given by the user")
+            scale = Scale(specimen.um_per_px, specimen.um_per_px_uncertainty, "given by the user")
         for one in specimen.fields:
             yield Job(specimen.name, one, scale, specimen.binning, specimen.rolling_deg, out, study.class_names)
 

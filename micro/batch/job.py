@@ -168,6 +168,8 @@ def _parameters(job: Job) -> dict[str, Any]:
         "image": job.field.shown,
         "segmentation": asdict(job.field.settings),
         "crop_bottom_px": job.field.crop_bottom_px,
+        "crop_px": None if job.field.crop_px is None else asdict(job.field.crop_px),
+        "leave_out": [asdict(box) for box in job.field.leave_out],
         "sub_field": None if job.field.sub_field is None else asdict(job.field.sub_field),
         "page": job.field.page,
         "scale": None if job.scale is None else asdict(job.scale),
@@ -274,6 +276,8 @@ def _read(job: Job, rolling_deg: float | None) -> Micrograph:
         crop_bottom_px=field.crop_bottom_px,
         name=field.name,
         sub_field=field.sub_field,
+        crop_px=field.crop_px,
+        leave_out=field.leave_out,
     )
 
 

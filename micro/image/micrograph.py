@@ -66,6 +66,30 @@ def _edges(length: int, most: int) -> list[int]:
     return [round(length * i / parts) for i in range(parts + 1)]
 
 
+@dataclass(frozen=True)
+class Box:
+    """A rectangle of a picture, px from its top left corner.
+
+    Raises
+    ------
+    ValueError
+        If it has no area.
+    """
+
+    x: int
+    y: int
+    width: int
+    height: int
+
+    def __post_init__(self) -> None:
+        if self.width < 1 or self.height < 1:
+            raise ValueError(f"a box needs width and height above 0, got {self.width} x {self.height}")
+
+    def moved(self, right: int, down: int) -> Box:
+        """Return it shifted by so many pixels."""
+        return replace(self, x=self.x + right, y=self.y + down)
+
+
 MOST_OF_THE_HEIGHT = 0.25
 FEWEST_ROWS = 8
 # A bar's upper edge is a straight step over nearly the whole width; no grain or band ends like that.
@@ -133,6 +157,10 @@ class Micrograph:
         Size of a pixel in the tags of the file where another one is in use.
     sub_field
         Where it is the frame of a part of a mosaic; None for a whole picture.
+    left_out
+        Boxes that a person leaves out, px of `grey`.
+    cut_px
+        Rows cut at the top and columns cut at the left: where `grey` begins in the file.
 
     Raises
     ------
@@ -152,6 +180,8 @@ class Micrograph:
     issues: tuple[Issue, ...] = ()
     stated_scale: Scale | None = None
     sub_field: SubField | None = None
+    left_out: tuple[Box, ...] = ()
+    cut_px: tuple[int, int] = (0, 0)
 
     def __post_init__(self) -> None:
         if self.grey.ndim != 2:

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from micro.errors import InputError
-from micro.image.micrograph import SubField
+from micro.image.crop import Crop
+from micro.image.micrograph import Box, SubField
 from micro.segmentation.segmentation import SegmentationSettings
 
 
@@ -30,6 +31,8 @@ class Field:
     crop_bottom_px: int | None = None
     page: int | None = None
     sub_field: SubField | None = None
+    crop_px: Crop | None = None
+    leave_out: tuple[Box, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -49,6 +52,7 @@ class Specimen:
     um_per_px: float | None = None
     binning: int = 1
     composition: Mapping[str, float] = field(default_factory=dict)
+    um_per_px_uncertainty: float | None = None
 
 
 @dataclass(frozen=True)
