@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 @click.command(name="measure")
 @click.argument("images", nargs=-1, required=True, type=click.Path(path_type=Path, readable=False))
 @click.option("--um-per-px", type=float, help="Size of a pixel in µm.")
+@click.option("--um-per-px-uncertainty", type=float, help="Standard uncertainty of that size in µm.")
 @click.option("--calibration", type=click.Path(path_type=Path), help="Calibration file from micro calibrate.")
 @click.option("--binning", type=click.IntRange(1, 16), default=1, help="Binning against the calibration picture.")
 @click.option(
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
 def command(
     images: tuple[Path, ...],
     um_per_px: float | None,
+    um_per_px_uncertainty: float | None,
     calibration: Path | None,
     binning: int,
     carbides: str,
@@ -65,6 +67,9 @@ def command(
         raise UsageError("--um-per-px", problem, "give µm per pixel, such as 0.2")
     if um_per_px is not None and calibration is not None:
         raise UsageError("--um-per-px", "stands beside --calibration", "give one of the two")
+    if um_per_px_uncertainty is not None and not (um_per_px is not None and 0 <= um_per_px_uncertainty < um_per_px):
+        problem = "needs --um-per-px, and is a number from 0 to below it"
+        raise UsageError("--um-per-px-uncertainty", problem, "give the standard uncertainty of µm per pixel")
     one = Specimen(
         name=specimen,
         fields=(),
@@ -72,6 +77,7 @@ def command(
         calibration=calibration,
         um_per_px=um_per_px,
         binning=binning,
+        um_per_px_uncertainty=um_per_px_uncertainty,
     )
     settings = SegmentationSettings(carbides=carbides)
     if sheet is not None:

@@ -129,7 +129,7 @@ def test_both_polarities_are_named_with_their_share(measured):
     (said,) = [one for one in found.issues if one.kind == "both_polarities"]
     assert (said.values["bright"], said.values["dark"]) == pytest.approx(tuple(truth.area_fraction), rel=0.02)
     assert said.values["measured"] == measured
-    value, low, high = found.area_fraction
+    _, low, high = found.area_fraction
     assert low <= truth.area_fraction[0 if measured == "bright" else 1] <= high
 
 
