@@ -17,6 +17,7 @@ from micro.image.pixels import DecodedPicture, UnusableError, to_grey
 from micro.image.reading import read
 from micro.issues import Issue, flag_text, message_text, ordered
 from micro.measures.field_checks import check_field
+from micro.measures.greys import grey_columns
 from micro.measures.orientation import RollingDirection
 from micro.measures.particles import measure_particles
 from micro.measures.totals import measure_field, rolling_direction
@@ -187,6 +188,7 @@ def measure(
     measures = measure_field(segmentation, particles, rolling)
     _refuse_impossible(measures.table, micrograph)
     table = _with_both_readings(measures.table, segmentation)
+    table = table.assign(**grey_columns(segmentation, list(table["carbide_class"]), settings.threshold_grey))
     issues = _issues(micrograph, direction, segmentation)
     known = {"flags": flag_text(issues), "message": message_text(issues)}
     top, left = micrograph.cut_px if part is None else (part.top, part.left)

@@ -102,7 +102,9 @@ def from_points(micrograph: Micrograph, points: str, length_um: float) -> Calibr
     except ValueError:
         raise InputError("points", f"{points!r} are not four numbers", "give --points x1,y1,x2,y2") from None
     if not (all(0 <= x <= columns for x in (x1, x2)) and all(0 <= y <= rows for y in (y1, y2))):
-        raise InputError("points", f"lie outside the picture of {columns} × {rows} px", "count from its top left corner")
+        raise InputError(
+            "points", f"lie outside the picture of {columns} × {rows} px", "count from its top left corner"
+        )
     length, uncertainty = by_points(x1, y1, x2, y2)
     return calibration_by_length(length_um, length, uncertainty, (rows, columns), "two points")
 

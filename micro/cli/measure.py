@@ -100,5 +100,6 @@ def draw_sheet(
 
     drawn = settings_sheet(read(image, crop_bottom_px=crop_bottom, page=page), settings)
     with writing(sheet, "choose another place"), results.whole_file(sheet) as stream:
-        stream.write(cv2.imencode(".png", drawn[..., ::-1])[1].tobytes())
-    click.echo(f"written: {sheet}; pin what looks right in the study file")
+        stream.write(cv2.imencode(".png", drawn.picture[..., ::-1])[1].tobytes())
+    click.echo(f"written: {sheet}; pin what looks right in the study file. What was found is:")
+    click.echo("\n".join(drawn.lines))

@@ -15,7 +15,6 @@ from micro.results import whole_file
 from micro.scale.scale import PLAUSIBLE_UM_PER_PX, Scale
 from micro.statistics.sampling import NORMAL_95
 
-
 METHODS = ("stage micrometer", "drawn bar", "two points")
 
 

@@ -15,7 +15,7 @@ Picture = NDArray[np.float64]
 # In full scales of the picture: a drawn line is even along its length and steps sharply from its ground. Chosen so that
 # packing as JPEG of usual quality passes; that no field without a bar does is held by tests/scale/test_drawn_bar.py.
 EVEN, STEP = 0.05, 0.25
-SHORTEST_PX, LONGEST_SHARE = 20, 0.9
+SHORTEST_PX, LONGEST_SHARE = 30, 0.9
 SLIMMEST = 5.0  # length over height of a bar, at least
 WITH_STEP = 0.75  # of the length: ticks and letters may touch it
 BOTH_ENDS_PX = 2  # how far the ends of upper and lower side may differ
@@ -95,7 +95,7 @@ def find_drawn_bar(grey: NDArray, grey_max: float = 255.0) -> DrawnBar:
     are none.
     """
     picture = np.asarray(grey, float) / grey_max
-    found = _without_frames(_merged(_bars(picture)))
+    found = _without_frames(picture, _merged(_bars(picture)))
     measured = [bar for bar in (_measured(picture, *one) for one in found) if bar is not None]
     if not measured:
         raise InputError("picture", "shows no scale bar that can be told from the rest", REMEDY)
@@ -175,12 +175,18 @@ def _merged(found: list[tuple[int, int, int, int]]) -> list[tuple[int, int, int,
     return bars
 
 
-def _without_frames(bars: list[tuple[int, int, int, int]]) -> list[tuple[int, int, int, int]]:
-    """Leave out pairs of lines with the same ends, one above the other: the frame about a box."""
+def _without_frames(picture: Picture, bars: list[tuple[int, int, int, int]]) -> list[tuple[int, int, int, int]]:
+    """Leave out pairs of lines of one grey with the same ends, one above the other: the frame about a box."""
+
+    def level(one: tuple[int, int, int, int]) -> float:
+        return float(np.median(picture[one[0], one[2] : one[3]]))
 
     def framed(one: tuple[int, int, int, int]) -> bool:
         return any(
-            other != one and abs(other[2] - one[2]) <= BOTH_ENDS_PX and abs(other[3] - one[3]) <= BOTH_ENDS_PX
+            other != one
+            and abs(other[2] - one[2]) <= BOTH_ENDS_PX
+            and abs(other[3] - one[3]) <= BOTH_ENDS_PX
+            and abs(level(other) - level(one)) <= STEP / 2
             for other in bars
         )
 
@@ -193,7 +199,11 @@ def _measured(picture: Picture, top: int, bottom: int, first: int, last: int) ->
     level = float(np.median(picture[top, first:last]))
     if np.mean(np.abs(inside - np.median(inside, axis=1, keepdims=True)) <= 2 * EVEN) < 0.95:
         return None
-    tick_left, tick_right = (_tick(picture, top, bottom, end, side, level) for end, side in ((first, 1), (last - 1, -1)))
+    tick_left, tick_right = (
+        _tick(picture, top, bottom, end, side, level) for end, side in ((first, 1), (last - 1, -1))
+    )
+    if bool(tick_left) != bool(tick_right):
+        return None  # the stroke of a letter
     rows = slice(top, bottom)
     left = _end(picture[rows], first, -1, level)
     right = _end(picture[rows], last - 1, 1, level)
@@ -226,7 +236,11 @@ def _end(strip: Picture, column: int, side: int, level: float) -> float | None:
     ground_at = column + 4 * side
     if not 0 <= ground_at < strip.shape[1]:
         return None
-    own = np.median(strip[:, max(column - 3, 0) : column + 4], axis=1) if strip.shape[0] > 2 else np.full(len(strip), level)
+    own = (
+        np.median(strip[:, max(column - 3, 0) : column + 4], axis=1)
+        if strip.shape[0] > 2
+        else np.full(len(strip), level)
+    )
     rows = np.abs(own - level) <= 2 * EVEN
     ground = strip[rows][:, [column + k * side for k in (3, 4)]].mean(axis=1)
     step = level - ground

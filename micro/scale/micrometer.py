@@ -68,7 +68,9 @@ def calibration_by_length(
         If the length is not a finite number above 0.
     """
     if not (math.isfinite(length_um) and length_um > 0):
-        raise InputError("length", f"{length_um:g} µm is not a length above 0", "give the length that the bar stands for")
+        raise InputError(
+            "length", f"{length_um:g} µm is not a length above 0", "give the length that the bar stands for"
+        )
     um_per_px = length_um / length_px
     return Calibration(
         um_per_px=um_per_px,
