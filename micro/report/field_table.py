@@ -10,7 +10,8 @@ from micro.report.page import PageTable
 from micro.report.wording import with_ends
 
 COLUMNS = (
-    "field, class", "area fraction, %", "carbides", "matrix grey", "class grey", "outline grey", "edge spread, px", "noise"
+    "field, class", "area fraction, %", "carbides", "matrix grey", "class grey", "outline grey", "edge spread, px",
+    "noise",
 )  # fmt: skip
 NOTE = (
     "Grey levels as in the file; matrix_grey, grey of a class, threshold_grey and blur_px in a study file pin them. "

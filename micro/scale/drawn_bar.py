@@ -18,6 +18,7 @@ EVEN, STEP = 0.05, 0.25
 SHORTEST_PX, LONGEST_SHARE = 30, 0.9
 SLIMMEST = 5.0  # length over height of a bar, at least
 WITH_STEP = 0.75  # of the length: ticks and letters may touch it
+SMEARED_PX = 4  # how far apart the ends of the two rows of one line may be found in a packed picture
 BOTH_ENDS_PX = 2  # how far the ends of upper and lower side may differ
 CLEARLY_LONGEST = 0.6  # the second line of a picture is at most so long, or which one is meant is open
 SHORTEST_TICK_PX, WIDEST_TICK_PX = 2, 8
@@ -166,7 +167,8 @@ def _merged(found: list[tuple[int, int, int, int]]) -> list[tuple[int, int, int,
     bars: list[tuple[int, int, int, int]] = []
     for top, bottom, first, last in sorted(found):
         for number, (t, b, f, e) in enumerate(bars):
-            alike = abs(f - first) <= BOTH_ENDS_PX and abs(e - last) <= BOTH_ENDS_PX
+            near = SMEARED_PX if abs(top - b) <= 1 else BOTH_ENDS_PX
+            alike = abs(f - first) <= near and abs(e - last) <= near
             if alike and max(b, bottom) - t <= (last - first) / SLIMMEST:
                 bars[number] = (t, max(b, bottom), min(f, first), max(e, last))
                 break
@@ -194,7 +196,7 @@ def _without_frames(picture: Picture, bars: list[tuple[int, int, int, int]]) -> 
 
 
 def _measured(picture: Picture, top: int, bottom: int, first: int, last: int) -> DrawnBar | None:
-    """Ends of a bar to part of a pixel; None where it is not even inside, or does not end where it should."""
+    """Find the ends of a bar to part of a pixel; None where it is not even inside, or does not end where it should."""
     inside = picture[top:bottom, first:last]
     level = float(np.median(picture[top, first:last]))
     if np.mean(np.abs(inside - np.median(inside, axis=1, keepdims=True)) <= 2 * EVEN) < 0.95:
