@@ -194,8 +194,8 @@ _KINDS = (
     _kind(
         "both_polarities", "both_polarities", "doubt",
         "both brighter and darker than the matrix: what is bright covers {bright:.1p} %, what is dark {dark:.1p} % of "
-        "the picture; only what is {measured} was taken for carbide",
-        "(if the other is carbide too, measure it by carbides = \"{other}\" and add the two)",
+        "the picture; only what is {measured}, not {other}, was taken for carbide",
+        "(say which is carbide; if both are, measure each by itself and add the two)",
         bright=0.1, dark=0.084, measured="bright", other="dark",
     ),
     _kind(

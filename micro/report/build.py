@@ -189,6 +189,6 @@ def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFra
             made = field_pictures(field, float(row["um_per_px"]), text, out)
             if made is not None:
                 pictures.append(made)
-        rows = [r for r in fields.to_dict("records") if r["specimen"] == specimen.name]
-        shown.append(listed_pictures(pictures, specimen.name, number, len(measured)) | {"table": field_table(rows)})
+        own: list[Any] = fields[fields["specimen"] == specimen.name].to_dict("records")
+        shown.append(listed_pictures(pictures, specimen.name, number, len(measured)) | {"table": field_table(own)})
     return shown

@@ -137,7 +137,7 @@ def test_unusable_arguments_end_without_a_traceback(arguments, status, picture, 
 
 @pytest.fixture
 def barred(tmp_path):
-    """A picture with a bright bar of 100 px that stands for 20 µm: 0.2 µm per px."""
+    """Draw a picture with a bright bar of 100 px that stands for 20 µm: 0.2 µm per px."""
     drawn = np.random.default_rng(2).normal(110, 4, (200, 300)).round().clip(0, 255).astype(np.uint8)
     drawn[170:176, 150:250] = 255
     path = tmp_path / "f.png"

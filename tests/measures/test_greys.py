@@ -11,7 +11,7 @@ from micro.segmentation.segmentation import SegmentationSettings
 
 def test_greys_edge_spread_and_noise_are_those_that_were_drawn():
     """Matrix 100, carbide 200, outline half way, blur 1.2 px, noise 4: in the row of all and in that of the class."""
-    optics = Optics(100, (200,), blur_px=1.2, noise=4.0)
+    optics = Optics(100, (200,), blur_px=1.2, noise=4.0, shading=0.0)
     grey, _ = make_field(Scene((Population(0.1, 14.0),), optics=optics), (300, 400), np.random.default_rng(5))
     for _, row in measure(grey, um_per_px=0.2).field.iterrows():
         assert row["matrix_grey"] == pytest.approx(100, abs=1)

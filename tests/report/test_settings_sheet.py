@@ -9,7 +9,7 @@ import pytest
 from micro.image.micrograph import Micrograph
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
-from micro.report.settings_sheet import found_settings, settings_sheet, variants
+from micro.report.settings_sheet import PANEL_PX, found_settings, settings_sheet, variants
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.segmentation.stages import segment
 
@@ -18,7 +18,7 @@ SETTINGS = SegmentationSettings(carbides="bright")
 
 @pytest.fixture(scope="module")
 def field():
-    scene = Scene((Population(0.1, 9.0),), optics=Optics(100, (200,), noise=3.0))
+    scene = Scene((Population(0.1, 9.0),), optics=Optics(100, (200,), noise=3.0, shading=0.0))
     return make_field(scene, (200, 260), np.random.default_rng(5))[0]
 
 
@@ -33,9 +33,9 @@ def test_the_sheet_holds_the_bare_field_and_outlines(field):
     """The first panel is grey throughout; the others carry coloured outlines."""
     sheet = settings_sheet(Micrograph(field), SETTINGS).picture
     coloured = (sheet.max(axis=2) - sheet.min(axis=2)) > 40
-    third = sheet.shape[1] // 3
-    assert not coloured[: sheet.shape[0] // 2, :third].any()
-    assert coloured[: sheet.shape[0] // 2, third : 2 * third].sum() > 100
+    third, first_row = sheet.shape[1] // 3, PANEL_PX[1]
+    assert not coloured[:first_row, :third].any()
+    assert coloured[:first_row, third : 2 * third].sum() > 100
 
 
 def test_the_command_writes_the_sheet_and_nothing_else(field, tmp_path, monkeypatch, run_micro):
