@@ -52,6 +52,14 @@ def test_the_surround_of_a_round_view_is_left_out(drawn, circle, level, noise, b
     assert "round_view" in [one.kind for one in found.issues]
 
 
+def test_a_small_view_loses_its_rim_and_no_more(drawn):
+    """Sharp rim, 145 px: at most five of them go, though carbides make every ring uneven."""
+    for x in (200, 320, 440):
+        picture, _ = in_a_circle(drawn[0], (x, 240, 145), 0, 0, 0)
+        left = round_view(picture, 255.0)
+        assert np.sqrt((~left).sum() / np.pi) == pytest.approx(142, abs=3)
+
+
 def test_lettering_in_the_surround_does_not_hide_it(drawn):
     """A magnification written beside the view."""
     picture, seen = in_a_circle(drawn[0], (320, 240, 225), 0, 0, 1)
