@@ -47,7 +47,10 @@ def burnt_boxes(grey: Picture, grey_max: float) -> NDArray[np.bool_]:
 def _candidates(grey: Picture, grey_max: float) -> list[tuple[int, int, int, int]]:
     """Top, bottom, left and right (ends exclusive) of connected even ground of the size of a box."""
     window = np.ones((3, 3), np.uint8)
-    even = (cv2.dilate(grey, window) - cv2.erode(grey, window) <= EVEN * grey_max).view(np.uint8)
+    coarse = cv2.convertScaleAbs(grey, alpha=255 / grey_max)  # 8 bit are enough here, and many times faster
+    even = (cv2.morphologyEx(coarse, cv2.MORPH_GRADIENT, window) <= EVEN * 255).view(np.uint8)
+    if cv2.countNonZero(even) < LEAST_GROUND / 2 * LEAST_WIDTH_PX * LEAST_HEIGHT_PX:
+        return []
     _, _, stats, _ = cv2.connectedComponentsWithStats(even, connectivity=4)
     # The window takes a pixel off each side of the ground, save at the edge of the picture.
     left, top, width, height = (stats[1:, k] for k in range(4))

@@ -25,7 +25,8 @@ def round_view(grey: Picture, grey_max: float) -> NDArray[np.bool_] | None:
     Corners of one even grey level far from that of the middle, a border between the two that is a circle, and hardly
     anything of the one on the side of the other: no structure looks like that.
     """
-    small = cv2.GaussianBlur(grey, (0, 0), STEP / 2)[::STEP, ::STEP]
+    size = (grey.shape[1] // STEP, grey.shape[0] // STEP)
+    small = cv2.resize(grey[: size[1] * STEP, : size[0] * STEP], size, interpolation=cv2.INTER_AREA)
     corners = _corner_levels(small, grey_max)
     middle = float(np.median(_middle(small)))
     apart = [level for level in corners if abs(level - middle) >= LEAST_DIFFERENCE * grey_max]
@@ -63,7 +64,8 @@ def _surround(grey: Picture, small: Picture, level: float, middle: float) -> NDA
     beyond = distance > circle[2]
     if (outside & ~beyond).sum() > WRONG_SIDE * outside.sum() or (beyond & ~outside).sum() > WRONG_SIDE * beyond.sum():
         return None
-    x, y, radius = (STEP * value for value in circle)
+    middle_px = (STEP - 1) / 2  # of a coarse pixel
+    x, y, radius = STEP * circle[0] + middle_px, STEP * circle[1] + middle_px, STEP * circle[2]
     distance = _distance(grey.shape, (x, y, radius))
     return distance > _undisturbed(grey, distance, radius, level) - MARGIN_PX
 
