@@ -11,16 +11,19 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from micro.errors import InputError
+from micro.image.crop import mask_of
 from micro.image.micrograph import Micrograph
 from micro.image.pixels import DecodedPicture, UnusableError, to_grey
 from micro.image.reading import read
 from micro.issues import Issue, flag_text, message_text, ordered
 from micro.measures.field_checks import check_field
+from micro.measures.greys import grey_columns
 from micro.measures.orientation import RollingDirection
 from micro.measures.particles import measure_particles
 from micro.measures.totals import measure_field, rolling_direction
 from micro.scale.scale import Scale
 from micro.segmentation.marks import burnt_in
+from micro.segmentation.polarities import share_of_picture
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 from micro.segmentation.stages import segment
 from micro.tables.columns import FIELDS, PARTICLES
@@ -182,28 +185,68 @@ def measure(
     if scale is None:
         where = micrograph.path or "the picture"
         raise InputError(where, "has no scale", "give --um-per-px or --calibration, or name one in the study file")
-    segmentation = segment(micrograph.grey, settings, micrograph.grey_max)
+    segmentation = _segmented(micrograph, settings)
     if taught is not None:
-        segmentation = with_taught_outlines(segmentation, taught, burnt_in(micrograph.grey, micrograph.grey_max))
+        marks = burnt_in(micrograph.grey, micrograph.grey_max) | _left_out(micrograph)
+        segmentation = with_taught_outlines(segmentation, taught, marks)
     particles, rolling, direction = _carbides(micrograph, segmentation)
     segmentation = check_field(segmentation, micrograph.grey, particles, scale, micrograph.stated_scale)
     part = micrograph.sub_field
     if part is not None:
         segmentation = segmentation.cropped(part.core_in_frame)
     measures = measure_field(segmentation, particles, rolling)
+    _refuse_impossible(measures.table, micrograph)
+    table = _with_both_readings(measures.table, segmentation)
+    table = table.assign(**grey_columns(segmentation, list(table["carbide_class"]), settings.threshold_grey))
     issues = _issues(micrograph, direction, segmentation)
     known = {"flags": flag_text(issues), "message": message_text(issues)}
-    if part is not None:
-        particles = particles.assign(x_px=particles["x_px"] + part.left, y_px=particles["y_px"] + part.top)
+    top, left = micrograph.cut_px if part is None else (part.top, part.left)
+    if top or left:
+        particles = particles.assign(x_px=particles["x_px"] + left, y_px=particles["y_px"] + top)
     return FieldResult(
         micrograph.core,
         scale,
         segmentation,
         to_um(particles, PARTICLES, scale.um_per_px),
-        to_um(measures.table.assign(**known), FIELDS, scale.um_per_px),
+        to_um(table.assign(**known), FIELDS, scale.um_per_px),
         curves_to_um(measures.profiles, scale.um_per_px),
         direction,
     )
+
+
+def _segmented(micrograph: Micrograph, settings: SegmentationSettings) -> Segmentation:
+    """Segment a micrograph without what a person leaves out of it."""
+    left_out = _left_out(micrograph) if micrograph.left_out else None
+    return segment(micrograph.grey, settings, micrograph.grey_max, left_out)
+
+
+def _left_out(micrograph: Micrograph) -> NDArray[np.bool_]:
+    """(rows, columns) True in what a person leaves out."""
+    rows, columns = micrograph.grey.shape
+    return mask_of(micrograph.left_out, (rows, columns))
+
+
+def _refuse_impossible(table: pd.DataFrame, micrograph: Micrograph) -> None:
+    """Refuse a field whose carbides would cover less than nothing or more than all of it."""
+    fraction = table["area_fraction"].to_numpy(float)
+    if (fraction < 0).any() or (fraction > 1).any():
+        worst = float(fraction[np.nanargmax(np.abs(fraction - 0.5))])
+        raise InputError(
+            micrograph.path or micrograph.name,
+            f"no matrix level was found that makes sense: carbides would cover {100 * worst:.3g} % of the field",
+            "leave out what is no micrograph (leave_out, crop_px), or pin the grey levels",
+        )
+
+
+def _with_both_readings(table: pd.DataFrame, segmentation: Segmentation) -> pd.DataFrame:
+    """Let the interval reach the fraction of the whole picture too, where the other polarity was left out of it.
+
+    Whether that is part of the structure or dirt on it, only a person can tell.
+    """
+    share, own = share_of_picture(segmentation.issues), float(table["area_fraction"].iloc[0])
+    if share is None or not own > share:
+        return table
+    return table.assign(area_fraction_low=table["area_fraction_low"] * (share / own))
 
 
 def _micrograph(image: ArrayLike | str | Path | Micrograph) -> Micrograph:
@@ -254,7 +297,7 @@ def _carbides(
 
 def find_direction(micrograph: Micrograph, settings: SegmentationSettings) -> RollingDirection:
     """Return what the carbides of one field say of the rolling direction; nothing else of it is measured."""
-    segmentation = segment(micrograph.grey, settings, micrograph.grey_max)
+    segmentation = _segmented(micrograph, settings)
     return rolling_direction(measure_particles(segmentation, micrograph.grey, None, micrograph.sub_field))
 
 

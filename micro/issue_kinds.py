@@ -73,6 +73,10 @@ _KINDS = (
     ),
     _kind("rows_cut", "rows_cut", "note", "{rows} rows at the bottom were cut", rows=64),
     _kind("rows_cut", "data_bar_cut", "note", "data bar found: {rows} rows at the bottom were cut", rows=64),
+    _kind("rows_cut", "side_cut", "note", "{px} px at the {side} were cut", px=64, side="top"),
+    _kind(
+        "rows_cut", "data_bar_at_side", "note", "data bar found: {px} px at the {side} were cut", px=64, side="top"
+    ),
     _kind(
         "rolling_estimated", "rolling_estimated", "note",
         "rolling direction estimated from the carbides: {angle_deg:.1f}° ± {half_width_deg:.1f}° from the horizontal",
@@ -193,6 +197,21 @@ _KINDS = (
         "excluded", "excluded", "note",
         "parts of the picture were left out: scratches, pits, dust or other marks that are not carbide",
         "(look at the hatched parts of the outline picture)",
+    ),
+    _kind(
+        "excluded", "round_view", "note",
+        "a round view: what surrounds it, {share:.0p} % of the picture, was left out",
+        "(look at the hatched parts of the outline picture)", share=0.31,
+    ),
+    _kind(
+        "excluded", "left_out_by_hand", "note", "{share:.1p} % of the picture was left out as told", share=0.02,
+    ),
+    _kind(
+        "both_polarities", "both_polarities", "doubt",
+        "both brighter and darker than the matrix: what is bright covers {bright:.1p} %, what is dark {dark:.1p} % of "
+        "the picture; only what is {measured}, not {other}, was taken for carbide",
+        "(say which is carbide; if both are, measure each by itself and add the two)",
+        bright=0.1, dark=0.084, measured="bright", other="dark",
     ),
     _kind(
         "excluded", "nothing_left", "unknown",

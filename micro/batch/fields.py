@@ -119,7 +119,7 @@ def jobs_of(study: Study, out: Path) -> Iterator[Job]:
         if specimen.calibration is not None:
             scale = _calibration(specimen.calibration)
         elif specimen.um_per_px is not None:
-            scale = Scale(specimen.um_per_px, None, "given by the user")
+            scale = Scale(specimen.um_per_px, specimen.um_per_px_uncertainty, "given by the user")
         for one in specimen.fields:
             yield Job(specimen.name, one, scale, specimen.binning, specimen.rolling_deg, out, study.class_names)
 

@@ -207,6 +207,8 @@ def _parameters(job: Job) -> dict[str, Any]:
         "image": job.field.shown,
         "segmentation": asdict(job.field.settings),
         "crop_bottom_px": job.field.crop_bottom_px,
+        "crop_px": None if job.field.crop_px is None else asdict(job.field.crop_px),
+        "leave_out": [asdict(box) for box in job.field.leave_out],
         "sub_field": None if job.field.sub_field is None else asdict(job.field.sub_field),
         "page": job.field.page,
         "scale": None if job.scale is None else asdict(job.scale),
@@ -325,6 +327,8 @@ def read_micrograph(job: Job, rolling_deg: float | None = None) -> Micrograph:
         crop_bottom_px=field.crop_bottom_px,
         name=field.name,
         sub_field=field.sub_field,
+        crop_px=field.crop_px,
+        leave_out=field.leave_out,
     )
 
 

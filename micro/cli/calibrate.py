@@ -1,4 +1,4 @@
-"""The command that finds the scale on a picture of a stage micrometer."""
+"""The command that finds the scale on a picture of a known length."""
 
 from __future__ import annotations
 
@@ -9,18 +9,32 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
+    from micro.image.micrograph import Micrograph
     from micro.scale.calibration import Calibration
 
 
 @click.command(name="calibrate")
 @click.argument("image", type=click.Path(path_type=Path))
-@click.option("--pitch-um", type=float, required=True, help="Distance of neighbouring lines of the ruling in µm.")
+@click.option("--pitch-um", type=float, help="Distance of neighbouring lines of a stage micrometer in µm.")
+@click.option("--pitch-uncertainty-um", type=float, help="Its standard uncertainty, from the certificate.")
+@click.option("--bar-um", type=float, help="Length of the scale bar drawn into the picture in µm.")
+@click.option("--points", metavar="X1,Y1,X2,Y2", help="Two ends of a known length, px from the top left corner.")
+@click.option("--length-um", type=float, help="That length in µm.")
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="Calibration file (TOML) to write.")
 @click.option("--page", type=click.IntRange(1), help="Page of a TIFF with several, from 1.")
-def command(image: Path, pitch_um: float, out: Path | None, page: int | None) -> None:
-    """Find the size of a pixel on IMAGE, a photograph of a stage micrometer.
+def command(
+    image: Path,
+    pitch_um: float | None,
+    pitch_uncertainty_um: float | None,
+    bar_um: float | None,
+    points: str | None,
+    length_um: float | None,
+    out: Path | None,
+    page: int | None,
+) -> None:
+    """Find the size of a pixel on IMAGE: on a stage micrometer, on a drawn scale bar, or between two points.
 
-    Photograph it with the objective and the camera settings of the micrographs.
+    Photograph a stage micrometer with the objective and the camera settings of the micrographs.
     """
     import datetime as dt
     from dataclasses import replace
@@ -29,13 +43,20 @@ def command(image: Path, pitch_um: float, out: Path | None, page: int | None) ->
     from micro.image.reading import read
     from micro.owned import check_new_file
     from micro.scale.calibration import calibrated_from, write_calibration
-    from micro.scale.micrometer import calibrate
 
+    _check_choice(pitch_um, pitch_uncertainty_um, bar_um, points, length_um)
     if out is not None:
         check_new_file(out, [image], replaceable=calibrated_from(out, image.name))
     micrograph = read(image, crop_bottom_px=0, page=page)
     try:
-        found = calibrate(micrograph.grey, pitch_um)
+        if pitch_um is not None:
+            from micro.scale.micrometer import calibrate
+
+            found = calibrate(micrograph.grey, pitch_um, pitch_uncertainty_um or 0.0)
+        elif bar_um is not None:
+            found = from_bar(micrograph, bar_um)
+        else:
+            found = from_points(micrograph, points or "", length_um or 0.0)
     except InputError as trouble:
         raise InputError(image, trouble.problem, trouble.remedy) from None
     today = dt.datetime.now(dt.UTC).date().isoformat()
@@ -46,16 +67,68 @@ def command(image: Path, pitch_um: float, out: Path | None, page: int | None) ->
         click.echo(f"written: {out}")
 
 
+def _check_choice(
+    pitch_um: float | None, uncertainty_um: float | None, bar_um: float | None, points: str | None, length: float | None
+) -> None:
+    """Refuse anything but one whole way to find the scale."""
+    from micro.errors import UsageError
+
+    ways = [pitch_um is not None, bar_um is not None, points is not None or length is not None]
+    if sum(ways) != 1 or (points is None) != (length is None):
+        problem = "one of --pitch-um, --bar-um, or --points with --length-um is needed"
+        raise UsageError("calibrate", problem, "give what the picture shows: a ruling, a drawn bar, or two points")
+    if uncertainty_um is not None and not (pitch_um is not None and 0 <= uncertainty_um < math.inf):
+        problem = "needs --pitch-um, and a number of 0 or more"
+        raise UsageError("--pitch-uncertainty-um", problem, "give the one that the certificate states")
+
+
+def from_bar(micrograph: Micrograph, bar_um: float) -> Calibration:
+    """Calibration from the scale bar drawn into a picture; say where it was found."""
+    from micro.scale.drawn_bar import find_drawn_bar
+    from micro.scale.micrometer import calibration_by_length
+
+    bar = find_drawn_bar(micrograph.grey, micrograph.grey_max)
+    click.echo(f"scale bar         {bar.words}")
+    rows, columns = micrograph.grey.shape
+    return calibration_by_length(bar_um, bar.length_px, bar.standard_uncertainty_px, (rows, columns), "drawn bar")
+
+
+def from_points(micrograph: Micrograph, points: str, length_um: float) -> Calibration:
+    """Calibration from two points of a picture, named as x1,y1,x2,y2."""
+    from micro.errors import InputError
+    from micro.scale.drawn_bar import by_points
+    from micro.scale.micrometer import calibration_by_length
+
+    rows, columns = micrograph.grey.shape
+    try:
+        x1, y1, x2, y2 = map(float, points.split(","))
+    except ValueError:
+        raise InputError("points", f"{points!r} are not four numbers", "give --points x1,y1,x2,y2") from None
+    if not (all(0 <= x <= columns for x in (x1, x2)) and all(0 <= y <= rows for y in (y1, y2))):
+        raise InputError(
+            "points", f"lie outside the picture of {columns} × {rows} px", "count from its top left corner"
+        )
+    length, uncertainty = by_points(x1, y1, x2, y2)
+    return calibration_by_length(length_um, length, uncertainty, (rows, columns), "two points")
+
+
 def described(found: Calibration) -> str:
     """Say what was found, a line each."""
+    from micro.scale.calibration import METHODS
+
     uncertainty = found.um_per_px_standard_uncertainty
     # Two figures of the uncertainty, as the guide to its expression asks, and the scale to the same place.
     decimals = max(0, 1 - math.floor(math.log10(uncertainty))) if uncertainty > 0 else 9
     numbers = (found.um_per_px, *found.interval95_um_per_px, uncertainty)
     size, low, high, standard = (f"{number:.{decimals}f}" for number in numbers)
-    lines = [
+    told = [
         f"scale             {size} µm/px (95 % interval {low} to {high})",
         f"uncertainty       {standard} µm/px (standard uncertainty)",
+    ]
+    if found.method != METHODS[0]:
+        return "\n".join([*told, f"from              {found.method}, {found.pitch_um:g} µm"])
+    lines = [
+        *told,
         f"lines             {found.lines} at {found.pitch_um:g} µm, {found.lines_left_out} left out",
         f"tilt              {tilt(found)}",
         f"largest residual  {found.largest_residual_px:.3f} px",

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 @click.command(name="measure")
 @click.argument("images", nargs=-1, required=True, type=click.Path(path_type=Path, readable=False))
 @click.option("--um-per-px", type=float, help="Size of a pixel in µm.")
+@click.option("--um-per-px-uncertainty", type=float, help="Standard uncertainty of that size in µm.")
 @click.option("--calibration", type=click.Path(path_type=Path), help="Calibration file from micro calibrate.")
 @click.option("--binning", type=click.IntRange(1, 16), default=1, help="Binning against the calibration picture.")
 @click.option(
@@ -43,6 +44,7 @@ if TYPE_CHECKING:
 def command(
     images: tuple[Path, ...],
     um_per_px: float | None,
+    um_per_px_uncertainty: float | None,
     calibration: Path | None,
     binning: int,
     carbides: str,
@@ -72,6 +74,9 @@ def command(
         raise UsageError("--um-per-px", problem, "give µm per pixel, such as 0.2")
     if um_per_px is not None and calibration is not None:
         raise UsageError("--um-per-px", "stands beside --calibration", "give one of the two")
+    if um_per_px_uncertainty is not None and not (um_per_px is not None and 0 <= um_per_px_uncertainty < um_per_px):
+        problem = "needs --um-per-px, and is a number from 0 to below it"
+        raise UsageError("--um-per-px-uncertainty", problem, "give the standard uncertainty of µm per pixel")
     one = Specimen(
         name=spelled(specimen),
         fields=(),
@@ -80,6 +85,7 @@ def command(
         um_per_px=um_per_px,
         binning=binning,
         taught_by=taught_by,
+        um_per_px_uncertainty=um_per_px_uncertainty,
     )
     settings = SegmentationSettings(carbides=carbides)
     if sheet is not None:
@@ -104,5 +110,6 @@ def draw_sheet(
     check_new_file(sheet, [image])
     drawn = settings_sheet(read(image, crop_bottom_px=crop_bottom, page=page), settings)
     with writing(sheet, "choose another place"), results.whole_file(sheet) as stream:
-        stream.write(cv2.imencode(".png", drawn[..., ::-1])[1].tobytes())
-    click.echo(f"written: {sheet}; pin what looks right in the study file")
+        stream.write(cv2.imencode(".png", drawn.picture[..., ::-1])[1].tobytes())
+    click.echo(f"written: {sheet}; pin what looks right in the study file. What was found is:")
+    click.echo("\n".join(drawn.lines))

@@ -99,7 +99,9 @@ def _pictures(files: tuple[Path, ...], specimen: str) -> tuple[list[Picture], tu
     for message in study.messages:
         click.echo(message, err=True)
     every = [(one, f) for one in study.specimens for f in one.fields]
-    pictures = [Picture(one.name, f.name, f.image, f.page, f.crop_bottom_px, f.sub_field) for one, f in every]
+    pictures = [
+        Picture(one.name, f.name, f.image, f.page, f.crop_bottom_px, f.sub_field, f.crop_px) for one, f in every
+    ]
     return pictures, study.class_names
 
 

@@ -66,11 +66,37 @@ def _edges(length: int, most: int) -> list[int]:
     return [round(length * i / parts) for i in range(parts + 1)]
 
 
+@dataclass(frozen=True)
+class Box:
+    """A rectangle of a picture, px from its top left corner.
+
+    Raises
+    ------
+    ValueError
+        If it has no area.
+    """
+
+    x: int
+    y: int
+    width: int
+    height: int
+
+    def __post_init__(self) -> None:
+        if self.width < 1 or self.height < 1:
+            raise ValueError(f"a box needs width and height above 0, got {self.width} x {self.height}")
+
+    def moved(self, right: int, down: int) -> Box:
+        """Return it shifted by so many pixels."""
+        return replace(self, x=self.x + right, y=self.y + down)
+
+
 MOST_OF_THE_HEIGHT = 0.25
 FEWEST_ROWS = 8
 # A bar's upper edge is a straight step over nearly the whole width; no grain or band ends like that.
 STEP = 0.05
 COLUMNS_THAT_STEP = 0.8
+# Of a sample of so many columns the share is off by less than this: six standard deviations.
+SAMPLED_COLUMNS, SAMPLED_SHARE = 256, 0.15
 # Its ground is one grey level, give or take JPEG packing; letters and a scale bar cover the rest.
 GROUND_TOLERANCE = 0.015
 SHARE_OF_GROUND = 0.5
@@ -86,14 +112,26 @@ def find_data_bar(grey: NDArray[np.float32], grey_max: float = 255.0) -> int:
     first = rows - int(rows * MOST_OF_THE_HEIGHT)
     if first < 2 or rows - first < FEWEST_ROWS:
         return 0
-    # Two rows apart, so that an edge smeared over a row by packing or resampling still steps in full.
-    step = grey[first : rows - 1] - grey[first - 2 : rows - 3]
-    up, down = (np.mean(side > STEP * grey_max, axis=1) for side in (step, -step))
-    for offset in np.flatnonzero(np.maximum(up, down) >= COLUMNS_THAT_STEP):
+    # Some columns tell which rows are worth a look at all of them.
+    some = _share_that_steps(grey[first - 2 :, :: max(1, grey.shape[1] // SAMPLED_COLUMNS)], grey_max)
+    for offset in np.flatnonzero(some >= COLUMNS_THAT_STEP - SAMPLED_SHARE):
+        at = first + int(offset)
+        if _share_that_steps(grey[at - 2 : at + 2], grey_max)[0] < COLUMNS_THAT_STEP:
+            continue
         edge = _upper_edge(grey, first + int(offset))
         if rows - edge >= FEWEST_ROWS and _has_even_ground(grey[edge + 1 :], grey_max):
             return rows - edge
     return 0
+
+
+def _share_that_steps(grey: NDArray[np.float32], grey_max: float) -> NDArray[np.float64]:
+    """Share of the columns that step the same way into each row but the first two and the last.
+
+    Two rows apart, so that an edge smeared over a row by packing or resampling still steps in full.
+    """
+    step = grey[2:-1] - grey[:-3]
+    up, down = (np.mean(side > STEP * grey_max, axis=1) for side in (step, -step))
+    return np.maximum(up, down)
 
 
 def _upper_edge(grey: NDArray[np.float32], row: int) -> int:
@@ -133,6 +171,10 @@ class Micrograph:
         Size of a pixel in the tags of the file where another one is in use.
     sub_field
         Where it is the frame of a part of a mosaic; None for a whole picture.
+    left_out
+        Boxes that a person leaves out, px of `grey`.
+    cut_px
+        Rows cut at the top and columns cut at the left: where `grey` begins in the file.
 
     Raises
     ------
@@ -152,6 +194,8 @@ class Micrograph:
     issues: tuple[Issue, ...] = ()
     stated_scale: Scale | None = None
     sub_field: SubField | None = None
+    left_out: tuple[Box, ...] = ()
+    cut_px: tuple[int, int] = (0, 0)
 
     def __post_init__(self) -> None:
         if self.grey.ndim != 2:

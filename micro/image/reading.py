@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from io import BufferedReader
 from pathlib import Path
@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.errors import InputError, spelled
-from micro.image.micrograph import LARGEST_FIELD_PX, Micrograph, SubField, find_data_bar
+from micro.image.crop import SIDES, Crop, find_data_bars
+from micro.image.micrograph import LARGEST_FIELD_PX, Box, Micrograph, SubField
 from micro.image.pixels import DecodedPicture, Header, UnusableError, to_grey
 from micro.image.raster import decode_raster, probe_raster
 from micro.image.tiff import decode_tiff, probe_tiff
@@ -96,6 +97,8 @@ def read(
     crop_bottom_px: int | None = None,
     name: str | None = None,
     sub_field: SubField | None = None,
+    crop_px: Crop | None = None,
+    leave_out: Sequence[Box] = (),
 ) -> Micrograph:
     """Read a TIFF, PNG, JPEG or BMP picture; its content decides, not its ending.
 
@@ -112,11 +115,15 @@ def read(
     page
         Page of a TIFF, from 1. None: the first; a stack of like pages is then refused.
     crop_bottom_px
-        Rows of data bar to cut at the bottom; None: a data bar is looked for, 0: nothing is cut.
+        Rows of data bar to cut at the bottom; None: data bars are looked for on every side, 0: nothing is cut.
     name
         Name of the field; None: the file name without its ending.
     sub_field
         Only this part of a mosaic (TIFF), with its margin; no data bar is looked for.
+    crop_px
+        Pixels to cut at each side, in place of `crop_bottom_px`.
+    leave_out
+        Boxes that are not analysed, px of the picture in the file.
 
     Raises
     ------
@@ -132,7 +139,10 @@ def read(
         grey, grey_max, issues = to_grey(pixels)
         del pixels
         whole = header.shape if sub_field else grey.shape
-        grey, data_bar = _cut(grey, grey_max, 0 if sub_field else crop_bottom_px, issues)
+        told = crop_px if crop_px is not None or crop_bottom_px is None else _bottom(crop_bottom_px)
+        cut = Crop() if sub_field else told or find_data_bars(grey, grey_max)
+        grey, data_bar = _cut(grey, cut, told is not None, issues)
+        top, left = (sub_field.frame[0], sub_field.frame[1]) if sub_field else (cut.top, cut.left)
         _check_content(grey)
         return Micrograph(
             grey=grey,
@@ -146,6 +156,8 @@ def read(
             issues=ordered((*mislabelling(path, header.format), *issues)),
             stated_scale=None if scale is None else scale_from_tags(path),
             sub_field=sub_field,
+            left_out=tuple(box.moved(-left, -top) for box in leave_out),
+            cut_px=(cut.top, cut.left),
         )
 
 
@@ -253,27 +265,38 @@ def _check_kind(header: Header, sub_field: SubField | None) -> None:
         raise UnusableError(f"is too large for one field ({columns} × {rows} px)", "save it as a tiled TIFF")
 
 
+def _bottom(rows: int) -> Crop:
+    if not isinstance(rows, int) or rows < 0:
+        raise UnusableError(f"{rows} rows cannot be cut from the bottom", "cut 0 or more rows")
+    return Crop(bottom=rows)
+
+
 def _cut(
-    grey: NDArray[np.float32], grey_max: float, crop_bottom_px: int | None, issues: list[Issue]
+    grey: NDArray[np.float32], cut: Crop, told: bool, issues: list[Issue]
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Return the micrograph and the rows cut off below it; say how many."""
-    rows = grey.shape[0]
-    cut = find_data_bar(grey, grey_max) if crop_bottom_px is None else crop_bottom_px
-    if not isinstance(cut, int) or cut < 0 or rows - cut < rows / 4:
-        raise UnusableError(
-            f"{cut} rows cannot be cut from the bottom of {rows}", "cut 0 or more rows, and leave at least a quarter"
-        )
-    if cut:
-        issues.append(issue("data_bar_cut" if crop_bottom_px is None else "rows_cut", rows=cut))
+    """Return the micrograph and the rows cut off below it; say how much was cut where."""
+    rows, columns = grey.shape
+    stays = cut.of((rows, columns))
+    if rows - cut.top - cut.bottom < rows / 4 or columns - cut.left - cut.right < columns / 4:
+        where = f"{cut.bottom} rows cannot be cut from the bottom of {rows}"
+        if cut.top or cut.left or cut.right:
+            where = f"{cut} cannot be cut from {columns} × {rows} px"
+        raise UnusableError(where, "cut 0 or more rows, and leave at least a quarter")
+    for side in SIDES:
+        px = getattr(cut, side)
+        if px and side == "bottom":
+            issues.append(issue("rows_cut" if told else "data_bar_cut", rows=px))
+        elif px:
+            issues.append(issue("side_cut" if told else "data_bar_at_side", px=px, side=side))
     # Copies, so that the whole picture does not stay in memory behind the two views.
-    return (grey[: rows - cut].copy(), grey[rows - cut :].copy()) if cut else (grey, grey[rows:])
+    return (grey[stays].copy(), grey[stays[0].stop :, stays[1]].copy()) if cut.any else (grey, grey[rows:])
 
 
 def _check_content(grey: NDArray[np.float32]) -> None:
-    rows = grey.shape[0]
+    rows = min(grey.shape)
     if rows < SMALLEST_SIDE_PX:
         raise UnusableError(
-            f"has only {rows} rows left above the data bar", f"leave at least {SMALLEST_SIDE_PX} rows of micrograph"
+            f"has only {rows} rows left beside the data bar", f"leave at least {SMALLEST_SIDE_PX} rows of micrograph"
         )
     level = float(grey[0, 0])
     if np.all(grey == level):

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from micro import results
 from micro.errors import InputError
+from micro.image.crop import Crop
 from micro.image.micrograph import Micrograph, SubField
 from micro.image.reading import read
 from micro.owned import own
@@ -227,6 +228,7 @@ class Picture:
     page: int | None = None
     crop_bottom_px: int | None = None
     sub_field: SubField | None = None
+    crop_px: Crop | None = None
 
 
 @dataclass(frozen=True)
@@ -337,6 +339,7 @@ def _sheet_field(picture: Picture, points: int, rng: np.random.Generator) -> She
         crop_bottom_px=picture.crop_bottom_px,
         name=picture.field,
         sub_field=picture.sub_field,
+        crop_px=picture.crop_px,
     ).core
     shown = shown_grey(micrograph)
     grid = place_grid(shown.shape[1], shown.shape[0], points, rng)

@@ -12,12 +12,14 @@ from micro import results
 from micro.analysis import Analysis
 from micro.batch.job import Outcome
 from micro.figures.specimens import draw_banding, draw_chords, draw_neighbours, draw_rose, draw_sizes
-from micro.issues import message_text
+from micro.issue_kinds import SEVERITIES
+from micro.issues import Issue, message_text
 from micro.points.lessons import read_lessons
 from micro.report.bars import forest_figures
 from micro.report.comparison_sections import point_sections
 from micro.report.drawing import Save, drawing
 from micro.report.field_pictures import field_pictures, same_scale_pictures, typical_micrograph
+from micro.report.field_table import field_table
 from micro.report.page import PageAnswer, PageFigure, PageParts, PageSection, listed_pictures, render_page
 from micro.report.sections import answer_sections
 from micro.report.summary import MOST_IN_WORDS, study_bars, summary_parts
@@ -187,8 +189,13 @@ def study_sections(
     return sections if answer.count is None else [*sections, *point_sections(answer.count, out, save)]
 
 
+def worst(issues: Sequence[Issue]) -> int:
+    """Place of the gravest severity among them; 0: none, or notes only."""
+    return max((list(SEVERITIES).index(one.severity) for one in issues), default=0)
+
+
 def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFrame, out: Path) -> list[dict[str, Any]]:
-    """Pictures of some fields of every specimen, those with something to know about them first."""
+    """Pictures of some fields of every specimen, those in doubt first, with the greys of all of them."""
     issues = {(o.specimen, o.field): o.issues for o in outcomes if not o.trouble}
     every = {(r["specimen"], r["field"]): r for r in fields[fields["carbide_class"] == "all"].to_dict("records")}
     each = max(1, min(FIELDS_SHOWN, MOST_SHOWN // len(study.specimens)))
@@ -197,13 +204,15 @@ def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFra
     shown = []
     for number, specimen in enumerate(study.specimens):
         measured = [f for f in specimen.fields if (specimen.name, f.name) in issues]
-        measured.sort(key=lambda f: not issues[specimen.name, f.name])
         pictures = []
+        # Those in doubt first: a reader must see what the report warns of.
+        measured.sort(key=lambda f: -worst(issues[specimen.name, f.name]))
         for field in measured[:each]:
             row = every[specimen.name, field.name]
             text = message_text(issues[specimen.name, field.name])
             made = field_pictures(field, float(row["um_per_px"]), text, out, pixels)
             if made is not None:
                 pictures.append(made)
-        shown.append(listed_pictures(pictures, specimen.name, number, len(measured)))
+        own: list[Any] = fields[fields["specimen"] == specimen.name].to_dict("records")
+        shown.append(listed_pictures(pictures, specimen.name, number, len(measured)) | {"table": field_table(own)})
     return shown

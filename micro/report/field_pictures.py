@@ -98,7 +98,9 @@ def _read(field: Field) -> Micrograph | None:
     """Micrograph of a field, of a mosaic its part; None where the file cannot be read any more."""
     part = field.sub_field
     try:
-        return read(field.image, page=field.page, crop_bottom_px=field.crop_bottom_px, sub_field=part).core
+        return read(
+            field.image, page=field.page, crop_bottom_px=field.crop_bottom_px, crop_px=field.crop_px, sub_field=part
+        ).core
     except InputError:
         return None
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.errors import InputError
 from micro.field import FieldResult, measure
 from micro.image.micrograph import Micrograph
 from micro.pictures.outlines import draw_outlines, write
@@ -24,8 +25,16 @@ SMALLEST_PX = (3.0, 24.0)
 PAPER = 255
 
 
-def settings_sheet(micrograph: Micrograph, settings: SegmentationSettings) -> NDArray[np.uint8]:
-    """RGB sheet (rows, columns, 3): the middle of a field, bare and with the outlines that several settings give.
+@dataclass(frozen=True, eq=False)
+class SettingsSheet:
+    """RGB sheet (rows, columns, 3), and the lines for a study file that pin what was found."""
+
+    picture: NDArray[np.uint8]
+    lines: list[str]
+
+
+def settings_sheet(micrograph: Micrograph, settings: SegmentationSettings) -> SettingsSheet:
+    """Draw the middle of a field, bare and with the outlines that several settings give.
 
     Under each panel stand the setting, and area fraction, share inside the outlines and count over the whole field.
 
@@ -38,20 +47,48 @@ def settings_sheet(micrograph: Micrograph, settings: SegmentationSettings) -> ND
     """
     scaled = micrograph if micrograph.scale else replace(micrograph, scale=Scale(1.0, None, "none"))
     bare = measure(scaled, settings=settings)
-    panels = [_panel(micrograph, None, "bare micrograph"), _panel(micrograph, bare, "as found")]
+    panels = [_panel(micrograph, None, _levels(bare.segmentation)), _panel(micrograph, bare, "as found")]
     for words, changed in variants(settings, bare.segmentation):
-        panels.append(_panel(micrograph, measure(scaled, settings=changed), words))
-    return _tiled(panels)
+        try:
+            panels.append(_panel(micrograph, measure(scaled, settings=changed), words))
+        except InputError:
+            continue  # a setting that makes no sense on this field is none to choose
+    return SettingsSheet(_tiled(panels), found_settings(bare.segmentation))
 
 
 def variants(settings: SegmentationSettings, found: Segmentation) -> Iterator[tuple[str, SegmentationSettings]]:
-    """Yield settings to try, each with its words: the outline's level, then the smallest carbide."""
+    """Yield settings to try, each with its key and value as the study file takes them.
+
+    The outline's level, the other polarity, the smallest carbide that is counted: those that move the numbers most.
+    """
     if len(found.classes) == 1:
         for share in SHARES_OF_CONTRAST:
-            grey = found.matrix_grey + share * found.classes[0].contrast
-            yield f"outline at grey {grey:.0f}", replace(settings, threshold_grey=grey)
+            grey = round(found.matrix_grey + share * found.classes[0].contrast, 1)
+            yield f"threshold_grey = {grey:g}", replace(settings, threshold_grey=grey)
+    signs = {bool(c.contrast > 0) for c in found.classes}
+    if len(signs) == 1 and not settings.class_greys and settings.threshold_grey is None:
+        other = "dark" if signs == {True} else "bright"
+        yield f'carbides = "{other}"', replace(settings, carbides=other)
     for smallest in SMALLEST_PX:
-        yield f"carbides from {smallest:.0f} px²", replace(settings, min_area_px=smallest)
+        yield f"min_area_px = {smallest:g}", replace(settings, min_area_px=smallest)
+
+
+def found_settings(found: Segmentation) -> list[str]:
+    """Lines for the study file that pin what was found: matrix, classes, edge spread."""
+    lines = [f"matrix_grey = {found.matrix_grey:.1f}"]
+    if len(found.classes) == 1:
+        lines.append(f"threshold_grey = {found.matrix_grey + found.classes[0].contrast / 2:.1f}")
+    if found.blur_px is not None:
+        lines.append(f"blur_px = {found.blur_px:.2f}")
+    for one in found.classes:
+        lines += ["[[class]]", f'name = "{one.name}"', f"grey = {found.matrix_grey + one.contrast:.1f}"]
+    return lines
+
+
+def _levels(found: Segmentation) -> str:
+    greys = ", ".join(f"{found.matrix_grey + c.contrast:.0f}" for c in found.classes)
+    blur = "" if found.blur_px is None else f", blur {found.blur_px:.2f} px"
+    return f"matrix {found.matrix_grey:.0f}{f', carbide {greys}' if greys else ''}, noise {found.noise:.1f}{blur}"
 
 
 def _summary(found: FieldResult) -> str:

@@ -15,6 +15,8 @@ from micro.results import bytes_of, whole_file
 from micro.scale.scale import PLAUSIBLE_UM_PER_PX, Scale
 from micro.statistics.sampling import NORMAL_95
 
+METHODS = ("stage micrometer", "drawn bar", "two points")
+
 
 @dataclass(frozen=True)
 class Calibration:
@@ -42,6 +44,8 @@ class Calibration:
         chance that scatter alone shows as much; None with fewer than eight lines.
     image, image_sha256, date
         Name and hash of the picture file and the day of the calibration; empty for a picture in memory.
+    method
+        Of METHODS. Of a drawn bar and of two points `pitch_um` is the length, and the lines are its two ends.
     """
 
     um_per_px: float
@@ -60,6 +64,7 @@ class Calibration:
     image_sha256: str = ""
     date: str = ""
     tilt_deg_standard_uncertainty: float | None = None
+    method: str = "stage micrometer"
 
     @property
     def interval95_um_per_px(self) -> tuple[float, float]:
@@ -90,10 +95,11 @@ class Calibration:
         name = f" {self.image}" if self.image else ""
         dated = f", {self.date}" if self.date else ""
         binned = f", binning {binning}" if binning > 1 else ""
+        lines = f", {self.lines} lines" if self.method == METHODS[0] else f", {self.pitch_um:g} µm"
         return Scale(
             self.um_per_px * binning,
             self.um_per_px_standard_uncertainty * binning,
-            f"stage micrometer{name}, {self.lines} lines{dated}{binned}",
+            f"{self.method}{name}{lines}{dated}{binned}",
         )
 
     def _size_trouble(self, width_px: int, height_px: int, binning: int) -> tuple[str, str]:
@@ -119,7 +125,7 @@ class Calibration:
 
 
 AGAIN = "calibrate again with micro calibrate"
-HEADING = "# Size of a pixel, from a picture of a stage micrometer; written by micro calibrate."
+HEADING = "# Size of a pixel, from a picture of a known length; written by micro calibrate."
 KINDS = {"float": "a number", "int": "a whole number", "str": "text"}
 LARGEST = 1e9
 RANGES: dict[str, tuple[float, float]] = {
@@ -204,6 +210,8 @@ def _value(path: Path, table: dict[str, Any], key: str, kind: str, default: Any)
     wanted: Any = (int, float) if kind == "float" else {"int": int, "str": str}[kind]
     if isinstance(value, bool) or not isinstance(value, wanted):
         raise InputError(path, f"key {key} is {value!r}, not {KINDS[kind]}", AGAIN)
+    if key == "method" and value not in METHODS:
+        raise InputError(path, f"key {key} is {value!r:.40}, not one of {', '.join(METHODS)}", AGAIN)
     if kind == "str":
         return value
     lowest, highest = RANGES.get(key, (-LARGEST, LARGEST))

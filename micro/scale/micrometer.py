@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,15 +16,15 @@ if TYPE_CHECKING:
     from micro.scale.ruling import Ruling
 
 
-def calibrate(grey: NDArray, pitch_um: float) -> Calibration:
+def calibrate(grey: NDArray, pitch_um: float, pitch_uncertainty_um: float = 0.0) -> Calibration:
     """Size of a pixel from a picture of a stage micrometer.
 
     The spectrum gives the direction across the lines; the projection along them, the lines; each line is fitted
     by least squares in narrow strips, the uneven light divided out; the lines get whole numbers, so that missing
     and strange ones do no harm; a straight line through position against number gives the pitch in px, the
     tilt taken off. The standard uncertainty holds the noise of the pixels and the scatter of the lines about
-    even spacing, and, where the local scale drifts, its root mean square drift. The error of the
-    micrometer's own pitch is not in it: that stands in its certificate.
+    even spacing, where the local scale drifts its root mean square drift, and the uncertainty of the pitch
+    that the micrometer's certificate states.
 
     Parameters
     ----------
@@ -31,6 +32,8 @@ def calibrate(grey: NDArray, pitch_um: float) -> Calibration:
         (rows, columns) picture, any number type.
     pitch_um
         Distance of neighbouring lines, µm.
+    pitch_uncertainty_um
+        Its standard uncertainty, from the certificate.
 
     Raises
     ------
@@ -40,7 +43,46 @@ def calibrate(grey: NDArray, pitch_um: float) -> Calibration:
     check_pitch(pitch_um)
     from micro.scale.ruling import find_ruling
 
-    return calibration_of(find_ruling(np.asarray(grey)), pitch_um, (grey.shape[0], grey.shape[1]))
+    found = calibration_of(find_ruling(np.asarray(grey)), pitch_um, (grey.shape[0], grey.shape[1]))
+    both = math.hypot(found.um_per_px_standard_uncertainty, found.um_per_px * pitch_uncertainty_um / pitch_um)
+    return replace(found, um_per_px_standard_uncertainty=both)
+
+
+def calibration_by_length(
+    length_um: float, length_px: float, uncertainty_px: float, shape: tuple[int, int], method: str
+) -> Calibration:
+    """Calibration from a length in a picture of `shape` (rows, columns): a drawn bar, or two points.
+
+    Parameters
+    ----------
+    length_um
+        What the bar stands for.
+    length_px, uncertainty_px
+        Its length in the picture, and the standard uncertainty of that, from both ends.
+    method
+        Of `micro.scale.calibration.METHODS`.
+
+    Raises
+    ------
+    InputError
+        If the length is not a finite number above 0.
+    """
+    if not (math.isfinite(length_um) and length_um > 0):
+        raise InputError(
+            "length", f"{length_um:g} µm is not a length above 0", "give the length that the bar stands for"
+        )
+    um_per_px = length_um / length_px
+    return Calibration(
+        um_per_px=um_per_px,
+        um_per_px_standard_uncertainty=um_per_px * uncertainty_px / length_px,
+        pitch_um=float(length_um),
+        lines=2,
+        image_width_px=shape[1],
+        image_height_px=shape[0],
+        tilt_deg=0.0,
+        largest_residual_px=0.0,
+        method=method,
+    )
 
 
 def check_pitch(pitch_um: float) -> None:

@@ -242,7 +242,7 @@ def find_matrix(
     narrowest = np.inf
     for _ in range(ROUNDS):
         smooth = flatten(coarse, surface.evaluate(), surface.mean())
-        spread = _spread(smooth)
+        spread = _spread(smooth, coarse_left_out)
         if spread > RUNAWAY * narrowest:
             surface = settled
             break
@@ -279,10 +279,10 @@ def _clear(smooth: NDArray[np.float32], threshold: float, left_out: NDArray[np.b
     return (~close_to(stands_out, CLEARANCE_PX / STEP)).view(np.uint8)
 
 
-def _spread(smooth: NDArray[np.float32]) -> float:
+def _spread(smooth: NDArray[np.float32], left_out: NDArray[np.bool_]) -> float:
     """Return the standard deviation of the matrix from the narrower side of its peak at 0."""
     every = max(2, min(smooth.shape) // SAMPLES_ACROSS)
-    sample = smooth[::every, ::every]
+    sample = smooth[::every, ::every][~left_out[::every, ::every]]
     below, above = -sample[sample < 0], sample[sample > 0]
     sides = [float(np.median(side)) for side in (below, above) if len(side)]
     return SPREAD_OF_NORMAL * min(sides, default=0.0)

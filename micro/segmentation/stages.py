@@ -8,11 +8,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.issues import bit
+from micro.issues import Issue, bit, issue
+from micro.segmentation.burnt_boxes import burnt_boxes
 from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels, numbered
 from micro.segmentation.marks import burnt_in, covering, other_polarity, scratches
 from micro.segmentation.matrix import Matrix, find_matrix, flatten, smoothed
 from micro.segmentation.outline import Outlines, outline
+from micro.segmentation.polarities import both_polarities
+from micro.segmentation.round_view import round_view
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 from micro.segmentation.troubles import field_issues
 from micro.segmentation.trust import judge
@@ -43,7 +46,12 @@ def unclipped(
 Picture = NDArray[np.float32]
 
 
-def segment(grey: Picture, settings: SegmentationSettings | None = None, grey_max: float = 255.0) -> Segmentation:
+def segment(
+    grey: Picture,
+    settings: SegmentationSettings | None = None,
+    grey_max: float = 255.0,
+    left_out: NDArray[np.bool_] | None = None,
+) -> Segmentation:
     """Find the carbides of one field.
 
     Parameters
@@ -54,10 +62,36 @@ def segment(grey: Picture, settings: SegmentationSettings | None = None, grey_ma
         What the user pinned; everything is found from the picture where None.
     grey_max
         Full scale of the sensor in the same levels.
+    left_out
+        (rows, columns) True on what the user leaves out.
     """
     settings = settings or SegmentationSettings()
     grey = np.ascontiguousarray(grey, np.float32)
-    excluded = burnt_in(grey, grey_max)
+    no_field, told = _no_field(grey, grey_max, left_out)
+    grey = _filled(grey, no_field)
+    found = _segmented(grey, settings, grey_max, no_field)
+    both = both_polarities(found, no_field, settings, lambda other: _segmented(grey, other, grey_max, no_field))
+    return found.with_issues((*told, *both, *found.issues))
+
+
+def _no_field(
+    grey: Picture, grey_max: float, left_out: NDArray[np.bool_] | None
+) -> tuple[NDArray[np.bool_], list[Issue]]:
+    """(rows, columns) True where the picture shows no field, or none that is to be measured; and what to say of it."""
+    excluded = burnt_in(grey, grey_max) | burnt_boxes(grey, grey_max)
+    surround = round_view(grey, grey_max)
+    for more in (surround, left_out):
+        if more is not None:
+            excluded |= more
+    told = (("round_view", surround), ("left_out_by_hand", left_out))
+    said = [issue(kind, share=float(part.mean())) for kind, part in told if part is not None and part.any()]
+    return excluded, said
+
+
+def _segmented(
+    grey: Picture, settings: SegmentationSettings, grey_max: float, no_field: NDArray[np.bool_]
+) -> Segmentation:
+    excluded = no_field.copy()
     matrix, contrast, smooth, noise = _flattened(grey, excluded, settings)
     excluded |= scratches(smooth, noise)
     _clear(excluded, contrast, smooth)
@@ -89,6 +123,13 @@ def segment(grey: Picture, settings: SegmentationSettings | None = None, grey_ma
     )
     segmentation = judge(grey, settings, segmentation, matrix, marks.share)
     return segmentation.with_issues(field_issues(segmentation, matrix, clipped, settings, marks.share))
+
+
+def _filled(grey: Picture, excluded: NDArray[np.bool_]) -> Picture:
+    """Picture with the commonest level of the rest where nothing is analysed, so that it draws no level its way."""
+    if not excluded.any() or excluded.all():
+        return grey
+    return np.where(excluded, np.float32(np.median(grey[~excluded][:: max(1, grey.size // 2**20)])), grey)
 
 
 def _flattened(

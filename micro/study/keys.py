@@ -58,11 +58,41 @@ class ClassKeys(TypedDict, total=False):
 
 
 @with_config(EXACT)
+class CropKeys(TypedDict, total=False):
+    """Pixels to cut at each side."""
+
+    top: Count
+    bottom: Count
+    left: Count
+    right: Count
+
+
+@with_config(EXACT)
+class BoxKeys(TypedDict):
+    """A rectangle of the picture in the file, px from its top left corner."""
+
+    x: Count
+    y: Count
+    width: AtLeastOne
+    height: AtLeastOne
+
+
+@with_config(EXACT)
 class PictureKeys(TypedDict, total=False):
     """How a picture is read and segmented: for all specimens, for one, for one picture."""
 
     crop_bottom_px: Annotated[
-        Count, Field(description="Rows to cut at the bottom; left out: a data bar is looked for.")
+        Count, Field(description="Rows to cut at the bottom; left out: data bars are looked for.")
+    ]
+    crop_px: Annotated[
+        CropKeys,
+        Field(title="a table of top, bottom, left, right", description="Pixels to cut, in place of crop_bottom_px."),
+    ]
+    leave_out: Annotated[
+        list[BoxKeys],
+        Field(
+            title="a list of tables {x, y, width, height}", description="Rectangles of the picture to leave out, in px."
+        ),
     ]
     page: Annotated[AtLeastOne, Field(description="Page of a TIFF with several.")]
     carbides: Annotated[
@@ -93,6 +123,9 @@ class CommonKeys(PictureKeys, WithClasses, total=False):
 
     calibration: Annotated[PathText, Field(description="Calibration file from micro calibrate.")]
     um_per_px: Annotated[UmPerPx, Field(description="Size of a pixel in µm.")]
+    um_per_px_uncertainty: Annotated[
+        NotNegative, Field(description="Standard uncertainty of um_per_px; left out: not known.")
+    ]
     binning: Annotated[
         AtLeastOne, Field(description="Camera pixels per picture pixel along a side, against the calibration picture.")
     ]

@@ -11,7 +11,8 @@ from typing import Any
 
 from micro.carbides import CarbideOverride
 from micro.errors import InputError, spelled
-from micro.image.micrograph import SubField
+from micro.image.crop import Crop
+from micro.image.micrograph import Box, SubField
 from micro.segmentation.segmentation import SegmentationSettings
 
 
@@ -31,6 +32,8 @@ class Field:
     crop_bottom_px: int | None = None
     page: int | None = None
     sub_field: SubField | None = None
+    crop_px: Crop | None = None
+    leave_out: tuple[Box, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -53,6 +56,7 @@ class Specimen:
     composition: Mapping[str, float] = field(default_factory=dict)
     taught_by: tuple[Path, ...] = ()
     outlines: str = "better"
+    um_per_px_uncertainty: float | None = None
 
 
 @dataclass(frozen=True)

@@ -11,12 +11,14 @@ from typing import Any, NoReturn
 
 from micro.carbides import CarbideOverride, carbide_ranges
 from micro.errors import UsageError
+from micro.image.crop import Crop
+from micro.image.micrograph import Box
 from micro.results import bytes_of
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field, Specimen, Study, cut_mosaics, name_fields, unique_stems
 
 SETTINGS = {field.name for field in fields(SegmentationSettings)}
-READING = {"crop_bottom_px", "page"}
+READING = {"crop_bottom_px", "page", "crop_px", "leave_out"}
 SAME_ROUTE = {"ingot-cast": "conventional", "powder-made": "powder-metallurgy"}
 """Earlier words for a route, which are still read."""
 PICTURE_ENDINGS = (".tif", ".tiff", ".png", ".jpg", ".jpeg", ".bmp")
@@ -113,7 +115,7 @@ class _StudyReader:
             self.fail(where, "um_per_px", "stands beside 'calibration'", "give one of the two")
         settings = self.settings(given, where)
         images, missing = self.images(entry["images"], where)
-        reading = {k: given[k] for k in READING & given.keys()}
+        reading = _reading(given)
         fields, messages = name_fields(entry["name"], images, settings, self.path.parent, **reading)
         fields = cut_mosaics(self.field_exceptions(entry, fields, given, where))
         specimen = Specimen(
@@ -124,6 +126,7 @@ class _StudyReader:
             rolling_deg=given.get("rolling_deg"),
             calibration=self.inside(given["calibration"], where, "calibration") if "calibration" in given else None,
             um_per_px=given.get("um_per_px"),
+            um_per_px_uncertainty=given.get("um_per_px_uncertainty"),
             binning=given.get("binning", 1),
             composition=entry.get("composition", {}),
             taught_by=tuple(self.inside(path, where, "taught_by") for path in given.get("taught_by", ())),
@@ -153,7 +156,7 @@ class _StudyReader:
             if not hits:
                 self.fail(place, "image", "is not among the specimen's images", "name one of them")
             settings = self.settings({**given, **exception}, place)
-            reading = {k: exception[k] for k in READING & exception.keys()}
+            reading = _reading(exception)
             changed[hits[0]] = replace(changed[hits[0]], settings=settings, **reading)
         return tuple(changed)
 
@@ -236,6 +239,18 @@ class _StudyReader:
 
 def _ends(values: list[float]) -> tuple[float, float]:
     return float(values[0]), float(values[1])
+
+
+def _reading(given: dict[str, Any]) -> dict[str, Any]:
+    """How a picture is read, as a Field holds it; of the two keys for cutting the one that stands here counts."""
+    reading = {k: given[k] for k in READING & given.keys()}
+    if "crop_px" in reading:
+        reading["crop_px"] = Crop(**reading["crop_px"])
+    elif "crop_bottom_px" in reading:
+        reading["crop_px"] = None
+    if "leave_out" in reading:
+        reading["leave_out"] = tuple(Box(**box) for box in reading["leave_out"])
+    return reading
 
 
 def _place(loc: tuple[int | str, ...]) -> tuple[list[tuple[str, int]], str, str, list[str]]:

@@ -136,3 +136,60 @@ def test_unusable_arguments_end_without_a_traceback(arguments, status, picture, 
     said = capsys.readouterr().err
     assert said and "Traceback" not in said
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.fixture
+def barred(tmp_path):
+    """Draw a picture with a bright bar of 100 px that stands for 20 µm: 0.2 µm per px."""
+    drawn = np.random.default_rng(2).normal(110, 4, (200, 300)).round().clip(0, 255).astype(np.uint8)
+    drawn[170:176, 150:250] = 255
+    path = tmp_path / "f.png"
+    cv2.imwrite(str(path), drawn)
+    return path
+
+
+def test_a_drawn_bar_gives_the_scale_with_what_its_two_ends_leave_open(barred, tmp_path, capsys):
+    """100 px, each end ± half a pixel (rectangular): u = 0.2 · √2/√12/100; the file keeps it and names the method."""
+    assert ended_with(barred, "--bar-um", 20, "--out", tmp_path / "s.toml") == 0
+    assert "100.0 px long at x 150 to 250" in capsys.readouterr().out
+    kept = read_calibration(tmp_path / "s.toml")
+    assert kept.um_per_px == pytest.approx(0.2, rel=1e-3)
+    assert kept.um_per_px_standard_uncertainty == pytest.approx(0.2 * (2 / 12) ** 0.5 / 100, rel=1e-3)
+    assert kept.scale_for(300, 200).origin.startswith("drawn bar f.png, 20 µm")
+
+
+def test_two_points_give_the_scale_where_no_bar_is_found(barred, capsys):
+    """30, 40: 50 px for 25 µm."""
+    assert ended_with(barred, "--points", "10,20,40,60", "--length-um", 25) == 0
+    assert printed(capsys.readouterr().out)["scale"].split()[1].startswith("0.50")
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        [], ["--pitch-um", 10, "--bar-um", 20], ["--points", "1,2,3,4"], ["--length-um", 10],
+        ["--bar-um", 20, "--pitch-uncertainty-um", 0.1],
+    ],
+)  # fmt: skip
+def test_anything_but_one_whole_way_is_refused(barred, given, capsys):
+    """One line, exit status 2."""
+    assert ended_with(barred, *given) == 2
+    assert len(capsys.readouterr().err.splitlines()) == 1
+
+
+def test_a_picture_without_a_bar_and_points_that_are_none_are_refused(picture, barred, capsys):
+    """One line that says what to do instead."""
+    for arguments in ((picture, "--bar-um", 20), (barred, "--points", "1,2,3", "--length-um", 9),
+                      (barred, "--points", "1,2,3,999", "--length-um", 9), (barred, "--bar-um", -1)):  # fmt: skip
+        assert ended_with(*arguments) != 0
+        assert len(capsys.readouterr().err.splitlines()) == 1
+
+
+def test_the_certificate_of_the_micrometer_enters_the_uncertainty(picture, tmp_path):
+    """A pitch of 10 ± 0.05 µm: half a percent, in quadrature with what the picture gives."""
+    for name, more in (("a", ()), ("b", ("--pitch-uncertainty-um", 0.05))):
+        ended_with(picture, "--pitch-um", 10, *more, "--out", tmp_path / f"{name}.toml")
+    bare, told = (read_calibration(tmp_path / f"{name}.toml") for name in "ab")
+    assert told.um_per_px == bare.um_per_px
+    both = np.hypot(bare.um_per_px_standard_uncertainty, 0.005 * bare.um_per_px)
+    assert told.um_per_px_standard_uncertainty == pytest.approx(both)

@@ -20,6 +20,8 @@ KEYS = {"study": SCHEMA["properties"]} | {
     for name, table in SCHEMA["$defs"].items()
     if name != "ContentKeys"  # its keys are elements
 }
+# Tables that are the value of one key: the row of that key names what is in them.
+VALUES = {"crop_px": KEYS.pop("crop"), "leave_out": KEYS.pop("box")}
 EXAMPLES = re.findall(r"^```toml\n(.*?)^```", PAGE, flags=re.DOTALL | re.MULTILINE)
 PICTURES = ("bar-1/1.tif", "ingot/1.tif", "ingot/2.tif", "more/last.tif", "powder/1.png")
 
@@ -74,6 +76,12 @@ def test_every_key_of_the_program_stands_in_the_full_example():
     anywhere = set().union(*used.values())
     assert set().union(*(set(keys) for keys in KEYS.values())) - anywhere == set()
     assert {kind: used[kind] - set(KEYS[kind]) for kind in KEYS} == {kind: set() for kind in KEYS}
+
+
+@pytest.mark.parametrize("key", VALUES)
+def test_the_row_of_a_key_names_what_its_table_holds(key):
+    (row,) = [line for line in PAGE.splitlines() if line.startswith(f"| `{key}` |")]
+    assert set(VALUES[key]) <= set(re.findall(r"`(\w+)`", row))
 
 
 def test_every_key_of_the_program_has_a_row_with_the_tables_it_belongs_to():

@@ -7,6 +7,8 @@ import pytest
 import tifffile
 
 from micro.errors import UsageError
+from micro.image.crop import Crop
+from micro.image.micrograph import Box
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Specimen, study_of_images
 from micro.study.reader import read_study
@@ -199,3 +201,37 @@ def test_shared_names_in_two_specimens_do_not_share_files(folder):
     study = read_study(written(folder, text))
     stems = [f.stem for s in study.specimens for f in s.fields]
     assert stems == ["K-one", "P-one", "two"]
+
+
+def test_sides_and_boxes_reach_the_fields(tmp_path):
+    """Of two keys for cutting the nearer one counts; boxes of the specimen give way to those of the field."""
+    for name in "ab":
+        (tmp_path / f"{name}.png").write_bytes(b"x")
+    (tmp_path / "s.toml").write_text(
+        'crop_px = {top = 3}\num_per_px = 0.2\num_per_px_uncertainty = 0.001\n[[specimen]]\nname = "A"\n'
+        'images = ["a.png", "b.png"]\n[[specimen.field]]\nimage = "b.png"\ncrop_bottom_px = 5\n'
+        "leave_out = [{x = 1, y = 2, width = 3, height = 4}]\n"
+    )
+    (specimen,) = read_study(tmp_path / "s.toml").specimens
+    first, second = specimen.fields
+    assert (first.crop_px, first.leave_out) == (Crop(top=3), ())
+    assert (second.crop_px, second.crop_bottom_px, second.leave_out) == (None, 5, (Box(1, 2, 3, 4),))
+    assert specimen.um_per_px_uncertainty == 0.001
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("crop_px = {top = -1}", "must be a whole number, 0 or more"),
+        ("crop_px = {above = 1}", "unknown key"),
+        ("leave_out = [{x = 1, y = 2, width = 0, height = 4}]", "must be a whole number, 1 or more"),
+        ("leave_out = [{x = 1, y = 2}]", "is missing"),
+        ("leave_out = 3", "must be a list of tables"),
+    ],
+)
+def test_a_wrong_side_or_box_is_refused_with_its_line(tmp_path, line, said):
+    """One line that names the file, the line and what is wrong."""
+    (tmp_path / "a.png").write_bytes(b"x")
+    (tmp_path / "s.toml").write_text(f'{line}\n[[specimen]]\nname = "A"\nimages = ["a.png"]\n')
+    with pytest.raises(UsageError, match=said):
+        read_study(tmp_path / "s.toml")

@@ -1,0 +1,110 @@
+"""Boxes burnt into a picture: an even ground with lettering and a scale bar on it, wherever it stands."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Picture = NDArray[np.float32]
+
+# An even ground differs by no more than packing as JPEG leaves; the noise of a camera differs by more.
+EVEN = 0.015
+# Next to letters and sides packing leaves more.
+NEARLY_EVEN = 0.06
+# Smaller boxes hold no readable letters; larger ones are no mark in a micrograph but a part of it. Chosen.
+LEAST_WIDTH_PX, LEAST_HEIGHT_PX, LARGEST_SHARE = 20, 8, 0.25
+LEAST_GROUND = 0.4  # letters and bar cover the rest
+UNBROKEN = 0.9  # of the box's sides: letters may touch them
+LEAST_INK, INK = 0.01, 0.25  # share of the box, and difference from the ground in full scales
+WIDEST_FRAME_PX = 6
+SMEARED_PX = 8  # a block of JPEG
+MARGIN_PX = 3  # packing smears the sides by as much
+
+
+def burnt_boxes(grey: Picture, grey_max: float) -> NDArray[np.bool_]:
+    """(rows, columns) True on boxes with lettering, and a margin.
+
+    A box is a rectangle of one grey level, with straight sides at which the grey level steps, and with ink in it. A
+    line drawn round it belongs to it.
+    """
+    where = np.zeros(grey.shape, bool)
+    for candidate in _candidates(grey, grey_max):
+        rows, columns = slice(*candidate[:2]), slice(*candidate[2:])
+        ground = float(np.median(grey[rows, columns]))
+        # What lies beside the box may be of its grey: then the ground as it was found is the better guess.
+        for box in (_whole(grey, candidate, ground, grey_max), candidate):
+            if not _is_box(grey, box, ground, grey_max):
+                continue
+            top, bottom, left, right = _framed(grey, box, grey_max)
+            rows, columns = (
+                slice(max(first - MARGIN_PX, 0), last + MARGIN_PX) for first, last in ((top, bottom), (left, right))
+            )
+            where[rows, columns] = True
+    return where
+
+
+def _candidates(grey: Picture, grey_max: float) -> list[tuple[int, int, int, int]]:
+    """Top, bottom, left and right (ends exclusive) of connected even ground of the size of a box."""
+    window = np.ones((3, 3), np.uint8)
+    coarse = cv2.convertScaleAbs(grey, alpha=255 / grey_max)  # 8 bit are enough here, and many times faster
+    even = (cv2.morphologyEx(coarse, cv2.MORPH_GRADIENT, window) <= EVEN * 255).view(np.uint8)
+    if cv2.countNonZero(even) < LEAST_GROUND / 2 * LEAST_WIDTH_PX * LEAST_HEIGHT_PX:
+        return []
+    _, _, stats, _ = cv2.connectedComponentsWithStats(even, connectivity=4)
+    # The window takes a pixel off each side of the ground, save at the edge of the picture.
+    left, top, width, height = (stats[1:, k] for k in range(4))
+    right, bottom = np.minimum(left + width + 1, grey.shape[1]), np.minimum(top + height + 1, grey.shape[0])
+    left, top = np.maximum(left - 1, 0), np.maximum(top - 1, 0)
+    area = (right - left) * (bottom - top)
+    ground = stats[1:, cv2.CC_STAT_AREA]
+    fits = (right - left >= LEAST_WIDTH_PX) & (bottom - top >= LEAST_HEIGHT_PX)
+    fits &= (area <= LARGEST_SHARE * grey.size) & (ground >= LEAST_GROUND / 2 * area)
+    boxes = np.stack([top, bottom, left, right], axis=1)[fits]
+    return [(int(a), int(b), int(c), int(d)) for a, b, c, d in boxes]
+
+
+def _whole(grey: Picture, box: tuple[int, int, int, int], ground: float, grey_max: float) -> tuple[int, int, int, int]:
+    """Box with the ground near its sides, which packing made uneven."""
+    top, left = max(box[0] - SMEARED_PX, 0), max(box[2] - SMEARED_PX, 0)
+    part = grey[top : box[1] + SMEARED_PX, left : box[3] + SMEARED_PX]
+    like_it = (np.abs(part - ground) <= NEARLY_EVEN * grey_max).astype(np.uint8)
+    _, _, stats, _ = cv2.connectedComponentsWithStats(like_it, connectivity=4)
+    if len(stats) < 2:
+        return box
+    x, y, width, height = (int(v) for v in stats[1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))][:4])
+    return top + y, top + y + height, left + x, left + x + width
+
+
+def _is_box(grey: Picture, box: tuple[int, int, int, int], ground: float, grey_max: float) -> bool:
+    top, bottom, left, right = box
+    away = np.abs(grey[top:bottom, left:right] - ground)
+    even = away <= NEARLY_EVEN * grey_max
+    if min(even.shape) < LEAST_HEIGHT_PX:
+        return False
+    inner = np.concatenate([side.ravel() for side in (even[1], even[-2], even[:, 1], even[:, -2])])
+    if even.mean() < LEAST_GROUND or inner.mean() < UNBROKEN or (away > INK * grey_max).mean() < LEAST_INK:
+        return False
+    outer = _ring(grey, box, 2)
+    return bool(len(outer)) and float(np.mean(np.abs(outer - ground) <= NEARLY_EVEN * grey_max)) < 1 - UNBROKEN
+
+
+def _ring(grey: Picture, box: tuple[int, int, int, int], distance: int) -> Picture:
+    """Grey levels on the rectangle that lies so many pixels outside a box, as far as it is in the picture."""
+    top, bottom, left, right = box[0] - distance, box[1] + distance, box[2] - distance, box[3] + distance
+    rows, columns = slice(max(top, 0), bottom), slice(max(left, 0), right)
+    sides = [grey[top, columns]] if top >= 0 else []
+    sides += [grey[bottom - 1, columns]] if bottom <= grey.shape[0] else []
+    sides += [grey[rows, left]] if left >= 0 else []
+    sides += [grey[rows, right - 1]] if right <= grey.shape[1] else []
+    return np.concatenate(sides) if sides else np.empty(0, np.float32)
+
+
+def _framed(grey: Picture, box: tuple[int, int, int, int], grey_max: float) -> tuple[int, int, int, int]:
+    """Box with the line drawn round it."""
+    widest = 0
+    for distance in range(1, WIDEST_FRAME_PX + 1):
+        ring = _ring(grey, box, distance)
+        if len(ring) and np.mean(np.abs(ring - np.median(ring)) <= EVEN * grey_max) >= UNBROKEN:
+            widest = distance
+    return box[0] - widest, box[1] + widest, box[2] - widest, box[3] + widest
