@@ -113,7 +113,7 @@ _KINDS = (
         "outlines taught by a point count; the area of a carbide is that inside its outline",
     ),
     _kind(
-        "outside_taught", "outside_taught", "doubt", "{share:.1p} % of the field looks like nothing that was taught",
+        "outside_taught", "outside_taught", "doubt", "{share:.0p} % of the field looks like nothing that was taught",
         "(count points on it, or do not trust it)", share=0.13,
     ),
     _kind(

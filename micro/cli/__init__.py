@@ -61,7 +61,7 @@ def main(args: list[str] | None = None) -> NoReturn:
     except (click.Abort, KeyboardInterrupt) as stop:
         cause = stop if isinstance(stop, StoppedError) else stop.__cause__
         sys.stdout.flush()
-        stopping.say()
+        stopping.say(in_order=True)
         sys.exit(cause.status if isinstance(cause, StoppedError) else 130)
     finally:
         stopping.rest()

@@ -45,10 +45,16 @@ class Stopping:
             for number, handler in self._before.items():
                 signal.signal(number, handler)  # type: ignore[arg-type]
 
-    def say(self) -> bool:
-        """Print the line, once; whether it was printed now."""
+    def say(self, *, in_order: bool = False) -> bool:
+        """Print the line, once; whether it was printed now.
+
+        In order with what else is printed, or past all locks that another thread may hold.
+        """
         if not self._said.acquire(blocking=False):
             return False
+        if in_order:
+            print(LINE, file=sys.stderr, flush=True)
+            return True
         os.write(sys.__stderr__.fileno() if sys.__stderr__ else 2, f"{LINE}\n".encode())
         return True
 

@@ -14,6 +14,7 @@ from micro.statistics.sampling import NORMAL_95, student_t
 
 FloatArray = NDArray[np.float64]
 
+LEAST_SQUARE = 1e-9  # a cosine has 1/2; what few cells cannot hold has rounding errors only
 CELL_PX = 16
 # Figures below: share of fields of 1024 × 768 px held, simulated; tests/measures/test_within_field.py simulates again.
 # The waves with the fewest cycles on the field. More of them are surer and reach shorter structure, which says less of
@@ -141,10 +142,12 @@ class Carbides:
         return np.interp(across, np.concatenate([ends[0], place, ends[1]]), np.concatenate([[0.0], middle, [1.0]]))
 
     def _scaled(self, waves: FloatArray) -> FloatArray:
-        """Waves of mean 0 and mean square 1 over the analysed area."""
+        """Waves of mean 0 and mean square 1 over the analysed area; without those that its cells cannot hold."""
         share = self._cells / self._cells.sum()
         waves = waves - (waves[:, len(self.x) :] @ share)[:, None]
-        return np.asarray(waves / np.sqrt(waves[:, len(self.x) :] ** 2 @ share)[:, None])
+        square = waves[:, len(self.x) :] ** 2 @ share
+        held = square > LEAST_SQUARE
+        return np.asarray(waves[held] / np.sqrt(square[held])[:, None])
 
 
 def _widened(even: FloatArray, banded: Sequence[FloatArray], few: float) -> float:

@@ -213,7 +213,7 @@ def area_relative_uncertainty(data: ClassData) -> float:
     """
     low, fraction, high = (data.column(f"area_fraction{end}") for end in ("_low", "", "_high"))
     if "origin" in data.fields:
-        told = data.fields["origin"].fillna("").to_numpy(str) != ""
+        told = data.fields["origin"].astype(object).fillna("").to_numpy(str) != ""
         own_low, own, own_high = (data.column(f"area_fraction_by_outlines{end}") for end in ("_low", "", "_high"))
         low, fraction, high = (np.where(told, o, v) for o, v in ((own_low, low), (own, fraction), (own_high, high)))
     half = (high - low) / 2

@@ -110,7 +110,7 @@ def test_a_full_folder_is_left_alone(tmp_path):
 
 @pytest.mark.parametrize(
     ("twins", "ending"),
-    [(1, r" %, spread unknown with one twin"), (2, r" % \([+-][\d.]+ to [+-][\d.]+\), spread [\d.]+ %")],
+    [(1, r" %, spread unknown with one copy"), (2, r" % \([+-][\d.]+ to [+-][\d.]+\), spread [\d.]+ %")],
     ids=["one", "two"],
 )
 def test_twins_of_a_field(tmp_path, twins, ending):

@@ -179,5 +179,5 @@ def test_what_is_no_table_of_coupons_is_one_line(tmp_path, monkeypatch):
     path.write_text(CLEAN + "bar P,3,transverse,1" + "0" * 400 + ",60,540\n")
     assert "too large; " in read_coupons(path).problems[0]
     monkeypatch.setattr("micro.comparison.coupon_file.MOST_BYTES", 100)
-    with pytest.raises(InputError, match="give a table of coupons"):
+    with pytest.raises(InputError, match="is larger than 0 MB\\); give the path"):
         read_coupons(path)

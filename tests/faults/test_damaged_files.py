@@ -94,10 +94,8 @@ def test_the_neighbours_are_measured(measured: Measured) -> None:
     assert all(f",{name}," in fields for name in SOUND)
 
 
-def test_time_and_memory_are_bounded(measured: Measured) -> None:
-    """No file takes 2 s; the process never takes 1 GiB."""
-    seconds = {name: field["seconds"] for name, field in measured.fields.items() if name not in SOUND}
-    assert max(seconds.values()) < 2, max(seconds, key=seconds.__getitem__)
+def test_memory_is_bounded(measured: Measured) -> None:
+    """The process never takes 1 GiB."""
     assert measured.peak_mib < 1024
 
 

@@ -47,6 +47,6 @@ def test_a_figure_is_drawn_here_where_the_system_ended_the_process(tmp_path):
 
 def test_trouble_in_another_process_is_told(tmp_path):
     """What the disk refuses comes back as it was raised."""
-    with pytest.raises(NotADirectoryError), drawing(tmp_path / "file" / "figures", 2) as save:
-        (tmp_path / "file").write_bytes(b"")
+    with pytest.raises(NotADirectoryError), drawing(tmp_path / "figures", 2) as save:
+        (tmp_path / "figures").write_bytes(b"")
         save("f", 1, 2.0, partial(draw, height=1), "caption", "words").svg()
