@@ -45,8 +45,11 @@ def test_a_figure_is_drawn_here_where_the_system_ended_the_process(tmp_path):
     assert len(written) == 6
 
 
+def refused(axes):
+    raise NotADirectoryError(20, "Not a directory", "figures")
+
+
 def test_trouble_in_another_process_is_told(tmp_path):
     """What the disk refuses comes back as it was raised."""
     with pytest.raises(NotADirectoryError), drawing(tmp_path / "figures", 2) as save:
-        (tmp_path / "figures").write_bytes(b"")
-        save("f", 1, 2.0, partial(draw, height=1), "caption", "words").svg()
+        save("f", 1, 2.0, refused, "caption", "words").svg()
