@@ -13,6 +13,7 @@ CORNER = 0.02  # side of the patch that tells the level of a corner, of the shor
 EVEN_CORNER = 0.06  # scatter of a surround, of full scale: carbides in a corner scatter more
 LEAST_DIFFERENCE = 0.15  # between surround and view, of full scale
 LEAST_SHARE, LEAST_CORNERS = 0.02, 2
+LEAST_SIDE = 8  # steps; smaller pictures have no corners apart from a middle
 # Departure of the rim from a circle, of its radius, and what may lie on the wrong side of it. Chosen; that no field
 # without a surround meets all of it is held by tests/segmentation/test_round_view.py.
 ROUND, WRONG_SIDE = 0.01, 0.1
@@ -26,6 +27,8 @@ def round_view(grey: Picture, grey_max: float) -> NDArray[np.bool_] | None:
     anything of the one on the side of the other: no structure looks like that.
     """
     size = (grey.shape[1] // STEP, grey.shape[0] // STEP)
+    if min(size) < LEAST_SIDE:
+        return None
     small = cv2.resize(grey[: size[1] * STEP, : size[0] * STEP], size, interpolation=cv2.INTER_AREA)
     corners = _corner_levels(small, grey_max)
     middle = float(np.median(_middle(small)))

@@ -59,7 +59,8 @@ def two_levels(grey: Picture, left_out: NDArray[np.bool_], sign: int) -> TwoLeve
 
 def _wide_mean(picture: Picture, spread: float) -> Picture:
     """Gaussian mean; taken on a picture four times coarser, as it holds nothing finer."""
-    small = cv2.resize(picture, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    quarter = (max(1, picture.shape[1] // 4), max(1, picture.shape[0] // 4))
+    small = cv2.resize(picture, quarter, interpolation=cv2.INTER_AREA)
     soft = cv2.GaussianBlur(small, (0, 0), spread / 4)
     return cv2.resize(soft, picture.shape[::-1], interpolation=cv2.INTER_LINEAR)
 
