@@ -151,7 +151,7 @@ def _interval_cells(along: FloatArray, across: FloatArray) -> dict[str, Any]:
         "p_value": found.p_value,
         "fieller_low": fieller_low,
         "fieller_high": fieller_high,
-        "detectable_gap_pct": 100 * (1 - math.exp(-found.detectable)),
+        "detectable_gap_pct": 100 * (1 - math.exp(-found.detectable())),
         "verdict": verdict,
     }
 

@@ -109,18 +109,24 @@ COMPARISON = (
     Column("quantity", "", "str", "what is compared"),
     Column("unit", "", "str", "unit of the two values, and of a difference"),
     Column("kind", "", "str", "ratio (b over a), difference (b less a), or not compared"),
-    Column("value_a", "", "float64", "mean over the fields of specimen a"),
-    Column("value_b", "", "float64", "mean over the fields of specimen b"),
+    Column("primary", "", "int64", "1 where the quantity answers a question and gets a verdict"),
+    Column("value_a", "", "float64", "value of specimen a, from the sums of its fields"),
+    Column("value_b", "", "float64", "value of specimen b, from the sums of its fields"),
     Column("fields_a", "", "int64", "fields of specimen a that entered"),
     Column("fields_b", "", "int64", "fields of specimen b that entered"),
     Column("estimate", "", "float64", "ratio or difference"),
     Column("ci95_low", "", "float64", "lower end of its 95 % interval"),
     Column("ci95_high", "", "float64", "upper end of its 95 % interval"),
-    Column("p_value", "", "float64", "of no difference, Welch's test between fields"),
-    Column("p_holm", "", "float64", "the same, adjusted for all tests of the table (Holm)"),
+    Column("p_value", "", "float64", "of no difference, Student's t on ratios of field sums"),
+    Column(
+        "p_joint", "", "float64", "the same, adjusted for all primary quantities by exchange of fields, and for pairs"
+    ),
+    Column("p_holm", "", "float64", "the same, adjusted for all primary rows of the table (Holm)"),
     Column("p_permutation", "", "float64", "the same as p_value, by exchange of fields"),
-    Column("detectable", "", "float64", "smallest true ratio or difference found with a power of 80 %"),
-    Column("verdict", "", "str", "differs, may differ, alike (within 10 %), cannot tell, not compared"),
+    Column(
+        "detectable", "", "float64", "smallest true ratio or difference found with a power of 80 % after adjustment"
+    ),
+    Column("verdict", "", "str", "differs, may differ, alike (within 10 %), cannot tell, shown only, not compared"),
     Column("warning", "", "str", "what to know before trusting the row"),
 )
 
