@@ -15,7 +15,7 @@ from micro.report.comparison_sections import comparison_section, coupon_section
 from micro.report.drawing import Save
 from micro.report.page import PagePicture, PageSection, PageTable
 from micro.report.wording import MINUS, plain_name, with_ends
-from micro.specimens.largest import gumbel_by_moments, gumbel_p_value
+from micro.specimens.largest import fit_gumbel, gumbel_p_value
 from micro.specimens.quantities import ClassData, class_data
 from micro.specimens.unfolding import log_limits, unfold
 from micro.statistics.lognormal import fit_lognormal, lognormal_ci95
@@ -235,7 +235,7 @@ def _largest_row(name: str, data: ClassData) -> tuple[str, ...]:
     largest = np.zeros(len(data.fields))
     np.maximum.at(largest, data.field, size)
     area_mm2 = data.column("analysed_area_um2") / 1e6
-    gumbel = gumbel_by_moments(largest)
+    gumbel = fit_gumbel(largest)
     cells = []
     for area in AREAS_MM2:
         expected = gumbel.expected(area / area_mm2.mean())
