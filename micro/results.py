@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 PARTICLES, FIELDS, SPECIMENS = "particles.csv", "fields.csv", "specimens.csv"
 PROFILES, COMPARISON, CHEMISTRY = "profiles.csv", "comparison.csv", "chemistry.csv"
 COUPONS, RATIOS, GROUP_RATIOS = "coupons.csv", "transverse_ratios.csv", "group_ratios.csv"
-STRUCTURE = "structure.csv"
+STRUCTURE, SIZES = "structure.csv", "sizes.csv"
 POINTS, COUNTERS, TALLIES = "points.csv", "counters.csv", "tallies"
 PARQUET = {"particles": "particles.parquet", "fields": "fields.parquet", "specimens": "specimens.parquet"}
 LABELS, OUTLINES, PARTS = "labels", "outlines", "parts"

@@ -130,6 +130,17 @@ COMPARISON = (
     Column("warning", "", "str", "what to know before trusting the row"),
 )
 
+SIZES = (
+    Column("specimen", "", "str", "name of the specimen"),
+    Column("quantity", "", "str", "median and spread of the sections, spheres in space, largest carbide on an area"),
+    Column("unit", "", "str", "unit of value and interval"),
+    Column("value", "", "float64", "by a lognormal law above the detection limit; of the largest the median to expect"),
+    Column("ci95_low", "", "float64", "lower end of the 95 % interval; of the largest, of what is to come"),
+    Column("ci95_high", "", "float64", "upper end of the 95 % interval; of the largest, of what is to come"),
+    Column("fields", "", "int64", "fields that entered"),
+    Column("message", "", "str", "how well the law fits, or why there is no value"),
+)
+
 COUPONS = (
     Column("group", "", "str", "specimen, and heat treatment where the coupons are grouped by it"),
     Column("direction", "", "str", "longitudinal or transverse: the long side of the coupon from rolling"),
