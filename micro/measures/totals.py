@@ -233,6 +233,8 @@ class _OneClass:
             "band_contrast_at_random": bands.contrast_at_random,
             "band_p_value": bands.p_value,
             "band_spacing_px": bands.spacing,
+            "bands_too_wide": float(bands.too_wide) if np.isfinite(bands.p_value) else np.nan,
+            "row_power": bands.rows,
             "lane_width_px": bands.lane,
             "nearest_neighbour_px": near.distance,
             "neighbour_ratio": near.ratio,

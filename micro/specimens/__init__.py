@@ -6,8 +6,8 @@ from micro.specimens.unfolding import linear_limits, log_limits, unfold
 from micro.statistics.lognormal import fit_lognormal, lognormal_ci95
 
 __all__ = [
-    "fit_lognormal",
     "fit_gumbel",
+    "fit_lognormal",
     "gumbel_p_value",
     "linear_limits",
     "log_limits",

@@ -171,6 +171,24 @@ def _banded(data: ClassData) -> FloatArray:
     return np.where(np.isfinite(p_value), p_value <= BANDED, np.nan)
 
 
+def banding_shown(banded: int, fields: int) -> bool:
+    """Whether more fields are banded than chance would have it: binomial, one in twenty, at 5 %."""
+    from scipy import special
+
+    return banded > 0 and bool(special.bdtrc(banded - 1, fields, CHANCE) <= CHANCE * (1 + 1e-9))
+
+
+def banded_mean(name: str) -> Ratio:
+    """Mean over the banded fields; unknown where so many may be banded by chance."""
+
+    def values(data: ClassData) -> FloatArray:
+        banded = _banded(data)
+        shown = banding_shown(int(np.nansum(banded)), int(np.isfinite(banded).sum()))
+        return data.column(name) * data.area if shown else np.full(len(banded), np.nan)
+
+    return Ratio(values, lambda d: d.area)
+
+
 def _each(data: ClassData) -> FloatArray:
     return np.ones(len(data.fields))
 
@@ -281,6 +299,7 @@ READ_COLUMNS = [
 
 AMOUNT, SIZE, SHAPE = "Amount", "Size", "Elongation and direction"
 BANDS, RESOLUTION = "Bands and spacing", "Resolution"
+CHANCE = 0.05
 PER_MM2 = 1e6  # from 1/µm²
 PER_MM = 1000.0  # µm in a mm: a length in µm from a number per mm
 
@@ -335,8 +354,13 @@ QUANTITIES = (
              "(relative scatter across rolling)", compared="ratio", primary=True),
     Quantity("band_contrast_at_random", "band contrast at random", BANDS, "", field_mean("band_contrast_at_random")),
     Quantity("band_spacing", "spacing of the strongest bands, banded fields", BANDS, "µm",
-             field_mean("band_spacing_um"), 1, compared="ratio"),
-    Quantity("lane_width", "width of carbide-poor lanes, banded fields", BANDS, "µm", field_mean("lane_width_um"), 1),
+             banded_mean("band_spacing_um"), 1, compared="ratio"),
+    Quantity("lane_width", "width of carbide-poor lanes, banded fields", BANDS, "µm", banded_mean("lane_width_um"), 1),
+    Quantity("bands_too_wide_share", "fields with bands wider than half of them", BANDS, "",
+             Ratio(lambda d: d.column("bands_too_wide"), _each, lambda wide, _: share_of_fields(wide[np.isfinite(wide)])),
+             highest=1, compared="share"),
+    Quantity("row_power", "power of rows along rolling", BANDS, "", field_mean("row_power"), 0, 0,
+             "(1 none, else about the carbides in a row)", 1, compared="ratio"),
     Quantity("nearest_neighbour", "distance of nearest neighbours", BANDS, "µm", field_mean("nearest_neighbour_um"), 1),
     Quantity("neighbour_ratio", "neighbour distance over random", BANDS, "", field_mean("neighbour_ratio"), 0, 0,
              "(below 1 clustered)"),
