@@ -26,12 +26,14 @@ BIN_PX = 2.0
 # flat: wide ones will do for carbides placed at random.
 BINS_IN_A_WAVE, STRIPS = 8, 16
 CELL_PX = 8
+FINEST = 0.8
+"""Cycles in a cell up to which the cells tell how waves see the analysed area; at 1 they see a wave as none. Derived."""
 WIDEST = 0.75
 """Waves are looked at from this many cycles in the extent of the field on; below two no spacing can be told. Chosen."""
 BEYOND_CHANCE = 2.0
 """Standard errors of the mean of a few waves beyond which rows are believed. Chosen."""
 ROWS_TO = 2.0
-"""Rows of carbides along rolling are told by the waves up to this many times as short as the shortest searched. Chosen."""
+"""Rows of carbides along rolling are told by waves up to this many times as short as the shortest searched. Chosen."""
 CHUNK, ROWS_AT_ONCE = 2_000_000, 64
 
 
@@ -137,8 +139,9 @@ def _continuum(
 ) -> tuple[FloatArray, float]:
     """(waves,) power to expect without bands up to the last searched, and how many times rows raise it (1: none).
 
-    Rows of carbides along rolling, wherever they lie, raise the power (3, waves) at all spacings across, also at those too
-    short for bands. What no rows do is told by the waves along rolling, where rows do not show, and by the regularity.
+    Rows of carbides along rolling, wherever they lie, raise the power (3, waves) at all spacings across, also at those
+    too short for bands. What no rows do is told by the waves along rolling, where rows do not show, and by the
+    regularity.
     """
     at = waves.frequency[: waves.searched_to]
     expected = regular.at(at)
@@ -292,7 +295,7 @@ class Waves:
         step = 1 / length
         lowest, low = (int(np.ceil(cycles / max(extent, 1.0) / step)) for cycles in (WIDEST, 2.0))
         high = max(int(1 / shortest / step) + 1, low)
-        keep = slice(lowest, max(int(ROWS_TO / shortest / step), high) + 1)
+        keep = slice(lowest, max(int(min(ROWS_TO / shortest, FINEST / CELL_PX) / step), high) + 1)
         period = max(float(np.ptp(frame.v)), CELL_PX) / LEAN
         frequency = np.arange(keep.start, keep.stop, dtype=np.float64) * step
         bare = cls(

@@ -47,22 +47,24 @@ def all_totals(segmentation: Segmentation, particles: pd.DataFrame) -> dict[str,
         The measured table of this field.
     """
     uncertainty = area_fraction_uncertainty(segmentation)
-    found = {"all": _totals(segmentation, particles, uncertainty.of_all)}
-    for carbide_class, own in zip(segmentation.classes, uncertainty.of_class, strict=True):
+    found = {"all": _totals(segmentation, particles, (uncertainty.of_all_below, uncertainty.of_all))}
+    sides = zip(uncertainty.of_class_below.tolist(), uncertainty.of_class.tolist(), strict=True)
+    for carbide_class, own in zip(segmentation.classes, sides, strict=True):
         rows = particles[particles["carbide_class"] == carbide_class.name]
-        found[carbide_class.name] = _totals(segmentation, rows, float(own))
+        found[carbide_class.name] = _totals(segmentation, rows, own)
     return found
 
 
-def _totals(segmentation: Segmentation, rows: pd.DataFrame, uncertainty: float) -> Totals:
+def _totals(segmentation: Segmentation, rows: pd.DataFrame, uncertainty: tuple[float, float]) -> Totals:
     frame = segmentation.analysed_px
     if not frame:
         return Totals(np.nan, np.nan, np.nan, 0, np.nan, np.nan)
     weight, ecd = rows["weight"].to_numpy(float), rows["ecd_px"].to_numpy(float)
     fraction = float(rows["area_px2"].sum() / frame)
-    half = NORMAL_95 * uncertainty if len(rows) else NONE_SEEN * SMALLEST_PX / frame
+    none_seen = NONE_SEEN * SMALLEST_PX / frame
+    below, above = (NORMAL_95 * u for u in uncertainty) if len(rows) else (none_seen, none_seen)
     mean = float(weight @ ecd / weight.sum()) if weight.sum() else np.nan
-    low, high = max(fraction - half, 0.0), min(fraction + half, 1.0)
+    low, high = max(fraction - below, 0.0), min(fraction + above, 1.0)
     return Totals(fraction, low, high, len(rows), weight.sum() / frame, mean)
 
 

@@ -168,12 +168,13 @@ def size_section(sizes: pd.DataFrame) -> PageSection | None:
     if sizes.empty:
         return None
     text = (
-        "A polish cuts most carbides off their middle, so sections are smaller than the carbides in space, and the smallest "
-        "are not seen. The spheres below follow a lognormal law whose sections, above the detection limit, are the most "
-        "likely to be those that were measured. That is meant for round carbides.",
-        "The largest carbide to expect on a polished area follows from the largest of each field (Gumbel law by largest "
-        "likelihood, ASTM E2283, from memory): half of such areas show a larger one. The interval holds the largest of 95 "
-        "in 100 such areas if the law holds. Two populations of carbides, one rare and coarse, do not follow it.",
+        "A polish cuts most carbides off their middle, so sections are smaller than the carbides in space, and the "
+        "smallest are not seen. The spheres below follow a lognormal law whose sections, above the detection limit, "
+        "are the most likely to be those that were measured. That is meant for round carbides.",
+        "The largest carbide to expect on a polished area follows from the largest of each field (Gumbel law by "
+        "largest likelihood, ASTM E2283, from memory): half of such areas show a larger one. The interval holds the "
+        "largest of 95 in 100 such areas if the law holds. Two populations of carbides, one rare and coarse, do not "
+        "follow it.",
     )
     rows = [
         (

@@ -25,6 +25,8 @@ class Budget:
         Value and scatter between fields.
     segmentation
         Standard uncertainty that all fields share through levels, noise and blur; NaN where unknown.
+    missed
+        Standard uncertainty from carbides that may have been missed, towards more carbide only.
     scale
         Standard uncertainty from the size of a pixel; NaN where the scale states none.
     lowest, highest
@@ -33,6 +35,7 @@ class Budget:
 
     estimate: Estimate
     segmentation: float = 0.0
+    missed: float = 0.0
     scale: float = 0.0
     lowest: float = 0.0
     highest: float = math.inf
@@ -55,7 +58,7 @@ class Budget:
         """95 % interval; NaN with fewer than two fields."""
         t = student_t(self.degrees_of_freedom)
         low = self.estimate.value - t * math.hypot(self.estimate.below, self._shared)
-        high = self.estimate.value + t * math.hypot(self.estimate.above, self._shared)
+        high = self.estimate.value + t * math.hypot(self.estimate.above, self._shared, self.missed)
         return float(np.clip(low, self.lowest, self.highest)), float(np.clip(high, self.lowest, self.highest))
 
     @property
@@ -67,6 +70,7 @@ class Budget:
         return [
             ("field scatter", self.estimate.standard_uncertainty, self.estimate.degrees_of_freedom),
             ("segmentation", self.segmentation, math.inf),
+            ("missed, upward only", self.missed, math.inf),
             ("scale", self.scale, math.inf),
             ("combined", self.standard_uncertainty, self.degrees_of_freedom),
         ]
@@ -124,7 +128,7 @@ def budgets(
     classes = [name for name in dict.fromkeys(fields["carbide_class"]) if name != "all"]
     for carbide_class in ["all", *classes] if len(fields) else []:
         data = class_data(particles, fields, carbide_class)
-        area_relative = area_relative_uncertainty(data)
+        area_below, area_above = area_relative_sides(data)
         for quantity in QUANTITIES:
             estimate = quantity.estimate(data)
             if not len(data.carbides):
@@ -135,7 +139,8 @@ def budgets(
                 quantity,
                 Budget(
                     estimate,
-                    segmentation=abs(quantity.area_power) * size * area_relative if quantity.area_power else 0.0,
+                    segmentation=abs(quantity.area_power) * size * area_below if quantity.area_power else 0.0,
+                    missed=_missed(quantity, size, area_below, area_above),
                     scale=_scale_part(quantity, size, scale_relative_uncertainty),
                     lowest=quantity.lowest,
                     highest=quantity.highest,
@@ -159,15 +164,30 @@ def none_seen(quantity: str, estimate: Estimate, data: ClassData) -> Estimate:
 
 
 def area_relative_uncertainty(data: ClassData) -> float:
-    """Relative standard uncertainty of carbide area that the fields share, from their segmentation intervals.
+    """Relative standard uncertainty of carbide area that the fields share, the mean of both sides; NaN if unknown."""
+    return sum(area_relative_sides(data)) / 2
+
+
+def area_relative_sides(data: ClassData) -> tuple[float, float]:
+    """Relative standard uncertainty of carbide area towards less and more, from the fields' segmentation intervals.
 
     NaN where they state none.
     """
-    half = (data.column("area_fraction_high") - data.column("area_fraction_low")) / 2
     fraction = data.column("area_fraction")
-    known = np.isfinite(half) & np.isfinite(fraction)
+    low, high = data.column("area_fraction_low"), data.column("area_fraction_high")
+    known = np.isfinite(low) & np.isfinite(high) & np.isfinite(fraction)
     total = fraction[known].sum()
-    return float(half[known].sum() / NORMAL_95 / total) if total > 0 else math.nan
+    if not total > 0:
+        return math.nan, math.nan
+    below, above = (float(np.abs(end - fraction)[known].sum() / NORMAL_95 / total) for end in (low, high))
+    return below, above
+
+
+def _missed(quantity: Quantity, size: float, below: float, above: float) -> float:
+    """Return what adds upward only to a total of area; sizes may be moved either way by it, by less."""
+    if quantity.name != "area_fraction" or not above > below:
+        return 0.0
+    return size * math.sqrt(above**2 - below**2)
 
 
 def _scale_part(quantity: Quantity, size: float, scale_relative_uncertainty: float | None) -> float:

@@ -33,7 +33,7 @@ class Lognormal:
 
 
 def fit_lognormal(size: FloatArray, weight: FloatArray, limit: float = 0.0) -> Lognormal:
-    """Fit by largest likelihood: weighted mean and standard deviation of the logarithm, or, above a limit, a cut normal.
+    """Fit by largest likelihood: weighted mean and standard deviation of the logarithm; above a limit, a cut normal.
 
     Goodness is stated as a distance and not as a p-value: carbides of a field are not independent, and thousands
     of them refuse any smooth curve.

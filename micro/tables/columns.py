@@ -172,6 +172,10 @@ TRANSVERSE_RATIOS = (
     Column("gap_pct", "%", "float64", "gap asked about"),
     Column("more_longitudinal", "", "float64", "more coupons needed to show that gap with a power of 80 %"),
     Column("more_transverse", "", "float64", "more coupons needed to show that gap with a power of 80 %"),
+    Column("equal_hardness_ratio", "", "float64", "the ratio at equal hardness; empty where hardness cannot tell"),
+    Column("equal_hardness_ci95_low", "", "float64", "lower end of its 95 % interval"),
+    Column("equal_hardness_ci95_high", "", "float64", "upper end of its 95 % interval"),
+    Column("equal_hardness_p_value", "", "float64", "of no difference at equal hardness"),
     Column("verdict", "", "str", "transverse lower, transverse higher, within scatter, cannot tell"),
     Column("warning", "", "str", "what to know before trusting the row"),
 )
@@ -190,6 +194,10 @@ GROUP_RATIOS = (
     Column("hardness_difference", "", "float64", "mean hardness of b less a"),
     Column("hardness_ci95_low", "", "float64", "lower end of its 95 % interval"),
     Column("hardness_ci95_high", "", "float64", "upper end of its 95 % interval"),
+    Column("equal_hardness_ratio", "", "float64", "the ratio at equal hardness; empty where hardness cannot tell"),
+    Column("equal_hardness_ci95_low", "", "float64", "lower end of its 95 % interval"),
+    Column("equal_hardness_ci95_high", "", "float64", "upper end of its 95 % interval"),
+    Column("equal_hardness_p_value", "", "float64", "of no difference at equal hardness"),
     Column("verdict", "", "str", "differs, may differ, cannot tell"),
     Column("warning", "", "str", "what to know before trusting the row"),
 )
