@@ -114,7 +114,9 @@ def _summary(a: str, b: str, rows: list[Any], said: dict[str, list[str]]) -> str
         )
         if said[verdict]
     ]
-    return f"{b} against {a}: of {compared} quantities judged, {', '.join(counts)}."
+    return (
+        f"{b} against {a}: of {compared} {'quantity' if compared == 1 else 'quantities'} judged, {', '.join(counts)}."
+    )
 
 
 def _sentence(row: Any, warnings: list[str], tests: int) -> str:

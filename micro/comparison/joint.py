@@ -95,6 +95,7 @@ def joint_p(tests: Sequence[Judged]) -> FloatArray:
     t = np.sqrt(np.array([exchanged(test) for test in tests]))
     freedom = np.array([test.degrees_of_freedom for test in tests])[:, None]
     chance = 2 * special.stdtr(np.minimum(freedom, 1e6), -t)
+    chance[:, 0] = p  # the true pair, as it was tested
     order = np.argsort(p)
     least = np.minimum.accumulate(chance[order[::-1]], axis=0)[::-1]
     steps = np.mean(least <= p[order][:, None] * (1 + 1e-9), axis=1)

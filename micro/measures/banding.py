@@ -27,7 +27,7 @@ BIN_PX = 2.0
 BINS_IN_A_WAVE, STRIPS = 8, 16
 CELL_PX = 8
 FINEST = 0.8
-"""Cycles in a cell up to which the cells tell how waves see the analysed area; at 1 they see a wave as none. Derived."""
+"""Cycles in a cell up to which the cells tell how waves see the analysed area; at 1 a wave looks like none. Derived."""
 WIDEST = 0.75
 """Waves are looked at from this many cycles in the extent of the field on; below two no spacing can be told. Chosen."""
 BEYOND_CHANCE = 2.0

@@ -50,9 +50,13 @@ def _laws(data: ClassData, limit_um: float) -> Iterator[Cells]:
     fitted = fit_lognormal(size, weight, limit_um)
     if math.isfinite(fitted.sigma) and fitted.sigma > 0:
         ends = lognormal_ci95(size, weight, data.field, limit_um)
+        refused = fitted.median < limit_um
         told = f"sections of {limit_um:.2g} µm and more lie up to {100 * fitted.greatest_gap:.2g} % from lognormal"
-        yield "section_median", "µm", fitted.median, *ends[0], told
-        yield "section_log_std", "", fitted.sigma, *ends[1], told
+        if refused:  # more than half would lie unseen
+            told = f"the median of the sections would lie below {limit_um:.2g} µm, from where on they are seen"
+        nothing = (math.nan,) * 3
+        yield "section_median", "µm", *(nothing if refused else (fitted.median, *ends[0])), told
+        yield "section_log_std", "", *(nothing if refused else (fitted.sigma, *ends[1])), told
     known = np.isfinite(data.carbide("aspect_ratio"))
     shown = np.where(known, data.shape_weight, 0.0)
     aspect = float(shown @ np.nan_to_num(data.carbide("aspect_ratio")) / shown.sum()) if shown.sum() > 0 else 1.0

@@ -21,7 +21,9 @@ NODES = 240
 FEWEST_SECTIONS = 50
 """Sections above the limit below which no law is fitted. Chosen."""
 POOR_FIT = 0.06
-"""Greatest distance of the shares of sections from those of the law, above which the law is said not to fit. Chosen."""
+"""Greatest distance of the shares of sections from those of the law, above which there is no result. Chosen."""
+LEAST_SEEN = 0.7
+"""Share of the sections that must lie above the limit by the law itself; 15 % unseen were simulated. Chosen."""
 
 
 @dataclass(frozen=True)
@@ -35,7 +37,7 @@ class LognormalSpheres:
     greatest_gap
         Largest distance of the measured cumulative share of sections from that of the law, 0 to 1.
     warning
-        What to know before trusting it; empty where nothing.
+        What to know before trusting it, or why there is none and all is NaN; empty where nothing.
     """
 
     mean: tuple[float, float, float]
@@ -124,7 +126,12 @@ def fit_spheres(
     shares, all_seen = law.shares(*whole)
     gap = float(np.abs(np.cumsum(table.sum(axis=0)) / table.sum() - np.cumsum(shares[:-1]) / all_seen).max())
     mean, std, number = ((math.exp(v), low, high) for v, (low, high) in zip(value, ends, strict=True))
-    return LognormalSpheres(mean, std, number, gap, "; ".join(_warnings(gap, aspect)))
+    refused = _refusal(gap, all_seen / math.exp(value[0]))
+    if refused:
+        nothing = (math.nan,) * 3
+        return LognormalSpheres(nothing, nothing, nothing, gap, refused)
+    warning = f"carbides are elongated (mean aspect ratio {aspect:.1f}): they are no spheres" * (aspect > ELONGATED)
+    return LognormalSpheres(mean, std, number, gap, warning)
 
 
 def _told(law: _Law, fitted: tuple[float, float], sections: float, area_um2: float) -> FloatArray:
@@ -135,10 +142,10 @@ def _told(law: _Law, fitted: tuple[float, float], sections: float, area_um2: flo
     return np.array([mean, mean + 0.5 * math.log(math.expm1(spread**2)), math.log(number)])
 
 
-def _warnings(gap: float, aspect: float) -> list[str]:
-    told = []
-    if aspect > ELONGATED:
-        told.append(f"carbides are elongated (mean aspect ratio {aspect:.1f}): they are no spheres")
+def _refusal(gap: float, seen: float) -> str:
+    """Say why the law cannot be trusted; empty where it can."""
     if gap > POOR_FIT:
-        told.append(f"the sections lie up to {100 * gap:.0f} % from those of lognormal spheres")
-    return told
+        return f"the sections lie up to {100 * gap:.0f} % from those of lognormal spheres: no such law"
+    if seen < LEAST_SEEN:
+        return f"by the law itself {100 * (1 - seen):.0f} % of the sections would lie unseen below the limit: no result"
+    return ""

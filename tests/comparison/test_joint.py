@@ -65,6 +65,13 @@ def test_too_few_exchanges_fall_back_to_holm():
     assert joint_p(tests)[0] == pytest.approx(2 * tests[0].p_value)
 
 
+def test_no_p_value_is_smaller_than_the_exchanges_allow():
+    """Six against six, far apart: 1 in 924 orders, and its mirror, at least."""
+    a = np.arange(6.0)
+    tests = [judged(a, a + 100), judged(a, a * 0.9 + 80)]
+    assert joint_p(tests) == pytest.approx([2 / 924] * 2)
+
+
 def test_the_family_of_equal_bars_is_held():
     """400 pairs of equal bars of 6 fields, five quantities tied by a common part: any alarm in 2 to 8 %."""
     rng = np.random.default_rng(6)

@@ -66,8 +66,13 @@ def test_what_is_no_lognormal_or_no_sphere_is_said():
     size, field = sections(5)
     both = np.concatenate([size, 10 * size])
     found = fit_spheres(both, np.ones(40_000), np.tile(field, 2), np.full(FIELDS, 1e5), 0.5, aspect=2.0)
-    assert "they are no spheres" in found.warning
-    assert "from those of lognormal spheres" in found.warning
+    assert "from those of lognormal spheres: no such law" in found.warning
+    assert np.isnan([*found.mean, *found.std, *found.number]).all()
+    long = fit_spheres(size, np.ones(20_000), field, np.full(FIELDS, 1e5), 0.5, aspect=2.0)
+    assert long.warning == "carbides are elongated (mean aspect ratio 2.0): they are no spheres"
+    unseen = fit_spheres(size, np.ones(20_000), field, np.full(FIELDS, 1e5), float(np.quantile(size, 0.6)))
+    assert unseen.warning.endswith("unseen below the limit: no result")
+    assert np.isnan(unseen.mean).all()
     assert fit_spheres(size[:40], np.ones(40), field[:40], np.full(FIELDS, 1e5), 0.1) is None
 
 
