@@ -1,6 +1,6 @@
 """One-line faults put into the numeric rooms, one at a time, and whether the tests of the room notice.
 
-    python tests/mutation/mutants.py --sample 150 --seed 19 --minutes 6 --floor 0.6
+    python tests/mutation/mutants.py --sample 150 --seed 19 --minutes 6 --floor 0.5
 
 A copy of the package is changed, never the checkout. Every mutant is one changed operator, comparison, number, sign or
 function in code that computes; the same sample comes up for the same seed. Survivors are printed with file and line.
@@ -166,7 +166,7 @@ def main() -> int:
     words.add_argument("--sample", type=int, default=150)
     words.add_argument("--seed", type=int, default=19)
     words.add_argument("--minutes", type=float, default=6.0, help="stop after this time; what was run is judged")
-    words.add_argument("--floor", type=float, default=0.6, help="share that must be noticed")
+    words.add_argument("--floor", type=float, default=0.5, help="share that must be noticed")
     words.add_argument("--workers", type=int, default=2)
     words.add_argument("--only", default="", help="modules whose path holds this text")
     given = words.parse_args()
