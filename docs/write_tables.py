@@ -17,6 +17,7 @@ FILES = (
     ("fields.csv", "one row a field and carbide class", columns.FIELDS),
     ("specimens.csv", "one row a specimen, carbide class and quantity", columns.SPECIMENS),
     ("comparison.csv", "one row a pair of specimens, class and quantity", columns.COMPARISON),
+    ("sizes.csv", "one row a specimen and quantity, all carbides together", columns.SIZES),
     ("coupons.csv", "one row a group of toughness coupons, direction and quantity", columns.COUPONS),
     ("transverse_ratios.csv", "one row a group of coupons", columns.TRANSVERSE_RATIOS),
     ("group_ratios.csv", "one row a pair of groups and direction", columns.GROUP_RATIOS),

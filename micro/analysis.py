@@ -11,7 +11,7 @@ from micro.batch.fields import pictures_of, specimen_scale_uncertainty
 from micro.batch.job import Outcome
 from micro.errors import MicroError
 from micro.study.model import Study
-from micro.tables.columns import CHEMISTRY, COMPARISON, MATRIX, empty
+from micro.tables.columns import CHEMISTRY, COMPARISON, MATRIX, SIZES, empty
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,9 +37,9 @@ class Analysis:
     ----------
     specimens
         What was compared, in the order of the study.
-    comparison, chemistry, matrix
-        Columns COMPARISON, CHEMISTRY and MATRIX of `micro.tables.columns`; no rows where there is nothing to compare or
-        check.
+    comparison, chemistry, matrix, sizes
+        Columns COMPARISON, CHEMISTRY, MATRIX and SIZES of `micro.tables.columns`; no rows where there is nothing to
+        tell.
     coupons, structure
         Toughness coupons, and the transverse ratios over the structure; None where the study names no coupons.
     count
@@ -51,6 +51,7 @@ class Analysis:
     specimens: tuple[MeasuredSpecimen, ...]
     comparison: pd.DataFrame
     chemistry: pd.DataFrame
+    sizes: pd.DataFrame
     coupons: CouponAnalysis | None
     structure: pd.DataFrame | None
     count: Agreement | None
@@ -84,6 +85,7 @@ def analyse_study(
         specimens=specimens,
         comparison=compare(_reference_first(specimens, study.reference)) if len(specimens) > 1 else empty(COMPARISON),
         chemistry=chemistry,
+        sizes=_sizes(specimens),
         coupons=coupons,
         structure=None if coupons is None else structure_against_toughness(tables["specimens"], coupons.ratios),
         count=count.agreement,
@@ -122,6 +124,17 @@ def measured_specimens(
             scale = specimen_scale_uncertainty(outcomes, specimen)
             found.append(MeasuredSpecimen(specimen.name, own, carbides, specimen.plane, scale))
     return tuple(found)
+
+
+def _sizes(specimens: tuple[MeasuredSpecimen, ...]) -> pd.DataFrame:
+    """Sizes in space of every specimen with carbides."""
+    import pandas as pd
+
+    from micro.comparison.measured import class_of
+    from micro.specimens.in_space import sizes_in_space
+
+    found = [sizes_in_space(s.name, class_of(s, "all"), s.resolved_um) for s in specimens if len(s.particles)]
+    return pd.concat(found, ignore_index=True) if found else empty(SIZES)
 
 
 def _coupons(study: Study, troubles: list[str]) -> CouponAnalysis | None:
@@ -171,6 +184,7 @@ def write_analysis(answer: Analysis, out: Path) -> None:
         results.COMPARISON: answer.comparison,
         results.CHEMISTRY: answer.chemistry,
         results.MATRIX: answer.matrix,
+        results.SIZES: answer.sizes,
         results.COUPONS: None if coupons is None else coupons.summary,
         results.RATIOS: None if coupons is None else coupons.ratios,
         results.GROUP_RATIOS: None if coupons is None else coupons.groups,

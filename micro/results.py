@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 PARTICLES, FIELDS, SPECIMENS = "particles.csv", "fields.csv", "specimens.csv"
 PROFILES, COMPARISON, CHEMISTRY = "profiles.csv", "comparison.csv", "chemistry.csv"
 COUPONS, RATIOS, GROUP_RATIOS = "coupons.csv", "transverse_ratios.csv", "group_ratios.csv"
-STRUCTURE, MATRIX = "structure.csv", "matrix.csv"
+STRUCTURE, MATRIX, SIZES = "structure.csv", "matrix.csv", "sizes.csv"
 POINTS, COUNTERS, TALLIES = "points.csv", "counters.csv", "tallies"
 TAUGHT = "taught"
 PARQUET = {"particles": "particles.parquet", "fields": "fields.parquet", "specimens": "specimens.parquet"}

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from micro.comparison.coupon_file import Coupons
+from micro.comparison.equal_hardness import equal_hardness_cells, hardness_tells
 from micro.comparison.findings import number
 from micro.statistics.sampling import mean_of_fields
 from micro.statistics.two_samples import (
@@ -136,7 +137,10 @@ def _ratio_row(group: str, own: pd.DataFrame, gap_pct: float, warnings: list[str
         return row | {"warning": "; ".join(["one coupon in a direction: scatter unknown", *warnings])}
     row |= _interval_cells(along, across) | _further_coupons(along, across, gap_pct)
     row |= _hardness_cells(_of(own, LONGITUDINAL, "hardness"), _of(own, TRANSVERSE, "hardness"))
-    warnings = _ratio_warnings(row) + warnings
+    row |= equal_hardness_cells(_both(own, LONGITUDINAL), _both(own, TRANSVERSE))
+    if row["verdict"] in (LOWER, HIGHER) and hardness_tells(row):
+        row["verdict"] = UNKNOWN
+    warnings = _ratio_warnings(row) + [why for why in (row["_why"],) if why] + warnings
     return row | {"warning": "; ".join(warnings)}
 
 
@@ -151,7 +155,7 @@ def _interval_cells(along: FloatArray, across: FloatArray) -> dict[str, Any]:
         "p_value": found.p_value,
         "fieller_low": fieller_low,
         "fieller_high": fieller_high,
-        "detectable_gap_pct": 100 * (1 - math.exp(-found.detectable)),
+        "detectable_gap_pct": 100 * (1 - math.exp(-found.detectable())),
         "verdict": verdict,
     }
 
@@ -222,6 +226,8 @@ def _between(groups: dict[str, pd.DataFrame]) -> pd.DataFrame:
         row["p_holm"] = adjusted
         if row["p_value"] < ALPHA:
             row["verdict"] = "differs" if adjusted < ALPHA else "may differ"
+            if hardness_tells(row):
+                row["verdict"] = UNKNOWN
     return _typed(rows, GROUP_RATIOS)
 
 
@@ -231,7 +237,15 @@ def _group_row(a: str, of_a: pd.DataFrame, b: str, of_b: pd.DataFrame, direction
         return {}
     row = _group_cells(a, b, direction, welch(np.log(x), np.log(y))) | {"coupons_a": len(x), "coupons_b": len(y)}
     row |= _hardness_cells(_of(of_a, direction, "hardness"), _of(of_b, direction, "hardness"))
-    return row | {"warning": "; ".join(_hardness_warning(row, "the groups"))}
+    row |= equal_hardness_cells(_both(of_a, direction), _both(of_b, direction))
+    why = [row["_why"]] if row["_why"] else []
+    return row | {"warning": "; ".join([*_hardness_warning(row, "the groups"), *why])}
+
+
+def _both(own: pd.DataFrame, direction: str) -> tuple[FloatArray, FloatArray]:
+    """Toughness and hardness of the coupons of one direction."""
+    rows = own[own["direction"] == direction]
+    return rows["toughness_J"].to_numpy(float), rows["hardness"].to_numpy(float)
 
 
 def _ratio_of_ratios(a: str, of_a: pd.DataFrame, b: str, of_b: pd.DataFrame) -> dict[str, Any]:
@@ -285,6 +299,7 @@ def gap_sentences(analysis: CouponAnalysis) -> list[str]:
         lines.append(_gap_sentence(row))
         lines += _further(row)
         lines += _hardness(row, f"{row.group}, transverse less longitudinal", analysis.hardness_scale)
+        lines += _at_equal_hardness(row, f"{row.group}, transverse over longitudinal")
         lines += [f"{row.group}: {warning}." for warning in row.warning.split("; ") if warning]
     return lines
 
@@ -295,6 +310,7 @@ def group_sentences(analysis: CouponAnalysis) -> list[str]:
     for row in _rows(analysis.groups):
         lines.append(_group_sentence(row))
         lines += _hardness(row, f"{row.group_b} less {row.group_a}, {row.direction}", analysis.hardness_scale)
+        lines += _at_equal_hardness(row, f"{row.group_b} over {row.group_a}, {row.direction}")
         lines += [f"{row.group_b} against {row.group_a}: {warning}." for warning in row.warning.split("; ") if warning]
     return lines
 
@@ -324,6 +340,7 @@ def _gap_sentence(row: Any) -> str:
         LOWER: "the gap is beyond scatter",
         HIGHER: "the transverse coupons are the tougher ones, beyond scatter",
         WITHIN: "no gap beyond scatter is shown, which does not prove that there is none",
+        UNKNOWN: "whether the gap is one of hardness cannot be told from these coupons",
     }[row.verdict]
     return f"{head}; {tail}."
 
@@ -350,6 +367,15 @@ def _hardness(row: Any, what: str, scale: str) -> list[str]:
     if math.isnan(row.hardness_ci95_low):
         return [f"{said}, without an interval."]
     return [f"{said} (95 % interval {row.hardness_ci95_low:+.2g} to {row.hardness_ci95_high:+.2g})."]
+
+
+def _at_equal_hardness(row: Any, what: str) -> list[str]:
+    if math.isnan(row.equal_hardness_ratio):
+        return []
+    return [
+        f"At equal hardness, {what}: {row.equal_hardness_ratio:.2f} (95 % interval "
+        f"{row.equal_hardness_ci95_low:.2f} to {row.equal_hardness_ci95_high:.2f})."
+    ]
 
 
 def _group_sentence(row: Any) -> str:

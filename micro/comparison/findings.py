@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from micro.comparison.pairs import ALIKE, DIFFERS, MAY_DIFFER, REFUSED, UNKNOWN
+from micro.comparison.pairs import ALIKE, DIFFERS, MAY_DIFFER, NO_VERDICT, REFUSED, UNKNOWN
 from micro.specimens.quantities import BY_NAME
 
 
@@ -23,6 +23,7 @@ class PairFindings:
     may_differ: tuple[str, ...]
     alike: tuple[str, ...]
     cannot_tell: tuple[str, ...]
+    shown: tuple[str, ...]
     not_compared: tuple[str, ...]
     notes: tuple[str, ...]
 
@@ -35,7 +36,7 @@ def findings(comparison: pd.DataFrame) -> list[PairFindings]:
     comparison
         Columns COMPARISON of `micro.tables.columns`.
     """
-    tests = int(comparison["p_value"].notna().sum())
+    tests = int(comparison["p_joint"].notna().sum())
     pairs = comparison.groupby(["specimen_a", "specimen_b"], sort=False)
     return [_pair(str(a), str(b), list(rows.itertuples(index=False)), tests) for (a, b), rows in pairs]
 
@@ -50,6 +51,7 @@ def sentences(comparison: pd.DataFrame) -> list[str]:
             ("What may differ:", pair.may_differ),
             ("What is alike:", pair.alike),
             ("What the data cannot tell:", pair.cannot_tell),
+            ("Shown without a verdict:", pair.shown),
             ("What was not compared:", pair.not_compared),
             ("Note:", pair.notes),
         ):
@@ -69,7 +71,7 @@ def number(value: float) -> str:
 
 def _pair(a: str, b: str, rows: list[Any], tests: int) -> PairFindings:
     common = _common_warnings(rows)
-    said: dict[str, list[str]] = {verdict: [] for verdict in (DIFFERS, MAY_DIFFER, ALIKE, UNKNOWN, REFUSED)}
+    said: dict[str, list[str]] = {verdict: [] for verdict in (DIFFERS, MAY_DIFFER, ALIKE, UNKNOWN, NO_VERDICT, REFUSED)}
     for row in rows:
         own = [w for w in _warnings(row) if w not in common]
         said[row.verdict].append(_sentence(row, own, tests))
@@ -81,6 +83,7 @@ def _pair(a: str, b: str, rows: list[Any], tests: int) -> PairFindings:
         may_differ=tuple(said[MAY_DIFFER]),
         alike=tuple(said[ALIKE]),
         cannot_tell=tuple(said[UNKNOWN]),
+        shown=tuple(said[NO_VERDICT]),
         not_compared=tuple(said[REFUSED]),
         notes=tuple(_capital(warning) + "." for warning in common),
     )
@@ -98,7 +101,7 @@ def _common_warnings(rows: list[Any]) -> list[str]:
 
 
 def _summary(a: str, b: str, rows: list[Any], said: dict[str, list[str]]) -> str:
-    compared = len(rows) - len(said[REFUSED])
+    compared = sum(row.primary for row in rows if row.verdict != REFUSED)
     if not compared:
         return f"{b} against {a}: nothing could be compared."
     counts = [
@@ -111,7 +114,9 @@ def _summary(a: str, b: str, rows: list[Any], said: dict[str, list[str]]) -> str
         )
         if said[verdict]
     ]
-    return f"{b} against {a}: of {compared} quantities compared, {', '.join(counts)}."
+    return (
+        f"{b} against {a}: of {compared} {'quantity' if compared == 1 else 'quantities'} judged, {', '.join(counts)}."
+    )
 
 
 def _sentence(row: Any, warnings: list[str], tests: int) -> str:
@@ -123,13 +128,14 @@ def _sentence(row: Any, warnings: list[str], tests: int) -> str:
     body = {
         DIFFERS: lambda: f"{_both(row)}; {_effect(row)}",
         MAY_DIFFER: lambda: (
-            f"{_both(row)}; {_effect(row)}; p = {row.p_value:.2g} on its own, {row.p_holm:.2g} among {tests} tests"
+            f"{_both(row)}; {_effect(row)}; p = {row.p_value:.2g} on its own, {row.p_joint:.2g} among {tests} tests"
         ),
         ALIKE: lambda: f"{_both(row)}; alike within {_margin(row)}: {_effect(row)}",
         UNKNOWN: lambda: (
             f"{_both(row)}; no difference shown: {_effect(row)}; such fields would show one of "
             f"{_detectable(row)} four times in five"
         ),
+        NO_VERDICT: lambda: f"{_both(row)}; {_effect(row)}",
     }[row.verdict]()
     noted = f" ({'; '.join(warnings)})" if warnings else ""
     return f"{_capital(subject)}: {body}{noted}."

@@ -11,11 +11,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from micro.comparison.joint import Judged, exchange_p, exchanged, joint_p
 from micro.comparison.measured import MeasuredSpecimen, class_of, common_diameter
-from micro.specimens.quantities import BY_NAME, QUANTITIES, ClassData, Quantity, Ratio
-from micro.specimens.summary import area_relative_uncertainty
+from micro.comparison.sides import Side, difference_of, sides_of
+from micro.specimens.quantities import BY_NAME, QUANTITIES, ClassData, Quantity
 from micro.statistics.sampling import FloatArray, student_t, uncertainty_of_ratio
-from micro.statistics.two_samples import ALPHA, holm, permutation_p, welch
+from micro.statistics.shares import share_difference
+from micro.statistics.two_samples import ALPHA, holm
 from micro.tables.columns import COMPARISON, empty, names
 
 SAME_FIELD_AREA = 1.25
@@ -25,22 +27,21 @@ FEW_FIELDS = 5
 DIFFERS, MAY_DIFFER, ALIKE, UNKNOWN, REFUSED = "differs", "may differ", "alike", "cannot tell", "not compared"
 
 
-@dataclass(frozen=True, eq=False)
-class _Side:
-    """One specimen's class on one side of a pair."""
-
-    fields: FloatArray
-    mean: float
-    shared: float
+_TESTED = "_tested"
+NO_VERDICT = "shown only"
 
 
 def compare(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
     """Compare every pair of specimens in every quantity and carbide class.
 
-    Positive sizes and counts are compared as ratios, by Welch's test on the logarithms of the field values;
-    fractions as differences, by Welch's test on the values. The uncertainty that the fields of a specimen share
-    (segmentation, and scale where the sizes of a pixel differ) is added to the standard error. `p_holm` is adjusted for
-    all tests of the table. `p_permutation` is a check that assumes no distribution.
+    Positive sizes and counts are compared as ratios of field sums, fractions as differences, with the variance by
+    leaving out one field at a time, Student's t and, where carbides weigh unequally, their skewness
+    (`micro.statistics.skewed`). The uncertainty that the fields of a specimen share (segmentation, and scale where the
+    sizes of a pixel differ) is added.
+
+    One quantity for each question gets a verdict: how much (in all, and of each class that both have), how large, the
+    largest, how elongated, how banded. `p_joint` is adjusted for all of these by exchange of fields, and for the number
+    of pairs. The others are shown with their intervals only.
 
     Parameters
     ----------
@@ -53,13 +54,29 @@ def compare(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
         Columns COMPARISON of `micro.tables.columns`; the estimate is b over a, or b less a. A pair on different planes,
         or with too little in common above the coarser resolution, is one row with the verdict "not compared".
     """
-    rows = [row for a, b in itertools.combinations(specimens, 2) for row in _pair_rows(a, b)]
+    pairs = list(itertools.combinations(specimens, 2))
+    rows = [row for a, b in pairs for row in _adjusted(list(_pair_rows(a, b)), len(pairs))]
     if not rows:
         return empty(COMPARISON)
     table = pd.DataFrame(rows, columns=names(COMPARISON))
-    table["p_holm"] = holm(table["p_value"])
+    table["p_holm"] = holm(table["p_value"].where(table["primary"] == 1))
     table["verdict"] = [_verdict(row) for row in table.itertuples(index=False)]
     return table.astype({column.name: column.dtype for column in COMPARISON})
+
+
+def _adjusted(rows: list[dict[str, Any]], pairs: int) -> list[dict[str, Any]]:
+    """Rows of one pair with p values adjusted over the primary ones, and what such fields would show after that."""
+    tested = [row for row in rows if row["primary"] and _TESTED in row]
+    adjusted = joint_p([row[_TESTED] for row in tested])
+    for row, p_joint in zip(tested, adjusted, strict=True):
+        row["p_joint"] = min(1.0, pairs * p_joint)
+    for row in rows:
+        found = row.pop(_TESTED, None)
+        if found is not None:
+            level = ALPHA / (pairs * len(tested)) if row["primary"] else ALPHA
+            shown = difference_of(found.a, found.b, found.on_logs).detectable(level)
+            row["detectable"] = math.exp(shown) if found.on_logs else shown
+    return rows
 
 
 def _pair_rows(a: MeasuredSpecimen, b: MeasuredSpecimen) -> Iterator[dict[str, Any]]:
@@ -70,17 +87,23 @@ def _pair_rows(a: MeasuredSpecimen, b: MeasuredSpecimen) -> Iterator[dict[str, A
         return
     classes = list(dict.fromkeys([*a.classes, *b.classes]))
     for carbide_class in ["all", *(classes if len(classes) > 1 else [])]:
+        lacking = [s.name for s in (a, b) if carbide_class not in ("all", *s.classes)]
+        if lacking:
+            told = f"{carbide_class} is not told apart in {lacking[0]}"
+            yield _row(a, b, carbide_class, "all", "", REFUSED) | {"warning": told}
+            continue
         data = class_of(a, carbide_class, above), class_of(b, carbide_class, above)
         for quantity in QUANTITIES:
             measure = quantity.by_field(above > 0)
             if measure is None:
                 continue
             row = _row(a, b, carbide_class, quantity.name, quantity.unit, quantity.compared)
+            row["primary"] = int(quantity.primary and (carbide_class == "all" or quantity.name == "area_fraction"))
             warnings = list(_pair_warnings(a, b, quantity, above))
             if quantity.name == "largest_ecd" and not _same_field_area(*data):
                 yield row | {"warning": "the fields differ in area, and the largest carbide grows with it"}
                 continue
-            yield row | _contrast(quantity.compared, _sides(quantity, measure, (a, b), data), warnings)
+            yield row | _contrast(quantity.compared, sides_of(quantity, measure, (a, b), data), warnings)
 
 
 def _refusal(a: MeasuredSpecimen, b: MeasuredSpecimen, above_um: float) -> str:
@@ -115,56 +138,49 @@ def _same_field_area(a: ClassData, b: ClassData) -> bool:
     return bool(max(areas) <= SAME_FIELD_AREA * min(areas))
 
 
-def _sides(
-    quantity: Quantity,
-    measure: Ratio,
-    pair: tuple[MeasuredSpecimen, MeasuredSpecimen],
-    data: tuple[ClassData, ClassData],
-) -> tuple[_Side, _Side]:
-    one_scale = pair[0].um_per_px == pair[1].um_per_px
-    sides = []
-    for specimen, own in zip(pair, data, strict=True):
-        values = measure.by_field(own)
-        values = values[np.isfinite(values)]
-        scale = 0.0 if one_scale else abs(quantity.scale_power) * (specimen.scale_relative_uncertainty or 0.0)
-        area = abs(quantity.area_power) * float(np.nan_to_num(area_relative_uncertainty(own)))
-        sides.append(_Side(values, float(values.mean()) if len(values) else math.nan, math.hypot(scale, area)))
-    return sides[0], sides[1]
-
-
-def _contrast(kind: str, sides: tuple[_Side, _Side], warnings: list[str]) -> dict[str, Any]:
+def _contrast(kind: str, sides: tuple[Side, Side], warnings: list[str]) -> dict[str, Any]:
     a, b = sides
-    cells: dict[str, Any] = {"value_a": a.mean, "value_b": b.mean, "fields_a": len(a.fields), "fields_b": len(b.fields)}
-    fewest = min(len(a.fields), len(b.fields))
+    cells: dict[str, Any] = {"value_a": a.value, "value_b": b.value, "fields_a": a.fields, "fields_b": b.fields}
+    fewest = min(a.fields, b.fields)
     if fewest < 2:
         return cells | {"warning": "; ".join([*warnings, "fewer than two fields with a value: scatter unknown"])}
     if fewest < FEW_FIELDS:
         warnings.append(f"only {fewest} fields on one side")
-    if kind == "ratio" and min(a.fields.min(), b.fields.min()) <= 0:
+    if kind == "share":
+        return cells | _shares(a, b) | {"warning": "; ".join(warnings)}
+    if kind == "ratio" and not all(math.isfinite(side.on_logs.variance) for side in sides):
         kind = "difference"
         warnings.append("0 in some fields: compared as a difference")
     logs = kind == "ratio"
-    shared = math.hypot(a.shared, b.shared) if logs else math.hypot(a.shared * a.mean, b.shared * b.mean)
-    x, y = (np.log(a.fields), np.log(b.fields)) if logs else (a.fields, b.fields)
-    found = welch(x, y, shared)
+    found = difference_of(a, b, logs)
     back = math.exp if logs else float
     low, high = (back(end) for end in found.interval)
-    if logs and not low <= b.mean / a.mean <= high:
-        warnings.append(f"scatter is skewed: the plain means stand {b.mean / a.mean:.3g} to 1")
-    p_permutation = permutation_p(x, y)
-    warnings += _permutation_warning(found.p_value, p_permutation, len(x), len(y))
+    tested = Judged(a, b, logs, found.p_value, found.degrees_of_freedom)
+    p_permutation = math.nan
+    if not (logs and min(a.numerator.min(), b.numerator.min()) <= 0):
+        p_permutation = exchange_p(exchanged(tested))
+    warnings += _permutation_warning(found.p_value, p_permutation, a.fields, b.fields)
     if math.isnan(found.p_value):
         warnings.append("no scatter between fields to judge by")
-    return cells | {
-        "kind": kind,
-        "estimate": back(found.estimate),
-        "ci95_low": low,
-        "ci95_high": high,
-        "p_value": found.p_value,
-        "p_permutation": p_permutation,
-        "detectable": back(found.detectable),
-        "warning": "; ".join(warnings),
-    }
+    return (
+        cells
+        | {
+            "kind": kind,
+            "estimate": back(found.estimate),
+            "ci95_low": low,
+            "ci95_high": high,
+            "p_value": found.p_value,
+            "p_permutation": p_permutation,
+            "warning": "; ".join(warnings),
+        }
+        | ({} if math.isnan(found.p_value) else {_TESTED: tested})
+    )
+
+
+def _shares(a: Side, b: Side) -> dict[str, Any]:
+    counts = [(round(float(side.numerator.sum())), side.fields) for side in (a, b)]
+    gap, low, high, p_value = share_difference(*counts)
+    return {"kind": "difference", "estimate": gap, "ci95_low": low, "ci95_high": high, "p_value": p_value}
 
 
 def _permutation_warning(p_value: float, p_permutation: float, n_a: int, n_b: int) -> list[str]:
@@ -187,6 +203,7 @@ def _row(
         "quantity": quantity,
         "unit": unit,
         "kind": kind,
+        "primary": 0,
         "fields_a": a.fields["field"].nunique(),
         "fields_b": b.fields["field"].nunique(),
     }
@@ -195,8 +212,10 @@ def _row(
 def _verdict(row: Any) -> str:
     if math.isnan(row.p_value):
         return REFUSED
+    if not row.primary:
+        return NO_VERDICT
     if row.p_value < ALPHA:
-        return DIFFERS if row.p_holm < ALPHA else MAY_DIFFER
+        return DIFFERS if row.p_joint < ALPHA else MAY_DIFFER
     low, high = BY_NAME[row.quantity].alike(row.kind, (row.value_a + row.value_b) / 2)
     return ALIKE if low < row.ci95_low and row.ci95_high < high else UNKNOWN
 

@@ -26,6 +26,14 @@ BIN_PX = 2.0
 # flat: wide ones will do for carbides placed at random.
 BINS_IN_A_WAVE, STRIPS = 8, 16
 CELL_PX = 8
+FINEST = 0.8
+"""Cycles in a cell up to which the cells tell how waves see the analysed area; at 1 a wave looks like none. Derived."""
+WIDEST = 0.75
+"""Waves are looked at from this many cycles in the extent of the field on; below two no spacing can be told. Chosen."""
+BEYOND_CHANCE = 2.0
+"""Standard errors of the mean of a few waves beyond which rows are believed. Chosen."""
+ROWS_TO = 2.0
+"""Rows of carbides along rolling are told by waves up to this many times as short as the shortest searched. Chosen."""
 CHUNK, ROWS_AT_ONCE = 2_000_000, 64
 
 
@@ -36,9 +44,14 @@ class Banding:
     Parameters
     ----------
     spacing
-        Spacing of the strongest bands; NaN where the field is not banded.
+        Spacing of the strongest bands; NaN where the field is not banded, or they are wider than half of it.
     p_value
-        How often the same carbides placed at random show bands as strong at any spacing searched.
+        How often the same carbides placed at random show bands as strong at any spacing, beyond what rows do.
+    rows
+        How many times the power of independent carbides there is at shorter spacings, too: 1 where they lie
+        independently, about the number of carbides in a row where they lie in rows along rolling.
+    too_wide
+        Whether the strongest bands are wider than half of the field, so that no spacing can be told.
     contrast
         Standard deviation of the area fraction across the rolling direction over its mean, at the spacings
         searched.
@@ -54,6 +67,8 @@ class Banding:
 
     spacing: float
     p_value: float
+    rows: float
+    too_wide: bool
     contrast: float
     contrast_at_random: float
     lane: float
@@ -83,7 +98,9 @@ def banding(
     The carbides, each weighted by its diameter, make a pattern whose power is taken at every spacing from
     1.5 times the mean distance of carbides to half the extent of the field. Power is judged against the same
     carbides placed at random, made as regular as the pattern is in all other directions: carbides cannot
-    overlap, which leaves less power at long spacings than independent points have.
+    overlap, which leaves less power at long spacings than independent points have. Rows of carbides along rolling that
+    lie at random raise the power of all spacings alike, down to those of single carbides: bands are what rises above
+    that. Longer waves, up to 1.3 times the extent of the field, tell that there are bands but not their spacing.
 
     Parameters
     ----------
@@ -100,13 +117,59 @@ def banding(
     frame = Frame.of(excluded, rolling_deg)
     curve = profile(carbide, excluded, rolling_deg)
     waves = Waves.of(frame, len(area), area)
-    if len(area) < FEWEST or not len(waves.frequency):
+    if len(area) < FEWEST or not len(waves.searched):
         return _unknown(curve)
     ecd = 2 * np.sqrt(area / np.pi)
-    regular = regularity(x, y, ecd, excluded.shape, frame.across, float(waves.frequency[-1]))
-    power = waves.power(*frame.turn(x, y), ecd)[0] / regular.at(waves.frequency)
+    regular = regularity(x, y, ecd, excluded.shape, frame.across, float(waves.searched[-1]))
+    power = waves.power(*frame.turn(x, y), ecd)[0]
+    expected, rows = _continuum(power, waves, frame, (x, y, ecd), regular)
+    power = power[:, : waves.searched_to] / expected
     p_value = chance_of(float(power.max()), waves, frame, ecd, regular, np.random.default_rng(seed))
-    return _measures(curve, waves, (frame.turn(x, y), area), regular, (p_value, 1 / waves.peak(power)))
+    peak = waves.peak(power)
+    found = _Found(p_value, rows, peak < waves.searched[0], 1 / peak)
+    return _measures(curve, waves, (frame.turn(x, y), area), regular, found)
+
+
+def _continuum(
+    power: FloatArray,
+    waves: Waves,
+    frame: Frame,
+    points: tuple[FloatArray, FloatArray, FloatArray],
+    regular: Regularity,
+) -> tuple[FloatArray, float]:
+    """(waves,) power to expect without bands up to the last searched, and how many times rows raise it (1: none).
+
+    Rows of carbides along rolling, wherever they lie, raise the power (3, waves) at all spacings across, also at those
+    too short for bands. What no rows do is told by the waves along rolling, where rows do not show, and by the
+    regularity.
+    """
+    at = waves.frequency[: waves.searched_to]
+    expected = regular.at(at)
+    x, y, weight = points
+    turned = replace(frame, rolling_deg=frame.rolling_deg + 90, u=frame.v, v=-frame.u)
+    along = Waves.of(turned, len(weight), np.pi / 4 * weight**2)
+    of_rows = power[:, waves.searched_to :]
+    of_none = along.power(*turned.turn(x, y), weight)[0, :, along.searched_to :]
+    if not (of_rows.size and of_none.size):
+        return expected, 1.0
+    without = max(1.0, min(float(of_none.mean()), float(expected[-1])))
+    independent = max(of_rows.shape[1] * waves.extent / waves.length, 1.0)  # waves 1/extent apart in frequency
+    found = float(of_rows.mean())
+    chance = 1 + BEYOND_CHANCE / np.sqrt(independent)
+    if found <= without * chance:
+        return expected, 1.0
+    # The few waves tell the level of rows only so well: bands must rise above all that they leave open.
+    return np.maximum(expected, found * chance), found / without
+
+
+@dataclass(frozen=True)
+class _Found:
+    """What the test for bands found."""
+
+    p_value: float
+    rows: float
+    too_wide: bool
+    spacing: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,7 +252,9 @@ class Waves:
     Parameters
     ----------
     frequency
-        (waves,) rising, cycles per px; empty where the field is too small to hold two bands.
+        (waves,) rising, cycles per px: too long for two bands in the field, searched, and too short for bands.
+    searched_from, searched_to
+        Which of them are searched; none where the field is too small to hold two bands.
     extent
         Effective extent of the field across, px.
     first
@@ -205,6 +270,8 @@ class Waves:
     """
 
     frequency: FloatArray
+    searched_from: int
+    searched_to: int
     extent: float
     first: tuple[float, float]
     length: float
@@ -226,13 +293,30 @@ class Waves:
         bin_px = BIN_PX * max(1, int(min(shortest, extent) / BINS_IN_A_WAVE / BIN_PX))
         length = bin_px * next_fast_len(int(4 * (np.ptp(frame.u) + 2 * CELL_PX) / bin_px) + 1, real=True)
         step = 1 / length
-        low, high = (int(np.ceil(2 / max(extent, 1.0) / step)), int(1 / shortest / step))
-        keep = slice(low, max(high + 1, low))
+        lowest, low = (int(np.ceil(cycles / max(extent, 1.0) / step)) for cycles in (WIDEST, 2.0))
+        high = max(int(1 / shortest / step) + 1, low)
+        keep = slice(lowest, max(int(min(ROWS_TO / shortest, FINEST / CELL_PX) / step), high) + 1)
         period = max(float(np.ptp(frame.v)), CELL_PX) / LEAN
         frequency = np.arange(keep.start, keep.stop, dtype=np.float64) * step
-        bare = cls(frequency, extent, first, length, keep, bin_px, period, np.zeros(1, np.complex64))
+        bare = cls(
+            frequency,
+            low - lowest,
+            high - lowest,
+            extent,
+            first,
+            length,
+            keep,
+            bin_px,
+            period,
+            np.zeros(1, np.complex64),
+        )
         window = bare.transform(frame.u[None], frame.v[None], frame.share)[0]
         return replace(bare, window=window)
+
+    @property
+    def searched(self) -> FloatArray:
+        """Frequencies at which bands can show their spacing."""
+        return self.frequency[self.searched_from : self.searched_to]
 
     def transform(
         self, u: FloatArray, v: FloatArray, weight: FloatArray, bin_px: float = BIN_PX
@@ -277,7 +361,8 @@ def chance_of(
     as_strong = placed = 0
     while placed < PLACEMENTS:
         u, v = frame.random_points((min(at_once, PLACEMENTS - placed), len(weight)), rng)
-        strongest = waves.power(u, v, weight, waves.bin_px).max(axis=1) / regular.errors(waves.frequency, len(u), rng)
+        powers = waves.power(u, v, weight, waves.bin_px).max(axis=1)[:, : waves.searched_to]
+        strongest = powers / regular.errors(waves.frequency[: waves.searched_to], len(u), rng)
         reached = as_strong + np.cumsum(strongest.max(axis=1) >= power)
         if reached[-1] >= AS_STRONG:
             return AS_STRONG / (placed + 1 + int(np.argmax(reached >= AS_STRONG)))
@@ -337,7 +422,8 @@ def _unknown(curve: Profile) -> Banding:
     with np.errstate(invalid="ignore"):
         fraction = curve.carbide / curve.analysed
     nothing = np.full(len(fraction), np.nan)
-    return Banding(*(np.nan,) * 5, curve.position, fraction, nothing, nothing, nothing)
+    unknown = (np.nan, np.nan, np.nan, False, np.nan, np.nan, np.nan)
+    return Banding(*unknown, curve.position, fraction, nothing, nothing, nothing)
 
 
 def _measures(
@@ -345,16 +431,16 @@ def _measures(
     waves: Waves,
     carbides: tuple[tuple[FloatArray, FloatArray], FloatArray],
     regular: Regularity,
-    found: tuple[float, float],
+    found: _Found,
 ) -> Banding:
     (u, v), area = carbides
-    p_value, spacing = found
-    ratio = regular.at(waves.frequency)
-    share = np.sum(area**2) / area.sum() ** 2 * (1 - np.abs(waves.window[0]) ** 2)
+    searched = slice(waves.searched_from, waves.searched_to)
+    ratio = regular.at(waves.searched)
+    share = np.sum(area**2) / area.sum() ** 2 * (1 - np.abs(waves.window[0, searched]) ** 2)
     width = 2 * waves.extent * (waves.frequency[1] - waves.frequency[0]) if len(waves.frequency) > 1 else 0.0
-    contrast = np.sqrt(width * np.sum(waves.power(u, v, area)[0, 0] * share))
+    contrast = np.sqrt(width * np.sum(waves.power(u, v, area)[0, 0, searched] * share))
     at_random = np.sqrt(width * np.sum(ratio * share))
-    sigma = 1 / waves.frequency[-1] / 5 / BIN_PX
+    sigma = 1 / waves.searched[-1] / 5 / BIN_PX
     analysed, smoothed = _smoothed(curve.analysed, sigma), _smoothed(curve.carbide, sigma)
     mean = curve.carbide.sum() / curve.analysed.sum()
     narrow = _smoothed(curve.analysed, sigma / np.sqrt(2)) / (2 * sigma * np.sqrt(np.pi))
@@ -362,10 +448,12 @@ def _measures(
     # Nothing is known where nothing is analysed.
     with np.errstate(invalid="ignore"):
         fraction, smoothed, spread = curve.carbide / curve.analysed, smoothed / analysed, spread / analysed
-    banded = p_value <= SIGNIFICANCE
+    banded = found.p_value <= SIGNIFICANCE and not found.too_wide
     return Banding(
-        spacing if banded else np.nan,
-        p_value,
+        found.spacing if banded else np.nan,
+        found.p_value,
+        found.rows,
+        found.p_value <= SIGNIFICANCE and found.too_wide,
         contrast,
         at_random,
         lane_width(smoothed < mean) * BIN_PX if banded else np.nan,

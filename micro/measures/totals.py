@@ -49,26 +49,28 @@ def all_totals(segmentation: Segmentation, particles: pd.DataFrame) -> dict[str,
         The measured table of this field.
     """
     uncertainty = area_fraction_uncertainty(segmentation)
-    found = {"all": _totals(segmentation, particles, uncertainty.of_all)}
+    found = {"all": _totals(segmentation, particles, (uncertainty.of_all_below, uncertainty.of_all))}
     if segmentation.verdict.instead is not None:
         value, low, high = segmentation.verdict.instead
         found["all"] = Totals(value, low, high, np.nan, np.nan, np.nan)
         return found | {c.name: Totals(np.nan, 0.0, high, np.nan, np.nan, np.nan) for c in segmentation.classes}
-    for carbide_class, own in zip(segmentation.classes, uncertainty.of_class, strict=True):
+    sides = zip(uncertainty.of_class_below.tolist(), uncertainty.of_class.tolist(), strict=True)
+    for carbide_class, own in zip(segmentation.classes, sides, strict=True):
         rows = particles[particles["carbide_class"] == carbide_class.name]
-        found[carbide_class.name] = _totals(segmentation, rows, float(own))
+        found[carbide_class.name] = _totals(segmentation, rows, own)
     return found
 
 
-def _totals(segmentation: Segmentation, rows: pd.DataFrame, uncertainty: float) -> Totals:
+def _totals(segmentation: Segmentation, rows: pd.DataFrame, uncertainty: tuple[float, float]) -> Totals:
     frame = segmentation.analysed_px
     if not frame:
         return Totals(np.nan, np.nan, np.nan, 0, np.nan, np.nan)
     weight, ecd = rows["weight"].to_numpy(float), rows["ecd_px"].to_numpy(float)
     fraction = float(rows["area_px2"].sum() / frame)
-    half = NORMAL_95 * uncertainty if len(rows) else NONE_SEEN * SMALLEST_PX / frame
+    none_seen = NONE_SEEN * SMALLEST_PX / frame
+    below, above = (NORMAL_95 * u for u in uncertainty) if len(rows) else (none_seen, none_seen)
     mean = float(weight @ ecd / weight.sum()) if weight.sum() else np.nan
-    low, high = max(fraction - half, 0.0), min(fraction + half + segmentation.verdict.more, 1.0)
+    low, high = max(fraction - below, 0.0), min(fraction + above + segmentation.verdict.more, 1.0)
     return Totals(fraction, low, high, len(rows), weight.sum() / frame, mean)
 
 
@@ -249,6 +251,8 @@ class _OneClass:
             "band_contrast_at_random": bands.contrast_at_random,
             "band_p_value": bands.p_value,
             "band_spacing_px": bands.spacing,
+            "bands_too_wide": float(bands.too_wide) if np.isfinite(bands.p_value) else np.nan,
+            "row_power": bands.rows,
             "lane_width_px": bands.lane,
             "nearest_neighbour_px": near.distance,
             "neighbour_ratio": near.ratio,

@@ -14,6 +14,7 @@ from micro.batch.job import Outcome
 from micro.figures.specimens import draw_banding, draw_chords, draw_neighbours, draw_rose, draw_sizes
 from micro.issue_kinds import SEVERITIES
 from micro.issues import Issue, message_text
+from micro.measures.banding import SIGNIFICANCE
 from micro.points.lessons import read_lessons
 from micro.report.bars import forest_figures
 from micro.report.comparison_sections import point_sections
@@ -109,7 +110,10 @@ def banding_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save) -
         row = own[(own["field"] == field) & (own["carbide_class"] == "all")].iloc[0]
         profiles = tables["profiles"]
         curves = profiles[(profiles["specimen"] == specimen.name) & (profiles["field"] == field)]
-        rolling, verdict = float(row["rolling_deg"]), _verdict(row["band_p_value"], row["band_spacing_um"])
+        rolling, verdict = (
+            float(row["rolling_deg"]),
+            _verdict(row["band_p_value"], row["band_spacing_um"], row["row_power"]),
+        )
         name = re.sub(r"[^A-Za-z0-9]+", "_", specimen.name)[:40]
         drawn.append(
             save(
@@ -123,12 +127,15 @@ def banding_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save) -
     return drawn
 
 
-def _verdict(p_value: float, spacing_um: float) -> str:
+def _verdict(p_value: float, spacing_um: float, row_power: float) -> str:
     if not p_value >= 0:
         return "Too few carbides to tell banding from chance."
     if spacing_um > 0:
         return f"Banded beyond chance (p = {p_value:.2g}), strongest at a spacing of {spacing_um:.0f} µm."
-    return f"No banding beyond chance in this field (p = {p_value:.2g})."
+    if p_value <= SIGNIFICANCE:
+        return f"Bands wider than what this field can show (p = {p_value:.2g}); take a larger one or a mosaic."
+    rows = " Carbides lie in rows along rolling (stringers), at no spacing of their own." if row_power > 1 else ""
+    return f"No banding beyond chance in this field (p = {p_value:.2g}).{rows}"
 
 
 FIELDS_SHOWN, MOST_SHOWN, PIXELS_SHOWN = 4, 6, 6.5e6

@@ -33,10 +33,11 @@ if TYPE_CHECKING:
 # True of the row by its kind already, so not worth a reader's time.
 OBVIOUS = "0 in some fields"
 TEXT = (
-    "Fields are the unit of sampling. Differences and ratios carry 95 % intervals (Welch). Differs: the difference "
-    "stands when all tests of this report are taken together (Holm). May differ: only when it is taken alone. Alike: "
-    "the whole interval lies within 10 %. Cannot tell: neither, which is not alike. The pictures show the same "
-    "micrometres per centimetre. Every row stands in comparison.csv.",
+    "Fields are the unit of sampling. Differences, and ratios of field sums, carry 95 % intervals. Five questions get "
+    "a verdict: how much, how large, the largest, how elongated, how banded. Differs: the difference stands when all "
+    "of these are taken together (fields exchanged between the bars). May differ: only when it is taken alone. Alike: "
+    "the whole interval lies within 10 %. Cannot tell: neither, which is not alike. What is shown only is not "
+    "judged. The pictures show the same micrometres per centimetre. Every row stands in comparison.csv.",
 )
 
 
@@ -110,7 +111,7 @@ def _verdict(row: dict[Any, Any]) -> Iterator[str]:
 
     verdict, detectable = str(row["verdict"]), float(row["detectable"])
     if verdict == MAY_DIFFER:
-        yield f"{verdict} (p = {row['p_value']:.2g} alone, {row['p_holm']:.2g} among all)"
+        yield f"{verdict} (p = {row['p_value']:.2g} alone, {row['p_joint']:.2g} among all)"
     elif verdict == UNKNOWN and math.isfinite(detectable) and row["kind"] == "ratio":
         yield f"{verdict} (such fields show a difference of {100 * (detectable - 1):.0f} % four times in five)"
     else:
@@ -120,7 +121,7 @@ def _verdict(row: dict[Any, Any]) -> Iterator[str]:
 
 def _subject(row: dict[Any, Any]) -> str:
     if row["quantity"] == "all":
-        return "all"
+        return str(row["carbide_class"])
     words = BY_NAME[str(row["quantity"])].words_of_fields
     return words if row["carbide_class"] == "all" else f"{words}, {row['carbide_class']}"
 

@@ -7,20 +7,13 @@ from collections.abc import Iterator, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from micro.analysis import Analysis
-from micro.comparison.measured import MeasuredSpecimen
 from micro.report.bars import Bars, bars_section
 from micro.report.comparison_sections import comparison_section, coupon_section
 from micro.report.drawing import Save
 from micro.report.matrix_section import matrix_section
 from micro.report.page import PagePicture, PageSection, PageTable
 from micro.report.wording import MINUS, plain_name, with_ends
-from micro.specimens.largest import gumbel_by_moments, gumbel_p_value
-from micro.specimens.quantities import ClassData, class_data
-from micro.specimens.unfolding import log_limits, unfold
-from micro.statistics.lognormal import fit_lognormal, lognormal_ci95
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,7 +45,7 @@ def answer_sections(answer: Analysis, bars: Bars, pictures: Sequence[PagePicture
     parts = [
         bars_section(bars),
         comparison_section(answer.comparison, bars, pictures),
-        size_section(answer.specimens),
+        size_section(answer.sizes),
         coupon_section(answer, save),
         structure_section(answer, save),
         matrix_section(answer.matrix, save),
@@ -168,90 +161,42 @@ def _text(value: Any) -> str:
     return value if isinstance(value, str) else ""
 
 
-AREAS_MM2 = (1.0, 10.0, 100.0)
-CLASSES = 12
-FEWEST_CARBIDES = 100
+SIZE_WORDS = {
+    "section_median": "median of the sections",
+    "section_log_std": "spread of their logarithm",
+    "sphere_mean": "mean diameter of spheres in space",
+    "sphere_std": "standard deviation of their diameters",
+    "spheres_per_mm3": "number of spheres N_V",
+}
 
 
-def size_section(specimens: tuple[MeasuredSpecimen, ...]) -> PageSection | None:
-    """Tables of all specimens with carbides enough; None where there is none."""
-    data = {s.name: class_data(s.particles, s.fields, "all") for s in specimens}
-    data = {name: own for name, own in data.items() if len(own.carbides) >= FEWEST_CARBIDES}
-    if not data:
+def size_section(sizes: pd.DataFrame) -> PageSection | None:
+    """Table of all specimens with carbides enough; None where there is none."""
+    if sizes.empty:
         return None
     text = (
-        "A polish cuts most carbides off their middle, so sections are smaller than the carbides in space. The spheres "
-        "below would show the sections that were measured (Saltykov's classes, diameter ratio 10 to the power 0.1; "
-        "Underwood 1970, from memory). That is meant for round carbides.",
+        "A polish cuts most carbides off their middle, so sections are smaller than the carbides in space, and the "
+        "smallest are not seen. The spheres below follow a lognormal law whose sections, above the detection limit, "
+        "are the most likely to be those that were measured. That is meant for round carbides.",
         "The largest carbide to expect on a polished area follows from the largest of each field (Gumbel law by "
-        "moments, ASTM E2283, from memory). An area far beyond the one measured is an extrapolation: its interval "
-        "holds only if the law does.",
+        "largest likelihood, ASTM E2283, from memory): half of such areas show a larger one. The interval holds the "
+        "largest of 95 in 100 such areas if the law holds. Two populations of carbides, one rare and coarse, do not "
+        "follow it.",
     )
-    tables = [
-        PageTable(
-            "Sections, as a lognormal distribution",
-            ("specimen", "median, µm", "spread of its logarithm", "greatest gap from lognormal, %"),
-            [_section_row(name, own) for name, own in data.items()],
-        ),
-        PageTable(
-            "Spheres in space",
-            ("specimen", "mean diameter, µm", "spread of the diameters, µm", "number N_V, 1/mm³", "to know"),
-            [_sphere_row(name, own) for name, own in data.items()],
-        ),
-        PageTable(
-            "Largest carbide to expect, µm",
-            ("specimen", *(f"on {area:g} mm²" for area in AREAS_MM2), "area measured, mm²", "fit of the Gumbel law, p"),
-            [_largest_row(name, own) for name, own in data.items()],
-        ),
+    rows = [
+        (
+            str(r["specimen"]), _size_words(str(r["quantity"])), _size(r), str(r["unit"] or ""), _text(r["message"]),
+        )
+        for r in sizes.to_dict("records")
     ]  # fmt: skip
-    return PageSection("sizes-in-space", "Sizes in space, and the largest carbide", text, tables=tables)
+    table = PageTable("", ("specimen", "quantity", "value", "unit", "to know"), rows)
+    return PageSection("sizes-in-space", "Sizes in space, and the largest carbide", text, tables=[table])
 
 
-def _section_row(name: str, data: ClassData) -> tuple[str, ...]:
-    size, weight = data.carbide("ecd_um"), data.weight
-    fitted = fit_lognormal(size, weight)
-    median_ends, sigma_ends = lognormal_ci95(size, weight, data.field)
-    return (
-        name,
-        with_ends(fitted.median, *median_ends),
-        with_ends(fitted.sigma, *sigma_ends),
-        f"{100 * fitted.greatest_gap:.2g}",
-    )
+def _size(row: dict[Any, Any]) -> str:
+    return _ends(row, "value", "ci95_low", "ci95_high") if math.isfinite(row["value"]) else "not told"
 
 
-def _sphere_row(name: str, data: ClassData) -> tuple[str, ...]:
-    size, weight = data.carbide("ecd_um"), data.weight
-    limits = log_limits(float(size[weight > 0].max()), CLASSES)
-    counts = np.array([
-        np.histogram(size[own], limits, weights=weight[own])[0]
-        for own in (data.field == number for number in range(len(data.fields)))
-    ])  # fmt: skip
-    aspect = float(np.average(data.carbide("aspect_ratio"), weights=weight))
-    spheres = unfold(counts, data.column("analysed_area_um2"), limits, mean_aspect_ratio=aspect)
-    return (
-        name,
-        with_ends(spheres.mean_um, *spheres.mean_ci95),
-        with_ends(spheres.std_um, *spheres.std_ci95),
-        with_ends(float(spheres.number_per_mm3.sum()), *spheres.total_ci95),
-        spheres.warning,
-    )
-
-
-def _largest_row(name: str, data: ClassData) -> tuple[str, ...]:
-    size = data.carbide("ecd_um")
-    largest = np.zeros(len(data.fields))
-    np.maximum.at(largest, data.field, size)
-    area_mm2 = data.column("analysed_area_um2") / 1e6
-    gumbel = gumbel_by_moments(largest)
-    cells = []
-    for area in AREAS_MM2:
-        expected = gumbel.expected(area / area_mm2.mean())
-        low, high = expected.interval()
-        cells.append(with_ends(expected.value, low, high))
-    p_value = gumbel_p_value(largest)
-    return (
-        name,
-        *cells,
-        f"{area_mm2.sum():.3g}",
-        f"{p_value:.2g}" if math.isfinite(p_value) else "too few fields to tell",
-    )
+def _size_words(quantity: str) -> str:
+    area = quantity.removeprefix("largest_on_").removesuffix("_mm2")
+    return SIZE_WORDS.get(quantity, f"largest carbide to expect on {area} mm²")

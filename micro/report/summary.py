@@ -21,7 +21,7 @@ from micro.report.bars import (
 )
 from micro.report.wording import figures, if_alike, listed, one_class, route_words, with_ends, with_unit
 from micro.segmentation.segmentation import UNNAMED
-from micro.specimens.quantities import BY_NAME
+from micro.specimens.quantities import BY_NAME, banding_shown
 from micro.study.model import Specimen, Study
 
 if TYPE_CHECKING:
@@ -163,18 +163,31 @@ def direction_sentence(specimen: Specimen, values: _Values) -> str:
 
 def banding_words(values: _Values) -> str:
     """Say whether the fields are banded: how many beyond chance, and whether so many could be chance too."""
-    from scipy import special
-
     share, fields = values.mean("banded_fields_share"), values.fields_of("banded_fields_share")
     if not math.isfinite(share) or not fields:
         return "too few carbides to tell bands from chance"
     banded = round(share * fields)
     told = f"{banded} of {fields} fields banded beyond chance" if fields > 1 else "the field is banded beyond chance"
     if not banded:
-        return "no field is banded beyond chance"
-    if special.bdtrc(banded - 1, fields, CHANCE) > CHANCE * (1 + 1e-9):
-        return f"{told}, but so many may be chance as well: no banding is shown"
+        return f"no field is banded beyond chance{_row_words(values)}"
+    if not banding_shown(banded, fields):
+        return f"{told}, but so many may be chance as well: no banding is shown{_row_words(values)}"
+    wide = values.mean("bands_too_wide_share")
+    if not math.isfinite(values.mean("band_spacing")):
+        return f"{told}; the bands are wider than what such fields can show: take larger ones or a mosaic"
+    if wide > 0:
+        told += f" ({round(wide * fields)} of them with bands wider than the field can show)"
     return f"{told}, with bands {values.told('band_spacing', 'µm')} apart"
+
+
+def _row_words(values: _Values) -> str:
+    """Say that carbides lie in rows, where they do."""
+    if not values.mean("row_power") > 1:
+        return ""
+    return (
+        f"; {values.told('stringer_share', '%', factor=100)} of the carbides lie in rows along rolling (stringers), "
+        f"{values.told('stringer_share_at_random', '%', factor=100)} would at random"
+    )
 
 
 def _routes(study: Study) -> dict[str, str]:

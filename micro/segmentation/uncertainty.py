@@ -41,7 +41,7 @@ class AreaUncertainty:
     level
         Grey level of the class, and the blur it was found with.
     missed
-        Carbides too small to stand out.
+        Carbides too small to stand out: one error of the total, shared out over the classes, and upward only.
     method
         What outline and integrated contrast disagree about, clipped grey levels, and what the edges leave open.
     """
@@ -54,13 +54,26 @@ class AreaUncertainty:
 
     @property
     def of_class(self) -> FloatArray:
-        """(classes,) all causes together."""
-        return np.sqrt(self.noise**2 + self.matrix**2 + self.level**2 + self.missed**2 + self.method**2)
+        """(classes,) all causes together, towards more carbide."""
+        return np.hypot(self.of_class_below, self.missed)
 
     @property
     def of_all(self) -> float:
-        """Of the sum of all classes: the matrix level errs for all alike, the rest each on its own."""
-        own = self.noise**2 + self.level**2 + self.missed**2
+        """Of the sum of all classes, towards more carbide.
+
+        What was missed is one error of the total: naming a second class must not make the total surer.
+        """
+        return float(np.hypot(self.of_all_below, self.missed.sum()))
+
+    @property
+    def of_class_below(self) -> FloatArray:
+        """(classes,) towards less carbide: what was missed is no reason for less."""
+        return np.sqrt(self.noise**2 + self.matrix**2 + self.level**2 + self.method**2)
+
+    @property
+    def of_all_below(self) -> float:
+        """Of the sum of all classes, towards less: matrix level and method err for all alike, the rest each alone."""
+        own = self.noise**2 + self.level**2
         return float(np.sqrt(own.sum() + self.matrix.sum() ** 2 + self.method.sum() ** 2))
 
 

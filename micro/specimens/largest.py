@@ -11,8 +11,15 @@ from numpy.typing import ArrayLike
 
 from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, student_t
 
-EULER = 0.5772156649
 FEWEST = 3
+FEWEST_TO_CHECK = 10
+"""Fields below which no test tells a Gumbel distribution from another. Chosen."""
+FARTHEST = 10.0
+"""Area asked about over the area measured, at most. Chosen; lognormal diameters are then held by the interval in
+`tests/specimens/test_largest.py`, and two populations of carbides are not."""
+STEPS = 40
+MEDIAN = -math.log(math.log(2))
+"""Reduced variate that is exceeded half of the time."""
 
 
 @dataclass(frozen=True)
@@ -32,31 +39,36 @@ class Gumbel:
     fields: int
 
     def value(self, return_period: float) -> float:
-        """Largest expected on `return_period` fields, x(T) = location + scale·y (ASTM E2283, from memory)."""
+        """Return value x(T) = location + scale·y (ASTM E2283, from memory).
+
+        One field in T exceeds it; of the largest on T fields 63 % do (1 - 1/e), so it is not what to expect there.
+        """
         return self.location + self.scale * reduced_variate(return_period)
 
     def standard_error(self, return_period: float) -> float:
-        """SE = scale·√((1.109 + 0.514·y + 0.608·y²)/n) (ASTM E2283, from memory)."""
+        """SE = scale·√((1.109 + 0.514·y + 0.608·y²)/n) of `value` by largest likelihood (ASTM E2283, from memory)."""
         y = reduced_variate(return_period)
         return self.scale * math.sqrt((1.109 + 0.514 * y + 0.608 * y**2) / self.fields)
 
-    def expected(self, return_period: float) -> Estimate:
-        """Largest expected on `return_period` fields with its 95 % interval.
+    def expected(self, times: float) -> Estimate:
+        """Largest carbide on as much area as `times` fields: its median, and an interval that holds it at 95 %.
 
-        Twice the standard error covers only 90 % with 4 to 30 fields. Yet (x(T) - mean)/s follows one law whatever
+        The largest to come scatters as well as the fit. (Largest to come - location)/scale follows one law whatever
         location and scale: its quantiles, simulated with a fixed seed, give the interval.
 
         Parameters
         ----------
-        return_period
-            Area asked about over the area of a field; above 1.
+        times
+            Area asked about over the area of a field; above 0.
+
+        Returns
+        -------
+        Unknown with fewer than three fields, and beyond ten times the area measured.
         """
-        if not return_period > 1 or self.fields < FEWEST or not math.isfinite(self.scale):
+        if self.fields < FEWEST or not self.scale > 0 or not 0 < times <= FARTHEST * self.fields * (1 + 1e-9):
             return UNKNOWN
-        value = self.value(return_period)
-        s = self.scale * math.pi / math.sqrt(6)
-        mean = self.location + EULER * self.scale
-        low, high = (mean + s * q for q in _pivot(self.fields, return_period))
+        value = self.location + self.scale * (MEDIAN + math.log(times))
+        low, high = (self.location + self.scale * (q + math.log(times)) for q in _pivot(self.fields, times))
         t = student_t(self.fields - 1)
         below, above = max(value - low, 0.0) / t, max(high - value, 0.0) / t
         return Estimate(
@@ -65,20 +77,19 @@ class Gumbel:
 
 
 @lru_cache(maxsize=256)
-def _pivot(fields: int, return_period: float) -> tuple[float, float]:
-    """Quantiles at 2.5 and 97.5 % of (x(T) - mean)/s over samples of `fields`."""
-    means, stds = _simulated(fields)
-    low, high = np.quantile((reduced_variate(return_period) - means) / stds, [0.025, 0.975]).tolist()
+def _pivot(fields: int, times: float) -> tuple[float, float]:
+    """Quantiles at 2.5 and 97.5 % of (largest on `times` new fields - location)/scale, less ln times."""
+    location, scale = _simulated(fields)
+    new = np.random.default_rng(1).gumbel(size=len(location)) + math.log(times)
+    low, high = (np.quantile((new - location) / scale, [0.025, 0.975]) - math.log(times)).tolist()
     return low, high
 
 
 @lru_cache(maxsize=64)
 def _simulated(fields: int) -> tuple[FloatArray, FloatArray]:
-    """Mean and standard deviation, each (draws,), of samples of `fields` from a Gumbel distribution."""
-    rng = np.random.default_rng(0)
-    draws = max(2000, min(40_000, 4_000_000 // fields))
-    sample = rng.gumbel(size=(draws, fields))
-    return sample.mean(axis=1), sample.std(axis=1, ddof=1)
+    """Location and scale, each (draws,), fitted to samples of `fields` from the Gumbel distribution of 0 and 1."""
+    draws = max(2000, min(20_000, 1_000_000 // fields))
+    return likeliest(np.random.default_rng(0).gumbel(size=(draws, fields)))
 
 
 def reduced_variate(return_period: float) -> float:
@@ -86,36 +97,66 @@ def reduced_variate(return_period: float) -> float:
     return -math.log(-math.log1p(-1 / return_period))
 
 
-def gumbel_by_moments(largest: ArrayLike) -> Gumbel:
-    """Scale s·√6/π and location x̄ - 0.5772·scale (ASTM E2283, from memory).
+def likeliest(samples: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Location and scale of largest likelihood, each (samples,), by Newton's steps on the logarithm of the scale.
+
+    The scale δ solves δ = x̄ - Σ x·e^(-x/δ)/Σ e^(-x/δ); the location is -δ·ln of the mean of e^(-x/δ).
+
+    Parameters
+    ----------
+    samples
+        (samples, fields), two fields or more that are not all the same.
+    """
+    x = samples - samples.min(axis=1, keepdims=True)
+    mean = x.mean(axis=1)
+    scale = x.std(axis=1, ddof=1) * math.sqrt(6) / math.pi
+    for _ in range(STEPS):
+        weight = np.exp(-x / scale[:, None])
+        total, first = weight.sum(axis=1), (weight * x).sum(axis=1)
+        tilted = first / total
+        spread = (weight * x * x).sum(axis=1) / total - tilted**2
+        gap = scale - mean + tilted
+        step = np.clip(gap / (scale + spread / scale), -0.5, 0.5)
+        scale = scale * np.exp(-step)
+        if np.abs(step).max() < 1e-10:
+            break
+    location = samples.min(axis=1) - scale * np.log(np.exp(-x / scale[:, None]).mean(axis=1))
+    return location, scale
+
+
+def fit_gumbel(largest: ArrayLike) -> Gumbel:
+    """Fit by largest likelihood, as ASTM E2283 does (from memory).
 
     Parameters
     ----------
     largest
         (fields,) largest carbide of each field; NaN fields do not enter.
     """
-    values = np.asarray(largest, float)
-    values = values[np.isfinite(values)]
-    if len(values) < 2:
+    values = _known(largest)
+    if len(values) < 2 or not np.ptp(values) > 0:
         return Gumbel(math.nan, math.nan, len(values))
-    scale = float(values.std(ddof=1)) * math.sqrt(6) / math.pi
-    return Gumbel(float(values.mean()) - EULER * scale, scale, len(values))
+    location, scale = likeliest(values[None])
+    return Gumbel(float(location[0]), float(scale[0]), len(values))
+
+
+def _known(largest: ArrayLike) -> FloatArray:
+    values = np.asarray(largest, float)
+    return values[np.isfinite(values)]
 
 
 def largest_of_fields(largest: ArrayLike) -> Estimate:
-    """Largest seen, with the interval of the largest expected on as many fields.
+    """Largest seen, with the interval that holds the largest on as many fields of the same bar.
 
     A resample never holds a carbide larger than the largest seen, so the interval comes from the Gumbel
     distribution; it is stretched to the largest seen where that lies outside.
     """
-    values = np.asarray(largest, float)
-    values = values[np.isfinite(values)]
+    values = _known(largest)
     n = len(values)
     if n == 0:
         return UNKNOWN
     value = float(values.max())
     std = float(values.std(ddof=1)) if n > 1 else math.nan
-    expected = gumbel_by_moments(values).expected(n)
+    expected = fit_gumbel(values).expected(n)
     if not expected.fields:
         return Estimate(value, std, math.nan, math.nan, math.nan, n)
     t = student_t(n - 1)
@@ -129,13 +170,13 @@ def gumbel_p_value(largest: ArrayLike) -> float:
     Likelihood ratio with one degree of freedom; low values refuse the Gumbel distribution. NaN with fewer than
     ten fields, which cannot tell.
     """
-    values = np.asarray(largest, float)
-    values = values[np.isfinite(values)]
-    if len(values) < 10 or not values.std() > 0:
+    values = _known(largest)
+    if len(values) < FEWEST_TO_CHECK or not values.std() > 0:
         return math.nan
     from scipy import stats
 
-    start = stats.gumbel_r.fit(values)
+    fitted = fit_gumbel(values)
+    start = fitted.location, fitted.scale
     shape = stats.genextreme.fit(values, 0.0, loc=start[0], scale=start[1])
     gain = stats.genextreme.logpdf(values, *shape).sum() - stats.gumbel_r.logpdf(values, *start).sum()
     return float(stats.chi2.sf(2 * max(float(gain), 0.0), 1))

@@ -15,6 +15,7 @@ from micro.measures.intercepts import UNRELATED
 from micro.specimens.largest import largest_of_fields
 from micro.specimens.sizes import quantile
 from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, ratio_of_fields, share_of_fields
+from micro.statistics.skewed import mean_of_carbides
 from micro.tables.columns import flagged
 
 
@@ -98,15 +99,21 @@ class Ratio:
         From both to the estimate of the specimen.
     of_carbides
         Whether it follows from the carbides alone, so that it can be taken anew from those above a diameter.
+    terms
+        What each carbide adds to numerator and denominator, (carbides,) each, where a field's sums are such: their
+        unequal weights then enter the interval.
     """
 
     numerator: Values
     denominator: Values
     of_fields: Callable[[FloatArray, FloatArray], Estimate] = ratio_of_fields
     of_carbides: bool = False
+    terms: Callable[[ClassData], tuple[FloatArray, FloatArray]] | None = None
 
     def estimate(self, data: ClassData) -> Estimate:
         """Estimate of the specimen."""
+        if self.terms is not None:
+            return mean_of_carbides(*self.terms(data), data.field, len(data.fields))
         return self.of_fields(self.numerator(data), self.denominator(data))
 
     def by_field(self, data: ClassData) -> FloatArray:
@@ -141,10 +148,17 @@ def field_ratio(numerator: Values, denominator: Values) -> Ratio:
 def carbide_mean(value: Values, weight: Values) -> Ratio:
     """Weighted mean over the carbides; carbides without a value do not enter."""
 
-    def known(data: ClassData) -> FloatArray:
-        return np.where(np.isfinite(value(data)), weight(data), 0.0)
+    def terms(data: ClassData) -> tuple[FloatArray, FloatArray]:
+        each = value(data)
+        known = np.where(np.isfinite(each), weight(data), 0.0)
+        return known * np.nan_to_num(each), known
 
-    return Ratio(lambda d: d.sums(known(d) * np.nan_to_num(value(d))), lambda d: d.sums(known(d)), of_carbides=True)
+    return of_terms(terms, of_carbides=True)
+
+
+def of_terms(terms: Callable[[ClassData], tuple[FloatArray, FloatArray]], of_carbides: bool = False) -> Ratio:
+    """Ratio of two sums over the carbides."""
+    return Ratio(lambda d: d.sums(terms(d)[0]), lambda d: d.sums(terms(d)[1]), of_carbides=of_carbides, terms=terms)
 
 
 def area_weight(data: ClassData) -> FloatArray:
@@ -167,6 +181,24 @@ def _banded(data: ClassData) -> FloatArray:
     """(fields,) 1 where a field is banded beyond chance, 0 where not, NaN where it cannot tell."""
     p_value = data.column("band_p_value")
     return np.where(np.isfinite(p_value), p_value <= BANDED, np.nan)
+
+
+def banding_shown(banded: int, fields: int) -> bool:
+    """Whether more fields are banded than chance would have it: binomial, one in twenty, at 5 %."""
+    from scipy import special
+
+    return banded > 0 and bool(special.bdtrc(banded - 1, fields, CHANCE) <= CHANCE * (1 + 1e-9))
+
+
+def banded_mean(name: str) -> Ratio:
+    """Mean over the banded fields; unknown where so many may be banded by chance."""
+
+    def values(data: ClassData) -> FloatArray:
+        banded = _banded(data)
+        shown = banding_shown(int(np.nansum(banded)), int(np.isfinite(banded).sum()))
+        return data.column(name) * data.area if shown else np.full(len(banded), np.nan)
+
+    return Ratio(values, lambda d: d.area)
 
 
 def _each(data: ClassData) -> FloatArray:
@@ -214,13 +246,15 @@ class Quantity:
     lowest, highest
         Limits of what it can be.
     compared
-        "ratio" for positive sizes and counts, compared by their logarithms; "difference" for fractions; empty where
-        specimens are not compared in it.
+        "ratio" for positive sizes and counts, compared by their logarithms; "difference" for fractions; "share" for
+        the share of fields that show something; empty where specimens are not compared in it.
     margin
         Specimens whose whole interval lies within it are called alike: relative to the mean, or absolute where
         the quantity may be below 0. Common practice, no source.
     above
         Definition from the carbides above a diameter, where that is another than `measure`.
+    primary
+        Whether it answers one of the questions amount, size, largest, elongation, banding: only these get a verdict.
     """
 
     name: str
@@ -236,6 +270,7 @@ class Quantity:
     compared: str = ""
     margin: float = 0.1
     above: Ratio | None = None
+    primary: bool = False
 
     @property
     def title(self) -> str:
@@ -286,16 +321,17 @@ READ_COLUMNS = [
 
 AMOUNT, SIZE, SHAPE = "Amount", "Size", "Elongation and direction"
 BANDS, RESOLUTION = "Bands and spacing", "Resolution"
+CHANCE = 0.05
 PER_MM2 = 1e6  # from 1/µm²
 PER_MM = 1000.0  # µm in a mm: a length in µm from a number per mm
 
 QUANTITIES = (
     Quantity("area_fraction", "area fraction", AMOUNT, "", field_mean("area_fraction"), 0, 1, "A_A", highest=1,
-             compared="difference", above=Ratio(lambda d: d.sums(area_weight(d)), lambda d: d.area)),
+             primary=True, compared="difference", above=Ratio(lambda d: d.sums(area_weight(d)), lambda d: d.area)),
     Quantity("number_per_mm2", "number of carbides per area", AMOUNT, "1/mm²", field_mean("number_per_mm2"), -2, 0,
              "N_A", compared="ratio", above=Ratio(lambda d: PER_MM2 * d.sums(d.weight), lambda d: d.area)),
     Quantity("mean_ecd", "mean carbide diameter", SIZE, "µm", carbide_mean(_ecd, lambda d: d.weight), 1, 0.5, "(ECD)",
-             compared="ratio"),
+             compared="ratio", primary=True),
     Quantity("area_weighted_ecd", "area-weighted carbide diameter", SIZE, "µm", carbide_mean(_ecd, area_weight), 1, 0.5,
              compared="ratio"),
     Quantity("ecd_d10", "10 % of the carbides are smaller than", SIZE, "µm", Quantile(0.1), 1, 0.5),
@@ -306,18 +342,18 @@ QUANTITIES = (
     Quantity("ecd_d90_by_area", "90 % of the carbide area is in those below", SIZE, "µm", Quantile(0.9, True), 1, 0.5),
     Quantity("largest_ecd", "largest carbide", SIZE, "µm",
              Ratio(_largest, _each, lambda top, _: largest_of_fields(top), of_carbides=True), 1, 0.5, "seen",
-             compared="ratio"),
+             compared="ratio", primary=True),
     Quantity("mean_aspect_ratio", "mean aspect ratio", SHAPE, "",
              carbide_mean(lambda d: d.carbide("aspect_ratio"), lambda d: d.shape_weight), lowest=1, compared="ratio"),
     Quantity("elongation_along_rolling", "length along over width across rolling", SHAPE, "",
-             Ratio(lambda d: d.sums(d.shape_weight * d.carbide("length_along_um")),
-                   lambda d: d.sums(d.shape_weight * d.carbide("width_across_um")))),
+             of_terms(lambda d: (d.shape_weight * d.carbide("length_along_um"),
+                                 d.shape_weight * d.carbide("width_across_um")))),
     Quantity("intercepts_along", "intercepts per length along rolling", SHAPE, "1/mm", field_ratio(_along, _each), -1,
              0, "N_L", compared="ratio"),
     Quantity("intercepts_across", "intercepts per length across rolling", SHAPE, "1/mm", field_ratio(_across, _each),
              -1, 0, "N_L", compared="ratio"),
     Quantity("anisotropy_index", "anisotropy index", SHAPE, "", field_ratio(_across, _along), 0, 0, "AI",
-             compared="ratio"),
+             compared="ratio", primary=True),
     Quantity("degree_of_orientation", "degree of orientation", SHAPE, "",
              field_ratio(lambda d: _across(d) - _along(d), lambda d: _across(d) + UNRELATED * _along(d)), 0, 0, "Ω12",
              -math.inf, 1, compared="difference", margin=0.05),
@@ -334,15 +370,22 @@ QUANTITIES = (
     Quantity("orientation_order", "order of long axes", SHAPE, "", field_mean("orientation_order"), 0, 0,
              "(1 along, 0 none, −1 across)", -1, 1),
     Quantity("banded_fields_share", "fields banded beyond chance", BANDS, "",
-             Ratio(_banded, _each, lambda banded, _: share_of_fields(banded[np.isfinite(banded)])), highest=1),
+             Ratio(_banded, _each, lambda banded, _: share_of_fields(banded[np.isfinite(banded)])), highest=1,
+             compared="share"),
     Quantity("unknown_fields_share", "fields whose area fraction is unknown", AMOUNT, "",
              Ratio(_unknown, _every, lambda unknown, _: share_of_fields(unknown)), highest=1),
     Quantity("band_contrast", "band contrast", BANDS, "", field_mean("band_contrast"), 0, 0,
-             "(relative scatter across rolling)"),
+             "(relative scatter across rolling)", compared="ratio", primary=True),
     Quantity("band_contrast_at_random", "band contrast at random", BANDS, "", field_mean("band_contrast_at_random")),
     Quantity("band_spacing", "spacing of the strongest bands, banded fields", BANDS, "µm",
-             field_mean("band_spacing_um"), 1),
-    Quantity("lane_width", "width of carbide-poor lanes, banded fields", BANDS, "µm", field_mean("lane_width_um"), 1),
+             banded_mean("band_spacing_um"), 1, compared="ratio"),
+    Quantity("lane_width", "width of carbide-poor lanes, banded fields", BANDS, "µm", banded_mean("lane_width_um"), 1),
+    Quantity("bands_too_wide_share", "fields with bands wider than half of them", BANDS, "",
+             Ratio(lambda d: d.column("bands_too_wide"), _each,
+                   lambda wide, _: share_of_fields(wide[np.isfinite(wide)])),
+             highest=1, compared="share"),
+    Quantity("row_power", "power of rows along rolling", BANDS, "", field_mean("row_power"), 0, 0,
+             "(1 none, else about the carbides in a row)", 1, compared="ratio"),
     Quantity("nearest_neighbour", "distance of nearest neighbours", BANDS, "µm", field_mean("nearest_neighbour_um"), 1),
     Quantity("neighbour_ratio", "neighbour distance over random", BANDS, "", field_mean("neighbour_ratio"), 0, 0,
              "(below 1 clustered)"),

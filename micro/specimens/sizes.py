@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, student_t, uncertainty_of_ratio
+from micro.statistics.skewed import straightened_back
 
 STEPS = 2048
 
@@ -39,7 +40,8 @@ def quantile(size: FloatArray, weight: FloatArray, field: np.ndarray, fields: in
 
     The share below a size is a ratio of field sums, with a standard uncertainty between fields; a size is
     refused where that share differs from `share` by more than Student's t allows (R. S. Woodruff, 1952; from
-    memory). Unlike percentiles of resampled fields it holds with few fields.
+    memory), its skewness included (`micro.statistics.skewed`). Unlike percentiles of resampled fields it holds with few
+    fields.
 
     Parameters
     ----------
@@ -60,11 +62,30 @@ def quantile(size: FloatArray, weight: FloatArray, field: np.ndarray, fields: in
     if n == 1:
         return Estimate(value, math.nan, math.nan, math.nan, math.nan, 1)
     t = student_t(n - 1)
-    half = t * uncertainty_of_ratio(below, whole)
-    low = _at(np.maximum.accumulate(ratio + half), sizes, share)
-    high = _at(np.minimum.accumulate((ratio - half)[::-1])[::-1], sizes, share)
-    down, up = max(value - low, 0.0) / t, max(high - value, 0.0) / t
+    unsure = uncertainty_of_ratio(below, whole)
+    # By number every carbide weighs the same, and Student's t alone covers as it says.
+    skewness = _skewness(sizes, ratio, size[counts], weight[counts]) if np.ptp(weight[counts]) > 0 else 0.0
+    up_to, from_on = (ratio - unsure * straightened_back(side * t, skewness) for side in (-1, 1))
+    low = _at(np.maximum.accumulate(up_to), sizes, share)
+    refused = np.minimum.accumulate(from_on[::-1])[::-1]
+    # An end that rests on the largest carbide alone is none: the share below a larger one has not been seen.
+    high = _at(refused, sizes, share) if len(sizes) > 1 and refused[-2] >= share else math.nan
+    down, up = max(value - low, 0.0) / t, (high - value) / t if high > value else 0.0 * high
     return Estimate(value, (down + up) / 2 * math.sqrt(n), down, up, n - 1.0, n)
+
+
+def _skewness(sizes: FloatArray, ratio: FloatArray, size: FloatArray, weight: FloatArray) -> FloatArray:
+    """(m,) skewness of the share below each of `sizes`, were the carbides independent.
+
+    A carbide pulls the share p by w·(1 - p) where it lies below, by -w·p where it lies above.
+    """
+    order = np.argsort(size, kind="stable")
+    w = weight[order]
+    place = np.searchsorted(size[order], sizes, side="right")
+    second, third = (np.concatenate([[0.0], np.cumsum(w**power)]) for power in (2, 3))
+    variance = second[place] * (1 - ratio) ** 2 + (second[-1] - second[place]) * ratio**2
+    cube = third[place] * (1 - ratio) ** 3 - (third[-1] - third[place]) * ratio**3
+    return np.divide(cube, variance**1.5, out=np.zeros_like(cube), where=variance > 0)
 
 
 def _at(ratio: FloatArray, sizes: FloatArray, share: float) -> float:

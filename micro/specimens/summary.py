@@ -29,6 +29,8 @@ class Budget:
         Value and scatter between fields.
     segmentation
         Standard uncertainty that all fields share through levels, noise and blur; NaN where unknown.
+    missed
+        Standard uncertainty from carbides that may have been missed, towards more carbide only.
     scale
         Standard uncertainty from the size of a pixel; NaN where the scale states none.
     lowest, highest
@@ -37,6 +39,7 @@ class Budget:
 
     estimate: Estimate
     segmentation: float = 0.0
+    missed: float = 0.0
     scale: float = 0.0
     lowest: float = 0.0
     highest: float = math.inf
@@ -63,7 +66,7 @@ class Budget:
             return self.bounds
         t = student_t(self.degrees_of_freedom)
         low = self.estimate.value - t * math.hypot(self.estimate.below, self._shared)
-        high = self.estimate.value + t * math.hypot(self.estimate.above, self._shared)
+        high = self.estimate.value + t * math.hypot(self.estimate.above, self._shared, self.missed)
         return float(np.clip(low, self.lowest, self.highest)), float(np.clip(high, self.lowest, self.highest))
 
     @property
@@ -79,6 +82,7 @@ class Budget:
                 self.estimate.degrees_of_freedom,
             ),
             ("segmentation", self.segmentation, math.inf),
+            ("missed, upward only", self.missed, math.inf),
             ("scale", self.scale, math.inf),
             ("combined", self.standard_uncertainty, self.degrees_of_freedom),
         ]
@@ -136,7 +140,7 @@ def budgets(
     classes = [name for name in dict.fromkeys(fields["carbide_class"]) if name != "all"]
     for carbide_class in ["all", *classes] if len(fields) else []:
         data = class_data(particles, fields, carbide_class)
-        area_relative = area_relative_uncertainty(data)
+        area_below, area_above = area_relative_sides(data)
         for quantity in QUANTITIES:
             if data.unknown_share > MOST_UNKNOWN and quantity.name != "unknown_fields_share":
                 yield carbide_class, quantity, unknown_budget(quantity.name, data)
@@ -152,7 +156,8 @@ def budgets(
                 quantity,
                 Budget(
                     estimate,
-                    segmentation=abs(quantity.area_power) * size * area_relative if quantity.area_power else 0.0,
+                    segmentation=abs(quantity.area_power) * size * area_below if quantity.area_power else 0.0,
+                    missed=_missed(quantity, size, area_below, area_above),
                     scale=_scale_part(quantity, size, scale_relative_uncertainty),
                     lowest=quantity.lowest,
                     highest=quantity.highest,
@@ -206,7 +211,12 @@ def of_one_field(quantity: str, estimate: Estimate, data: ClassData) -> Estimate
 
 
 def area_relative_uncertainty(data: ClassData) -> float:
-    """Relative standard uncertainty of carbide area that the fields share, from their segmentation intervals.
+    """Relative standard uncertainty of carbide area that the fields share, the mean of both sides; NaN if unknown."""
+    return sum(area_relative_sides(data)) / 2
+
+
+def area_relative_sides(data: ClassData) -> tuple[float, float]:
+    """Relative standard uncertainty of carbide area towards less and more, from the fields' segmentation intervals.
 
     NaN where they state none. What points put right errs in each field on its own, which is in the scatter between
     fields: there the outlines' own interval counts, if they have one.
@@ -216,10 +226,19 @@ def area_relative_uncertainty(data: ClassData) -> float:
         told = data.fields["origin"].astype(object).fillna("").to_numpy(str) != ""
         own_low, own, own_high = (data.column(f"area_fraction_by_outlines{end}") for end in ("_low", "", "_high"))
         low, fraction, high = (np.where(told, o, v) for o, v in ((own_low, low), (own, fraction), (own_high, high)))
-    half = (high - low) / 2
-    known = np.isfinite(half) & np.isfinite(fraction)
+    known = np.isfinite(low) & np.isfinite(high) & np.isfinite(fraction)
     total = fraction[known].sum()
-    return float(half[known].sum() / NORMAL_95 / total) if total > 0 else math.nan
+    if not total > 0:
+        return math.nan, math.nan
+    below, above = (float(np.abs(end - fraction)[known].sum() / NORMAL_95 / total) for end in (low, high))
+    return below, above
+
+
+def _missed(quantity: Quantity, size: float, below: float, above: float) -> float:
+    """Return what adds upward only to a total of area; sizes may be moved either way by it, by less."""
+    if quantity.name != "area_fraction" or not above > below:
+        return 0.0
+    return size * math.sqrt(above**2 - below**2)
 
 
 def interval_of(budget: Budget) -> str:

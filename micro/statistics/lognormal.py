@@ -32,8 +32,8 @@ class Lognormal:
     greatest_gap: float
 
 
-def fit_lognormal(size: FloatArray, weight: FloatArray) -> Lognormal:
-    """Fit by the weighted mean and standard deviation of the logarithm (largest likelihood).
+def fit_lognormal(size: FloatArray, weight: FloatArray, limit: float = 0.0) -> Lognormal:
+    """Fit by largest likelihood: weighted mean and standard deviation of the logarithm; above a limit, a cut normal.
 
     Goodness is stated as a distance and not as a p-value: carbides of a field are not independent, and thousands
     of them refuse any smooth curve.
@@ -42,10 +42,12 @@ def fit_lognormal(size: FloatArray, weight: FloatArray) -> Lognormal:
     ----------
     size, weight
         (carbides,) size above 0, and edge correction; carbides of weight 0 do not enter.
+    limit
+        Size from which on carbides are seen; smaller ones do not enter, and the law says how many there are.
     """
     from scipy.special import ndtr
 
-    counts = weight > 0
+    counts = (weight > 0) & (size >= limit)
     if counts.sum() < 2:
         return Lognormal(math.nan, math.nan, math.nan)
     order = np.argsort(size[counts])
@@ -54,12 +56,37 @@ def fit_lognormal(size: FloatArray, weight: FloatArray) -> Lognormal:
     sigma = math.sqrt(float(w @ (logs - mean) ** 2))
     if not sigma > 0:
         return Lognormal(math.exp(mean), 0.0, math.nan)
-    fitted, up_to = ndtr((logs - mean) / sigma), np.cumsum(w)
+    if limit > 0:
+        mean, sigma = _cut_normal(mean, sigma**2, math.log(limit))
+    below = ndtr((math.log(limit) - mean) / sigma) if limit > 0 else 0.0
+    fitted, up_to = (ndtr((logs - mean) / sigma) - below) / (1 - below), np.cumsum(w)
     gap = max(np.max(up_to - fitted), np.max(fitted - (up_to - w)))
     return Lognormal(math.exp(mean), sigma, float(gap))
 
 
-def lognormal_ci95(size: FloatArray, weight: FloatArray, field: NDArray[np.integer]) -> tuple[Ends, Ends]:
+def _cut_normal(mean: float, variance: float, limit: float) -> tuple[float, float]:
+    """Mean and standard deviation of the normal law whose part above `limit` has this mean and variance.
+
+    Largest likelihood of a law cut on one side (A. C. Cohen 1950, from memory): both moments are matched.
+    """
+    from scipy import optimize, special
+
+    def misfit(parameters: FloatArray) -> FloatArray:
+        middle, spread = float(parameters[0]), math.exp(float(parameters[1]))
+        z = (limit - middle) / spread
+        hazard = math.exp(-0.5 * z * z - 0.5 * math.log(2 * math.pi) - float(special.log_ndtr(-z)))
+        cut_mean, cut_variance = middle + spread * hazard, spread**2 * (1 + z * hazard - hazard**2)
+        return np.array([(cut_mean - mean) / math.sqrt(variance), cut_variance / variance - 1])
+
+    found = optimize.root(misfit, [mean, 0.5 * math.log(variance)])
+    if not found.success:
+        return math.nan, math.nan
+    return float(found.x[0]), math.exp(float(found.x[1]))
+
+
+def lognormal_ci95(
+    size: FloatArray, weight: FloatArray, field: NDArray[np.integer], limit: float = 0.0
+) -> tuple[Ends, Ends]:
     """Return the 95 % intervals of median and sigma from the scatter between fields; NaN with fewer than two.
 
     Parameters
@@ -69,23 +96,38 @@ def lognormal_ci95(size: FloatArray, weight: FloatArray, field: NDArray[np.integ
     field
         (carbides,) number of the field of each, from 0.
     """
-    counts = weight > 0
+    counts = (weight > 0) & (size >= limit)
     logs, w, field = np.log(size[counts]), weight[counts], field[counts]
     # Sums of each field, without their own mean so that no figure is lost in the squares.
-    logs = logs - np.average(logs, weights=w) if w.size else logs
+    shift = float(np.average(logs, weights=w)) if w.size else 0.0
+    logs = logs - shift
     sums = np.array([np.bincount(field, w * logs**power) for power in range(3)])
-    whole, left = sums.sum(axis=1), sums.sum(axis=1, keepdims=True) - sums
+    left = sums.sum(axis=1, keepdims=True) - sums
     n = sums.shape[1]
     if n < 2:
         return (math.nan, math.nan), (math.nan, math.nan)
-    middle = math.log(fit_lognormal(size, weight).median)
-    spread = 0.5 * np.log(left[2] / left[0] - (left[1] / left[0]) ** 2)
-    mean_ends = _jackknife(middle, left[1] / left[0], n)
-    sigma_ends = _jackknife(0.5 * math.log(whole[2] / whole[0]), spread, n)
+    fitted = fit_lognormal(size, weight, limit)
+    moved = math.log(fitted.median)
+    means, variances = left[1] / left[0], left[2] / left[0] - (left[1] / left[0]) ** 2
+    if limit > 0:
+        cut = math.log(limit) - shift
+        means, spreads = np.array([_cut_normal(m, v, cut) for m, v in zip(means, variances, strict=True)]).T
+    else:
+        spreads = np.sqrt(variances)
+    mean_ends = jackknife_ends(moved, means, n)
+    sigma_ends = jackknife_ends(math.log(fitted.sigma), np.log(spreads), n)
     return mean_ends, sigma_ends
 
 
-def _jackknife(value: float, left: FloatArray, fields: int) -> Ends:
-    """Return the 95 % interval of exp(value) from the values with each field left out (Tukey 1958, from memory)."""
+def jackknife_ends(value: float, left: FloatArray, fields: int) -> Ends:
+    """95 % interval of exp(value) from the values with each field left out (J. W. Tukey 1958, from memory).
+
+    Parameters
+    ----------
+    value
+        A logarithm.
+    left
+        (fields,) the same with each field left out, up to a constant.
+    """
     half = student_t(fields - 1) * math.sqrt((fields - 1) * float(np.var(left)))
     return math.exp(value - half), math.exp(value + half)

@@ -56,12 +56,11 @@ class Contrast:
             return math.nan
         return float(2 * special.stdtr(self.degrees_of_freedom, -abs(self.estimate) / self.standard_error))
 
-    @property
-    def detectable(self) -> float:
-        """Smallest true difference that such samples show with a power of 80 % at the 5 % level."""
+    def detectable(self, alpha: float = ALPHA) -> float:
+        """Smallest true difference that such samples show with a power of 80 % at a level, by default 5 %."""
         if not self.standard_error > 0:
             return math.nan
-        return self.standard_error * _detectable_shift(self.degrees_of_freedom)
+        return self.standard_error * _detectable_shift(self.degrees_of_freedom, alpha)
 
 
 def contrast(estimate: float, variances: Sequence[float], degrees_of_freedom: Sequence[float]) -> Contrast:
@@ -125,52 +124,22 @@ def fieller(a: ArrayLike, b: ArrayLike) -> tuple[float, float]:
     return ends[0], ends[1]
 
 
-def permutation_p(a: ArrayLike, b: ArrayLike) -> float:
-    """Two-sided p value of Welch's t under exchange of the values between the samples.
-
-    All exchanges where there are no more than 20 000, else 9 999 drawn with a fixed seed, with the observed one
-    counted too. The studentised statistic holds its level with unequal scatter as the samples grow (A. Janssen 1997).
-
-    Returns
-    -------
-    NaN where all values are the same.
-    """
-    a, b = np.asarray(a, float), np.asarray(b, float)
-    values = np.concatenate([a, b])
-    if np.ptp(values) == 0:
-        return math.nan
-    in_a, exact = _exchanges(len(a), len(b))
-    seen = _squared_t(values, (np.arange(len(values)) < len(a))[None])
-    # The tolerance keeps exchanges that are equal but for rounding on the same side.
-    reached = np.count_nonzero(_squared_t(values, in_a) >= seen * (1 - 1e-9))
-    return reached / len(in_a) if exact else (reached + 1) / (len(in_a) + 1)
-
-
 @functools.lru_cache(maxsize=16)
-def _exchanges(n_a: int, n_b: int) -> tuple[NDArray[np.bool_], bool]:
-    """(exchanges, n_a + n_b) which values fall to a, and whether these are all there are."""
+def exchanges(n_a: int, n_b: int) -> tuple[NDArray[np.bool_], bool]:
+    """(exchanges, n_a + n_b) which fields fall to a, the true ones first, and whether these are all there are.
+
+    All where there are no more than 20 000, else the true ones and 9 999 drawn with a fixed seed.
+    """
     n = n_a + n_b
     exact = math.comb(n, n_a) <= EXACT_SPLITS
     if exact:
         chosen = np.array(list(itertools.combinations(range(n), n_a)))
     else:
-        chosen = np.random.default_rng(0).permuted(np.tile(np.arange(n), (RANDOM_SPLITS, 1)), axis=1)[:, :n_a]
+        drawn = np.random.default_rng(0).permuted(np.tile(np.arange(n), (RANDOM_SPLITS, 1)), axis=1)[:, :n_a]
+        chosen = np.concatenate([np.arange(n_a)[None], drawn])
     in_a = np.zeros((len(chosen), n), bool)
     np.put_along_axis(in_a, chosen, True, axis=1)
     return in_a, exact
-
-
-def _squared_t(values: FloatArray, in_a: NDArray[np.bool_]) -> FloatArray:
-    """(exchanges,) Welch's t, squared; infinite where neither sample scatters."""
-    x = (values - values.mean()) / np.ptp(values)
-    n_a = np.count_nonzero(in_a[0])
-    n_b = len(x) - n_a
-    sum_a, square_a = in_a @ x, in_a @ (x * x)
-    sum_b, square_b = x.sum() - sum_a, (x * x).sum() - square_a
-    variance = (square_a - sum_a**2 / n_a) / (n_a - 1) / n_a + (square_b - sum_b**2 / n_b) / (n_b - 1) / n_b
-    variance = np.where(variance > 1e-14, variance, 0.0)
-    gap = np.square(sum_a / n_a - sum_b / n_b)
-    return np.divide(gap, variance, out=np.where(gap > 1e-14, np.inf, 0.0), where=variance > 0)
 
 
 def holm(p_values: ArrayLike) -> FloatArray:
@@ -183,27 +152,27 @@ def holm(p_values: ArrayLike) -> FloatArray:
     return adjusted
 
 
-def power(shift: float, degrees_of_freedom: float) -> float:
-    """Chance that a two-sided t test at the 5 % level shows a difference of `shift` standard errors."""
+def power(shift: float, degrees_of_freedom: float, alpha: float = ALPHA) -> float:
+    """Chance that a two-sided t test, by default at the 5 % level, shows a difference of `shift` standard errors."""
     from scipy import special
 
     if math.isinf(degrees_of_freedom) or degrees_of_freedom > 1e6:
-        z = float(special.ndtri(1 - ALPHA / 2))
+        z = float(special.ndtri(1 - alpha / 2))
         return float(special.ndtr(shift - z) + special.ndtr(-shift - z))
-    t = float(special.stdtrit(degrees_of_freedom, 1 - ALPHA / 2))
+    t = float(special.stdtrit(degrees_of_freedom, 1 - alpha / 2))
     # SciPy's noncentral t loses the far lower tail when the shift is large; there the tail is 0.
     lower = float(special.nctdtr(degrees_of_freedom, shift, -t)) if abs(shift) < 5 else 0.0
     upper = float(special.nctdtr(degrees_of_freedom, shift, t))
     return (1.0 if math.isnan(upper) else 1 - upper) + (0.0 if math.isnan(lower) else lower)
 
 
-def _detectable_shift(degrees_of_freedom: float) -> float:
+def _detectable_shift(degrees_of_freedom: float, alpha: float) -> float:
     from scipy import optimize
 
     highest = 4.0
-    while power(highest, degrees_of_freedom) < POWER:
+    while power(highest, degrees_of_freedom, alpha) < POWER:
         highest *= 2
-    return float(optimize.brentq(lambda shift: power(shift, degrees_of_freedom) - POWER, 0.0, highest))
+    return float(optimize.brentq(lambda shift: power(shift, degrees_of_freedom, alpha) - POWER, 0.0, highest))
 
 
 def sample_size(shift: float, std_a: float, std_b: float) -> int | None:

@@ -85,7 +85,9 @@ FIELDS = (
     Column("band_contrast", "", "float64", "relative scatter of the area fraction across rolling, at long spacings"),
     Column("band_contrast_at_random", "", "float64", "the same for the same carbides placed at random"),
     Column("band_p_value", "", "float64", "chance that carbides placed at random show bands as strong"),
-    Column("band_spacing_um", "µm", "float64", "spacing of the strongest bands; empty where not banded"),
+    Column("band_spacing_um", "µm", "float64", "spacing of the strongest bands; empty where not banded or too wide"),
+    Column("bands_too_wide", "", "float64", "1 where the strongest bands are wider than half of the field, else 0"),
+    Column("row_power", "", "float64", "power at short spacings over that without rows along rolling; 1: no rows"),
     Column("lane_width_um", "µm", "float64", "mean width of the lanes poor in carbides; empty where not banded"),
     Column("nearest_neighbour_um", "µm", "float64", "mean distance of the centroids of nearest neighbours"),
     Column("neighbour_ratio", "", "float64", "the same over that of the carbides placed at random without overlap"),
@@ -136,19 +138,36 @@ COMPARISON = (
     Column("quantity", "", "str", "what is compared"),
     Column("unit", "", "str", "unit of the two values, and of a difference"),
     Column("kind", "", "str", "ratio (b over a), difference (b less a), or not compared"),
-    Column("value_a", "", "float64", "mean over the fields of specimen a"),
-    Column("value_b", "", "float64", "mean over the fields of specimen b"),
+    Column("primary", "", "int64", "1 where the quantity answers a question and gets a verdict"),
+    Column("value_a", "", "float64", "value of specimen a, from the sums of its fields"),
+    Column("value_b", "", "float64", "value of specimen b, from the sums of its fields"),
     Column("fields_a", "", "int64", "fields of specimen a that entered"),
     Column("fields_b", "", "int64", "fields of specimen b that entered"),
     Column("estimate", "", "float64", "ratio or difference"),
     Column("ci95_low", "", "float64", "lower end of its 95 % interval"),
     Column("ci95_high", "", "float64", "upper end of its 95 % interval"),
-    Column("p_value", "", "float64", "of no difference, Welch's test between fields"),
-    Column("p_holm", "", "float64", "the same, adjusted for all tests of the table (Holm)"),
+    Column("p_value", "", "float64", "of no difference, Student's t on ratios of field sums"),
+    Column(
+        "p_joint", "", "float64", "the same, adjusted for all primary quantities by exchange of fields, and for pairs"
+    ),
+    Column("p_holm", "", "float64", "the same, adjusted for all primary rows of the table (Holm)"),
     Column("p_permutation", "", "float64", "the same as p_value, by exchange of fields"),
-    Column("detectable", "", "float64", "smallest true ratio or difference found with a power of 80 %"),
-    Column("verdict", "", "str", "differs, may differ, alike (within 10 %), cannot tell, not compared"),
+    Column(
+        "detectable", "", "float64", "smallest true ratio or difference found with a power of 80 % after adjustment"
+    ),
+    Column("verdict", "", "str", "differs, may differ, alike (within 10 %), cannot tell, shown only, not compared"),
     Column("warning", "", "str", "what to know before trusting the row"),
+)
+
+SIZES = (
+    Column("specimen", "", "str", "name of the specimen"),
+    Column("quantity", "", "str", "median and spread of the sections, spheres in space, largest carbide on an area"),
+    Column("unit", "", "str", "unit of value and interval"),
+    Column("value", "", "float64", "by a lognormal law above the detection limit; of the largest the median to expect"),
+    Column("ci95_low", "", "float64", "lower end of the 95 % interval; of the largest, of what is to come"),
+    Column("ci95_high", "", "float64", "upper end of the 95 % interval; of the largest, of what is to come"),
+    Column("fields", "", "int64", "fields that entered"),
+    Column("message", "", "str", "how well the law fits, or why there is no value"),
 )
 
 COUPONS = (
@@ -180,6 +199,10 @@ TRANSVERSE_RATIOS = (
     Column("gap_pct", "%", "float64", "gap asked about"),
     Column("more_longitudinal", "", "float64", "more coupons needed to show that gap with a power of 80 %"),
     Column("more_transverse", "", "float64", "more coupons needed to show that gap with a power of 80 %"),
+    Column("equal_hardness_ratio", "", "float64", "the ratio at equal hardness; empty where hardness cannot tell"),
+    Column("equal_hardness_ci95_low", "", "float64", "lower end of its 95 % interval"),
+    Column("equal_hardness_ci95_high", "", "float64", "upper end of its 95 % interval"),
+    Column("equal_hardness_p_value", "", "float64", "of no difference at equal hardness"),
     Column("verdict", "", "str", "transverse lower, transverse higher, within scatter, cannot tell"),
     Column("warning", "", "str", "what to know before trusting the row"),
 )
@@ -198,6 +221,10 @@ GROUP_RATIOS = (
     Column("hardness_difference", "", "float64", "mean hardness of b less a"),
     Column("hardness_ci95_low", "", "float64", "lower end of its 95 % interval"),
     Column("hardness_ci95_high", "", "float64", "upper end of its 95 % interval"),
+    Column("equal_hardness_ratio", "", "float64", "the ratio at equal hardness; empty where hardness cannot tell"),
+    Column("equal_hardness_ci95_low", "", "float64", "lower end of its 95 % interval"),
+    Column("equal_hardness_ci95_high", "", "float64", "upper end of its 95 % interval"),
+    Column("equal_hardness_p_value", "", "float64", "of no difference at equal hardness"),
     Column("verdict", "", "str", "differs, may differ, cannot tell"),
     Column("warning", "", "str", "what to know before trusting the row"),
 )

@@ -41,7 +41,7 @@ def test_two_folders_are_compared_and_written(folder, tmp_path, run_micro):
     one, two = folder("one", {"powder-made": 0.05}), folder("two", {"ingot-cast": 0.12})
     status, said, trouble = run_micro("compare", one, two, "--out", tmp_path / "out")
     assert (status, trouble) == (0, "")
-    assert said.startswith("ingot-cast against powder-made: of 2 quantities compared, 1 differs")
+    assert said.startswith("ingot-cast against powder-made: of 1 quantity judged, 1 differs")
     assert "- Area fraction: " in said
     table = pd.read_csv(tmp_path / "out" / "comparison.csv")
     assert list(table) == columns.names(columns.COMPARISON)

@@ -231,3 +231,10 @@ def test_whether_further_coupons_can_help_is_said(scatter, gap_pct, words):
     steps = np.exp(scatter * np.array([-1.0, 0.5, -0.5, 1.0, 0.0]))
     groups = (("P", "longitudinal", 30 * steps, 60.0), ("P", "transverse", 25 * steps, 60.0))
     assert any(line.endswith(words) for line in coupon_sentences(analyse_coupons(coupons(*groups), gap_pct)))
+
+
+def test_outliers_are_looked_for_on_logarithms():
+    """Toughness scatters by a share: evenly rising logarithms hold no outlier, however far the last value lies."""
+    along = [5.0, 8.0, 12.0, 20.0, 31.0, 48.0, 75.0, 300.0]
+    analysis = analyse_coupons(coupons(("P", "longitudinal", along, 60), ("P", "transverse", ACROSS, 60)))
+    assert (analysis.coupons["outlier"] == "").all()

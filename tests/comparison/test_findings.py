@@ -19,7 +19,7 @@ def test_what_differs_is_told_with_both_values_and_the_interval(said):
     area, size = (
         next(s for s in said.differs if s.startswith(w)) for w in ("Area fraction: ", "Mean carbide diameter")
     )
-    assert area.startswith("Area fraction: 10.3 %")
+    assert area.startswith("Area fraction: 9.64 %")
     assert "% in bar A, " in area
     assert "percentage points (95 % interval" in area
     assert size.startswith("Mean carbide diameter: ")
@@ -39,8 +39,8 @@ def test_the_summary_counts_every_quantity(said):
         (said.cannot_tell, "is left open", "are left open"),
     )
     told = ", ".join(f"{len(found)} {one if len(found) == 1 else more}" for found, one, more in counts if found)
-    assert said.summary == f"bar B against bar A: of 10 quantities compared, {told}."
-    assert len(said.differs) + len(said.may_differ) + len(said.alike) + len(said.cannot_tell) == 10
+    assert said.summary == f"bar B against bar A: of 5 quantities judged, {told}."
+    assert len(said.differs) + len(said.may_differ) + len(said.alike) + len(said.cannot_tell) == 5
 
 
 def test_a_refused_pair_says_why_and_nothing_else(specimen):
@@ -63,7 +63,7 @@ def test_alike_is_said_with_its_margin(specimen):
     rng = np.random.default_rng(1)
     (pair,) = findings(compare([specimen(n, rng, fields=12, scatter=0.01) for n in "AB"]))
     assert any("alike within 10 %: ratio" in s for s in pair.alike)
-    assert any("Degree of orientation" in s and "alike within 0.05" in s for s in pair.alike)
+    assert any(s.startswith("Degree of orientation: ") for s in pair.shown)
 
 
 def test_no_sentence_prints_a_hole(specimen):

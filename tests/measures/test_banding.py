@@ -124,3 +124,72 @@ def test_a_weak_modulation_is_found_in_nine_of_ten():
     print(f"30 % modulation found in {len(spacing)} of 100; spacing off by {np.median(np.abs(spacing / 100 - 1)):.3f}")
     assert len(spacing) >= 90
     assert np.median(np.abs(spacing / 100 - 1)) < 0.05
+
+
+def rows_of_carbides(rng, rows=45, in_a_row=9, banded=0.0, spacing=150.0):
+    """Rows along rolling (horizontal), each at random, or thicker where a wave across says so."""
+    y0 = rng.uniform(0, 600, 4000)
+    y0 = y0[rng.uniform(0, 1 + banded, 4000) < 1 + banded * np.sin(2 * np.pi * y0 / spacing)][:rows]
+    x0, step = rng.uniform(0, 800, rows), rng.uniform(14, 24, (rows, 1))
+    x = (x0[:, None] + np.arange(in_a_row) * step) % 800
+    y = np.clip(y0[:, None] + rng.normal(0, 1.5, x.shape), 0, 599)
+    return x.ravel(), y.ravel(), rng.lognormal(np.log(50), 0.5, x.size)
+
+
+def judged(points, shape=(600, 800)):
+    mask = np.zeros(shape, bool)
+    return banding(mask, mask, points, 0.0)
+
+
+def test_rows_at_random_are_no_bands():
+    """Stringers of nine carbides, anywhere: 30 of 30 read banded before rows were told; now 3 at most."""
+    found = [judged(rows_of_carbides(np.random.default_rng(seed))) for seed in range(30)]
+    assert sum(f.verdict == "banded" for f in found) <= 3
+    assert np.median([f.rows for f in found]) == pytest.approx(9, rel=0.3)
+    assert np.isnan([f.spacing for f in found if f.verdict != "banded"]).all()
+
+
+def test_bands_of_rows_are_still_bands():
+    """80 rows of ten, twice as dense in bands 150 px apart: found in 7 of 12, at their spacing."""
+    found = [judged(rows_of_carbides(np.random.default_rng(seed), 80, 10, 0.8)) for seed in range(12)]
+    spacings = [f.spacing for f in found if f.verdict == "banded"]
+    assert len(spacings) >= 7
+    assert np.median(spacings) == pytest.approx(150, rel=0.1)
+
+
+@pytest.mark.parametrize("spacing", [400.0, 550.0])
+def test_bands_wider_than_half_the_field_have_no_spacing(spacing):
+    """600 px across show one band and a half: banded, too wide, and no spacing that is none."""
+    for seed in range(5):
+        rng = np.random.default_rng(seed)
+        x, y = rng.uniform(0, 800, 8000), rng.uniform(0, 600, 8000)
+        kept = rng.uniform(0, 1.7, 8000) < 1 + 0.7 * np.sin(2 * np.pi * y / spacing + rng.uniform(0, 6))
+        points = x[kept][:400], y[kept][:400], rng.lognormal(np.log(50), 0.5, 400)
+        found = judged(points)
+        assert found.too_wide
+        assert found.p_value <= 0.025
+        assert np.isnan([found.spacing, found.lane]).all()
+
+
+@pytest.mark.parametrize("rolling", [0.0, 17.0, 90.0, 163.0])
+def test_contrast_and_lane_of_a_pure_wave(rolling):
+    """Density 1 + m·sin: contrast m/√2 beside what chance adds, lane half a period (both derived)."""
+    m, spacing = 0.7, 100.0
+    rng = np.random.default_rng(9)
+    area = np.full(12_000, 4.0)
+    turn = np.radians(rolling)
+    rows, columns = SHAPE
+    across = np.add.outer(np.arange(rows) * np.cos(turn), np.arange(columns) * np.sin(turn))
+    wave = np.sin(2 * np.pi * across / spacing)
+    whole = wave.std() * m / (1 + m * wave.mean())  # m/√2 but for the part of a wave that the frame cuts
+    assert whole == pytest.approx(m / np.sqrt(2), rel=0.04)
+    net = []
+    for _ in range(4):
+        drawn = rng.uniform(0, 1 + m, SHAPE) < 0.2 * (1 + m * wave)
+        ys, xs = np.nonzero(drawn)
+        some = rng.choice(len(xs), 12_000, replace=False)
+        found = banding(drawn, np.zeros(SHAPE, bool), (xs[some] + 0.5, ys[some] + 0.5, area), rolling)
+        net.append(np.sqrt(found.contrast**2 - found.contrast_at_random**2))
+    assert np.mean(net) == pytest.approx(whole, rel=0.04)
+    assert found.lane == pytest.approx(spacing / 2, rel=0.08)
+    assert found.spacing == pytest.approx(spacing, rel=0.03)

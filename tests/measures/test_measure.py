@@ -78,8 +78,9 @@ def test_the_interval_of_the_area_fraction_is_one_of_95_percent(discs):
     """By the normal distribution, of all carbides and of their class."""
     segmentation, found, _ = discs
     known = area_fraction_uncertainty(segmentation)
-    for (_, row), u in zip(found.table.iterrows(), (known.of_all, *known.of_class), strict=True):
-        ends = stats.norm.interval(0.95, row["area_fraction"], u)
+    below, above = (known.of_all_below, *known.of_class_below), (known.of_all, *known.of_class)
+    for (_, row), down, up in zip(found.table.iterrows(), below, above, strict=True):
+        ends = (stats.norm.ppf(0.025, row["area_fraction"], down), stats.norm.ppf(0.975, row["area_fraction"], up))
         assert (row["area_fraction_low"], row["area_fraction_high"]) == pytest.approx(ends)
 
 

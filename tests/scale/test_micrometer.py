@@ -108,3 +108,20 @@ def test_the_stated_interval_holds() -> None:
     print(f"interval held in {held} of 200, largest error {100 * worst:.4f} %")
     assert held >= 186
     assert worst <= 5e-4
+
+
+def test_drift_is_part_of_the_uncertainty() -> None:
+    """A scale that runs from -2 to +2 % over the picture is off by 4 %/√12 in the root mean square."""
+    drifting = calibrate(picture(Micrometer(TRUTH, drift=0.02), BRIGHT_FIELD), 10)
+    even = calibrate(picture(Micrometer(TRUTH), BRIGHT_FIELD), 10)
+    relative = [c.um_per_px_standard_uncertainty / c.um_per_px for c in (drifting, even)]
+    assert relative[0] == pytest.approx(0.04 / np.sqrt(12), rel=0.1)
+    assert relative[1] < 0.001
+
+
+def test_a_turned_picture_has_the_same_tilt() -> None:
+    """A quarter turn carries the ruling from upright to level and leaves its tilt from the axis, sign and all."""
+    grey = picture(Micrometer(TRUTH, tilt_deg=3.0), BRIGHT_FIELD)
+    upright, level = calibrate(grey, 10), calibrate(np.rot90(grey).copy(), 10)
+    assert abs(upright.tilt_deg) == pytest.approx(3.0, abs=0.05)
+    assert level.tilt_deg == pytest.approx(upright.tilt_deg, abs=0.02)

@@ -9,7 +9,7 @@ import pytest
 from micro.phantom.picture import etched_surface, expose
 from micro.phantom.scenes import Population
 from micro.segmentation.stages import segment
-from micro.segmentation.uncertainty import area_fraction_uncertainty
+from micro.segmentation.uncertainty import AreaUncertainty, area_fraction_uncertainty
 
 
 def test_errors_stay_within_three_standard_uncertainties(phantom, fraction):
@@ -80,3 +80,15 @@ def test_causes_add_in_quadrature(field):
 def test_nothing_found_has_no_uncertainty_of_what_was_found(phantom):
     u = area_fraction_uncertainty(segment(phantom([]).grey))
     assert u.of_class.shape == (0,) and u.of_all == 0
+
+
+def test_what_may_have_been_missed_is_one_error_of_the_total_and_upward():
+    """0.3 + 0.4 missed in two classes: 0.7 of the total, not 0.5; none of it downward (JCGM 100:2008, 5.2)."""
+    zero, part = np.zeros(2), np.array([0.3, 0.4])
+    u = AreaUncertainty(noise=zero, matrix=zero, level=zero, missed=part, method=zero)
+    assert u.of_all == pytest.approx(0.7)
+    assert u.of_all_below == 0
+    one = AreaUncertainty(noise=part, matrix=zero, level=zero, missed=zero, method=zero)
+    assert one.of_all == pytest.approx(0.5)
+    shared = AreaUncertainty(noise=zero, matrix=part, level=zero, missed=zero, method=zero)
+    assert shared.of_all_below == pytest.approx(0.7)

@@ -1,0 +1,84 @@
+"""One quantity of two specimens: both sides as ratios of field sums, and their difference or ratio."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from micro.comparison.measured import MeasuredSpecimen
+from micro.specimens.quantities import ClassData, Quantity, Ratio
+from micro.specimens.summary import area_relative_uncertainty
+from micro.statistics.sampling import FloatArray, ratio_of_fields, uncertainty_of_ratio
+from micro.statistics.skewed import Difference, Skewed, log_ratio
+
+
+@dataclass(frozen=True, eq=False)
+class Side:
+    """One specimen's class on one side of a pair.
+
+    Parameters
+    ----------
+    numerator, denominator
+        (fields,) sums of the fields that have the quantity.
+    value
+        Sum of the numerators over that of the denominators.
+    on_logs, plain
+        The logarithm of the value, and the value, as they are judged.
+    shared
+        Relative standard uncertainty that all fields share.
+    """
+
+    numerator: FloatArray
+    denominator: FloatArray
+    value: float
+    on_logs: Skewed
+    plain: Skewed
+    shared: float
+
+    @property
+    def fields(self) -> int:
+        """Fields that have the quantity."""
+        return len(self.numerator)
+
+
+def sides_of(
+    quantity: Quantity,
+    measure: Ratio,
+    pair: tuple[MeasuredSpecimen, MeasuredSpecimen],
+    data: tuple[ClassData, ClassData],
+) -> tuple[Side, Side]:
+    """Both sides of a pair; scale counts as shared only where the sizes of a pixel differ."""
+    one_scale = pair[0].um_per_px == pair[1].um_per_px
+    sides = []
+    for specimen, own in zip(pair, data, strict=True):
+        scale = 0.0 if one_scale else abs(quantity.scale_power) * (specimen.scale_relative_uncertainty or 0.0)
+        area = abs(quantity.area_power) * float(np.nan_to_num(area_relative_uncertainty(own)))
+        sides.append(_side(measure, own, math.hypot(scale, area)))
+    return sides[0], sides[1]
+
+
+def _side(measure: Ratio, data: ClassData, shared: float) -> Side:
+    y, x = measure.numerator(data), measure.denominator(data)
+    if measure.of_fields is not ratio_of_fields:
+        # The largest of a field, or whether it is banded: one value a field, and no sum of sums.
+        y, x = np.divide(y, x, out=np.full(len(y), np.nan), where=x > 0), np.ones(len(y))
+    known = np.isfinite(y) & np.isfinite(x) & (x > 0)
+    y, x = y[known], x[known]
+    n = len(y)
+    value = float(y.sum() / x.sum()) if n else math.nan
+    variance = float(uncertainty_of_ratio(y, x)) ** 2 if n > 1 else math.nan
+    plain = Skewed(value, variance, 0.0, n - 1.0)
+    if measure.terms is not None and n:
+        on_logs, _ = log_ratio(*measure.terms(data), data.field, len(data.fields))
+    else:
+        on_logs, _ = log_ratio(y, x, np.arange(n), n, of_carbides=False)
+    return Side(y, x, value, on_logs, plain, shared)
+
+
+def difference_of(a: Side, b: Side, on_logs: bool) -> Difference:
+    """Return b less a, of the logarithms or of the values."""
+    if on_logs:
+        return Difference(a.on_logs, b.on_logs, a.shared**2 + b.shared**2)
+    return Difference(a.plain, b.plain, (a.shared * a.value) ** 2 + (b.shared * b.value) ** 2)

@@ -1,0 +1,160 @@
+"""One asymmetric specimen of known truth, followed to every row of specimens.csv and of the comparison.
+
+Three fields of aligned ellipses, aspect ratio 2, along a rolling direction of 17°, of two greys (MC, and M7C3 in
+bands). What is expected comes from the drawn outlines by the closed forms named, not from the program.
+"""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import micro
+from micro.comparison.measured import MeasuredSpecimen
+from micro.comparison.pairs import compare
+from micro.phantom.picture import Optics
+from micro.phantom.scenes import Population, Scene, make_field
+from micro.specimens.quantities import QUANTITIES
+from micro.specimens.summary import summarise
+
+UM_PER_PX, SHAPE, FIELDS = 0.25, (700, 900), 3
+SCENE = Scene(
+    (
+        Population(0.05, 16.0, 0.25, 2.0, 0.0, 0.0, roughness=0.0, banding=1.0, carbide_class=1),
+        Population(0.04, 11.0, 0.25, 2.0, 0.0, 0.0, roughness=0.0, carbide_class=0),
+    ),
+    class_names=("MC", "M7C3"),
+    rolling_deg=17.0,
+    band_spacing_px=170.0,
+    optics=Optics(80, (210, 150), blur_px=0.9, noise=3.0),
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def measured():
+    """Tables of the fields, and the true outlines with their field."""
+    particles, fields, truths = [], [], []
+    for number in range(FIELDS):
+        grey, truth = make_field(SCENE, SHAPE, np.random.default_rng(100 + number))
+        result = micro.measure(grey, UM_PER_PX, rolling_deg=17.0, carbides="bright")
+        name = f"f{number}"
+        particles.append(result.particles.assign(specimen="bar", field=name))
+        fields.append(result.field.assign(specimen="bar", field=name))
+        truths.append(truth.particles.assign(field=name, fraction=truth.area_fraction.sum()))
+    return pd.concat(particles), pd.concat(fields), pd.concat(truths)
+
+
+def near(value, share):
+    return value * (1 - share), value * (1 + share)
+
+
+def expected(truth):
+    """Return the ends between which each quantity must lie; µm, mm and fractions as in specimens.csv."""
+    k, (rows, columns) = UM_PER_PX, SHAPE
+    area_um2 = FIELDS * rows * columns * k * k
+    mm = area_um2 / 1000  # area over a length in µm, so that sums of lengths come out per mm
+    own = truth[truth["x_px"].between(0, columns) & truth["y_px"].between(0, rows)]
+    d, by_area = own["ecd_px"].to_numpy() * k, own["area_px"].to_numpy()
+    shown = (truth["shown_px"] / truth["area_px"]).to_numpy()
+    across = float(shown @ truth["major_px"]) * k / mm  # lines across meet as many as the carbides are long
+    along = float(shown @ truth["minor_px"]) * k / mm
+    fraction = float(truth.groupby("field")["fraction"].first().mean())
+    order = np.argsort(d)
+    cumulated = np.cumsum(by_area[order]) / by_area.sum()
+
+    def of_area(share):
+        return d[order][np.searchsorted(cumulated, share)]
+
+    return {
+        "area_fraction": near(fraction, 0.02),
+        "number_per_mm2": near(len(own) / area_um2 * 1e6, 0.03),
+        "mean_ecd": near(d.mean(), 0.02),
+        "area_weighted_ecd": near((d**3).sum() / (d**2).sum(), 0.02),
+        **{f"ecd_d{q}": near(np.quantile(d, q / 100), 0.03) for q in (10, 50, 90)},
+        **{f"ecd_d{q}_by_area": near(of_area(q / 100), 0.03) for q in (10, 50, 90)},
+        "largest_ecd": near(d.max(), 0.03),
+        "mean_aspect_ratio": near(own["aspect_ratio"].mean(), 0.03),
+        "elongation_along_rolling": near(2.0, 0.04),
+        "intercepts_along": near(along, 0.04),
+        "intercepts_across": near(across, 0.04),
+        "anisotropy_index": near(across / along, 0.04),
+        "degree_of_orientation": near((across - along) / (across + (math.pi / 2 - 1) * along), 0.06),
+        "mean_free_path": near((1 - fraction) / across * 1000, 0.05),
+        "mean_band_spacing": near(1000 / across, 0.05),
+        "mean_chord_along": near(fraction / along * 1000, 0.05),
+        "mean_chord_across": near(fraction / across * 1000, 0.05),
+        "surface_per_volume": near(4 / math.pi * float(shown @ truth["perimeter_px"]) * k / mm, 0.08),
+        "orientation_order": (0.98, 1.0),
+        "banded_fields_share": (1.0, 1.0),
+        "band_contrast": (0.25, 0.8),
+        "band_contrast_at_random": (0.05, 0.24),
+        "band_spacing": near(170 * k, 0.4),  # bands drawn unevenly; a pure wave is held to 3 % in test_banding
+        "lane_width": near(85 * k, 0.4),
+        "bands_too_wide_share": (0.0, 0.0),
+        "row_power": (1.0, 1.5),
+        "nearest_neighbour": near(nearest(own) * k, 0.05),
+        "neighbour_ratio": (0.8, 1.1),
+        "neighbour_alignment": (-0.6, 0.3),
+        "stringer_share": (0.0, 0.35),
+        "stringer_share_at_random": (0.0, 0.3),
+        "resolved_diameter": near(5.4 * 0.25, 0.2),
+        "unresolved_share": (0.0, 0.03),
+    }
+
+
+def nearest(own):
+    """Mean distance of nearest neighbours by scipy's distances of all pairs, frame by frame."""
+    from scipy.spatial.distance import cdist
+
+    found = []
+    for _, field in own.groupby("field"):
+        places = field[["x_px", "y_px"]].to_numpy()
+        apart = cdist(places, places) + 1e9 * np.eye(len(places))
+        found.append(apart.min(axis=1))
+    return float(np.concatenate(found).mean())
+
+
+def test_every_row_of_specimens_csv_is_the_truth(measured):
+    """Along and across are told apart by a factor of 2 everywhere: swapped, a row would be off by that."""
+    particles, fields, truth = measured
+    table = summarise(particles, fields, 0.001)
+    rows = table[table["carbide_class"] == "all"].set_index("quantity")["mean"]
+    wanted = expected(truth)
+    assert set(wanted) == {quantity.name for quantity in QUANTITIES}
+    wrong = {n: (rows[n], ends) for n, ends in wanted.items() if not ends[0] - 1e-9 <= rows[n] <= ends[1] + 1e-9}
+    assert wrong == {}
+
+
+def test_both_classes_have_their_own_truth(measured):
+    """The darker and coarser carbides are M7C3; fractions of both add up to all."""
+    particles, fields, truth = measured
+    table = summarise(particles, fields, 0.001)
+    fractions = table[table["quantity"] == "area_fraction"].set_index("carbide_class")["mean"]
+    drawn = truth.assign(share=truth["shown_px"] / (FIELDS * SHAPE[0] * SHAPE[1])).groupby("carbide_class")["share"]
+    assert len(fractions) == 3
+    assert sorted(fractions.drop("all")) == pytest.approx(sorted(drawn.sum()), rel=0.04)
+    assert fractions.drop("all").sum() == pytest.approx(fractions["all"], rel=1e-6)
+
+
+def test_a_bar_twice_as_coarse_is_twice_as_coarse_in_every_row(measured):
+    """The same carbides at twice the size of a pixel: lengths × 2, counts per length ÷ 2, per area ÷ 4, ratios × 1."""
+    particles, fields, _ = measured
+    particles = particles.assign(flags="")  # else the finer bar is cut at what the coarser resolves
+    powers = {"µm": 1, "1/mm": -1, "1/mm²": -2}
+
+    def doubled(table):
+        factor = {c: 2.0 for c in table if c.endswith("_um")} | {c: 4.0 for c in table if c.endswith("_um2")}
+        factor |= {c: 0.5 for c in table if c.endswith("_per_mm")} | {c: 0.25 for c in table if c.endswith("_per_mm2")}
+        return table.assign(**{c: table[c] * f for c, f in factor.items()})
+
+    a = MeasuredSpecimen("a", fields, particles, "longitudinal", 0.0)
+    b = MeasuredSpecimen("b", doubled(fields).assign(um_per_px=UM_PER_PX), doubled(particles), "longitudinal", 0.0)
+    table = compare([a, b])
+    rows = table[(table["carbide_class"] == "all") & table["estimate"].notna()]
+    for row in rows.to_dict("records"):
+        if row["quantity"] == "largest_ecd":
+            continue
+        wanted = 2.0 ** powers.get(row["unit"], 0) if row["kind"] == "ratio" else 0.0
+        assert row["estimate"] == pytest.approx(wanted, abs=1e-9), row["quantity"]
+    assert len(rows) >= 12
