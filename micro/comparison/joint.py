@@ -13,6 +13,7 @@ from micro.statistics.sampling import FloatArray
 from micro.statistics.two_samples import exchanges, holm
 
 LEAST_EXCHANGES = 200
+PER_PAIR = 40  # 2/N times the pairs reaches 5 %
 """With fewer exchanges the steps of a p value are coarser than half a percent, and Holm's adjustment stands. Chosen."""
 
 
@@ -73,23 +74,27 @@ def exchange_p(statistic: FloatArray) -> float:
     return float(np.mean(statistic >= statistic[0] * (1 - 1e-9)))
 
 
-def joint_p(tests: Sequence[Judged]) -> FloatArray:
+def joint_p(tests: Sequence[Judged], pairs: int = 1) -> FloatArray:
     """P values adjusted for testing all of these at once.
 
     Step down by the smallest p value among those left, under exchange of whole fields, which keeps the ties between the
     quantities (P. H. Westfall and S. S. Young, Resampling-Based Multiple Testing, 1993; from memory). Holm's where the
-    fields of the quantities are not the same, or allow fewer than 200 exchanges.
+    fields of the quantities are not the same, or allow fewer than 200 exchanges, or too few to tell any of the pairs
+    apart: the smallest share of N exchanges is 2/N, and is multiplied by the number of pairs.
 
     Parameters
     ----------
     tests
         Quantities of one pair, each with a p value.
+    pairs
+        Pairs of specimens that are compared; the p values are not multiplied here.
     """
     from scipy import special
 
     p = np.array([test.p_value for test in tests])
     shapes = {(test.a.fields, test.b.fields) for test in tests}
-    if len(tests) < 2 or len(shapes) > 1 or len(exchanges(*shapes.pop())[0]) < LEAST_EXCHANGES:
+    needed = max(LEAST_EXCHANGES, PER_PAIR * pairs)
+    if len(tests) < 2 or len(shapes) > 1 or len(exchanges(*shapes.pop())[0]) < needed:
         return holm(p)
     # Every exchange is judged as the true pair is, by Student's t.
     t = np.sqrt(np.array([exchanged(test) for test in tests]))

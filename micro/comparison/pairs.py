@@ -67,7 +67,7 @@ def compare(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
 def _adjusted(rows: list[dict[str, Any]], pairs: int) -> list[dict[str, Any]]:
     """Rows of one pair with p values adjusted over the primary ones, and what such fields would show after that."""
     tested = [row for row in rows if row["primary"] and _TESTED in row]
-    adjusted = joint_p([row[_TESTED] for row in tested])
+    adjusted = joint_p([row[_TESTED] for row in tested], pairs)
     for row, p_joint in zip(tested, adjusted, strict=True):
         row["p_joint"] = min(1.0, pairs * p_joint)
     for row in rows:

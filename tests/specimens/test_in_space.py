@@ -20,6 +20,7 @@ def specimen(fields=6, each=300, area_mm2=0.05):
     particles = particles.assign(field=name, ecd_um=size, weight=1.0, aspect_ratio=1.1, flags="", carbide_class="MC")
     table = columns.empty(columns.FIELDS).reindex(range(fields))
     table = table.assign(field=pd.unique(name), carbide_class="all", analysed_area_um2=1e6 * area_mm2)
+    table = table.assign(area_fraction=0.05, number_per_mm2=each / area_mm2)
     return class_data(particles, table, "all")
 
 

@@ -86,6 +86,7 @@ def expected(truth):
         "mean_chord_across": near(fraction / across * 1000, 0.05),
         "surface_per_volume": near(4 / math.pi * float(shown @ truth["perimeter_px"]) * k / mm, 0.08),
         "orientation_order": (0.98, 1.0),
+        "unknown_fields_share": (0.0, 0.0),
         "banded_fields_share": (1.0, 1.0),
         "band_contrast": (0.25, 0.8),
         "band_contrast_at_random": (0.05, 0.24),
