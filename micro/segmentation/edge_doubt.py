@@ -12,6 +12,7 @@ from micro.segmentation.segmentation import Segmentation
 from micro.segmentation.texture import Texture
 from micro.segmentation.tone import tone_shift_px
 from micro.segmentation.uncertainty import clipped_share
+from micro.statistics.sampling import NORMAL_95
 
 FEW = 5
 UNEVEN = 2.0
@@ -135,7 +136,7 @@ def _levels(s: Segmentation, shape: EdgeShape, told: RimLight, disturbed: bool) 
     if own != 1:
         weight = 1 / np.square([LEVEL_ERROR, EDGE_ERROR])
         factor = float(weight @ [own, edge] / weight.sum())
-        half = float(np.hypot(half, np.hypot(abs(own - edge) / 2, 1.96 / np.sqrt(weight.sum()))))
+        half = float(np.hypot(half, np.hypot(abs(own - edge) / 2, NORMAL_95 / np.sqrt(weight.sum()))))
         words = (f"carbides differ in grey: their own levels and edges change the area by {100 * (factor - 1):+.1f} %",)
     elif disturbed:
         half = float(np.hypot(half, BESIDE_ERROR + abs(edge - 1) / 2))

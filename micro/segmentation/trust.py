@@ -13,8 +13,8 @@ from micro.segmentation.matrix import Matrix, smoothed
 from micro.segmentation.segmentation import UNNAMED, Segmentation, SegmentationSettings, Verdict
 from micro.segmentation.texture import Texture, find_texture, line_like
 from micro.segmentation.two_levels import two_levels
+from micro.statistics.sampling import NORMAL_95
 
-NORMAL_95 = 1.96
 NONE_SEEN_PX = 18.0  # three of the smallest carbides, 6 px each (Poisson, 95 %)
 UNEVEN = 2.0
 # Of a class contrast: beyond it carbides are lost (simulated: tests/accuracy/etched_fields.py, lath 20 and 30 %).

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from micro.issues import bit
 from micro.segmentation.matrix import ADDED_SPREAD_PX
 from micro.segmentation.segmentation import Segmentation
+from micro.statistics.sampling import NORMAL_95
 
 FloatArray = NDArray[np.float64]
 # From invented fields without halo or relief: outline and contrast agree this well, the worse the smaller the carbides.
-NORMAL_95 = 1.96
 OUTLINE_ERROR, OUTLINE_ERROR_UNRESOLVED = 0.02, 0.2
 DISAGREEMENT = 2.0
 THIN, ROD = 3.0, 3.0
