@@ -79,13 +79,14 @@ _KINDS = (
     ),
     _kind(
         "rolling_estimated", "rolling_estimated", "note",
-        "rolling direction estimated from the carbides: {angle_deg:.1f}° ± {half_width_deg:.1f}° from the horizontal",
+        "rolling direction estimated from the carbides: {angle_deg:.1f}° from the horizontal, to within "
+        "{half_width_deg:.1f}°",
         angle_deg=31.4, half_width_deg=2.2,
     ),
     _kind(
         "rolling_estimated", "rolling_of_specimen", "note",
-        "rolling direction of the specimen estimated from {fields} fields: {angle_deg:.1f}° ± {half_width_deg:.1f}° "
-        "from the horizontal", angle_deg=31.4, half_width_deg=1.1, fields=6,
+        "rolling direction of the specimen estimated from {fields} fields: {angle_deg:.1f}° from the "
+        "horizontal, to within {half_width_deg:.1f}°", angle_deg=31.4, half_width_deg=1.1, fields=6,
     ),
     _kind(
         "rolling_disagrees", "rolling_disagrees", "doubt",
@@ -106,7 +107,7 @@ _KINDS = (
     ),
     _kind(
         "areas_differ", "area_moved", "doubt", "{reason}", "(look at the outline picture)",
-        reason="bright rims change the light of the carbides: -6.1 ± 3.2 % by the edges",
+        reason="bright rims change the integrated grey level of the carbides by -6.1 % (-9.3 to -2.9 %), by the edges",
     ),
     _kind(
         "taught_outlines", "taught_outlines", "note",

@@ -84,7 +84,8 @@ def _strange(shape: EdgeShape, told: RimLight, per_area: float) -> EdgeWords | N
         return EdgeWords(1.0, SHARPENED_ERROR, (_sized(words, SHARPENED_ERROR),), True)
     if shape.kurtosis < DARK and told.skew < DARK_SKEW and told.misfit > STRANGE / 2:
         half = DARK_PX * per_area
-        words = f"dark rims or domed carbides hide light: {100 * half:+.0f} ± {100 * half:.0f} %"
+        hidden = f"{100 * half:.0f} % (0 to {200 * half:.0f} %)"
+        words = f"dark rims or domed carbides hide {hidden} of the integrated grey level"
         return EdgeWords(1 + half, half, (words,), True)
     if told.skew < HOLES_SKEW and shape.kurtosis > 0:
         half = abs(told.factor - 1) / 2 + HOLES_ERROR
@@ -126,8 +127,10 @@ def _levels(s: Segmentation, shape: EdgeShape, told: RimLight, disturbed: bool) 
             np.hypot(half, MODEL_ERROR * max(1.0, shape.outline_px / shape.area_px / MODEL_LENGTH) ** 2 * (factor - 1))
         )
         kind = "bright rims" if factor < 1 else "domed carbides or dark rims"
+        low, high = (100 * (factor - 1 + side * half) for side in (-1, 1))
         words = (
-            f"{kind} change the light of the carbides: {100 * (factor - 1):+.1f} ± {100 * half:.1f} % by the edges",
+            f"{kind} change the integrated grey level of the carbides by {100 * (factor - 1):+.1f} % ({low:+.1f} to "
+            f"{high:+.1f} %), by the edges",
         )
     part = middle(s)
     light = float((part.basin_sums[1] / np.array([c.contrast for c in s.classes])[s.class_index]).sum())
@@ -141,7 +144,9 @@ def _levels(s: Segmentation, shape: EdgeShape, told: RimLight, disturbed: bool) 
     elif disturbed:
         half = float(np.hypot(half, BESIDE_ERROR + abs(edge - 1) / 2))
         factor = edge
-        words = (f"pits or boundaries take light from carbides: {100 * (factor - 1):+.1f} % by the edges",)
+        words = (
+            f"pits or boundaries take integrated grey level from carbides: {100 * (factor - 1):+.1f} % by the edges",
+        )
     return EdgeWords(factor, half, words, True)
 
 

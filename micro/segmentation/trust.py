@@ -139,8 +139,8 @@ def _found(s: Segmentation, texture: Texture, pitted: bool) -> Segmentation:
     outlined, light = float(s.outline_px[side == main].sum()), total[main]
     if abs(outlined - light) > MOST_APART * max(outlined, light):
         words = (
-            f"outlines cover {100 * outlined / frame:.2g} % of the field, their light {100 * light / frame:.2g} %: "
-            "lines too thin for the lens, or no one level"
+            f"outlines cover {100 * outlined / frame:.2g} % of the field, their integrated grey level "
+            f"{100 * light / frame:.2g} %: lines too thin for the lens, or no one level"
         )
         return _unoutlined(s, _unknown((max(outlined, light) + total[-main]) / frame, words))
     lines = float(area[other & thin].sum())

@@ -183,6 +183,7 @@ COUPONS = (
     Column("std", "", "float64", "standard deviation between coupons"),
     Column("ci95_low", "", "float64", "lower end of the 95 % interval of the mean"),
     Column("ci95_high", "", "float64", "upper end of the 95 % interval of the mean"),
+    Column("beyond", "", "int64", 'those of them that are only known to be tougher than their value (">300")'),
 )
 
 TRANSVERSE_RATIOS = (

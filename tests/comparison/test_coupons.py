@@ -10,7 +10,8 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.power import TTestIndPower
 
 from micro.comparison.coupon_file import Coupons
-from micro.comparison.coupons import analyse_coupons, coupon_sentences
+from micro.comparison.coupon_words import coupon_sentences
+from micro.comparison.coupons import analyse_coupons
 from micro.tables import columns
 
 
@@ -24,7 +25,8 @@ def coupons(*groups, scale="HRC", **factors):
                     "specimen": specimen,
                     "coupon": str(len(rows) + 1),
                     "direction": direction,
-                    "toughness_J": float(j),
+                    "toughness": float(j),
+                    "censored": False,
                     "hardness": float(h),
                     "line": len(rows) + 2,
                 }
@@ -119,7 +121,7 @@ def test_an_outlier_is_flagged_and_kept():
     along = [30.0, 31.0, 29.5, 30.5, 30.2, 29.8, 12.0]
     analysis = analyse_coupons(coupons(("P", "longitudinal", along, 60), ("P", "transverse", ACROSS, 60)))
     flagged = analysis.coupons[analysis.coupons["outlier"] != ""]
-    assert flagged["toughness_J"].tolist() == [12.0]
+    assert flagged["toughness"].tolist() == [12.0]
     assert analysis.ratios["coupons_longitudinal"].iloc[0] == 7
     (sentence,) = [s for s in coupon_sentences(analysis) if "it is kept" in s]
     assert "coupon 7 (12.0 J) lies" in sentence
