@@ -92,7 +92,7 @@ def _ended(future: Any, job: Job, work: Work[Result]) -> Result:
 WAITING_PER_WORKER = 2
 # What follows the fields takes a second to load, which this process has while others measure: first what every study
 # needs, then, as fields end, what larger ones do.
-NEEDED_LATER = (("scipy.spatial", "scipy.optimize", "jinja2", "PIL.ImageFont"), ("scipy.stats",))
+NEEDED_LATER = (("pandas", "scipy.spatial", "scipy.optimize", "jinja2", "PIL.ImageFont"), ("scipy.stats",))
 Numbered = tuple[int, Job]
 
 
