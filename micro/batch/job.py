@@ -19,12 +19,6 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import cv2
-import numpy as np
-import pandas as pd
-import tifffile
-from numpy.typing import NDArray
-
 from micro import __version__, results
 from micro.errors import InputError, MicroError
 from micro.issues import Issue, flag_text, issue, message_text, ordered
@@ -33,6 +27,10 @@ from micro.study.model import Field
 from micro.tables.columns import FIELDS, PARTICLES, names
 
 if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+    from numpy.typing import NDArray
+
     from micro.field import FieldResult
     from micro.image.micrograph import Micrograph
     from micro.measures.orientation import RollingDirection
@@ -344,8 +342,6 @@ def _tables(job: Job, found: FieldResult, issues: tuple[Issue, ...]) -> dict[str
     }
 
 
-# Noise of a camera is packed in half the time without a filter before, and into less.
-PACKED = (cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_NONE, cv2.IMWRITE_PNG_COMPRESSION, 2)
 LABELS_PACKED = {"level": 3}  # in half the time of the next level
 
 
@@ -365,10 +361,14 @@ def write_field(
     picture
         (rows, columns, 3) RGB.
     """
+    import cv2
+
+    # Noise of a camera is packed in half the time without a filter before, and into less.
+    packed = (cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_NONE, cv2.IMWRITE_PNG_COMPRESSION, 2)
     paths = {name: f"{results.PARTS}/{stem}/{name}" for name in tables}
     for name, table in tables.items():
         results.write_table(out / paths[name], table)
-    _, outlines = cv2.imencode(".png", picture[..., ::-1], PACKED)
+    _, outlines = cv2.imencode(".png", picture[..., ::-1], packed)
     pictures = {f"{results.LABELS}/{stem}.tif": labels, f"{results.OUTLINES}/{stem}.png": outlines.tobytes()}
     for name, content in pictures.items():
         with results.whole_file(out / name) as stream:
@@ -378,6 +378,8 @@ def write_field(
 
 def label_file(labels: NDArray[np.int32], name: str, um_per_px: float) -> bytes:
     """OME-TIFF of a label picture (rows, columns) with the size of a pixel: the same bytes each time."""
+    import tifffile
+
     size = {f"PhysicalSize{axis}": um_per_px for axis in "XY"} | {f"PhysicalSize{axis}Unit": "µm" for axis in "XY"}
     identity = str(uuid.uuid5(uuid.NAMESPACE_URL, f"{name} {hashlib.sha256(labels.tobytes()).hexdigest()}"))
     stream = io.BytesIO()

@@ -61,11 +61,13 @@ def measure_and_print(
         load_early()  # before the imports below, which take as long
     from micro.results import require_parquet
     from micro.run.study import run_study
-    from micro.run.taught import checked_study
 
     if parquet:
         require_parquet()
-    study = checked_study(study, skip_bad_tallies)
+    if study.is_taught:
+        from micro.run.taught import checked_study
+
+        study = checked_study(study, skip_bad_tallies)
     for message in study.messages:
         click.echo(one_line(message), err=True)
     count = sum(len(specimen.fields) for specimen in study.specimens)

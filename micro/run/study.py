@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from micro import results
-from micro.analysis import Analysis, PointCount, analyse_study, read_count, write_analysis
 from micro.batch.fields import (
     check_across_fields,
     gather,
@@ -22,18 +21,17 @@ from micro.batch.fields import (
 from micro.batch.job import PROFILE_COLUMNS, Outcome
 from micro.errors import InputError
 from micro.owned import Origin, claimed
-from micro.points.agreement import Agreement, compare_count, kept_names, store_tallies, stored_tallies, with_count
-from micro.points.lessons import corrected_fields, read_lessons, with_lessons
-from micro.points.tally import read_tallies
-from micro.report.build import write_report
+from micro.points.kept import kept_names, store_tallies, stored_tallies
 from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
-from micro.report.summary import answer_sentences
-from micro.run.taught import is_taught, measure_taught, taught_names
 from micro.study.model import Study
 from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, empty, names
 
+# What is not needed before the fields are at work is loaded after them: each picture waits for what stands here.
 if TYPE_CHECKING:
     import pandas as pd
+
+    from micro.analysis import Analysis, PointCount
+    from micro.points.agreement import Agreement
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +69,8 @@ def run_study(
         tables, answer = write_results(study, outcomes, out, parquet, workers)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         write_record(run_record(study, outcomes, out, date, time.perf_counter() - start), out)
+    from micro.report.summary import answer_sentences
+
     return RunSummary(
         outcomes, tables["specimens"], tuple(answer_sentences(study, tables["specimens"], answer)), answer.troubles
     )
@@ -88,7 +88,11 @@ def origin_of(study: Study) -> Origin:
 def written_names(study: Study, out: Path) -> tuple[str, ...]:
     """Names of all files that a run writes or keeps, but for its figures, which are listed as they are drawn."""
     stems = [field.stem for specimen in study.specimens for field in specimen.fields]
-    kept = (*kept_names(len(stored_tallies(out))), *taught_names(study))
+    kept = kept_names(len(stored_tallies(out)))
+    if study.is_taught:
+        from micro.run.taught import taught_names
+
+        kept = (*kept, *taught_names(study))
     return (*TABLES, results.RECORD, results.FAILURES, *kept, *(n for stem in stems for n in results.field_files(stem)))
 
 
@@ -104,6 +108,9 @@ def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: floa
     UsageError
         Where another run is writing in the folder.
     """
+    from micro.points.agreement import compare_count
+    from micro.points.tally import read_tallies
+
     record = read_run(folder)
     check_untouched(record, folder)
     paths = tuple(tallies)
@@ -127,6 +134,9 @@ def write_results(
     study: Study, outcomes: tuple[Outcome, ...], out: Path, parquet: bool = False, workers: int = 1
 ) -> tuple[dict[str, pd.DataFrame], Analysis]:
     """Write all that follows from the measured fields and the kept tallies: tables of the study, answer, report."""
+    from micro.analysis import analyse_study, write_analysis
+    from micro.report.build import write_report
+
     tables, count = summary_tables(study, outcomes, out)
     answer = analyse_study(study, outcomes, tables, count)
     write_analysis(answer, out)
@@ -142,10 +152,14 @@ def measure_study(
     study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None
 ) -> tuple[Outcome, ...]:
     """Measure the fields, check them against each other, write particles.csv, fields.csv and profiles.csv."""
-    if is_taught(study):
+    if study.is_taught:
+        from micro.run.taught import measure_taught
+
         outcomes = measure_taught(study, out, workers, done, scheduler)
     else:
         outcomes = measure_fields(study, out, workers, done, scheduler)
+    from micro.points.lessons import corrected_fields, read_lessons
+
     gather(outcomes, out)
     lessons = read_lessons(out)
     if lessons:
@@ -157,6 +171,10 @@ def summary_tables(
     study: Study, outcomes: tuple[Outcome, ...], out: Path
 ) -> tuple[dict[str, pd.DataFrame], PointCount]:
     """Summarise the measured fields, with the count by people, into specimens.csv."""
+    from micro.analysis import read_count
+    from micro.points.agreement import with_count
+    from micro.points.lessons import read_lessons, with_lessons
+
     tables, count = read_tables(out), read_count(out, outcomes)
     summarised = summarise_specimens(study, outcomes, tables["particles"], tables["fields"])
     summarised = with_lessons(summarised, tables["fields"], read_lessons(out))

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from micro import results
 from micro.batch.job import Outcome, library_versions
-from micro.points.agreement import copy_tallies
+from micro.points.kept import copy_tallies
 from micro.report.record import RunRecord, read_run
 from micro.run.study import measure_study, summary_tables
 

@@ -82,6 +82,11 @@ class Study:
         every = (f.settings.class_names for s in self.specimens for f in s.fields)
         return tuple(dict.fromkeys(name for names in every for name in names))
 
+    @property
+    def is_taught(self) -> bool:
+        """Whether any specimen has a count to learn from."""
+        return any(specimen.taught_by for specimen in self.specimens)
+
 
 LONGEST_STEM = 120
 # A larger picture in fewer bytes than this is refused when it is read.
