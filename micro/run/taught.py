@@ -276,8 +276,9 @@ def _with_maps(tasks: list[MapJob], teaching: Teaching, workers: int) -> tuple[l
     if not counted:
         raise InputError(teaching.counted.source, "counts no field that could be measured", "see why these failed")
     check_answers([task.counted for task in counted], teaching.counted.source)
-    features = _each(features_at, counted, workers)
-    answers = [task.counted for task in counted]
+    found = _each(features_at, counted, workers)
+    features, answers = [one[0] for one in found], [one[1] for one in found]
+    check_answers(answers, teaching.counted.source)
     shares = np.concatenate([a.shares(classes_of(answers)) for a in answers])
     whole = teach(np.concatenate(features), shares)
     if len(counted) == 1:
