@@ -314,6 +314,10 @@ def make_sheet(pictures: Iterable[Picture], settings: SheetSettings) -> Sheet:
         by_specimen.setdefault(picture.specimen, []).append(picture)
     points = settings.points or suggested_points(settings.expected_fraction)
     wanted = suggested_fields(settings.expected_fraction, points, settings.relative_accuracy_pct)
+
+    def placed(width_px: int, height_px: int) -> Grid:
+        return place_grid(width_px, height_px, points, rng)
+
     drawn: list[SheetField] = []
     plans, troubles = [], []
     for specimen, available in by_specimen.items():

@@ -53,11 +53,18 @@ class RunSummary:
 
 def run_study(
     study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None,
-    parquet: bool = False,
+    parquet: bool = False, answered: Callable[[RunSummary], None] | None = None,
 ) -> RunSummary:  # fmt: skip
     """Measure a study into a results folder, or finish what an earlier run began.
 
-    With `parquet` the tables also go out in that format.
+    Parameters
+    ----------
+    done
+        Told of every field as it ends.
+    parquet
+        Write the tables in that format too.
+    answered
+        Told what the run found as soon as it stands in the tables, before figures are drawn.
 
     Raises
     ------
@@ -68,12 +75,16 @@ def run_study(
     with claimed(out, origin_of(study), written_names(study, out)):
         outcomes = measure_study(study, out, workers, done, scheduler)
         write_failures(outcomes, out)
-        tables, answer = write_results(study, outcomes, out, parquet, workers)
+        tables, answer = write_tables(study, outcomes, out)
+        ending = RunSummary(
+            outcomes, tables["specimens"], tuple(answer_sentences(study, tables["specimens"], answer)), answer.troubles
+        )
+        if answered is not None:
+            answered(ending)
+        write_pages(study, outcomes, out, tables, answer, parquet, workers)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         write_record(run_record(study, outcomes, out, date, time.perf_counter() - start), out)
-    return RunSummary(
-        outcomes, tables["specimens"], tuple(answer_sentences(study, tables["specimens"], answer)), answer.troubles
-    )
+    return ending
 
 
 def origin_of(study: Study) -> Origin:
@@ -110,7 +121,7 @@ def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: floa
     agreement = compare_count(read_tallies(paths), folder, pictures_of(record.outcomes), wanted_accuracy_pct)
     with claimed(folder, None, (*written_names(record.study, folder), *kept_names(len(paths))), paths):
         store_tallies(paths, folder, wanted_accuracy_pct)
-        write_results(record.study, record.outcomes, folder)
+        write_pages(record.study, record.outcomes, folder, *write_tables(record.study, record.outcomes, folder))
         write_record(replace(record, outputs=output_hashes(folder)), folder)
     return agreement
 
@@ -123,19 +134,24 @@ def check_untouched(record: RunRecord, folder: Path) -> None:
             raise InputError(folder / name, "is not as the run left it", "run the study again")
 
 
-def write_results(
-    study: Study, outcomes: tuple[Outcome, ...], out: Path, parquet: bool = False, workers: int = 1
-) -> tuple[dict[str, pd.DataFrame], Analysis]:
-    """Write all that follows from the measured fields and the kept tallies: tables of the study, answer, report."""
+def write_tables(study: Study, outcomes: tuple[Outcome, ...], out: Path) -> tuple[dict[str, pd.DataFrame], Analysis]:
+    """Write the tables that follow from the measured fields and the kept tallies; return them, and the answer."""
     tables, count = summary_tables(study, outcomes, out)
     answer = analyse_study(study, outcomes, tables, count)
     write_analysis(answer, out)
+    return tables, answer
+
+
+def write_pages(
+    study: Study, outcomes: tuple[Outcome, ...], out: Path, tables: dict[str, pd.DataFrame], answer: Analysis,
+    parquet: bool = False, workers: int = 1,
+) -> None:  # fmt: skip
+    """Draw the figures and write the report; write the tables in Parquet where wanted, or where they stood so."""
     write_report(study, outcomes, tables, answer, out, workers)
     # Files that an earlier run wrote would otherwise tell of other numbers than the tables beside them.
     if parquet or any((out / name).exists() for name in results.PARQUET.values()):
         particles = results.read_table(out / results.PARTICLES, names(PARTICLES))
         results.write_parquet(out, tables | {"particles": particles})
-    return tables, answer
 
 
 def measure_study(
