@@ -28,7 +28,9 @@ from micro.points.tally import read_tallies
 from micro.report.build import write_report
 from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
 from micro.report.summary import answer_sentences
+from micro.run.detected import detect_specimens
 from micro.run.taught import is_taught, measure_taught, taught_names
+from micro.specimens.detected import read_detected, with_detected
 from micro.study.model import Study
 from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, empty, names
 
@@ -76,9 +78,9 @@ def run_study(
         outcomes = measure_study(study, out, workers, done, scheduler)
         write_failures(outcomes, out)
         tables, answer = write_tables(study, outcomes, out)
-        ending = RunSummary(
-            outcomes, tables["specimens"], tuple(answer_sentences(study, tables["specimens"], answer)), answer.troubles
-        )
+        said = [f"{one.specimen}: {one.sentence}" for one in read_detected(out).values()]
+        said = [*answer_sentences(study, tables["specimens"], answer), *said]
+        ending = RunSummary(outcomes, tables["specimens"], tuple(said), answer.troubles)
         if answered is not None:
             answered(ending)
         write_pages(study, outcomes, out, tables, answer, parquet, workers)
@@ -100,7 +102,14 @@ def written_names(study: Study, out: Path) -> tuple[str, ...]:
     """Names of all files that a run writes or keeps, but for its figures, which are listed as they are drawn."""
     stems = [field.stem for specimen in study.specimens for field in specimen.fields]
     kept = (*kept_names(len(stored_tallies(out))), *taught_names(study))
-    return (*TABLES, results.RECORD, results.FAILURES, *kept, *(n for stem in stems for n in results.field_files(stem)))
+    return (
+        *TABLES,
+        results.DETECTION_RECORD,
+        results.RECORD,
+        results.FAILURES,
+        *kept,
+        *(n for stem in stems for n in results.field_files(stem)),
+    )
 
 
 def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: float) -> Agreement:
@@ -166,6 +175,7 @@ def measure_study(
     lessons = read_lessons(out)
     if lessons:
         corrected_fields(out, lessons)
+    detect_specimens(study, outcomes, out, workers)
     return check_across_fields(study, outcomes, out)
 
 
@@ -176,6 +186,7 @@ def summary_tables(
     tables, count = read_tables(out), read_count(out, outcomes)
     summarised = summarise_specimens(study, outcomes, tables["particles"], tables["fields"])
     summarised = with_lessons(summarised, tables["fields"], read_lessons(out))
+    summarised = with_detected(summarised, read_detected(out))
     tables["specimens"] = with_count(summarised, count.agreement)
     results.write_table(out / results.SPECIMENS, tables["specimens"])
     return tables, count
