@@ -33,6 +33,7 @@ COUPONS, RATIOS, GROUP_RATIOS = "coupons.csv", "transverse_ratios.csv", "group_r
 STRUCTURE, MATRIX, SIZES = "structure.csv", "matrix.csv", "sizes.csv"
 POINTS, COUNTERS, TALLIES = "points.csv", "counters.csv", "tallies"
 TAUGHT = "taught"
+DETECTION, DETECTION_RECORD = "detection.csv", "detection.json"
 PARQUET = {"particles": "particles.parquet", "fields": "fields.parquet", "specimens": "specimens.parquet"}
 LABELS, OUTLINES, PARTS = "labels", "outlines", "parts"
 REPORT, RECORD, FAILURES = "report.html", "run.json", "failures.txt"

@@ -152,7 +152,7 @@ def measure_one(job: Job) -> Outcome:
     """Measure one field, or take what an earlier run measured from the same picture with the same parameters."""
     start = time.perf_counter()
     try:
-        parameters = _parameters(job)
+        parameters = parameters_of(job)
         outcome = _reuse(job, parameters) or _measure(job, parameters, start)
     except MicroError as trouble:
         return failed(job, str(trouble), time.perf_counter() - start)
@@ -195,7 +195,7 @@ def _part(job: Job) -> Path:
     return job.out / results.PARTS / job.field.stem
 
 
-def _parameters(job: Job) -> dict[str, Any]:
+def parameters_of(job: Job) -> dict[str, Any]:
     """Everything but the picture that the field's files depend on."""
     from micro.pictures.outlines import class_colours
 
@@ -248,7 +248,7 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     """Measure a field and write its files; the record comes last, so that what has none is measured again."""
     from micro.pictures.outlines import draw_outlines
 
-    found = _measured_field(job)
+    found = measured_field(job)
     of_direction = () if job.direction is None else job.direction.issues
     issues = ordered((*of_direction, *found.issues))
     labels = label_file(found.segmentation.labels, job.field.stem, found.scale.um_per_px)
@@ -270,14 +270,15 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     kept["issues"] = [one.to_json() for one in outcome.issues]
     record: dict[str, Any] = {"key": _key(outcome.image_sha256, parameters), "outputs": outputs, "outcome": kept}
     if job.direction is not None:
-        alone = _parameters(replace(job, direction=None))
+        alone = parameters_of(replace(job, direction=None))
         own = [value if math.isfinite(value) else None for value in astuple(job.direction.own)]
         record |= {"direction_key": _key(outcome.image_sha256, alone), "own_direction": own}
     results.write_json(_part(job) / results.RECORD, record)
     return outcome
 
 
-def _measured_field(job: Job) -> FieldResult:
+def measured_field(job: Job) -> FieldResult:
+    """Measure the field of a job, without any file."""
     from micro.field import measure
 
     rolling = job.rolling_deg
@@ -301,7 +302,7 @@ def direction_of(job: Job) -> RollingDirection | None:
 
     try:
         record = json.loads((_part(job) / results.RECORD).read_text(encoding="utf8"))
-        if record["direction_key"] == _key(results.hash_of_file(job.field.image), _parameters(job)):
+        if record["direction_key"] == _key(results.hash_of_file(job.field.image), parameters_of(job)):
             return RollingDirection(*(math.nan if value is None else value for value in record["own_direction"]))
     except (OSError, ValueError, KeyError, TypeError):
         pass  # nothing was measured before

@@ -6,6 +6,7 @@ import os
 import sys
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -71,15 +72,22 @@ def measure_and_print(
     for message in study.messages:
         click.echo(one_line(message), err=True)
     count = sum(len(specimen.fields) for specimen in study.specimens)
-    with fields_bar(count) as bar:
-        ending = run_study(study, out, workers, lambda outcome: bar.update(1), scheduler, parquet)
-    print_summary(study, ending, out)
+    with ExitStack() as drawn:
+        bar = drawn.enter_context(fields_bar(count))
+
+        def answered(ending: RunSummary) -> None:
+            drawn.close()  # the bar's line ends before the answer begins
+            print_answer(study, ending)
+
+        ending = run_study(study, out, workers, lambda outcome: bar.update(1), scheduler, parquet, answered)
+    measured = len(ending.outcomes) - ending.failed
+    click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")
     if ending.failed:
         raise click.exceptions.Exit(1)
 
 
-def print_summary(study: Study, ending: RunSummary, out: Path) -> None:
-    """Print troubles and issues on stderr, the table and where the rest lies on stdout."""
+def print_answer(study: Study, ending: RunSummary) -> None:
+    """Print troubles and issues on stderr, the table and what it says on stdout, at once."""
     from micro.report.wording import specimen_table, wrapped
 
     for outcome in ending.outcomes:
@@ -89,11 +97,10 @@ def print_summary(study: Study, ending: RunSummary, out: Path) -> None:
         click.echo(one_line(line), err=True)
     for trouble in ending.troubles:
         click.echo(trouble, err=True)
-    measured = len(ending.outcomes) - ending.failed
     click.echo(specimen_table(study, ending.specimens))
     for sentence in ending.sentences:
         click.echo(wrapped(sentence))
-    click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")
+    sys.stdout.flush()  # a pipe would hold it back until the report is drawn
 
 
 def issue_lines(outcomes: Sequence[Outcome]) -> list[str]:

@@ -17,7 +17,7 @@ from micro.study.model import Field, Study, safe_stem
 TABLES = (
     results.PARTICLES, results.FIELDS, results.PROFILES, results.SPECIMENS, results.COMPARISON, results.CHEMISTRY,
     results.MATRIX, results.SIZES, results.COUPONS, results.RATIOS, results.GROUP_RATIOS, results.STRUCTURE,
-    results.POINTS, results.COUNTERS, results.REPORT, *results.PARQUET.values(),
+    results.POINTS, results.COUNTERS, results.DETECTION, results.REPORT, *results.PARQUET.values(),
 )  # fmt: skip
 
 

@@ -134,6 +134,13 @@ class CommonKeys(PictureKeys, WithClasses, total=False):
         Literal["own", "taught", "better"],
         Field(title="one of own, taught, better", description="Which outlines are used where a count teaches some."),
     ]
+    detection: Annotated[
+        bool,
+        Field(
+            title="true or false",
+            description="Whether carbides of known size are set into the pictures, to learn which are found.",
+        ),
+    ]
     rolling_deg: Annotated[
         Angle, Field(description="Rolling direction from the horizontal, counter-clockwise as seen.")
     ]

@@ -244,6 +244,7 @@ CHEMISTRY = (
 )
 
 DETECTION = (
+    Column("specimen", "", "str", "specimen, or the picture, that carbides were set into"),
     Column("ecd_um", "µm", "float64", "equivalent circle diameter, geometric mean of the class of size"),
     Column("set_in", "", "int64", "invented carbides set into the picture"),
     Column("found", "", "int64", "those of them that were found"),
