@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from micro.errors import one_line
+from micro.cli.screen import bare
+from micro.errors import MicroError, one_line
 
 if TYPE_CHECKING:
     from micro.batch.job import Outcome
@@ -37,7 +38,7 @@ def available_cores() -> int:
 
 def fields_bar(count: int) -> Any:
     """Progress bar over fields, on stderr, with the time left."""
-    return click.progressbar(length=count, label="measuring", file=sys.stderr, show_pos=True, width=24)
+    return click.progressbar(length=count, label="measuring", file=bare(sys.stderr), show_pos=True, width=24)
 
 
 skip_option = click.option(
@@ -69,10 +70,23 @@ def measure_and_print(
     for message in study.messages:
         click.echo(one_line(message), err=True)
     count = sum(len(specimen.fields) for specimen in study.specimens)
+    lost: list[str] = []
     with fields_bar(count) as bar:
-        ending = run_study(study, out, workers, lambda outcome: bar.update(1), scheduler, parquet)
+
+        def ended(outcome: Outcome) -> None:
+            bar.update(1)
+            lost.extend([outcome.trouble] if outcome.trouble else [])
+
+        try:
+            ending = run_study(study, out, workers, ended, scheduler, parquet)
+        except (MicroError, OSError, MemoryError):
+            # What ends the run here must not hide which fields were lost before.
+            bar.render_finish()
+            for trouble in lost:
+                click.echo(trouble, err=True)
+            raise
     print_summary(study, ending, out)
-    if ending.failed:
+    if ending.failed or ending.troubles:
         raise click.exceptions.Exit(1)
 
 
