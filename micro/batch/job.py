@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from micro import __version__, results
-from micro.errors import InputError, MicroError
+from micro.errors import InputError, MicroError, refused, spelled
 from micro.issues import Issue, flag_text, issue, message_text, ordered
 from micro.statistics.sampling import NORMAL_95
 from micro.study.model import Field
@@ -160,9 +160,7 @@ def measure_one(job: Job) -> Outcome:
         line = InputError(job.field.image, "does not fit into memory", "close other programs or use fewer --workers")
         return failed(job, str(line), time.perf_counter() - start)
     except OSError as trouble:
-        place = trouble.filename or job.out
-        line = InputError(place, f"cannot be read or written ({trouble.strerror})", "free the disk, then run again")
-        return failed(job, str(line), time.perf_counter() - start)
+        return failed(job, f"{spelled(job.field.shown)}: {refused(job.out, trouble)}", time.perf_counter() - start)
     except Exception as fault:
         # Whatever went wrong with one picture, the others are measured, and this one has no number.
         return faulted(job, fault, time.perf_counter() - start)
@@ -178,7 +176,7 @@ def faulted(job: Job, fault: BaseException, seconds: float = 0.0) -> Outcome:
     """Outcome of a field that a fault of the program kept from being measured: one line, and all that is known."""
     told = f"{type(fault).__name__}: {str(fault)[:LONGEST_FAULT]}".removesuffix(": ")
     problem = f"could not be measured, by a fault of the program ({told})"
-    remedy = f"tell those you have the program from, with the picture and {job.out / results.FAILURES}"
+    remedy = f"tell those you have the program from, with the picture and {results.FAILURES} in the results folder"
     line = str(InputError(job.field.image, problem, remedy))
     return failed(job, line, seconds, "".join(traceback.format_exception(fault)))
 

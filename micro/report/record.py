@@ -93,18 +93,23 @@ def _absolute(value: Any) -> Any:
     return str(value.resolve()) if isinstance(value, Path) else value
 
 
-def read_run(folder: Path) -> RunRecord:
+def read_run(folder: Path, as_left: bool = True) -> RunRecord:
     """Read run.json of a results folder, with the types of `RunRecord` throughout.
+
+    Parameters
+    ----------
+    as_left
+        Refuse one that was changed since its run ended.
 
     Raises
     ------
     InputError
-        Where it is missing, damaged, of an earlier version, or names files outside the folder.
+        Where it is missing, damaged, changed, of an earlier version, or names files outside the folder.
     """
     # Takes a tenth of a second to load; a run that only writes its record does without.
     from pydantic import TypeAdapter
 
-    content = results.read_record(folder)
+    content = results.read_record(folder, as_left)
     try:
         record = TypeAdapter(RunRecord).validate_python(content)
         _check_whole(record)

@@ -19,7 +19,6 @@ from micro.batch.fields import (
     write_failures,
 )
 from micro.batch.job import PROFILE_COLUMNS, Outcome
-from micro.errors import InputError
 from micro.owned import Origin, claimed
 from micro.points.kept import kept_names, store_tallies, stored_tallies
 from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
@@ -140,11 +139,11 @@ def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: floa
 
 
 def check_untouched(record: RunRecord, folder: Path) -> None:
-    """Raise InputError where a table of the measured fields is not as the run left it."""
-    now = output_hashes(folder)
-    for name in (results.PARTICLES, results.FIELDS, results.PROFILES):
-        if name not in now or now[name] != record.outputs.get(name):
-            raise InputError(folder / name, "is not as the run left it", "run the study again")
+    """Raise InputError where a table of the study or a file of a field is not as the run left it."""
+    every = dict(record.outputs)
+    for outcome in record.outcomes:
+        every |= outcome.outputs
+    results.check_as_left(folder, every, (name for name in every if name != results.REPORT))
 
 
 def write_tables(study: Study, outcomes: tuple[Outcome, ...], out: Path) -> tuple[dict[str, pd.DataFrame], Analysis]:
