@@ -19,20 +19,18 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import cv2
-import numpy as np
-import pandas as pd
-import tifffile
-from numpy.typing import NDArray
-
 from micro import __version__, results
-from micro.errors import InputError, MicroError
+from micro.errors import InputError, MicroError, refused, spelled
 from micro.issues import Issue, flag_text, issue, message_text, ordered
 from micro.statistics.sampling import NORMAL_95
 from micro.study.model import Field
 from micro.tables.columns import FIELDS, PARTICLES, names
 
 if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+    from numpy.typing import NDArray
+
     from micro.field import FieldResult
     from micro.image.micrograph import Micrograph
     from micro.measures.orientation import RollingDirection
@@ -162,9 +160,7 @@ def measure_one(job: Job) -> Outcome:
         line = InputError(job.field.image, "does not fit into memory", "close other programs or use fewer --workers")
         return failed(job, str(line), time.perf_counter() - start)
     except OSError as trouble:
-        place = trouble.filename or job.out
-        line = InputError(place, f"cannot be read or written ({trouble.strerror})", "free the disk, then run again")
-        return failed(job, str(line), time.perf_counter() - start)
+        return failed(job, f"{spelled(job.field.shown)}: {refused(job.out, trouble)}", time.perf_counter() - start)
     except Exception as fault:
         # Whatever went wrong with one picture, the others are measured, and this one has no number.
         return faulted(job, fault, time.perf_counter() - start)
@@ -180,7 +176,7 @@ def faulted(job: Job, fault: BaseException, seconds: float = 0.0) -> Outcome:
     """Outcome of a field that a fault of the program kept from being measured: one line, and all that is known."""
     told = f"{type(fault).__name__}: {str(fault)[:LONGEST_FAULT]}".removesuffix(": ")
     problem = f"could not be measured, by a fault of the program ({told})"
-    remedy = f"tell those you have the program from, with the picture and {job.out / results.FAILURES}"
+    remedy = f"tell those you have the program from, with the picture and {results.FAILURES} in the results folder"
     line = str(InputError(job.field.image, problem, remedy))
     return failed(job, line, seconds, "".join(traceback.format_exception(fault)))
 
@@ -345,8 +341,6 @@ def _tables(job: Job, found: FieldResult, issues: tuple[Issue, ...]) -> dict[str
     }
 
 
-# Noise of a camera is packed in half the time without a filter before, and into less.
-PACKED = (cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_NONE, cv2.IMWRITE_PNG_COMPRESSION, 2)
 LABELS_PACKED = {"level": 3}  # in half the time of the next level
 
 
@@ -366,10 +360,14 @@ def write_field(
     picture
         (rows, columns, 3) RGB.
     """
+    import cv2
+
+    # Noise of a camera is packed in half the time without a filter before, and into less.
+    packed = (cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_NONE, cv2.IMWRITE_PNG_COMPRESSION, 2)
     paths = {name: f"{results.PARTS}/{stem}/{name}" for name in tables}
     for name, table in tables.items():
         results.write_table(out / paths[name], table)
-    _, outlines = cv2.imencode(".png", picture[..., ::-1], PACKED)
+    _, outlines = cv2.imencode(".png", picture[..., ::-1], packed)
     pictures = {f"{results.LABELS}/{stem}.tif": labels, f"{results.OUTLINES}/{stem}.png": outlines.tobytes()}
     for name, content in pictures.items():
         with results.whole_file(out / name) as stream:
@@ -379,6 +377,8 @@ def write_field(
 
 def label_file(labels: NDArray[np.int32], name: str, um_per_px: float) -> bytes:
     """OME-TIFF of a label picture (rows, columns) with the size of a pixel: the same bytes each time."""
+    import tifffile
+
     size = {f"PhysicalSize{axis}": um_per_px for axis in "XY"} | {f"PhysicalSize{axis}Unit": "µm" for axis in "XY"}
     identity = str(uuid.uuid5(uuid.NAMESPACE_URL, f"{name} {hashlib.sha256(labels.tobytes()).hexdigest()}"))
     stream = io.BytesIO()

@@ -56,11 +56,6 @@ class MappedField:
         return len(self.task.counted.x_px) > 0
 
 
-def is_taught(study: Study) -> bool:
-    """Whether any specimen has a count to learn from."""
-    return any(specimen.taught_by for specimen in study.specimens)
-
-
 def checked_study(study: Study, go_on: bool) -> Study:
     """Study whose tallies can all be read and can teach; looked at before anything is measured.
 
