@@ -35,7 +35,7 @@ def test_fields_that_agree_by_chance_are_no_surer_than_each_is():
 
 @pytest.mark.parametrize(("fields", "between"), [(2, 5.0), (3, 2.0)])
 def test_few_fields_that_scatter_hold_the_direction_95_times_in_100(fields, between):
-    """Fields 0.7° to 1.3° unsure that scatter by twice that and more: 95 % of 1000 sets, ± 2 (three standard errors)."""
+    """Fields 0.7° to 1.3° unsure that scatter by twice that and more: 95 % of 1000 sets, ± 2 (three errors)."""
     rng = np.random.default_rng(5)
     own = rng.uniform(0.7, 1.3, (1000, fields))
     drawn = 179 + rng.normal(0, np.hypot(own, between))
