@@ -123,10 +123,11 @@ def budget_section(answer: Analysis) -> PageSection | None:
         return None
     text = (
         "Relative standard uncertainties, in % of the value: the scatter between fields over the root of their number "
-        "(of one field: that within it), the segmentation (levels, noise, blur), which all fields share, and the "
-        "scale. Unknown ones are left out of the interval.",
+        "(of one field: that within it), the segmentation (levels, noise, blur), which all fields share, carbides that "
+        "may have been missed (towards more only, so not in what stands under together), and the scale. Unknown ones "
+        "are left out of the interval.",
     )
-    columns = ("specimen, quantity", "field scatter", "segmentation", "scale", "together")
+    columns = ("specimen, quantity", "field scatter", "segmentation", "missed", "scale", "together")
     return PageSection("uncertainty", "What makes the numbers uncertain", text, tables=[PageTable("", columns, rows)])
 
 
