@@ -229,8 +229,6 @@ def fraction_rows(fields: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=names(SPECIMENS)) if rows else empty(SPECIMENS)
 
 
-
-
 def stored_agreement(folder: Path, pictures: Mapping[Key, str]) -> Agreement | None:
     """Set the kept tallies against the tables and labels of the folder; None where nobody counted.
 

@@ -133,10 +133,10 @@ def budget_section(answer: Analysis) -> PageSection | None:
 def _budget_rows(specimen: Any) -> Iterator[tuple[str, ...]]:
     from micro.specimens.summary import budgets
 
-    known = budgets(specimen.particles, specimen.fields, specimen.scale_relative_uncertainty)
-    for carbide_class, quantity, budget in known:
+    known = budgets(specimen.particles, specimen.fields, specimen.scale_relative_uncertainty, of_all=BUDGETED)
+    for _, quantity, budget in known:
         size = abs(budget.estimate.value)
-        if carbide_class == "all" and quantity.name in BUDGETED and size > 0:
+        if size > 0:
             shown = (_share(u / size) for _, u, _ in budget.rows())
             yield (f"{specimen.name}, {plain_name(quantity.name)}", *shown)
 

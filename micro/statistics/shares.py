@@ -45,7 +45,8 @@ def fisher_p_value(a: tuple[int, int], b: tuple[int, int]) -> float:
 
     shown = a[0] + b[0]
     count = np.arange(max(0, shown - b[1]), min(a[1], shown) + 1)
-    chosen = sum(gammaln(k + 1) + gammaln(n - k + 1) for k, n in ((count, a[1]), (shown - count, b[1])))
+    shown_of = np.stack([count, shown - count])
+    chosen = (gammaln(shown_of + 1) + gammaln(np.array([[a[1]], [b[1]]]) - shown_of + 1)).sum(axis=0)
     chance = np.exp(chosen.min() - chosen)
     # Tables as likely as this one may come out a rounding apart.
     no_likelier = chance <= chance[a[0] - count[0]] * (1 + 1e-7)
