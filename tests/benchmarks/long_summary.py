@@ -2,8 +2,8 @@
 
     python tests/benchmarks/long_summary.py FOLDER [--fields 100 1000 10000] [--carbides 700]
 
-The fields are not measured here. A few invented ones are; the tables of all others are theirs, with every size moved by
-a factor of its own and every carbide in a place of its own. Two bars share the fields. Each study runs in a process of
+The fields are not measured here. A few invented ones are; the tables of all others are theirs, with sizes moved a little
+and every carbide in a place of its own. Two bars share the fields. Each study runs in a process of
 its own; prints processor seconds and peak memory of it, and the exponent of time against fields.
 """
 
@@ -23,7 +23,7 @@ import pandas as pd
 
 from micro import results
 from micro.batch.fields import check_across_fields, gather
-from micro.batch.job import Outcome
+from micro.batch.job import PROFILE_COLUMNS, Outcome
 from micro.field import measure
 from micro.image.reading import read
 from micro.phantom.picture import Optics
@@ -36,7 +36,7 @@ from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field, Specimen, Study
 from micro.tables.columns import FIELDS, PARTICLES, names
 
-SIDE, MODELS, UM_PER_PX, BARS = 768, 4, 0.2, ("A", "B")
+SIDE, MODELS, VARIANTS, UM_PER_PX, BARS = 768, 4, 40, 0.2, ("A", "B")
 LENGTHS = ["ecd_um", "feret_max_um", "feret_min_um", "major_um", "minor_um", "length_along_um", "width_across_um"]
 AREAS = ["area_um2", "outline_area_um2"]
 
@@ -57,28 +57,47 @@ def models(folder: Path, carbides: int) -> list[dict[str, pd.DataFrame]]:
     return measured
 
 
-def write_parts(out: Path, study: Study, of_models: list[dict[str, pd.DataFrame]]) -> None:
-    """Write the tables of every field, each moved from one of the models."""
-    from micro.batch.job import PROFILE_COLUMNS
+def variants(of_models: list[dict[str, pd.DataFrame]]) -> list[dict[str, pd.DataFrame]]:
+    """Tables of some more fields: those of the models with every size moved by a factor of its own."""
+    made = []
+    for number in range(VARIANTS):
+        rng, tables = np.random.default_rng(number), dict(of_models[number % len(of_models)])
+        particles = tables[results.PARTICLES].copy()
+        factor = rng.lognormal(0, 0.05, len(particles))
+        particles[LENGTHS] = particles[LENGTHS].mul(factor, axis=0)
+        particles[AREAS] = particles[AREAS].mul(factor**2, axis=0)
+        rows = tables[results.FIELDS]
+        moved = [c for c in rows.columns if c.startswith(("area_fraction", "number_", "intercepts_", "mean_"))]
+        rows = rows.assign(
+            image="field.png", flags="", message="", **{c: rows[c] * rng.lognormal(0, 0.05) for c in moved}
+        )
+        made.append(tables | {results.PARTICLES: particles, results.FIELDS: rows})
+    return made
 
+
+def write_parts(out: Path, study: Study, of_models: list[dict[str, pd.DataFrame]]) -> None:
+    """Write the tables of every field: one of the variants, with every carbide in a place of its own."""
     columns = {results.PARTICLES: names(PARTICLES), results.FIELDS: names(FIELDS), results.PROFILES: PROFILE_COLUMNS}
+    texts = []
+    for tables in variants(of_models):
+        named = {"specimen": "SPECIMEN", "field": "FIELD", "file": "FIELD"}
+        texts.append({
+            name: results.table_bytes(table.assign(**named)[columns[name]]).decode() for name, table in tables.items()
+        })  # fmt: skip
     number = 0
     for specimen in study.specimens:
         for field in specimen.fields:
-            rng, model = np.random.default_rng(number), of_models[number % len(of_models)]
-            tables = {name: table.assign(specimen=specimen.name, field=field.name) for name, table in model.items()}
-            particles = tables[results.PARTICLES]
-            factor = rng.lognormal(0, 0.05, len(particles))
-            particles[LENGTHS] = particles[LENGTHS].mul(factor, axis=0)
-            particles[AREAS] = particles[AREAS].mul(factor**2, axis=0)
-            particles[["x_um", "y_um"]] = rng.random((len(particles), 2)) * SIDE * UM_PER_PX
-            rows = tables[results.FIELDS].assign(image=field.shown, file=field.stem, flags="", message="")
-            moved = [c for c in rows.columns if c.startswith(("area_fraction", "number_", "intercepts_", "mean_"))]
-            tables[results.FIELDS] = rows.assign(**{c: rows[c] * rng.lognormal(0, 0.05) for c in moved})
-            for name, table in tables.items():
+            rng, text = np.random.default_rng(number), texts[number % len(texts)]
+            head, *lines = text[results.PARTICLES].splitlines()
+            places = (rng.random((len(lines), 2)) * SIDE * UM_PER_PX).tolist()
+            cells = (line.split(",", 6) for line in lines)
+            moved = [
+                f"{','.join(cell[:4])},{x:.9g},{y:.9g},{cell[6]}" for cell, (x, y) in zip(cells, places, strict=True)
+            ]
+            for name, content in (text | {results.PARTICLES: "\n".join([head, *moved, ""])}).items():
                 place = out / f"{results.PARTS}/{field.stem}/{name}"
                 place.parent.mkdir(parents=True, exist_ok=True)
-                place.write_bytes(results.table_bytes(table[columns[name]]))
+                place.write_text(content.replace("SPECIMEN", specimen.name).replace("FIELD", field.name))
             number += 1
 
 
