@@ -18,12 +18,12 @@ from micro.batch.fields import (
     specimen_scale_uncertainty,
     write_failures,
 )
-from micro.batch.job import PROFILE_COLUMNS, Outcome
+from micro.batch.job import PROFILE_COLUMNS, Outcome, is_band_profile
 from micro.owned import Origin, claimed
 from micro.points.kept import kept_names, store_tallies, stored_tallies
 from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
 from micro.study.model import Study
-from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, empty, names
+from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, empty, names, rows_where
 
 # What is not needed before the fields are at work is loaded after them: each picture waits for what stands here.
 if TYPE_CHECKING:
@@ -216,7 +216,10 @@ def read_tables(out: Path) -> dict[str, pd.DataFrame]:
     return {
         "particles": results.read_table(out / results.PARTICLES, READ_COLUMNS, repetitive=True),
         "fields": results.read_table(out / results.FIELDS, names(FIELDS)),
-        "profiles": results.read_table(out / results.PROFILES, PROFILE_COLUMNS, repetitive=True),
+        # Those across the bands, nine tenths of all, are read of the few fields whose figure shows them.
+        "profiles": results.read_table(
+            out / results.PROFILES, PROFILE_COLUMNS, repetitive=True, keep=lambda rows: ~is_band_profile(rows["curve"])
+        ),
     }
 
 
@@ -233,5 +236,5 @@ def summarise_specimens(
         own = fields[fields["specimen"] == specimen.name]
         if len(own):
             scale = specimen_scale_uncertainty(outcomes, specimen)
-            rows.append(summarise(particles[particles["specimen"] == specimen.name], own, scale))
+            rows.append(summarise(rows_where(particles, particles["specimen"] == specimen.name), own, scale))
     return pd.concat([table for table in rows if len(table)] or rows, ignore_index=True)

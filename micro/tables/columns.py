@@ -393,6 +393,16 @@ def typed(columns: tuple[Column, ...], values: Mapping[str, object], rows: int) 
     return pd.DataFrame({column.name: of(column) for column in columns})
 
 
+def rows_where(table: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
+    """Rows that are wanted; where they follow each other, as those of a specimen or of all do, without a copy."""
+    import numpy as np
+
+    at = np.flatnonzero(wanted)
+    if len(at) and at[-1] - at[0] == len(at) - 1:
+        return table.iloc[at[0] : at[-1] + 1]
+    return table[wanted]
+
+
 def flagged(flags: pd.Series, name: str) -> NDArray[np.bool_]:
     """(rows,) True where a column `flags` holds this name; an empty cell holds none."""
     import numpy as np
