@@ -117,6 +117,25 @@ _KINDS = (
         "(count points on it, or do not trust it)", share=0.13,
     ),
     _kind(
+        "reviewed", "reviewed", "note", "reviewed by {who}: {acts}", who="KM", acts="3 not carbide, 1 cut",
+    ),
+    _kind(
+        "review_stale", "review_of_other_picture", "doubt",
+        "{acts} {acts:act|acts} in {source} were made on another picture and are not applied",
+        "(review this field again, or bring the picture back)", acts=4, source="review.json",
+    ),
+    _kind(
+        "review_stale", "review_of_other_outlines", "doubt",
+        "{acts} {acts:act|acts} in {source} were made on other outlines and are not applied",
+        "(review this field again)",
+        acts=4, source="review.json",
+    ),
+    _kind(
+        "review_stale", "review_without_effect", "doubt",
+        "{acts} {acts:act|acts} of the review met nothing to act on and changed nothing", "(review this field again)",
+        acts=1,
+    ),
+    _kind(
         "no_second_phase", "no_second_phase", "doubt",
         "no second phase found: nothing stands out of the matrix by {least_contrast:.3g} grey levels",
         "(if carbides are visible, check polarity, etch and focus)", least_contrast=4.2,

@@ -30,6 +30,7 @@ CARBIDE_FLAGS = (
     Flag(2, "small", "below the resolved diameter", "raise the magnification to measure its shape"),
     Flag(4, "split", "separated from a neighbour by watershed", "check the cut in the outline picture"),
     Flag(8, "saturated", "clipped grey levels inside", "lower the exposure"),
+    Flag(16, "by_hand", "cut, joined or drawn by a person", "see the review file for who and when"),
 )
 
 

@@ -37,6 +37,10 @@ if TYPE_CHECKING:
     "--taught-by", multiple=True, type=click.Path(path_type=Path),
     help="Tally of a point count that teaches the outlines, or a map that a run kept; may be repeated.",
 )  # fmt: skip
+@click.option(
+    "--review", multiple=True, type=click.Path(path_type=Path),
+    help="File that the page of micro review saved; its acts are applied. May be repeated.",
+)  # fmt: skip
 @out_option
 @workers_option
 @parquet_option
@@ -54,6 +58,7 @@ def command(
     specimen: str,
     sheet: Path | None,
     taught_by: tuple[Path, ...],
+    review: tuple[Path, ...],
     out: Path,
     workers: int | None,
     parquet: bool,
@@ -86,6 +91,7 @@ def command(
         binning=binning,
         taught_by=taught_by,
         um_per_px_uncertainty=um_per_px_uncertainty,
+        review=review,
     )
     settings = SegmentationSettings(carbides=carbides)
     if sheet is not None:

@@ -22,6 +22,7 @@ from micro.report.drawing import Save, drawing
 from micro.report.field_pictures import field_pictures, same_scale_pictures, typical_micrograph
 from micro.report.field_table import field_table
 from micro.report.page import PageAnswer, PageFigure, PageParts, PageSection, listed_pictures, render_page
+from micro.report.review_section import review_sections
 from micro.report.sections import answer_sections
 from micro.report.summary import MOST_IN_WORDS, study_bars, summary_parts
 from micro.report.taught_section import taught_sections
@@ -165,7 +166,7 @@ def write_report(
         parts = PageParts(
             summary=page_answers(study, tables["specimens"], answer, save),
             figures=study_figures(study, tables, answer.specimens, save),
-            sections=study_sections(study, tables, answer, save, out),
+            sections=[*review_sections(study, outcomes, tables), *study_sections(study, tables, answer, save, out)],
             methods=methods(study, outcomes, tables["fields"]),
             pictures=study_pictures(study, outcomes, tables["fields"], out),
             troubles=answer.troubles,

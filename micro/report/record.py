@@ -54,7 +54,7 @@ class RunRecord:
 def run_record(study: Study, outcomes: tuple[Outcome, ...], out: Path, date: str, seconds: float) -> RunRecord:
     """Record of a run that ended at `date` (ISO 8601); hashes of its tables are taken from the folder `out`."""
     files = [study.path, study.coupons, *(s.calibration for s in study.specimens)]
-    files += [path for s in study.specimens for path in s.taught_by]
+    files += [path for s in study.specimens for path in (*s.taught_by, *s.review)]
     pictures = {(s.name, f.name): str(f.image.resolve()) for s in study.specimens for f in s.fields}
     return RunRecord(
         date=date,

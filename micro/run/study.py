@@ -27,6 +27,7 @@ from micro.points.lessons import corrected_fields, read_lessons, with_lessons
 from micro.points.tally import read_tallies
 from micro.report.build import write_report
 from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
+from micro.report.review_section import review_sentences
 from micro.report.summary import answer_sentences
 from micro.run.taught import is_taught, measure_taught, taught_names
 from micro.study.model import Study
@@ -48,7 +49,7 @@ class RunSummary:
     @property
     def failed(self) -> int:
         """Number of fields that could not be measured."""
-        return sum(bool(outcome.trouble) for outcome in self.outcomes)
+        return sum(outcome.failed for outcome in self.outcomes)
 
 
 def run_study(
@@ -71,16 +72,23 @@ def run_study(
         tables, answer = write_results(study, outcomes, out, parquet, workers)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         write_record(run_record(study, outcomes, out, date, time.perf_counter() - start), out)
-    return RunSummary(
-        outcomes, tables["specimens"], tuple(answer_sentences(study, tables["specimens"], answer)), answer.troubles
+    sentences = (
+        *answer_sentences(study, tables["specimens"], answer),
+        *review_sentences(study, outcomes, tables["specimens"], tables["fields"]),
     )
+    return RunSummary(outcomes, tables["specimens"], sentences, answer.troubles)
 
 
 def origin_of(study: Study) -> Origin:
     """Return what tells the results of a study from those of another: its file, or the pictures without one."""
     fields = [field for specimen in study.specimens for field in specimen.fields]
     pictures = tuple(dict.fromkeys(field.image for field in fields))
-    others = (study.path, study.coupons, *(specimen.calibration for specimen in study.specimens))
+    others = (
+        study.path,
+        study.coupons,
+        *(s.calibration for s in study.specimens),
+        *(r for s in study.specimens for r in s.review),
+    )
     inputs = (*pictures, *(path for path in others if path is not None))
     return Origin("pictures", pictures, inputs) if study.path is None else Origin("study", (study.path,), inputs)
 

@@ -11,7 +11,7 @@ from typing import TypeVar, cast
 import numpy as np
 
 from micro import results
-from micro.batch.fields import directed, jobs_of, run_jobs
+from micro.batch.fields import acts_of, directed, jobs_of, run_jobs, strangers
 from micro.batch.job import Job, Outcome, TaughtOutlinesJob
 from micro.batch.taught import NOT_COUNTED, MapJob, Mapped, features_at, map_field, map_file
 from micro.errors import InputError, MicroError, UsageError
@@ -62,7 +62,7 @@ def is_taught(study: Study) -> bool:
 
 
 def checked_study(study: Study, go_on: bool) -> Study:
-    """Study whose tallies can all be read and can teach; looked at before anything is measured.
+    """Study whose reviews and tallies can be read, and whose tallies can teach; looked at before anything is measured.
 
     Parameters
     ----------
@@ -72,8 +72,11 @@ def checked_study(study: Study, go_on: bool) -> Study:
     Raises
     ------
     UsageError
-        With the file, where a tally is damaged, foreign, too small or contradictory.
+        With the file, where a tally is damaged, foreign, too small or contradictory, or a review is damaged.
     """
+    for specimen in study.specimens:
+        acts_of(specimen)
+    study = replace(study, messages=(*study.messages, *strangers(study)))
     troubles: dict[tuple[Path, ...], str] = {}
     for paths, specimens in _groups(study).items():
         try:

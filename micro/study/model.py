@@ -57,6 +57,8 @@ class Specimen:
     taught_by: tuple[Path, ...] = ()
     outlines: str = "better"
     um_per_px_uncertainty: float | None = None
+    review: tuple[Path, ...] = ()
+    """Files that the page of review saved; their acts change outlines before anything is measured."""
 
 
 @dataclass(frozen=True)

@@ -131,6 +131,7 @@ class _StudyReader:
             composition=entry.get("composition", {}),
             taught_by=tuple(self.inside(path, where, "taught_by") for path in given.get("taught_by", ())),
             outlines=given.get("outlines", "better"),
+            review=tuple(self.inside(path, where, "review") for path in given.get("review", ())),
         )
         return specimen, (*missing, *messages)
 
