@@ -95,14 +95,14 @@ def print_summary(study: Study, ending: RunSummary, out: Path) -> None:
 
 
 def issue_lines(outcomes: Sequence[Outcome]) -> list[str]:
-    """Issues of the fields, each once: the pictures it holds for, three of them by name.
+    """Issues of the fields, each once, with three of its pictures by name; what touches no number comes last.
 
     Fields that share a picture, pages or parts of a mosaic, go by the field's name too.
     """
-    from micro.issues import grouped
+    from micro.issues import gravest_first, grouped
     from micro.report.wording import listed
 
     fields_of = Counter(o.image for o in outcomes)
     named = [(o, o.image if fields_of[o.image] == 1 else f"{o.image} {o.field}") for o in outcomes]
     issues = (one.at(place) for outcome, place in named for one in outcome.issues)
-    return [f"{listed(group.places, 3)}: {group.text}" for group in grouped(issues)]
+    return [f"{listed(group.places, 3)}: {group.text}" for group in grouped(gravest_first(issues))]

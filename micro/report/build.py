@@ -13,7 +13,7 @@ from micro.analysis import Analysis
 from micro.batch.job import Outcome
 from micro.figures.specimens import draw_banding, draw_chords, draw_neighbours, draw_rose, draw_sizes
 from micro.issue_kinds import SEVERITIES
-from micro.issues import Issue, message_text
+from micro.issues import Issue, gravest_first, message_text
 from micro.measures.banding import SIGNIFICANCE
 from micro.points.lessons import read_lessons
 from micro.report.bars import forest_figures
@@ -217,7 +217,7 @@ def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFra
         measured.sort(key=lambda f: -worst(issues[specimen.name, f.name]))
         for field in measured[:each]:
             row = every[specimen.name, field.name]
-            text = message_text(issues[specimen.name, field.name])
+            text = message_text(gravest_first(issues[specimen.name, field.name]))
             made = field_pictures(field, float(row["um_per_px"]), text, out, pixels)
             if made is not None:
                 pictures.append(made)
