@@ -23,7 +23,8 @@ from micro.measures.orientation import RollingDirection
 from micro.measures.particles import measure_particles
 from micro.measures.totals import all_totals, measure_field, rolling_direction
 from micro.review.acts import FieldActs
-from micro.review.apply import WHOLE, Reviewed, apply_reviews
+from micro.review.apply import WHOLE, apply_reviews
+from micro.review.reviewed import Reviewed
 from micro.review.told import review_issues
 from micro.scale.scale import Scale
 from micro.segmentation.marks import burnt_in
@@ -197,8 +198,7 @@ def measure(
         raise InputError(where, "has no scale", "give --um-per-px or --calibration, or name one in the study file")
     segmentation = _segmented(micrograph, settings)
     if taught is not None:
-        marks = burnt_in(micrograph.grey, micrograph.grey_max) | _left_out(micrograph)
-        segmentation = with_taught_outlines(segmentation, taught, marks)
+        segmentation = with_taught_outlines(segmentation, taught, not_analysed(micrograph))
     found = segmentation
     segmentation, reviewed = _by_hand(micrograph, segmentation, review)
     particles, rolling, direction = _carbides(micrograph, segmentation)
@@ -261,6 +261,11 @@ def _segmented(micrograph: Micrograph, settings: SegmentationSettings) -> Segmen
     """Segment a micrograph without what a person leaves out of it."""
     left_out = _left_out(micrograph) if micrograph.left_out else None
     return segment(micrograph.grey, settings, micrograph.grey_max, left_out)
+
+
+def not_analysed(micrograph: Micrograph) -> NDArray[np.bool_]:
+    """(rows, columns) True in what no outline may lie on, whoever draws it: burnt-in marks, and what is left out."""
+    return burnt_in(micrograph.grey, micrograph.grey_max) | _left_out(micrograph)
 
 
 def _left_out(micrograph: Micrograph) -> NDArray[np.bool_]:

@@ -141,6 +141,19 @@ def acts_of(specimen: Specimen) -> tuple[FieldActs, ...]:
         raise UsageError(trouble.where, trouble.problem, trouble.remedy) from None
 
 
+def checked_reviews(study: Study) -> Study:
+    """Study whose review files can all be read, with a line on those that speak of other fields.
+
+    Raises
+    ------
+    UsageError
+        With the file, where one is damaged or no review.
+    """
+    for specimen in study.specimens:
+        acts_of(specimen)
+    return replace(study, messages=(*study.messages, *strangers(study)))
+
+
 def strangers(study: Study) -> list[str]:
     """One line for each review file that speaks of fields which its specimens do not have."""
     known = {(s.name, f.name) for s in study.specimens for f in s.fields}

@@ -19,22 +19,20 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import cv2
-import numpy as np
-import pandas as pd
-import tifffile
-from numpy.typing import NDArray
-
 from micro import __version__, results
-from micro.errors import InputError, MicroError
+from micro.errors import InputError, MicroError, refused, spelled
 from micro.issues import Issue, flag_text, issue, message_text, ordered
 from micro.review.acts import FieldActs
-from micro.review.apply import Reviewed, Stale
+from micro.review.reviewed import Reviewed, Stale
 from micro.statistics.sampling import NORMAL_95
 from micro.study.model import Field
 from micro.tables.columns import FIELDS, PARTICLES, names
 
 if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+    from numpy.typing import NDArray
+
     from micro.field import FieldResult
     from micro.image.micrograph import Micrograph
     from micro.measures.orientation import RollingDirection
@@ -169,7 +167,7 @@ def measure_one(job: Job) -> Outcome:
     """Measure one field, or take what an earlier run measured from the same picture with the same parameters."""
     start = time.perf_counter()
     try:
-        parameters = _parameters(job)
+        parameters = parameters_of(job)
         outcome = _reuse(job, parameters) or _measure(job, parameters, start)
     except MicroError as trouble:
         return failed(job, str(trouble), time.perf_counter() - start)
@@ -177,9 +175,7 @@ def measure_one(job: Job) -> Outcome:
         line = InputError(job.field.image, "does not fit into memory", "close other programs or use fewer --workers")
         return failed(job, str(line), time.perf_counter() - start)
     except OSError as trouble:
-        place = trouble.filename or job.out
-        line = InputError(place, f"cannot be read or written ({trouble.strerror})", "free the disk, then run again")
-        return failed(job, str(line), time.perf_counter() - start)
+        return failed(job, f"{spelled(job.field.shown)}: {refused(job.out, trouble)}", time.perf_counter() - start)
     except Exception as fault:
         # Whatever went wrong with one picture, the others are measured, and this one has no number.
         return faulted(job, fault, time.perf_counter() - start)
@@ -195,7 +191,7 @@ def faulted(job: Job, fault: BaseException, seconds: float = 0.0) -> Outcome:
     """Outcome of a field that a fault of the program kept from being measured: one line, and all that is known."""
     told = f"{type(fault).__name__}: {str(fault)[:LONGEST_FAULT]}".removesuffix(": ")
     problem = f"could not be measured, by a fault of the program ({told})"
-    remedy = f"tell those you have the program from, with the picture and {job.out / results.FAILURES}"
+    remedy = f"tell those you have the program from, with the picture and {results.FAILURES} in the results folder"
     line = str(InputError(job.field.image, problem, remedy))
     return failed(job, line, seconds, "".join(traceback.format_exception(fault)))
 
@@ -212,7 +208,7 @@ def _part(job: Job) -> Path:
     return job.out / results.PARTS / job.field.stem
 
 
-def _parameters(job: Job) -> dict[str, Any]:
+def parameters_of(job: Job) -> dict[str, Any]:
     """Everything but the picture that the field's files depend on."""
     from micro.pictures.outlines import class_colours
 
@@ -224,6 +220,7 @@ def _parameters(job: Job) -> dict[str, Any]:
         "crop_bottom_px": job.field.crop_bottom_px,
         "crop_px": None if job.field.crop_px is None else asdict(job.field.crop_px),
         "leave_out": [asdict(box) for box in job.field.leave_out],
+        "colour": job.field.colour,
         "sub_field": None if job.field.sub_field is None else asdict(job.field.sub_field),
         "page": job.field.page,
         "scale": None if job.scale is None else asdict(job.scale),
@@ -302,7 +299,7 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     kept["reviewed"] = None if outcome.reviewed is None else asdict(outcome.reviewed)
     record: dict[str, Any] = {"key": _key(outcome.image_sha256, parameters), "outputs": outputs, "outcome": kept}
     if job.direction is not None:
-        alone = _parameters(replace(job, direction=None))
+        alone = parameters_of(replace(job, direction=None))
         own = [value if math.isfinite(value) else None for value in astuple(job.direction.own)]
         record |= {"direction_key": _key(outcome.image_sha256, alone), "own_direction": own}
     results.write_json(_part(job) / results.RECORD, record)
@@ -317,6 +314,8 @@ def _rejection(job: Job, reviewed: Reviewed) -> InputError:
 
 def _written(job: Job, found: FieldResult, issues: tuple[Issue, ...]) -> dict[str, str]:
     """Write the files of a measured field; return their SHA-256 by name."""
+    import numpy as np
+
     from micro.pictures.outlines import draw_outlines
 
     labels = label_file(found.segmentation.labels, job.field.stem, found.scale.um_per_px)
@@ -354,7 +353,7 @@ def direction_of(job: Job) -> RollingDirection | None:
 
     try:
         record = json.loads((_part(job) / results.RECORD).read_text(encoding="utf8"))
-        if record["direction_key"] == _key(results.hash_of_file(job.field.image), _parameters(job)):
+        if record["direction_key"] == _key(results.hash_of_file(job.field.image), parameters_of(job)):
             return RollingDirection(*(math.nan if value is None else value for value in record["own_direction"]))
     except (OSError, ValueError, KeyError, TypeError):
         pass  # nothing was measured before
@@ -380,6 +379,7 @@ def read_micrograph(job: Job, rolling_deg: float | None = None) -> Micrograph:
         sub_field=field.sub_field,
         crop_px=field.crop_px,
         leave_out=field.leave_out,
+        colour=field.colour,
     )
 
 
@@ -395,9 +395,6 @@ def _tables(job: Job, found: FieldResult, issues: tuple[Issue, ...]) -> dict[str
     }
 
 
-# Noise of a camera is packed in half the time without a filter before, and into less.
-PACKED = (cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_NONE, cv2.IMWRITE_PNG_COMPRESSION, 2)
-TWO_LEVELS_PACKED = (cv2.IMWRITE_PNG_BILEVEL, 1)
 LABELS_PACKED = {"level": 3}  # in half the time of the next level
 
 
@@ -417,13 +414,17 @@ def write_field(
     pictures
         (rows, columns, 3) RGB or (rows, columns) grey, by file name.
     """
+    import cv2
+
+    # Noise of a camera is packed in half the time without a filter before, and into less.
+    packed = (cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_NONE, cv2.IMWRITE_PNG_COMPRESSION, 2)
     paths = {name: f"{results.PARTS}/{stem}/{name}" for name in tables}
     for name, table in tables.items():
         results.write_table(out / paths[name], table)
     contents = {f"{results.LABELS}/{stem}.tif": labels}
     for name, picture in pictures.items():
-        shown, packed = (picture[..., ::-1], PACKED) if picture.ndim == 3 else (picture, TWO_LEVELS_PACKED)
-        contents[name] = cv2.imencode(".png", shown, packed)[1].tobytes()
+        shown, way = (picture[..., ::-1], packed) if picture.ndim == 3 else (picture, (cv2.IMWRITE_PNG_BILEVEL, 1))
+        contents[name] = cv2.imencode(".png", shown, way)[1].tobytes()
     for name, content in contents.items():
         with results.whole_file(out / name) as stream:
             stream.write(content)
@@ -432,6 +433,8 @@ def write_field(
 
 def label_file(labels: NDArray[np.int32], name: str, um_per_px: float) -> bytes:
     """OME-TIFF of a label picture (rows, columns) with the size of a pixel: the same bytes each time."""
+    import tifffile
+
     size = {f"PhysicalSize{axis}": um_per_px for axis in "XY"} | {f"PhysicalSize{axis}Unit": "µm" for axis in "XY"}
     identity = str(uuid.uuid5(uuid.NAMESPACE_URL, f"{name} {hashlib.sha256(labels.tobytes()).hexdigest()}"))
     stream = io.BytesIO()

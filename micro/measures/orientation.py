@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from micro.issues import Issue, issue
-from micro.statistics.sampling import NORMAL_95
+from micro.statistics.sampling import NORMAL_95, student_t
 
 FloatArray = NDArray[np.float64]
 # Chosen: keeps quotients finite, and far below what an angle can be told.
@@ -201,7 +201,7 @@ def pooled_direction(angle_deg: ArrayLike, standard_uncertainty_deg: ArrayLike) 
     standard_uncertainty_deg
         (fields,) their standard uncertainties.
     """
-    from scipy.stats import t
+    from scipy.special import ndtr, stdtr
 
     angle, own = np.asarray(angle_deg, float), np.asarray(standard_uncertainty_deg, float)
     known = np.isfinite(angle) & np.isfinite(own)
@@ -211,7 +211,7 @@ def pooled_direction(angle_deg: ArrayLike, standard_uncertainty_deg: ArrayLike) 
         return PooledDirection(np.nan, np.nan, np.nan, p_value)
     angle, own = angle[known], np.maximum(own[known], BEST_KNOWN_DEG)
     mean, variance, between = (value[0] for value in _pool(angle, own, np.ones((1, count))))
-    widened = float(t.ppf(0.975, count - 1)) / NORMAL_95 if count > 1 and between > 0 else 1.0
+    widened = student_t(count - 1) / NORMAL_95 if count > 1 and between > 0 else 1.0
     if count > 1:
         others, unsure, scatter = _pool(angle, own, 1 - np.eye(count))
         total = own**2 + unsure + scatter
@@ -219,7 +219,9 @@ def pooled_direction(angle_deg: ArrayLike, standard_uncertainty_deg: ArrayLike) 
         # The scatter is known from the other fields only: as many degrees of freedom (F. E. Satterthwaite 1946).
         freedom = np.full(count, np.inf)
         np.divide(max(count - 2, 1) * total**2, scatter**2, out=freedom, where=scatter > 0)
-        p_value[known] = np.minimum(1.0, count * 2 * t.sf(off, freedom))
+        known_scatter = np.isinf(freedom)
+        beyond = np.where(known_scatter, ndtr(-off), stdtr(np.where(known_scatter, 1.0, freedom), -off))
+        p_value[known] = np.minimum(1.0, count * 2 * beyond)
     return PooledDirection(float(mean % 180), float(np.sqrt(variance) * widened), float(np.sqrt(between)), p_value)
 
 

@@ -104,7 +104,12 @@ def _read(field: Field) -> Micrograph | None:
     part = field.sub_field
     try:
         return read(
-            field.image, page=field.page, crop_bottom_px=field.crop_bottom_px, crop_px=field.crop_px, sub_field=part
+            field.image,
+            page=field.page,
+            crop_bottom_px=field.crop_bottom_px,
+            crop_px=field.crop_px,
+            sub_field=part,
+            colour=field.colour,
         ).core
     except InputError:
         return None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from micro.issues import bit
 from micro.review.acts import Act, FieldActs
 from micro.review.drawn import inside, parted_links, pieces
+from micro.review.reviewed import ON_THE_FIELD, Reviewed, Stale
 from micro.segmentation.segmentation import UNNAMED, CarbideClass, Segmentation
 
 FloatArray = NDArray[np.float64]
@@ -20,52 +21,6 @@ Core = tuple[slice, slice]
 WHOLE: Core = (slice(None), slice(None))
 # A class as grey as the matrix has no contrast to divide by: it is taken as this share of the noise (chosen).
 LEAST_CONTRAST = 0.1
-ON_THE_FIELD = ("reject", "accept")
-
-
-@dataclass(frozen=True)
-class Stale:
-    """Acts that were made on another picture, or on other outlines, and are not applied."""
-
-    source: str
-    acts: int
-    what: str
-
-
-@dataclass(frozen=True)
-class Reviewed:
-    """What became of the acts on one field.
-
-    Parameters
-    ----------
-    acts
-        Number of the acts of each kind that were applied.
-    who
-        Initials, each once.
-    rejected
-        Why the field is left out; empty: it is not.
-    no_effect
-        Acts that met nothing to act on.
-    stale
-        What was not applied.
-    area_fraction_before, area_fraction_low_before, area_fraction_high_before, analysed_area_um2_before
-        Of the field as the program found it; None where unknown.
-    """
-
-    acts: dict[str, int] = field(default_factory=dict)
-    who: tuple[str, ...] = ()
-    rejected: str = ""
-    no_effect: int = 0
-    stale: tuple[Stale, ...] = ()
-    area_fraction_before: float | None = None
-    area_fraction_low_before: float | None = None
-    area_fraction_high_before: float | None = None
-    analysed_area_um2_before: float | None = None
-
-    @property
-    def changed(self) -> bool:
-        """Whether any act moved an outline or left something out."""
-        return any(number for act, number in self.acts.items() if act not in ON_THE_FIELD)
 
 
 def outlines_sha256(labels: NDArray[np.int32]) -> str:

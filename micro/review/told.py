@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from micro.issues import Issue, issue
 from micro.review.acts import KINDS
-from micro.review.apply import ON_THE_FIELD, Reviewed
+from micro.review.reviewed import ON_THE_FIELD, Reviewed
 
 
 def acts_in_words(acts: Mapping[str, int]) -> str:

@@ -18,7 +18,7 @@ from micro.image.reading import read
 from micro.issue_kinds import SEVERITIES
 from micro.owned import claimed
 from micro.pictures.outlines import class_colours, display_range, to_display
-from micro.points.agreement import kept_names, stored_tallies
+from micro.points.kept import kept_names, stored_tallies
 from micro.report.record import RunRecord, read_run
 from micro.review.page import Entry, ReviewField, entry_of, field_file, page
 from micro.run.study import check_untouched, written_names
@@ -117,7 +117,7 @@ def _field(
         Where its picture or its files are not as the run left them.
     """
     micrograph = read(
-        field.image, page=field.page, crop_bottom_px=field.crop_bottom_px, crop_px=field.crop_px,
+        field.image, page=field.page, crop_bottom_px=field.crop_bottom_px, crop_px=field.crop_px, colour=field.colour,
         sub_field=field.sub_field,
     ).core  # fmt: skip
     if micrograph.sha256 != outcome.image_sha256:

@@ -9,7 +9,7 @@ import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 # An optical or electron micrograph lies well within.
 PLAUSIBLE_UM_PER_PX = (1e-5, 50.0)
@@ -61,8 +61,8 @@ UM_PER_RESOLUTION_UNIT = {2: 25400.0, 3: 10000.0}
 DEFAULTS_PER_INCH = (1.0, 72.0, 96.0, 100.0, 150.0, 300.0, 600.0)
 
 
-def scale_from_tags(path: str | Path) -> Scale | None:
-    """Scale by OME-XML (PhysicalSizeX), by what a microscope wrote, or by XResolution and ResolutionUnit.
+def scale_from_tags(picture: str | Path | IO[bytes]) -> Scale | None:
+    """Scale of a file, named or open, by OME-XML, by what a microscope wrote, or by its resolution tags.
 
     Returns
     -------
@@ -76,8 +76,10 @@ def scale_from_tags(path: str | Path) -> Scale | None:
     import tifffile
 
     try:
+        if not isinstance(picture, str | Path):
+            picture.seek(0)
         # Damaged tags make numpy complain within tifffile.
-        with unlogged(), warnings.catch_warnings(action="ignore"), tifffile.TiffFile(path) as file:
+        with unlogged(), warnings.catch_warnings(action="ignore"), tifffile.TiffFile(picture) as file:
             stated = file.ome_metadata
             found = _from_ome(stated) if stated else None
             return found or _from_instrument(file) or _from_resolution(file.pages.first.tags)

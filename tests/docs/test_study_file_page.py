@@ -116,7 +116,7 @@ SMALLEST = '[[specimen]]\nname = "a"\nimages = ["bar-1/*.tif"]\n'
     [
         'title = "no specimen"\n',
         '[[specimen]]\nname = "a"\n',
-        'colour = "red"\n' + SMALLEST,
+        'tint = "red"\n' + SMALLEST,
         SMALLEST + "rolling_deg = 181\n",
         SMALLEST + "rolling_deg = true\n",
         SMALLEST + "um_per_px = 0\n",

@@ -24,7 +24,7 @@ TABLES = ("particles.csv", "fields.csv", "profiles.csv", "specimens.csv")
 @pytest.fixture
 def no_report(monkeypatch):
     """Leave the report undrawn, which takes most of the time of a small run: its numbers are those of the tables."""
-    monkeypatch.setattr("micro.run.study.write_report", lambda *what: None)
+    monkeypatch.setattr("micro.report.build.write_report", lambda *what: None)
 
 
 @pytest.fixture
