@@ -37,6 +37,7 @@ TAUGHT = "taught"
 DETECTION, DETECTION_RECORD = "detection.csv", "detection.json"
 PARQUET = {"particles": "particles.parquet", "fields": "fields.parquet", "specimens": "specimens.parquet"}
 LABELS, OUTLINES, PARTS = "labels", "outlines", "parts"
+REVIEW_PAGE, REVIEW_FOLDER = "review.html", "review"
 REPORT, RECORD, FAILURES = "report.html", "run.json", "failures.txt"
 FIGURES = "figures"
 OWNER, LOCK = "study.json", ".lock"
@@ -377,7 +378,12 @@ def _marker(folder: Path) -> dict[str, Any]:
 def field_files(stem: str) -> tuple[str, ...]:
     """Names of all files of one field, its record first."""
     parts = tuple(f"{PARTS}/{stem}/{name}" for name in (RECORD, PARTICLES, FIELDS, PROFILES))
-    return (*parts, f"{LABELS}/{stem}.tif", f"{OUTLINES}/{stem}.png")
+    return (*parts, f"{LABELS}/{stem}.tif", f"{OUTLINES}/{stem}.png", left_out_file(stem))
+
+
+def left_out_file(stem: str) -> str:
+    """Name of the picture of what was left out of a field: white there, black elsewhere."""
+    return f"{PARTS}/{stem}/left_out.png"
 
 
 def remove_field(folder: Path, stem: str) -> None:

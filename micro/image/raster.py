@@ -32,6 +32,7 @@ def decode_raster(file: IO[bytes], name: str) -> DecodedPicture:
         _check_jpeg(file)
     if name == "PNG" and _sixteen_bit_colour(picture):
         values = _sixteen_bit_colour_pixels(picture, file)
+        picture = _open(file, name)  # checking its checksums ended the use of the other
     else:
         picture.load()
         if picture.mode == "P" or "transparency" in picture.info:

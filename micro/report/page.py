@@ -9,7 +9,8 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from micro.batch.job import Outcome, library_versions
-from micro.issues import grouped
+from micro.issue_kinds import SEVERITIES
+from micro.issues import gravest_first, grouped
 from micro.report.record import pinned
 from micro.report.wording import (
     GROUPS,
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from micro.report.field_pictures import FieldPictures
+
+NOTE = next(iter(SEVERITIES))
 
 
 @dataclass(frozen=True)
@@ -126,7 +129,8 @@ def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFra
         parts=contents(parts),
         summary=parts.summary,
         troubles=[*(o.trouble for o in outcomes if o.trouble), *parts.troubles],
-        notices=notices(outcomes),
+        notices=notices(outcomes, touching=True),
+        remarks=notices(outcomes, touching=False),
         figures=parts.figures,
         specimens=[specimen_numbers(s, specimens) for s in study.specimens],
         open_sections=[section for section in parts.sections if not section.folded],
@@ -156,10 +160,11 @@ def lead(study: Study, outcomes: Sequence[Outcome]) -> str:
     return f"{specimens} specimen{'s' * (specimens != 1)}, {measured} of {len(outcomes)} fields measured."
 
 
-def notices(outcomes: Sequence[Outcome]) -> list[str]:
-    """Issues of the fields, each once, with the fields it holds for."""
-    issues = (one.at(f"{o.specimen} {o.field}") for o in outcomes for one in o.issues)
-    return [f"{group.text}: {listed(group.places, 5)}." for group in grouped(issues)]
+def notices(outcomes: Sequence[Outcome], touching: bool) -> list[str]:
+    """Issues of the fields that touch numbers, or those that do not, each once with its fields; the gravest first."""
+    every = (one.at(f"{o.specimen} {o.field}") for o in outcomes for one in o.issues)
+    issues = [one for one in every if (one.severity != NOTE) == touching]
+    return [f"{group.text}: {listed(group.places, 5)}." for group in grouped(gravest_first(issues))]
 
 
 def specimen_numbers(specimen: Specimen, specimens: pd.DataFrame) -> dict[str, Any]:

@@ -45,7 +45,7 @@ class RunSummary:
     @property
     def failed(self) -> int:
         """Number of fields that could not be measured."""
-        return sum(bool(outcome.trouble) for outcome in self.outcomes)
+        return sum(outcome.failed for outcome in self.outcomes)
 
 
 def run_study(
@@ -73,7 +73,9 @@ def run_study(
         outcomes = measure_study(study, out, workers, done, scheduler)
         write_failures(outcomes, out)
         tables, answer = write_tables(study, outcomes, out)
-        ending = RunSummary(outcomes, tables["specimens"], _sentences(study, out, tables, answer), answer.troubles)
+        ending = RunSummary(
+            outcomes, tables["specimens"], _sentences(study, outcomes, out, tables, answer), answer.troubles
+        )
         if answered is not None:
             answered(ending)
         write_pages(study, outcomes, out, tables, answer, parquet, workers)
@@ -82,20 +84,29 @@ def run_study(
     return ending
 
 
-def _sentences(study: Study, out: Path, tables: dict[str, pd.DataFrame], answer: Analysis) -> tuple[str, ...]:
-    """Answers in words, and what the pictures can show."""
+def _sentences(
+    study: Study, outcomes: tuple[Outcome, ...], out: Path, tables: dict[str, pd.DataFrame], answer: Analysis
+) -> tuple[str, ...]:
+    """Answers in words, what the pictures can show, and what a review changed."""
+    from micro.report.review_section import review_sentences
     from micro.report.summary import answer_sentences
     from micro.specimens.detected import read_detected
 
     detected = [f"{one.specimen}: {one.sentence}" for one in read_detected(out).values()]
-    return (*answer_sentences(study, tables["specimens"], answer), *detected)
+    by_hand = review_sentences(study, outcomes, tables["specimens"], tables["fields"])
+    return (*answer_sentences(study, tables["specimens"], answer), *detected, *by_hand)
 
 
 def origin_of(study: Study) -> Origin:
     """Return what tells the results of a study from those of another: its file, or the pictures without one."""
     fields = [field for specimen in study.specimens for field in specimen.fields]
     pictures = tuple(dict.fromkeys(field.image for field in fields))
-    others = (study.path, study.coupons, *(specimen.calibration for specimen in study.specimens))
+    others = (
+        study.path,
+        study.coupons,
+        *(s.calibration for s in study.specimens),
+        *(r for s in study.specimens for r in s.review),
+    )
     inputs = (*pictures, *(path for path in others if path is not None))
     return Origin("pictures", pictures, inputs) if study.path is None else Origin("study", (study.path,), inputs)
 
