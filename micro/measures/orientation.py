@@ -205,7 +205,7 @@ def pooled_direction(angle_deg: ArrayLike, standard_uncertainty_deg: ArrayLike) 
     standard_uncertainty_deg
         (fields,) their standard uncertainties.
     """
-    from scipy import special
+    from scipy.special import ndtr, stdtr
 
     angle, own = np.asarray(angle_deg, float), np.asarray(standard_uncertainty_deg, float)
     known = np.isfinite(angle) & np.isfinite(own)
@@ -226,7 +226,9 @@ def pooled_direction(angle_deg: ArrayLike, standard_uncertainty_deg: ArrayLike) 
         # The scatter is known from the other fields only: as many degrees of freedom (F. E. Satterthwaite 1946).
         freedom = np.full(count, np.inf)
         np.divide(max(count - 2, 1) * total**2, scatter**2, out=freedom, where=scatter > 0)
-        p_value[known] = np.minimum(1.0, count * 2 * special.stdtr(freedom, -off))
+        known_scatter = np.isinf(freedom)
+        beyond = np.where(known_scatter, ndtr(-off), stdtr(np.where(known_scatter, 1.0, freedom), -off))
+        p_value[known] = np.minimum(1.0, count * 2 * beyond)
     return PooledDirection(float(mean % 180), unsure_deg, float(np.sqrt(between)), p_value)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from micro import results
 from micro.batch.job import Outcome, library_versions
-from micro.points.agreement import copy_tallies
+from micro.points.kept import copy_tallies
 from micro.report.record import RunRecord, read_run
 from micro.run.study import measure_study, summary_tables
 
@@ -37,7 +37,7 @@ def verify(folder: Path, workers: int, done: Callable[[Outcome], None]) -> Verdi
     InputError
         Where the folder holds no readable record of a run.
     """
-    record = read_run(folder)
+    record = read_run(folder, as_left=False)
     differences = [*changed_outputs(record, folder), *changed_inputs(record)]
     with tempfile.TemporaryDirectory() as scratch:
         copy_tallies(folder, Path(scratch))

@@ -24,7 +24,7 @@ def test_end_gauge_of_the_guide():
 
 @pytest.mark.parametrize(("segmentation", "scale"), [(0.0, 0.0), (0.2, 0.0), (0.3, 0.15), (5.0, 1.0)])
 def test_budget_of_a_specimen_is_that_of_the_outside_library(segmentation, scale):
-    """Four fields, and two sources that count as known; the interval is the library's u and degrees with Student's t."""
+    """Four fields, and two sources that count as known; the interval is the outside u times the outside t."""
     fields = np.array([9.0, 10.5, 11.0, 9.9])
     budget = Budget(mean_of_fields(fields), segmentation=segmentation, scale=scale)
     outside = GTC.type_a.estimate(fields.tolist()) + GTC.ureal(0, segmentation) + GTC.ureal(0, scale)
