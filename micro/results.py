@@ -16,7 +16,7 @@ import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from io import BufferedReader
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any, cast
 
 from micro.errors import InputError, UsageError, naming
 from micro.tables.columns import FIELDS as FIELD_COLUMNS
@@ -97,12 +97,12 @@ def hash_of_stream(stream: IO[bytes]) -> str:
         return hashlib.sha256(stream.getbuffer()).hexdigest()
     state = os.fstat(stream.fileno())
     if state.st_size <= LARGE_BYTES:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+        return hashlib.file_digest(cast("io.BufferedReader", stream), "sha256").hexdigest()
     # The parts of a mosaic ask one after the other for the hash of one large file.
     key = (state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns, state.st_ctime_ns)
     if key not in _known_hashes:
         _known_hashes.clear()
-        _known_hashes[key] = hashlib.file_digest(stream, "sha256").hexdigest()
+        _known_hashes[key] = hashlib.file_digest(cast("io.BufferedReader", stream), "sha256").hexdigest()
     return _known_hashes[key]
 
 

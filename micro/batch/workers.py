@@ -117,7 +117,7 @@ def _pool_round(
     """Work `left` off; where a process is ended from outside, put what was under way into `suspects` and stop."""
     with pool_of(workers) as pool:
         under_way: dict[Future[Result], Numbered] = {}
-        later = NEEDED_LATER
+        later: tuple[str, ...] = NEEDED_LATER
         try:
             while left or under_way:
                 while left and len(under_way) < WAITING_PER_WORKER * workers:

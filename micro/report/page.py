@@ -64,6 +64,11 @@ class PageTable:
     rows: Sequence[Sequence[str]]
     note: str = ""
 
+    def __post_init__(self) -> None:
+        for row in self.rows:
+            if len(row) != len(self.columns):
+                raise ValueError(f"{len(row)} cells under {len(self.columns)} columns, in the row of {row[0]!r}")
+
 
 @dataclass(frozen=True)
 class PageSection:

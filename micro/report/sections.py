@@ -129,10 +129,10 @@ def budget_section(answer: Analysis, detected: Mapping[str, Detected]) -> PageSe
     text = (
         "Relative standard uncertainties, in % of the value: the scatter between fields over the root of their number "
         "(of one field: that within it), the segmentation (levels, noise, blur), which all fields share, carbides "
-        "that may be missed, and the scale. Unknown ones are left out of the interval. What is missed widens the area "
-        "fraction upward only; a number put right adds what detection leaves open.",
+        "that may have been missed (towards more only, so not in what stands under together; of a number put right: what "
+        "detection leaves open), and the scale. Unknown ones are left out of the interval.",
     )
-    columns = ("specimen, quantity", "field scatter", "segmentation", "detection", "scale", "together")
+    columns = ("specimen, quantity", "field scatter", "segmentation", "missed", "scale", "together")
     return PageSection("uncertainty", "What makes the numbers uncertain", text, tables=[PageTable("", columns, rows)])
 
 
