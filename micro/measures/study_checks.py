@@ -25,7 +25,11 @@ CROWDED = 30
 VOTES = 3
 CLOSE_PX = 2.0
 FEWEST_SHARED, SHARE_FOUND = 6, 0.5
-MOST_MARKS = 250
+MOST_MARKS, FEWEST_MARKS = 250, 24
+MARKS_BY_ROOT = 5000.0
+"""Marks of a field with two neighbours are at most this over the root of the number of fields: they hold about 17 bits
+(two places told apart to 2 px within some 40), so that chance alone would match them as often as there are pairs of
+fields. The figures are chosen: matches by chance stay about a hundred a field, whatever the number of fields."""
 
 
 @dataclass(frozen=True)
@@ -95,11 +99,18 @@ def _all_marks(places: Sequence[FloatArray]) -> Iterator[tuple[NDArray[np.intp],
             to_edge = np.minimum(place - place.min(axis=0), place.max(axis=0) - place).min(axis=1)
             sure = np.flatnonzero(distance[:, neighbours] <= to_edge)
             # The loneliest carbides of a field have the marks that are told apart best.
-            sure = sure[np.argsort(-distance[sure, 1], kind="stable")[:MOST_MARKS]]
+            sure = sure[np.argsort(-distance[sure, 1], kind="stable")[: _most_marks(neighbours, len(places))]]
             fields.append(np.full(len(sure), number))
             at.append(place[sure])
             marks.append((place[near[sure, 1 : neighbours + 1]] - place[sure, None]).reshape(-1, 2 * neighbours))
         yield np.concatenate(fields), np.concatenate(at), np.concatenate(marks)
+
+
+def _most_marks(neighbours: int, fields: int) -> int:
+    """Return how many marks a field may have: of those that tell little, the fewer the more fields there are."""
+    if neighbours > min(NEIGHBOURS):
+        return MOST_MARKS
+    return min(MOST_MARKS, max(FEWEST_MARKS, round(MARKS_BY_ROOT / fields**0.5)))
 
 
 def _alike(cells: NDArray[np.int64], field: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

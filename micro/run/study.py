@@ -20,13 +20,14 @@ from micro.batch.fields import (
     write_failures,
 )
 from micro.batch.job import PROFILE_COLUMNS, Outcome
-from micro.owned import Origin, claimed
+from micro.owned import Origin, claimed, listed
 from micro.points.agreement import Agreement, compare_count, kept_names, store_tallies, stored_tallies, with_count
 from micro.points.lessons import corrected_fields, read_lessons, with_lessons
 from micro.points.tally import read_tallies
 from micro.report.build import write_report
 from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
 from micro.report.summary import answer_sentences
+from micro.report.wording import listed as shortened
 from micro.run.taught import is_taught, measure_taught, taught_names
 from micro.study.model import Study
 from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, empty, names
@@ -37,12 +38,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, eq=False)
 class RunSummary:
-    """What a run leaves: how each field ended, the specimens' table, the answer in words, what could not be used."""
+    """What a run leaves: how each field ended, the specimens' table, the answer in words, what could not be used.
+
+    `remarks` tell what is otherwise than in the run before.
+    """
 
     outcomes: tuple[Outcome, ...]
     specimens: pd.DataFrame
     sentences: tuple[str, ...]
     troubles: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
 
     @property
     def failed(self) -> int:
@@ -64,15 +69,34 @@ def run_study(
         Where the folder is another study's, is in use, or cannot be written.
     """
     start = time.perf_counter()
+    remarks = fewer_fields(study, out)
     with claimed(out, origin_of(study), written_names(study, out)):
-        outcomes = measure_study(study, out, workers, done, scheduler)
-        write_failures(outcomes, out)
-        tables, answer = write_results(study, outcomes, out, parquet, workers)
+        outcomes, tables, answer = build_results(study, out, workers, done, scheduler, parquet)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         write_record(run_record(study, outcomes, out, date, time.perf_counter() - start), out)
-    return RunSummary(
-        outcomes, tables["specimens"], tuple(answer_sentences(study, tables["specimens"], answer)), answer.troubles
-    )
+    sentences = tuple(answer_sentences(study, tables["specimens"], answer))
+    return RunSummary(outcomes, tables["specimens"], sentences, answer.troubles, remarks)
+
+
+def fewer_fields(study: Study, out: Path) -> tuple[str, ...]:
+    """Say which fields the last run in the folder measured that the study no longer names: their files will go."""
+    now = {field.stem for specimen in study.specimens for field in specimen.fields}
+    last = [Path(name).parts for name in listed(out) if name.endswith(f"/{results.RECORD}")]
+    gone = sorted(parts[1] for parts in last if parts[0] == results.PARTS and len(parts) == 3 and parts[1] not in now)
+    if not gone:
+        return ()
+    number = f"{len(gone)} field{'s' * (len(gone) > 1)}"
+    return (f"{out}: {number} of the last run not in this one: {shortened(gone, 3)}",)
+
+
+def build_results(
+    study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None,
+    parquet: bool = False,
+) -> tuple[tuple[Outcome, ...], dict[str, pd.DataFrame], Analysis]:  # fmt: skip
+    """Measure a study and write all that follows from it into a folder that the caller holds, but for the record."""
+    outcomes = measure_study(study, out, workers, done, scheduler)
+    write_failures(outcomes, out)
+    return outcomes, *write_results(study, outcomes, out, parquet, workers)
 
 
 def origin_of(study: Study) -> Origin:
