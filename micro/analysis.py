@@ -11,7 +11,7 @@ from micro.batch.fields import pictures_of, specimen_scale_uncertainty
 from micro.batch.job import Outcome
 from micro.errors import MicroError
 from micro.study.model import Study
-from micro.tables.columns import CHEMISTRY, COMPARISON, MATRIX, SIZES, empty
+from micro.tables.columns import CHEMISTRY, COMPARISON, MATRIX, SIZES, empty, rows_where
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -120,7 +120,7 @@ def measured_specimens(
     for specimen in study.specimens:
         own = fields[fields["specimen"] == specimen.name]
         if len(own):
-            carbides = particles[particles["specimen"] == specimen.name]
+            carbides = rows_where(particles, particles["specimen"] == specimen.name)
             scale = specimen_scale_uncertainty(outcomes, specimen)
             found.append(MeasuredSpecimen(specimen.name, own, carbides, specimen.plane, scale))
     return tuple(found)
@@ -186,6 +186,7 @@ def write_analysis(answer: Analysis, out: Path) -> None:
         results.MATRIX: answer.matrix,
         results.SIZES: answer.sizes,
         results.COUPONS: None if coupons is None else coupons.summary,
+        results.COUPONS_USED: None if coupons is None else coupons.coupons,
         results.RATIOS: None if coupons is None else coupons.ratios,
         results.GROUP_RATIOS: None if coupons is None else coupons.groups,
         results.STRUCTURE: answer.structure,

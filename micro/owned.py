@@ -24,6 +24,8 @@ OTHER_FOLDER = "choose another --out"
 # Ends as `tempfile.mkstemp` makes them.
 UNFINISHED = re.compile(re.escape(results.TEMPORARY) + r"[a-z0-9_]{8}")
 EARLIER, OWN = "earlier ", "own "
+GROWING = ("pictures", "atlas")
+"""Kinds whose folder may be written again from the same sources and more."""
 
 
 @dataclass(frozen=True)
@@ -33,7 +35,7 @@ class Origin:
     Parameters
     ----------
     kind
-        "study", "pictures", "comparison", "coupons" or "counting sheet".
+        "study", "pictures", "comparison", "atlas", "coupons" or "counting sheet".
     sources
         Files or folders that tell one origin from another of its kind.
     inputs
@@ -227,7 +229,7 @@ def _check_origin(folder: Path, marker: dict[str, Any], origin: Origin) -> None:
         return
     held = marker["sources"]
     then, now = {source["path"] for source in held}, {str(path) for path in _resolved(origin.sources)}
-    if marker["kind"] == origin.kind and (then == now or (origin.kind == "pictures" and then < now)):
+    if marker["kind"] == origin.kind and (then == now or (origin.kind in GROWING and then < now)):
         return
     # A study that was moved or copied together with its results, and not changed on the way, is still the same.
     if marker["kind"] == origin.kind == "study" and held == _copied(held, folder, origin):

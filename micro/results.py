@@ -13,10 +13,10 @@ import os
 import re
 import stat
 import tempfile
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from io import BufferedReader
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any, cast
 
 from micro.errors import InputError, UsageError, naming
 from micro.tables.columns import FIELDS as FIELD_COLUMNS
@@ -30,8 +30,11 @@ PARTICLES, FIELDS, SPECIMENS = "particles.csv", "fields.csv", "specimens.csv"
 PROFILES, COMPARISON, CHEMISTRY = "profiles.csv", "comparison.csv", "chemistry.csv"
 COUPONS, RATIOS, GROUP_RATIOS = "coupons.csv", "transverse_ratios.csv", "group_ratios.csv"
 STRUCTURE, MATRIX, SIZES = "structure.csv", "matrix.csv", "sizes.csv"
+COUPONS_USED = "coupons_used.csv"
+ATLAS_PAGE, ATLAS, SERIES, CORRELATIONS = "atlas.html", "atlas.csv", "series.csv", "correlations.csv"
 POINTS, COUNTERS, TALLIES = "points.csv", "counters.csv", "tallies"
 TAUGHT = "taught"
+DETECTION, DETECTION_RECORD = "detection.csv", "detection.json"
 PARQUET = {"particles": "particles.parquet", "fields": "fields.parquet", "specimens": "specimens.parquet"}
 LABELS, OUTLINES, PARTS = "labels", "outlines", "parts"
 REPORT, RECORD, FAILURES = "report.html", "run.json", "failures.txt"
@@ -41,6 +44,8 @@ TEMPORARY = ".unfinished-"
 RECORD_DIGEST = "record_sha256"
 NOT_AS_LEFT, RUN_AGAIN = "is not as the run left it", "run the study again"
 LARGE_BYTES = 50_000_000
+ROWS_AT_ONCE = 250_000
+"""Of a table that is read: some 50 MB of text (chosen)."""
 MOST_TEXT_BYTES, MOST_RECORD_BYTES = 100_000_000, 2_000_000_000
 """A study file, a calibration, a tally; chosen, far above any that people write; a record holds 3 kB a field."""
 FORMULA_STARTS = ("=", "+", "-", "@", "\t")
@@ -94,12 +99,12 @@ def hash_of_stream(stream: io.BytesIO | BufferedReader) -> str:
         return hashlib.sha256(stream.getbuffer()).hexdigest()
     state = os.fstat(stream.fileno())
     if state.st_size <= LARGE_BYTES:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+        return hashlib.file_digest(cast("io.BufferedReader", stream), "sha256").hexdigest()
     # The parts of a mosaic ask one after the other for the hash of one large file.
     key = (state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns, state.st_ctime_ns)
     if key not in _known_hashes:
         _known_hashes.clear()
-        _known_hashes[key] = hashlib.file_digest(stream, "sha256").hexdigest()
+        _known_hashes[key] = hashlib.file_digest(cast("io.BufferedReader", stream), "sha256").hexdigest()
     return _known_hashes[key]
 
 
@@ -182,8 +187,10 @@ def write_parquet(folder: Path, tables: Mapping[str, pd.DataFrame]) -> None:
             tables[name].to_parquet(stream, engine="pyarrow", index=False)
 
 
-def read_table(path: Path, columns: list[str], repetitive: bool = False) -> pd.DataFrame:
-    """Read columns of a CSV file of a results folder.
+def read_table(
+    path: Path, columns: list[str], repetitive: bool = False, keep: Callable[[pd.DataFrame], pd.Series] | None = None
+) -> pd.DataFrame:
+    """Read columns of a CSV file of a results folder, so many rows at a time that only what is kept takes memory.
 
     Parameters
     ----------
@@ -191,6 +198,8 @@ def read_table(path: Path, columns: list[str], repetitive: bool = False) -> pd.D
         Their names.
     repetitive
         Texts become categories, which take less memory where few are different.
+    keep
+        Which rows of a part of the table are wanted, (rows,) bool; all unless given.
 
     Raises
     ------
@@ -203,22 +212,59 @@ def read_table(path: Path, columns: list[str], repetitive: bool = False) -> pd.D
     # A specimen called 007 stays one; a column without any text stays text.
     texts = {c.name: "str" for c in (*PARTICLE_COLUMNS, *FIELD_COLUMNS, *SPECIMEN_COLUMNS) if c.dtype == "str"}
     try:
-        table = pd.read_csv(
+        with pd.read_csv(
             path, usecols=lambda name: name in columns, keep_default_na=False,
-            na_values={name: [""] for name in columns}, dtype=texts,
-        )  # fmt: skip
+            na_values={name: [""] for name in columns}, dtype=texts, chunksize=ROWS_AT_ONCE,
+        ) as blocks:  # fmt: skip
+            parts = [_kept(_checked(block, path, columns), repetitive, keep) for block in blocks]
     except FileNotFoundError:
         raise InputError(path, "is missing", remedy) from None
     except (OSError, ValueError) as trouble:
         raise InputError(path, f"cannot be read as a table ({str(trouble).strip()[:80]})", remedy) from None
-    missing = [name for name in columns if name not in table.columns]
+    return _joined(parts)
+
+
+def _checked(block: pd.DataFrame, path: Path, columns: list[str]) -> pd.DataFrame:
+    """Return a part of a table; InputError where it lacks a column."""
+    missing = [name for name in columns if name not in block.columns]
     if missing:
-        raise InputError(path, f"lacks the column {missing[0]}", remedy)
-    for name in table.columns:
-        if table[name].dtype.kind not in "fiub":
-            text = _unguarded(table[name])
-            table[name] = text.astype("category") if repetitive else text
-    return table
+        raise InputError(path, f"lacks the column {missing[0]}", "run the study again")
+    return block
+
+
+def _kept(block: pd.DataFrame, repetitive: bool, keep: Callable[[pd.DataFrame], pd.Series] | None) -> pd.DataFrame:
+    """Rows that are wanted of a part of a table, its texts without their guards."""
+    if keep is not None:
+        block = block[keep(block)]
+    for name in block.columns:
+        if block[name].dtype.kind not in "fiub":
+            text = _unguarded(block[name])
+            block[name] = text.astype("category") if repetitive else text
+    return block
+
+
+def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    """Join the parts of a table, one column in memory twice at a time."""
+    import pandas as pd
+    from pandas.api.types import union_categoricals
+
+    if len(parts) == 1:
+        return parts[0].reset_index(drop=True)
+    columns: dict[str, Any] = {}
+    for name in list(parts[0].columns):
+        own = [part.pop(name) for part in parts]
+        kinds = {column.dtype.kind for column in own}
+        if kinds <= set("fiub"):
+            columns[name] = pd.concat(own, ignore_index=True).to_numpy()
+            continue
+        # A part without any text was taken for numbers.
+        some = next(column.dtype for column in own if column.dtype.kind not in "fiub")
+        own = [c if c.dtype.kind not in "fiub" else pd.Series("", c.index, "str").astype(some) for c in own]
+        if isinstance(some, pd.CategoricalDtype):
+            columns[name] = union_categoricals(own, sort_categories=True)
+        else:
+            columns[name] = pd.concat(own, ignore_index=True)
+    return pd.DataFrame(columns, copy=False)
 
 
 def _unguarded(text: pd.Series) -> pd.Series:

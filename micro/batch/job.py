@@ -19,12 +19,6 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import cv2
-import numpy as np
-import pandas as pd
-import tifffile
-from numpy.typing import NDArray
-
 from micro import __version__, results
 from micro.errors import InputError, MicroError, refused, spelled
 from micro.issues import Issue, flag_text, issue, message_text, ordered
@@ -33,6 +27,10 @@ from micro.study.model import Field
 from micro.tables.columns import FIELDS, PARTICLES, names
 
 if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+    from numpy.typing import NDArray
+
     from micro.field import FieldResult
     from micro.image.micrograph import Micrograph
     from micro.measures.orientation import RollingDirection
@@ -52,6 +50,11 @@ LIBRARIES = (
     "matplotlib",
 )
 PROFILE_COLUMNS = ["specimen", "field", "curve", "carbide_class", "x", "x_unit", "y", "y_unit"]
+
+
+def is_band_profile(curve: pd.Series) -> pd.Series:
+    """(rows,) whether they are of a profile across rolling, which has a point every few pixels."""
+    return curve.str.startswith("band_profile")
 
 
 @dataclass(frozen=True)
@@ -154,7 +157,7 @@ def measure_one(job: Job) -> Outcome:
     """Measure one field, or take what an earlier run measured from the same picture with the same parameters."""
     start = time.perf_counter()
     try:
-        parameters = _parameters(job)
+        parameters = parameters_of(job)
         outcome = _reuse(job, parameters) or _measure(job, parameters, start)
     except MicroError as trouble:
         return failed(job, str(trouble), time.perf_counter() - start)
@@ -195,7 +198,7 @@ def _part(job: Job) -> Path:
     return job.out / results.PARTS / job.field.stem
 
 
-def _parameters(job: Job) -> dict[str, Any]:
+def parameters_of(job: Job) -> dict[str, Any]:
     """Everything but the picture that the field's files depend on."""
     from micro.pictures.outlines import class_colours
 
@@ -248,7 +251,7 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     """Measure a field and write its files; the record comes last, so that what has none is measured again."""
     from micro.pictures.outlines import draw_outlines
 
-    found = _measured_field(job)
+    found = measured_field(job)
     of_direction = () if job.direction is None else job.direction.issues
     issues = ordered((*of_direction, *found.issues))
     labels = label_file(found.segmentation.labels, job.field.stem, found.scale.um_per_px)
@@ -270,14 +273,15 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     kept["issues"] = [one.to_json() for one in outcome.issues]
     record: dict[str, Any] = {"key": _key(outcome.image_sha256, parameters), "outputs": outputs, "outcome": kept}
     if job.direction is not None:
-        alone = _parameters(replace(job, direction=None))
+        alone = parameters_of(replace(job, direction=None))
         own = [value if math.isfinite(value) else None for value in astuple(job.direction.own)]
         record |= {"direction_key": _key(outcome.image_sha256, alone), "own_direction": own}
     results.write_json(_part(job) / results.RECORD, record)
     return outcome
 
 
-def _measured_field(job: Job) -> FieldResult:
+def measured_field(job: Job) -> FieldResult:
+    """Measure the field of a job, without any file."""
     from micro.field import measure
 
     rolling = job.rolling_deg
@@ -301,7 +305,7 @@ def direction_of(job: Job) -> RollingDirection | None:
 
     try:
         record = json.loads((_part(job) / results.RECORD).read_text(encoding="utf8"))
-        if record["direction_key"] == _key(results.hash_of_file(job.field.image), _parameters(job)):
+        if record["direction_key"] == _key(results.hash_of_file(job.field.image), parameters_of(job)):
             return RollingDirection(*(math.nan if value is None else value for value in record["own_direction"]))
     except (OSError, ValueError, KeyError, TypeError):
         pass  # nothing was measured before
@@ -342,8 +346,6 @@ def _tables(job: Job, found: FieldResult, issues: tuple[Issue, ...]) -> dict[str
     }
 
 
-# Noise of a camera is packed in half the time without a filter before, and into less.
-PACKED = (cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_NONE, cv2.IMWRITE_PNG_COMPRESSION, 2)
 LABELS_PACKED = {"level": 3}  # in half the time of the next level
 
 
@@ -363,10 +365,14 @@ def write_field(
     picture
         (rows, columns, 3) RGB.
     """
+    import cv2
+
+    # Noise of a camera is packed in half the time without a filter before, and into less.
+    packed = (cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_NONE, cv2.IMWRITE_PNG_COMPRESSION, 2)
     paths = {name: f"{results.PARTS}/{stem}/{name}" for name in tables}
     for name, table in tables.items():
         results.write_table(out / paths[name], table)
-    _, outlines = cv2.imencode(".png", picture[..., ::-1], PACKED)
+    _, outlines = cv2.imencode(".png", picture[..., ::-1], packed)
     pictures = {f"{results.LABELS}/{stem}.tif": labels, f"{results.OUTLINES}/{stem}.png": outlines.tobytes()}
     for name, content in pictures.items():
         with results.whole_file(out / name) as stream:
@@ -376,6 +382,8 @@ def write_field(
 
 def label_file(labels: NDArray[np.int32], name: str, um_per_px: float) -> bytes:
     """OME-TIFF of a label picture (rows, columns) with the size of a pixel: the same bytes each time."""
+    import tifffile
+
     size = {f"PhysicalSize{axis}": um_per_px for axis in "XY"} | {f"PhysicalSize{axis}Unit": "µm" for axis in "XY"}
     identity = str(uuid.uuid5(uuid.NAMESPACE_URL, f"{name} {hashlib.sha256(labels.tobytes()).hexdigest()}"))
     stream = io.BytesIO()

@@ -29,9 +29,8 @@ class Work(Generic[Result]):
 
 # Enough to keep every worker busy, few enough that little is lost with a process.
 WAITING_PER_WORKER = 2
-# What follows the fields takes a second to load, which this process has while others measure: first what every study
-# needs, then, as fields end, what larger ones do.
-NEEDED_LATER = (("scipy.spatial", "scipy.optimize", "jinja2", "PIL.ImageFont"), ("scipy.stats",))
+# What follows the fields takes a second to load, which this process has while others measure.
+NEEDED_LATER = ("pandas", "scipy.spatial", "scipy.optimize", "jinja2", "PIL.ImageFont")
 Numbered = tuple[int, Job]
 BYTES_OF_A_WORKER, BYTES_A_PIXEL = 300 * 2**20, 220
 """Libraries, and the working memory of a field dense with carbides: 7.4 GiB for 36 million pixels (measured)."""
@@ -97,14 +96,15 @@ def _pool_round(
     """Work `left` off; where a process is ended from outside, put what was under way into `suspects` and stop."""
     with pool_of(workers) as pool:
         under_way: dict[Future[Result], Numbered] = {}
-        later = iter(NEEDED_LATER)
+        later: tuple[str, ...] = NEEDED_LATER
         try:
             while left or under_way:
                 while left and len(under_way) < WAITING_PER_WORKER * workers:
                     number, job = left.pop(0)
                     under_way[pool.submit(work.do, job)] = (number, job)
-                for library in next(later, ()):
+                for library in later:
                     importlib.import_module(library)
+                later = ()
                 for future in wait(under_way, return_when=FIRST_COMPLETED).done:
                     numbered = under_way.pop(future)
                     try:

@@ -20,6 +20,7 @@ COMMANDS = {
     "measure": "Measure one or many fields as one specimen.",
     "run": "Measure, compare and report a whole study.",
     "compare": "Compare the specimens of one or more results folders.",
+    "atlas": "Set the bars of many studies beside each other.",
     "plan": "Say what to photograph next.",
     "points": "Plan a point count, and compare it with the result.",
     "coupons": "Compare toughness coupons, longitudinal against transverse.",

@@ -6,6 +6,7 @@ import os
 import sys
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -64,31 +65,40 @@ def measure_and_print(
         load_early()  # before the imports below, which take as long
     from micro.results import require_parquet
     from micro.run.study import run_study
-    from micro.run.taught import checked_study
 
     if parquet:
         require_parquet()
-    study = checked_study(study, skip_bad_tallies)
+    if study.is_taught:
+        from micro.run.taught import checked_study
+
+        study = checked_study(study, skip_bad_tallies)
     for message in study.messages:
         click.echo(one_line(message), err=True)
     workers = workers or workers_for(study)
     count = sum(len(specimen.fields) for specimen in study.specimens)
     lost: list[str] = []
-    with fields_bar(count) as bar:
+    with ExitStack() as drawn:
+        bar = drawn.enter_context(fields_bar(count))
 
         def ended(outcome: Outcome) -> None:
             bar.update(1)
             lost.extend([outcome.trouble] if outcome.trouble else [])
 
+        def answered(ending: RunSummary) -> None:
+            drawn.close()  # the bar's line ends before the answer begins
+            print_answer(study, ending)
+            lost.clear()
+
         try:
-            ending = run_study(study, out, workers, ended, scheduler, parquet)
+            ending = run_study(study, out, workers, ended, scheduler, parquet, answered)
         except (MicroError, OSError, MemoryError):
             # What ends the run here must not hide which fields were lost before.
-            bar.render_finish()
+            drawn.close()
             for trouble in lost:
                 click.echo(trouble, err=True)
             raise
-    print_summary(study, ending, out)
+    measured = len(ending.outcomes) - ending.failed
+    click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")
     if ending.failed or ending.troubles:
         raise click.exceptions.Exit(1)
 
@@ -106,8 +116,8 @@ def workers_for(study: Study) -> int:
     return workers
 
 
-def print_summary(study: Study, ending: RunSummary, out: Path) -> None:
-    """Print troubles and issues on stderr, the table and where the rest lies on stdout."""
+def print_answer(study: Study, ending: RunSummary) -> None:
+    """Print troubles and issues on stderr, the table and what it says on stdout, at once."""
     from micro.report.wording import specimen_table, wrapped
 
     for outcome in ending.outcomes:
@@ -117,11 +127,10 @@ def print_summary(study: Study, ending: RunSummary, out: Path) -> None:
         click.echo(one_line(line), err=True)
     for line in (*ending.remarks, *ending.troubles):
         click.echo(line, err=True)
-    measured = len(ending.outcomes) - ending.failed
     click.echo(specimen_table(study, ending.specimens))
     for sentence in ending.sentences:
         click.echo(wrapped(sentence))
-    click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")
+    sys.stdout.flush()  # a pipe would hold it back until the report is drawn
 
 
 def issue_lines(outcomes: Sequence[Outcome]) -> list[str]:

@@ -55,6 +55,10 @@ class PagePicture:
     alternative: str
 
 
+ROWS_A_PAGE = 100
+"""Fields of a table that open together; chosen. A browser lays out what is open, and is quick with a hundred rows."""
+
+
 @dataclass(frozen=True)
 class PageTable:
     """A table of the page; cells are printed as they are, the first of a row names it; the note stands below."""
@@ -63,6 +67,11 @@ class PageTable:
     columns: Sequence[str]
     rows: Sequence[Sequence[str]]
     note: str = ""
+
+    def __post_init__(self) -> None:
+        for row in self.rows:
+            if len(row) != len(self.columns):
+                raise ValueError(f"{len(row)} cells under {len(self.columns)} columns, in the row of {row[0]!r}")
 
 
 @dataclass(frozen=True)
@@ -125,6 +134,7 @@ def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFra
         pictures=parts.pictures,
         methods=parts.methods,
         provenance=provenance(study, outcomes),
+        rows_a_page=ROWS_A_PAGE,
         versions=", ".join(f"{name} {number}" for name, number in library_versions().items()),
     )
 

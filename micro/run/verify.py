@@ -14,10 +14,9 @@ from micro import results
 from micro.batch.job import Outcome, library_versions
 from micro.errors import InputError, MicroError
 from micro.owned import MANIFEST, listed
-from micro.points.agreement import copy_tallies
+from micro.points.kept import copy_tallies
 from micro.report.record import RunRecord, read_run, run_record, write_record
-from micro.run.study import build_results
-from micro.run.taught import checked_study
+from micro.run.study import build_tables, write_pages
 from micro.study.model import Study
 from micro.study.reader import read_study
 
@@ -64,7 +63,8 @@ def verify(folder: Path, workers: int, done: Callable[[Outcome], None]) -> Verdi
         copy_tallies(folder, again)
         try:
             parquet = any(name in record.outputs for name in results.PARQUET.values())
-            outcomes, _, _ = build_results(study, again, workers, done, parquet=parquet)
+            outcomes, tables, answer = build_tables(study, again, workers, done)
+            write_pages(study, outcomes, again, tables, answer, parquet, workers)
             write_record(run_record(study, outcomes, again, record.date, record.seconds), again)
         except MicroError:
             raise
@@ -81,7 +81,11 @@ def study_again(record: RunRecord) -> tuple[Study, list[str]]:
     if kept.path is None:
         return kept, []
     try:
-        found = checked_study(read_study(kept.path, {Path(path).parent for path in record.inputs}), go_on=True)
+        found = read_study(kept.path, {Path(path).parent for path in record.inputs})
+        if found.is_taught:
+            from micro.run.taught import checked_study
+
+            found = checked_study(found, go_on=True)
     except MicroError as trouble:
         return kept, [str(trouble)]
     return replace(found, identity=kept.identity), []

@@ -9,6 +9,7 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from micro.measures.banding import SIGNIFICANCE as BANDED
 from micro.measures.intercepts import UNRELATED
@@ -16,7 +17,7 @@ from micro.specimens.largest import largest_of_fields
 from micro.specimens.sizes import quantile
 from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, ratio_of_fields, share_of_fields
 from micro.statistics.skewed import mean_of_carbides
-from micro.tables.columns import flagged
+from micro.tables.columns import flagged, rows_where
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,9 +80,18 @@ def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str
         rows.loc[missing, "analysed_area_um2"] = every.loc[missing, "analysed_area_um2"]
         for total in ("area_fraction", "number_per_mm2", "intercepts_along_per_mm", "intercepts_across_per_mm"):
             rows.loc[missing & every["number_per_mm2"].notna(), total] = 0.0
-        carbides = particles[particles["carbide_class"] == carbide_class]
-    field = rows.index.get_indexer(pd.Index(carbides["field"]))
-    return ClassData(rows.reset_index(), carbides[field >= 0], field[field >= 0], unknown.reset_index())
+        carbides = rows_where(particles, particles["carbide_class"] == carbide_class)
+    field = _numbers(rows.index, carbides["field"])
+    known = field >= 0
+    if not known.all():
+        carbides, field = carbides[known], field[known]
+    return ClassData(rows.reset_index(), carbides, field, unknown.reset_index())
+
+
+def _numbers(fields: pd.Index, of_carbides: pd.Series) -> NDArray[np.intp]:
+    """(carbides,) place of the field of each among the fields; -1 where it is none of them."""
+    codes, found = pd.factorize(of_carbides)
+    return np.append(fields.get_indexer(pd.Index(found)), -1)[codes]
 
 
 Values = Callable[[ClassData], FloatArray]
@@ -406,4 +416,11 @@ COUNTED = (
     Quantity("point_fraction_of_these_fields", "point fraction of just these fields", AMOUNT, "", None, highest=1),
 )
 """What rests on the points that a person counted; they have no definition from carbides and fields alone."""
-BY_NAME = {quantity.name: quantity for quantity in (*QUANTITIES, *COUNTED)}
+SET_IN = (
+    Quantity("number_per_mm2_put_right", "number of carbides per area, put right for those missed", AMOUNT, "1/mm²",
+             None),
+    Quantity("detection_a90", "diameter found nine times in ten", RESOLUTION, "µm", None, detail="(a90)"),
+    Quantity("false_call_share", "share of what is found that is not there", RESOLUTION, "", None, highest=1),
+)  # fmt: skip
+"""What carbides of known size tell that were set into the pictures."""
+BY_NAME = {quantity.name: quantity for quantity in (*QUANTITIES, *COUNTED, *SET_IN)}

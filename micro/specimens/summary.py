@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -134,14 +134,16 @@ def uncertainty_budget(
 
 
 def budgets(
-    particles: pd.DataFrame, fields: pd.DataFrame, scale_relative_uncertainty: float | None
-) -> Iterator[tuple[str, Quantity, Budget]]:
-    """Every class and quantity with its uncertainty budget."""
-    classes = [name for name in dict.fromkeys(fields["carbide_class"]) if name != "all"]
+    particles: pd.DataFrame, fields: pd.DataFrame, scale_relative_uncertainty: float | None,
+    of_all: Collection[str] = (),
+) -> Iterator[tuple[str, Quantity, Budget]]:  # fmt: skip
+    """Every class and quantity with its uncertainty budget; with `of_all` those of all carbides together only."""
+    classes = [] if of_all else [name for name in dict.fromkeys(fields["carbide_class"]) if name != "all"]
+    wanted = [quantity for quantity in QUANTITIES if not of_all or quantity.name in of_all]
     for carbide_class in ["all", *classes] if len(fields) else []:
         data = class_data(particles, fields, carbide_class)
         area_below, area_above = area_relative_sides(data)
-        for quantity in QUANTITIES:
+        for quantity in wanted:
             if data.unknown_share > MOST_UNKNOWN and quantity.name != "unknown_fields_share":
                 yield carbide_class, quantity, unknown_budget(quantity.name, data)
                 continue
