@@ -10,6 +10,7 @@ import numpy as np
 
 from micro.image.complaints import complaints_refused
 from micro.image.pixels import DecodedPicture, Header, UnusableError
+from micro.image.unpacking import check_png
 from micro.issues import issue
 
 CHANNELS = {"1": 1, "L": 1, "P": 3, "I;16": 1, "I;16B": 1, "I": 1, "LA": 2, "RGB": 3, "RGBX": 3, "RGBA": 4, "CMYK": 4}
@@ -30,6 +31,8 @@ def decode_raster(file: IO[bytes], name: str) -> DecodedPicture:
     header = _header(picture, name)
     if name == "JPEG":
         _check_jpeg(file, header.pixels)
+    if name == "PNG":
+        check_png(file)
     if name == "PNG" and _sixteen_bit_colour(picture):
         values = _sixteen_bit_colour_pixels(picture, file)
     else:

@@ -1,12 +1,13 @@
-"""Strips and tiles of a TIFF that unpack to more than their pixels, or are packed into one lump: found beforehand."""
+"""Packed pixels that are more or fewer than their header says, or one lump: found before they are decoded."""
 
 from __future__ import annotations
 
 import lzma
 import math
+import struct
 import zlib
 from collections.abc import Callable, Iterable
-from typing import Any
+from typing import IO, Any
 
 from micro.image.pixels import UnusableError
 
@@ -101,3 +102,55 @@ LENGTHS: dict[str, Callable[[bytes, int], int]] = {
     "LZMA": _lzma,
     "PACKBITS": _packbits,
 }
+
+
+PNG_HEAD, PNG_SAMPLES = 8, {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}
+ADAM7 = ((0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4), (1, 0, 2, 2), (0, 1, 1, 2))
+"""First column and row, and steps, of the seven passes of an interlaced PNG (PNG specification, section 8)."""
+PNG_STEP = 2**20
+
+
+def check_png(file: IO[bytes]) -> None:
+    """Refuse a PNG whose data hold more or less than its pixels: Pillow fills up with black what is missing.
+
+    Raises
+    ------
+    UnusableError
+    """
+    place = file.tell()
+    wanted, unpacker, found = -1, zlib.decompressobj(), 0
+    for kind, content in _png_chunks(file):
+        if kind == b"IHDR":
+            wanted = _png_bytes(*struct.unpack(">IIBBBBB", content))
+        elif kind == b"IDAT":
+            while content and found <= wanted:
+                found += len(unpacker.decompress(content, PNG_STEP))
+                content = unpacker.unconsumed_tail
+    file.seek(place)
+    if found != wanted:
+        than = "more" if found > wanted else "less"
+        raise UnusableError(f"is damaged: its data hold {than} than its pixels", "save or copy it again")
+
+
+def _png_chunks(file: IO[bytes]) -> Iterable[tuple[bytes, bytes]]:
+    """Kind and content of each chunk up to the end; decoding checks their sums."""
+    file.seek(PNG_HEAD)
+    kind = b""
+    while kind != b"IEND":
+        head = file.read(8)
+        if len(head) < 8:
+            return
+        length, kind = struct.unpack(">I4s", head)
+        yield kind, file.read(length)
+        file.seek(4, 1)
+
+
+def _png_bytes(width: int, height: int, bits: int, colour: int, packing: int, filtering: int, interlaced: int) -> int:
+    """Bytes that the data unpack to: each row of each pass has one byte more for its filter."""
+    pixel = bits * PNG_SAMPLES.get(colour, 0)
+    total = 0
+    for x, y, step_x, step_y in ADAM7 if interlaced else ((0, 0, 1, 1),):
+        columns, rows = -(-(width - x) // step_x), -(-(height - y) // step_y)
+        if columns > 0 and rows > 0:
+            total += rows * (1 + -(-columns * pixel // 8))
+    return total

@@ -207,3 +207,21 @@ def test_a_header_of_other_formats_larger_than_its_data_is_refused(tmp_path: Pat
     path.write_bytes(content)
     with pytest.raises(InputError, match=r"damaged|cut short|claims"):
         read(path)
+
+
+@pytest.mark.parametrize("mode", ["L", "RGB", "RGBA", "LA", "P", "I;16"])
+@pytest.mark.parametrize("shape", [(33, 47), (64, 64), (100, 41)])
+def test_sound_pngs_hold_their_pixels(tmp_path: Path, mode: str, shape: tuple[int, int]) -> None:
+    """Every kind of PNG that Pillow writes passes the count of its data."""
+    from PIL import Image
+
+    levels = np.random.default_rng(1).integers(10, 240, shape, dtype=np.uint8)
+    picture = Image.fromarray(levels.astype(np.uint16) * 200 if mode == "I;16" else levels)
+    (picture if mode == "I;16" else picture.convert(mode)).save(tmp_path / "a.png")
+    assert read(tmp_path / "a.png", crop_bottom_px=0).grey.shape == shape
+
+
+def test_an_interlaced_png_holds_its_pixels() -> None:
+    """The seven passes of 8 × 8 px have 1, 1, 2, 4, 8, 16, 32 pixels in 1, 1, 1, 2, 2, 4, 4 rows (Adam7)."""
+    assert unpacking._png_bytes(8, 8, 8, 0, 0, 0, 1) == 64 + 15
+    assert unpacking._png_bytes(1, 1, 16, 2, 0, 0, 1) == 6 + 1
