@@ -189,7 +189,8 @@ def _held(folder: Path) -> dict[str, Any]:
     except (OSError, ValueError, RecursionError):
         raise UsageError(path, "is damaged, or not of this program", remedy) from None
     if isinstance(marker, dict) and set(marker) == {"results_of"}:
-        raise UsageError(folder, "holds the results of an earlier version of the program", remedy)
+        anew = "run the study again with another --out: micro run STUDY.toml --out NEW"
+        raise UsageError(folder, "holds the results of an earlier version of the program", anew)
     if not _whole(marker):
         raise UsageError(path, "is damaged, or not of this program", remedy)
     if marker["format"] > FORMAT:

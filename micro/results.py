@@ -93,7 +93,7 @@ def hash_of_file(path: Path) -> str:
         return hash_of_stream(stream)
 
 
-def hash_of_stream(stream: IO[bytes]) -> str:
+def hash_of_stream(stream: io.BytesIO | BufferedReader) -> str:
     """Return the SHA-256 of all bytes of an open file, in hexadecimal."""
     stream.seek(0)
     if isinstance(stream, io.BytesIO):

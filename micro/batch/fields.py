@@ -11,8 +11,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from micro import results
+from micro.batch.cluster import on_cluster
 from micro.batch.job import PROFILE_COLUMNS, FieldDirection, Job, Outcome, direction_of, faulted, lost, measure_one
-from micro.batch.workers import Result, Work, in_processes, on_cluster
+from micro.batch.workers import Result, Work, in_processes
 from micro.errors import InputError, UsageError
 from micro.issues import Issue, flag_text, message_text, ordered
 from micro.review.acts import FieldActs, read_review

@@ -19,7 +19,7 @@ from micro.batch.fields import (
     write_failures,
 )
 from micro.batch.job import PROFILE_COLUMNS, Outcome, is_band_profile
-from micro.owned import Origin, claimed
+from micro.owned import Origin, claimed, listed
 from micro.points.kept import kept_names, store_tallies, stored_tallies
 from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
 from micro.study.model import Study
@@ -35,12 +35,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, eq=False)
 class RunSummary:
-    """What a run leaves: how each field ended, the specimens' table, the answer in words, what could not be used."""
+    """What a run leaves: how each field ended, the specimens' table, the answer in words, what could not be used.
+
+    `remarks` tell what is otherwise than in the run before.
+    """
 
     outcomes: tuple[Outcome, ...]
     specimens: pd.DataFrame
     sentences: tuple[str, ...]
     troubles: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
 
     @property
     def failed(self) -> int:
@@ -69,19 +73,39 @@ def run_study(
         Where the folder is another study's, is in use, or cannot be written.
     """
     start = time.perf_counter()
+    remarks = fewer_fields(study, out)
     with claimed(out, origin_of(study), written_names(study, out)):
-        outcomes = measure_study(study, out, workers, done, scheduler)
-        write_failures(outcomes, out)
-        tables, answer = write_tables(study, outcomes, out)
-        ending = RunSummary(
-            outcomes, tables["specimens"], _sentences(study, outcomes, out, tables, answer), answer.troubles
-        )
+        outcomes, tables, answer = build_tables(study, out, workers, done, scheduler)
+        sentences = _sentences(study, outcomes, out, tables, answer)
+        ending = RunSummary(outcomes, tables["specimens"], sentences, answer.troubles, remarks)
         if answered is not None:
             answered(ending)
         write_pages(study, outcomes, out, tables, answer, parquet, workers)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         write_record(run_record(study, outcomes, out, date, time.perf_counter() - start), out)
     return ending
+
+
+def fewer_fields(study: Study, out: Path) -> tuple[str, ...]:
+    """Say which fields the last run in the folder measured that the study no longer names: their files will go."""
+    now = {field.stem for specimen in study.specimens for field in specimen.fields}
+    last = [Path(name).parts for name in listed(out) if name.endswith(f"/{results.RECORD}")]
+    gone = sorted(parts[1] for parts in last if parts[0] == results.PARTS and len(parts) == 3 and parts[1] not in now)
+    if not gone:
+        return ()
+    from micro.report.wording import listed as shortened
+
+    number = f"{len(gone)} field{'s' * (len(gone) > 1)}"
+    return (f"{out}: {number} of the last run not in this one: {shortened(gone, 3)}",)
+
+
+def build_tables(
+    study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None
+) -> tuple[tuple[Outcome, ...], dict[str, pd.DataFrame], Analysis]:
+    """Measure a study into a folder that the caller holds, and write the tables that follow."""
+    outcomes = measure_study(study, out, workers, done, scheduler)
+    write_failures(outcomes, out)
+    return outcomes, *write_tables(study, outcomes, out)
 
 
 def _sentences(
