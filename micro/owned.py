@@ -16,7 +16,7 @@ from pathlib import Path, PurePosixPath
 from typing import IO, Any
 
 from micro import results
-from micro.errors import UsageError, writing
+from micro.errors import UsageError, naming, writing
 
 MANIFEST = "manifest.txt"
 FORMAT = 1
@@ -129,7 +129,7 @@ def own(folder: Path, names: Iterable[str]) -> None:
     _check_places(folder, new, known)
     if new:
         folder.mkdir(parents=True, exist_ok=True)
-        with (folder / MANIFEST).open("ab") as stream:
+        with naming(folder / MANIFEST), (folder / MANIFEST).open("ab") as stream:
             stream.write("".join(f"{OWN}{name}\n" for name in new).encode(errors="surrogateescape"))
             stream.flush()
             os.fsync(stream.fileno())
@@ -189,7 +189,8 @@ def _held(folder: Path) -> dict[str, Any]:
     except (OSError, ValueError, RecursionError):
         raise UsageError(path, "is damaged, or not of this program", remedy) from None
     if isinstance(marker, dict) and set(marker) == {"results_of"}:
-        raise UsageError(folder, "holds the results of an earlier version of the program", remedy)
+        anew = "run the study again with another --out: micro run STUDY.toml --out NEW"
+        raise UsageError(folder, "holds the results of an earlier version of the program", anew)
     if not _whole(marker):
         raise UsageError(path, "is damaged, or not of this program", remedy)
     if marker["format"] > FORMAT:
@@ -263,7 +264,12 @@ def _hash(path: Path, kind: str) -> str:
 
 
 def _mark(folder: Path, marker: dict[str, Any], finished: bool) -> None:
-    results.write_json(folder / results.OWNER, marker | {"finished": finished})
+    """Write the marker; of what has ended with the SHA-256 of its record, so that a reader sees when it was edited."""
+    said = marker | {"finished": finished}
+    said.pop(results.RECORD_DIGEST, None)
+    if finished and (folder / results.RECORD).is_file():
+        said[results.RECORD_DIGEST] = results.hash_of_file(folder / results.RECORD)
+    results.write_json(folder / results.OWNER, said)
 
 
 def _check_inputs(folder: Path, read: Iterable[Path], written: set[str]) -> None:

@@ -6,12 +6,14 @@ import os
 import sys
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from micro.errors import one_line
+from micro.cli.screen import bare
+from micro.errors import MicroError, one_line
 
 if TYPE_CHECKING:
     from micro.batch.job import Outcome
@@ -23,7 +25,10 @@ out_option = click.option(
     help="Results folder.",
 )  # fmt: skip
 workers_option = click.option(
-    "--workers", type=click.IntRange(1, 1024), default=None, help="Processes; all cores unless given."
+    "--workers",
+    type=click.IntRange(1, 1024),
+    default=None,
+    help="Processes; by default what cores and memory allow.",
 )
 parquet_option = click.option(
     "--parquet", is_flag=True, help="Write the tables as Parquet too (needs the extra parquet)."
@@ -37,7 +42,7 @@ def available_cores() -> int:
 
 def fields_bar(count: int) -> Any:
     """Progress bar over fields, on stderr, with the time left."""
-    return click.progressbar(length=count, label="measuring", file=sys.stderr, show_pos=True, width=24)
+    return click.progressbar(length=count, label="measuring", file=bare(sys.stderr), show_pos=True, width=24)
 
 
 skip_option = click.option(
@@ -56,28 +61,67 @@ def measure_and_print(
     """Run a study with a progress bar, print its table, exit with 1 where a field failed."""
     from micro.processes import load_early
 
-    workers = workers or available_cores()
-    if workers > 1:
+    if (workers or available_cores()) > 1:
         load_early()  # before the imports below, which take as long
     from micro.results import require_parquet
     from micro.run.study import run_study
-    from micro.run.taught import checked_study
 
     if parquet:
         require_parquet()
-    study = checked_study(study, skip_bad_tallies)
+    if study.is_taught:
+        from micro.run.taught import checked_study
+
+        study = checked_study(study, skip_bad_tallies)
+    if any(specimen.review for specimen in study.specimens):
+        from micro.batch.fields import checked_reviews
+
+        study = checked_reviews(study)
     for message in study.messages:
         click.echo(one_line(message), err=True)
+    workers = workers or workers_for(study)
     count = sum(len(specimen.fields) for specimen in study.specimens)
-    with fields_bar(count) as bar:
-        ending = run_study(study, out, workers, lambda outcome: bar.update(1), scheduler, parquet)
-    print_summary(study, ending, out)
-    if ending.failed:
+    lost: list[str] = []
+    with ExitStack() as drawn:
+        bar = drawn.enter_context(fields_bar(count))
+
+        def ended(outcome: Outcome) -> None:
+            bar.update(1)
+            lost.extend([outcome.trouble] if outcome.trouble else [])
+
+        def answered(ending: RunSummary) -> None:
+            drawn.close()  # the bar's line ends before the answer begins
+            print_answer(study, ending)
+            lost.clear()
+
+        try:
+            ending = run_study(study, out, workers, ended, scheduler, parquet, answered)
+        except (MicroError, OSError, MemoryError):
+            # What ends the run here must not hide which fields were lost before.
+            drawn.close()
+            for trouble in lost:
+                click.echo(trouble, err=True)
+            raise
+    measured = sum(not outcome.trouble for outcome in ending.outcomes)
+    click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")
+    if ending.failed or ending.troubles:
         raise click.exceptions.Exit(1)
 
 
-def print_summary(study: Study, ending: RunSummary, out: Path) -> None:
-    """Print troubles and issues on stderr, the table and where the rest lies on stdout."""
+def workers_for(study: Study) -> int:
+    """One worker a core, or as many as fit into the free memory; a line where they are fewer."""
+    from micro.batch.workers import fitting_workers
+    from micro.processes import free_memory
+
+    cores, free = available_cores(), free_memory()
+    workers = fitting_workers([field for one in study.specimens for field in one.fields], cores, free)
+    if free is not None and workers < cores:
+        told = f"{free / 2**30:.1f} GiB of memory are free for pictures of this size"
+        click.echo(f"micro: {workers} of {cores} workers, as {told} (--workers says otherwise)", err=True)
+    return workers
+
+
+def print_answer(study: Study, ending: RunSummary) -> None:
+    """Print troubles and issues on stderr, the table and what it says on stdout, at once."""
     from micro.report.wording import specimen_table, wrapped
 
     for outcome in ending.outcomes:
@@ -85,24 +129,23 @@ def print_summary(study: Study, ending: RunSummary, out: Path) -> None:
             click.echo(outcome.trouble, err=True)
     for line in issue_lines(ending.outcomes):
         click.echo(one_line(line), err=True)
-    for trouble in ending.troubles:
-        click.echo(trouble, err=True)
-    measured = len(ending.outcomes) - ending.failed
+    for line in (*ending.remarks, *ending.troubles):
+        click.echo(line, err=True)
     click.echo(specimen_table(study, ending.specimens))
     for sentence in ending.sentences:
         click.echo(wrapped(sentence))
-    click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")
+    sys.stdout.flush()  # a pipe would hold it back until the report is drawn
 
 
 def issue_lines(outcomes: Sequence[Outcome]) -> list[str]:
-    """Issues of the fields, each once: the pictures it holds for, three of them by name.
+    """Issues of the fields, each once, with three of its pictures by name; what touches no number comes last.
 
     Fields that share a picture, pages or parts of a mosaic, go by the field's name too.
     """
-    from micro.issues import grouped
+    from micro.issues import gravest_first, grouped
     from micro.report.wording import listed
 
     fields_of = Counter(o.image for o in outcomes)
     named = [(o, o.image if fields_of[o.image] == 1 else f"{o.image} {o.field}") for o in outcomes]
     issues = (one.at(place) for outcome, place in named for one in outcome.issues)
-    return [f"{listed(group.places, 3)}: {group.text}" for group in grouped(issues)]
+    return [f"{listed(group.places, 3)}: {group.text}" for group in grouped(gravest_first(issues))]

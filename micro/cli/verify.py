@@ -17,10 +17,11 @@ def command(folder: Path, workers: int | None) -> None:
     from micro.report.record import read_run
     from micro.run.verify import verify
 
-    with fields_bar(len(read_run(folder).outcomes)) as bar:
+    with fields_bar(len(read_run(folder, as_left=False).outcomes)) as bar:
         verdict = verify(folder, workers or available_cores(), lambda outcome: bar.update(1))
     for line in (*verdict.differences, *verdict.remarks):
         click.echo(line, err=True)
     if verdict.differences:
         raise click.exceptions.Exit(1)
-    click.echo(f"{folder}: the results are what the inputs give")
+    click.echo(f"{folder}: the results are what study and inputs give")
+    click.echo(f"digest of all its files, to keep elsewhere: {verdict.digest}")

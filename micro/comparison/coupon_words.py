@@ -139,7 +139,7 @@ def outlier_sentences(analysis: CouponAnalysis) -> list[str]:
     flagged = analysis.coupons[analysis.coupons["outlier"] != ""]
     return [
         f"{row.group}, {row.direction}: coupon {row.coupon or f'of line {row.line}'} ({number(row.toughness)} "
-        f"{analysis.unit}) lies {row.outlier} (generalised extreme studentised deviate test on logarithms, 5 %); it is kept, look at "
-        "its fracture surface and record."
+        f"{analysis.unit}) lies {row.outlier} (generalised extreme studentised deviate test on logarithms, 5 %); it is "
+        "kept, look at its fracture surface and record."
         for row in _rows(flagged)
     ]

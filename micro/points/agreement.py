@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-import shutil
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,11 +14,11 @@ from numpy.typing import NDArray
 
 from micro import results
 from micro.errors import InputError
-from micro.owned import listed
 from micro.points.estimate import Bias, biases, point_fraction
 from micro.points.kappa import CounterKappa, between_counters, counter_table
+from micro.points.kept import ACCURACY, ASKED, stored_tallies
 from micro.points.measured import Key, MeasuredField, expected_score, judge_points, read_measured
-from micro.points.tally import SCORE, Tally, read_tallies
+from micro.points.tally import DENSITY, SCORE, Tally, read_tallies
 from micro.tables.columns import POINTS, SPECIMENS, empty, names
 
 JUDGED = ["specimen", "field", "point", "x_px", "y_px", "score", "own_score"]
@@ -183,6 +182,9 @@ def compare_count(
     InputError
         Where the folder is not the result of a run, or the tally was counted on other pictures.
     """
+    if DENSITY.name in tally.points and (tally.points[DENSITY.name] != 1).any():
+        problem = "holds points drawn where the outlines were unsure, which cannot be counted alike"
+        raise InputError(tally.source, problem, "give it to --taught-by, beside the tally of the first sheet")
     measured, unmeasured = _counted_fields(tally, results, pictures)
     fields, judged, messages = tabulate(tally, measured)
     if fields.empty:
@@ -230,36 +232,6 @@ def fraction_rows(fields: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=names(SPECIMENS)) if rows else empty(SPECIMENS)
 
 
-ASKED = "asked.json"
-ACCURACY = "relative_accuracy_pct"
-
-
-def kept_names(count: int) -> tuple[str, ...]:
-    """Names in a results folder of so many kept tallies, and of what was asked of them; none where nobody counted."""
-    tallies = tuple(f"{results.TALLIES}/{number:02d}.csv" for number in range(1, count + 1))
-    return (*tallies, f"{results.TALLIES}/{ASKED}") if tallies else ()
-
-
-def store_tallies(tallies: Iterable[Path], folder: Path, wanted_accuracy_pct: float) -> None:
-    """Copy tallies into a results folder in the place of those that an earlier count left."""
-    contents = [path.read_bytes() for path in tallies]
-    *names, asked = kept_names(len(contents))
-    for name, content in zip(names, contents, strict=True):
-        with results.whole_file(folder / name) as stream:
-            stream.write(content)
-    results.write_json(folder / asked, {ACCURACY: wanted_accuracy_pct})
-    for left in stored_tallies(folder)[len(contents) :]:
-        left.unlink()
-
-
-def copy_tallies(folder: Path, other: Path) -> None:
-    """Copy what a results folder keeps of a count into another."""
-    for path in (*stored_tallies(folder), folder / results.TALLIES / ASKED):
-        if path.is_file():
-            (other / results.TALLIES).mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(path, other / results.TALLIES / path.name)
-
-
 def stored_agreement(folder: Path, pictures: Mapping[Key, str]) -> Agreement | None:
     """Set the kept tallies against the tables and labels of the folder; None where nobody counted.
 
@@ -288,10 +260,3 @@ def with_count(specimens: pd.DataFrame, agreement: Agreement | None) -> pd.DataF
     order = {name: place for place, name in enumerate(dict.fromkeys(specimens["specimen"]))}
     joined = pd.concat(blocks, ignore_index=True).sort_values("specimen", key=lambda s: s.map(order), kind="stable")
     return joined[[column.name for column in SPECIMENS]].reset_index(drop=True)
-
-
-def stored_tallies(folder: Path) -> list[Path]:
-    """Tallies that a results folder keeps; a file of somebody else's beside them is none."""
-    known = listed(folder)
-    found = sorted((folder / results.TALLIES).glob("[0-9][0-9].csv"))
-    return [path for path in found if not known or path.relative_to(folder).as_posix() in known]

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from micro import results
-from micro.analysis import Analysis, PointCount, analyse_study, read_count, write_analysis
 from micro.batch.fields import (
     check_across_fields,
     gather,
@@ -19,45 +18,54 @@ from micro.batch.fields import (
     specimen_scale_uncertainty,
     write_failures,
 )
-from micro.batch.job import PROFILE_COLUMNS, Outcome
-from micro.errors import InputError
-from micro.owned import Origin, claimed
-from micro.points.agreement import Agreement, compare_count, kept_names, store_tallies, stored_tallies, with_count
-from micro.points.lessons import corrected_fields, read_lessons, with_lessons
-from micro.points.tally import read_tallies
-from micro.report.build import write_report
+from micro.batch.job import PROFILE_COLUMNS, Outcome, is_band_profile
+from micro.owned import Origin, claimed, listed
+from micro.points.kept import kept_names, store_tallies, stored_tallies
 from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
-from micro.report.summary import answer_sentences
-from micro.run.taught import is_taught, measure_taught, taught_names
 from micro.study.model import Study
-from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, empty, names
+from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, empty, names, rows_where
 
+# What is not needed before the fields are at work is loaded after them: each picture waits for what stands here.
 if TYPE_CHECKING:
     import pandas as pd
+
+    from micro.analysis import Analysis, PointCount
+    from micro.points.agreement import Agreement
 
 
 @dataclass(frozen=True, eq=False)
 class RunSummary:
-    """What a run leaves: how each field ended, the specimens' table, the answer in words, what could not be used."""
+    """What a run leaves: how each field ended, the specimens' table, the answer in words, what could not be used.
+
+    `remarks` tell what is otherwise than in the run before.
+    """
 
     outcomes: tuple[Outcome, ...]
     specimens: pd.DataFrame
     sentences: tuple[str, ...]
     troubles: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
 
     @property
     def failed(self) -> int:
         """Number of fields that could not be measured."""
-        return sum(bool(outcome.trouble) for outcome in self.outcomes)
+        return sum(outcome.failed for outcome in self.outcomes)
 
 
 def run_study(
     study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None,
-    parquet: bool = False,
+    parquet: bool = False, answered: Callable[[RunSummary], None] | None = None,
 ) -> RunSummary:  # fmt: skip
     """Measure a study into a results folder, or finish what an earlier run began.
 
-    With `parquet` the tables also go out in that format.
+    Parameters
+    ----------
+    done
+        Told of every field as it ends.
+    parquet
+        Write the tables in that format too.
+    answered
+        Told what the run found as soon as it stands in the tables, before figures are drawn.
 
     Raises
     ------
@@ -65,22 +73,64 @@ def run_study(
         Where the folder is another study's, is in use, or cannot be written.
     """
     start = time.perf_counter()
+    remarks = fewer_fields(study, out)
     with claimed(out, origin_of(study), written_names(study, out)):
-        outcomes = measure_study(study, out, workers, done, scheduler)
-        write_failures(outcomes, out)
-        tables, answer = write_results(study, outcomes, out, parquet, workers)
+        outcomes, tables, answer = build_tables(study, out, workers, done, scheduler)
+        sentences = _sentences(study, outcomes, out, tables, answer)
+        ending = RunSummary(outcomes, tables["specimens"], sentences, answer.troubles, remarks)
+        if answered is not None:
+            answered(ending)
+        write_pages(study, outcomes, out, tables, answer, parquet, workers)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         write_record(run_record(study, outcomes, out, date, time.perf_counter() - start), out)
-    return RunSummary(
-        outcomes, tables["specimens"], tuple(answer_sentences(study, tables["specimens"], answer)), answer.troubles
-    )
+    return ending
+
+
+def fewer_fields(study: Study, out: Path) -> tuple[str, ...]:
+    """Say which fields the last run in the folder measured that the study no longer names: their files will go."""
+    now = {field.stem for specimen in study.specimens for field in specimen.fields}
+    last = [Path(name).parts for name in listed(out) if name.endswith(f"/{results.RECORD}")]
+    gone = sorted(parts[1] for parts in last if parts[0] == results.PARTS and len(parts) == 3 and parts[1] not in now)
+    if not gone:
+        return ()
+    from micro.report.wording import listed as shortened
+
+    number = f"{len(gone)} field{'s' * (len(gone) > 1)}"
+    return (f"{out}: {number} of the last run not in this one: {shortened(gone, 3)}",)
+
+
+def build_tables(
+    study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None
+) -> tuple[tuple[Outcome, ...], dict[str, pd.DataFrame], Analysis]:
+    """Measure a study into a folder that the caller holds, and write the tables that follow."""
+    outcomes = measure_study(study, out, workers, done, scheduler)
+    write_failures(outcomes, out)
+    return outcomes, *write_tables(study, outcomes, out)
+
+
+def _sentences(
+    study: Study, outcomes: tuple[Outcome, ...], out: Path, tables: dict[str, pd.DataFrame], answer: Analysis
+) -> tuple[str, ...]:
+    """Answers in words, what the pictures can show, and what a review changed."""
+    from micro.report.review_section import review_sentences
+    from micro.report.summary import answer_sentences
+    from micro.specimens.detected import read_detected
+
+    detected = [f"{one.specimen}: {one.sentence}" for one in read_detected(out).values()]
+    by_hand = review_sentences(study, outcomes, tables["specimens"], tables["fields"])
+    return (*answer_sentences(study, tables["specimens"], answer), *detected, *by_hand)
 
 
 def origin_of(study: Study) -> Origin:
     """Return what tells the results of a study from those of another: its file, or the pictures without one."""
     fields = [field for specimen in study.specimens for field in specimen.fields]
     pictures = tuple(dict.fromkeys(field.image for field in fields))
-    others = (study.path, study.coupons, *(specimen.calibration for specimen in study.specimens))
+    others = (
+        study.path,
+        study.coupons,
+        *(s.calibration for s in study.specimens),
+        *(r for s in study.specimens for r in s.review),
+    )
     inputs = (*pictures, *(path for path in others if path is not None))
     return Origin("pictures", pictures, inputs) if study.path is None else Origin("study", (study.path,), inputs)
 
@@ -88,8 +138,13 @@ def origin_of(study: Study) -> Origin:
 def written_names(study: Study, out: Path) -> tuple[str, ...]:
     """Names of all files that a run writes or keeps, but for its figures, which are listed as they are drawn."""
     stems = [field.stem for specimen in study.specimens for field in specimen.fields]
-    kept = (*kept_names(len(stored_tallies(out))), *taught_names(study))
-    return (*TABLES, results.RECORD, results.FAILURES, *kept, *(n for stem in stems for n in results.field_files(stem)))
+    kept = kept_names(len(stored_tallies(out)))
+    if study.is_taught:
+        from micro.run.taught import taught_names
+
+        kept = (*kept, *taught_names(study))
+    own = (results.DETECTION_RECORD, results.RECORD, results.FAILURES)
+    return (*TABLES, *own, *kept, *(n for stem in stems for n in results.field_files(stem)))
 
 
 def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: float) -> Agreement:
@@ -104,52 +159,70 @@ def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: floa
     UsageError
         Where another run is writing in the folder.
     """
+    from micro.points.agreement import compare_count
+    from micro.points.tally import read_tallies
+
     record = read_run(folder)
     check_untouched(record, folder)
     paths = tuple(tallies)
     agreement = compare_count(read_tallies(paths), folder, pictures_of(record.outcomes), wanted_accuracy_pct)
     with claimed(folder, None, (*written_names(record.study, folder), *kept_names(len(paths))), paths):
         store_tallies(paths, folder, wanted_accuracy_pct)
-        write_results(record.study, record.outcomes, folder)
+        write_pages(record.study, record.outcomes, folder, *write_tables(record.study, record.outcomes, folder))
         write_record(replace(record, outputs=output_hashes(folder)), folder)
     return agreement
 
 
 def check_untouched(record: RunRecord, folder: Path) -> None:
-    """Raise InputError where a table of the measured fields is not as the run left it."""
-    now = output_hashes(folder)
-    for name in (results.PARTICLES, results.FIELDS, results.PROFILES):
-        if name not in now or now[name] != record.outputs.get(name):
-            raise InputError(folder / name, "is not as the run left it", "run the study again")
+    """Raise InputError where a table of the study or a file of a field is not as the run left it."""
+    every = dict(record.outputs)
+    for outcome in record.outcomes:
+        every |= outcome.outputs
+    results.check_as_left(folder, every, (name for name in every if name != results.REPORT))
 
 
-def write_results(
-    study: Study, outcomes: tuple[Outcome, ...], out: Path, parquet: bool = False, workers: int = 1
-) -> tuple[dict[str, pd.DataFrame], Analysis]:
-    """Write all that follows from the measured fields and the kept tallies: tables of the study, answer, report."""
+def write_tables(study: Study, outcomes: tuple[Outcome, ...], out: Path) -> tuple[dict[str, pd.DataFrame], Analysis]:
+    """Write the tables that follow from the measured fields and the kept tallies; return them, and the answer."""
+    from micro.analysis import analyse_study, write_analysis
+
     tables, count = summary_tables(study, outcomes, out)
     answer = analyse_study(study, outcomes, tables, count)
     write_analysis(answer, out)
+    return tables, answer
+
+
+def write_pages(
+    study: Study, outcomes: tuple[Outcome, ...], out: Path, tables: dict[str, pd.DataFrame], answer: Analysis,
+    parquet: bool = False, workers: int = 1,
+) -> None:  # fmt: skip
+    """Draw the figures and write the report; write the tables in Parquet where wanted, or where they stood so."""
+    from micro.report.build import write_report
+
     write_report(study, outcomes, tables, answer, out, workers)
     # Files that an earlier run wrote would otherwise tell of other numbers than the tables beside them.
     if parquet or any((out / name).exists() for name in results.PARQUET.values()):
         particles = results.read_table(out / results.PARTICLES, names(PARTICLES))
         results.write_parquet(out, tables | {"particles": particles})
-    return tables, answer
 
 
 def measure_study(
     study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None
 ) -> tuple[Outcome, ...]:
     """Measure the fields, check them against each other, write particles.csv, fields.csv and profiles.csv."""
-    if is_taught(study):
+    if study.is_taught:
+        from micro.run.taught import measure_taught
+
         outcomes = measure_taught(study, out, workers, done, scheduler)
     else:
         outcomes = measure_fields(study, out, workers, done, scheduler)
+    from micro.points.lessons import corrected_fields, read_lessons
+    from micro.run.detected import detect_specimens
+
     gather(outcomes, out)
     lessons = read_lessons(out)
     if lessons:
         corrected_fields(out, lessons)
+    detect_specimens(study, outcomes, out, workers)
     return check_across_fields(study, outcomes, out)
 
 
@@ -157,9 +230,15 @@ def summary_tables(
     study: Study, outcomes: tuple[Outcome, ...], out: Path
 ) -> tuple[dict[str, pd.DataFrame], PointCount]:
     """Summarise the measured fields, with the count by people, into specimens.csv."""
+    from micro.analysis import read_count
+    from micro.points.agreement import with_count
+    from micro.points.lessons import read_lessons, with_lessons
+    from micro.specimens.detected import read_detected, with_detected
+
     tables, count = read_tables(out), read_count(out, outcomes)
     summarised = summarise_specimens(study, outcomes, tables["particles"], tables["fields"])
     summarised = with_lessons(summarised, tables["fields"], read_lessons(out))
+    summarised = with_detected(summarised, read_detected(out))
     tables["specimens"] = with_count(summarised, count.agreement)
     results.write_table(out / results.SPECIMENS, tables["specimens"])
     return tables, count
@@ -172,7 +251,10 @@ def read_tables(out: Path) -> dict[str, pd.DataFrame]:
     return {
         "particles": results.read_table(out / results.PARTICLES, READ_COLUMNS, repetitive=True),
         "fields": results.read_table(out / results.FIELDS, names(FIELDS)),
-        "profiles": results.read_table(out / results.PROFILES, PROFILE_COLUMNS, repetitive=True),
+        # Those across the bands, nine tenths of all, are read of the few fields whose figure shows them.
+        "profiles": results.read_table(
+            out / results.PROFILES, PROFILE_COLUMNS, repetitive=True, keep=lambda rows: ~is_band_profile(rows["curve"])
+        ),
     }
 
 
@@ -189,5 +271,5 @@ def summarise_specimens(
         own = fields[fields["specimen"] == specimen.name]
         if len(own):
             scale = specimen_scale_uncertainty(outcomes, specimen)
-            rows.append(summarise(particles[particles["specimen"] == specimen.name], own, scale))
+            rows.append(summarise(rows_where(particles, particles["specimen"] == specimen.name), own, scale))
     return pd.concat([table for table in rows if len(table)] or rows, ignore_index=True)

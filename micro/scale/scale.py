@@ -5,10 +5,11 @@ from __future__ import annotations
 import contextlib
 import logging
 import math
+import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 # An optical or electron micrograph lies well within.
 PLAUSIBLE_UM_PER_PX = (1e-5, 50.0)
@@ -60,13 +61,13 @@ UM_PER_RESOLUTION_UNIT = {2: 25400.0, 3: 10000.0}
 DEFAULTS_PER_INCH = (1.0, 72.0, 96.0, 100.0, 150.0, 300.0, 600.0)
 
 
-def scale_from_tags(path: str | Path) -> Scale | None:
-    """Scale by OME-XML (PhysicalSizeX) or by the TIFF tags XResolution and ResolutionUnit.
+def scale_from_tags(picture: str | Path | IO[bytes]) -> Scale | None:
+    """Scale of a file, named or open, by OME-XML, by what a microscope wrote, or by its resolution tags.
 
     Returns
     -------
-    None where the file is no TIFF, states no scale, states resolutions that stand for nothing (1, 72, 96, ... per
-    inch, no unit), pixels that are not square, or a size that no micrograph has.
+    The first of them that makes sense. None where the file is no TIFF, states no scale, resolutions that stand for
+    nothing (1, 72, 96, ... per inch, no unit), pixels that are not square, or a size that no micrograph has.
 
     Notes
     -----
@@ -75,10 +76,13 @@ def scale_from_tags(path: str | Path) -> Scale | None:
     import tifffile
 
     try:
-        with unlogged(), tifffile.TiffFile(path) as file:
+        if not isinstance(picture, str | Path):
+            picture.seek(0)
+        # Damaged tags make numpy complain within tifffile.
+        with unlogged(), warnings.catch_warnings(action="ignore"), tifffile.TiffFile(picture) as file:
             stated = file.ome_metadata
             found = _from_ome(stated) if stated else None
-            return found or _from_resolution(file.pages.first.tags)
+            return found or _from_instrument(file) or _from_resolution(file.pages.first.tags)
     except Exception:  # a damaged header states nothing; reading the picture says what is wrong with it
         return None
 
@@ -96,6 +100,13 @@ def unlogged() -> Iterator[None]:
         yield
     finally:
         logger.removeFilter(silent)
+
+
+def _from_instrument(file: Any) -> Scale | None:
+    from micro.scale.instrument_tags import instrument_sizes
+
+    checked = (_checked(*stated) for stated in instrument_sizes(file))
+    return next((scale for scale in checked if scale is not None), None)
 
 
 def _from_ome(text: str) -> Scale | None:

@@ -34,6 +34,7 @@ class Field:
     sub_field: SubField | None = None
     crop_px: Crop | None = None
     leave_out: tuple[Box, ...] = ()
+    colour: str = "luminance"
 
 
 @dataclass(frozen=True)
@@ -43,6 +44,7 @@ class Specimen:
     `rolling_deg` is in the picture, counter-clockwise from the horizontal; None: estimated from each field.
     `composition` is in wt %. A scale given here comes before the tags of the picture. `taught_by` are tallies of a
     point count, or kept maps, that teach the outlines; `outlines` says which are used: "own", "taught" or "better".
+    With `detection` carbides of known size are set into some of its fields.
     `steel` and `heat_treatment`, a number by factor, are for the atlas.
     """
 
@@ -58,8 +60,11 @@ class Specimen:
     taught_by: tuple[Path, ...] = ()
     outlines: str = "better"
     um_per_px_uncertainty: float | None = None
+    detection: bool = False
     steel: str = ""
     heat_treatment: Mapping[str, float] = field(default_factory=dict)
+    review: tuple[Path, ...] = ()
+    """Files that the page of review saved; their acts change outlines before anything is measured."""
 
 
 @dataclass(frozen=True)
@@ -84,6 +89,11 @@ class Study:
         """Names of carbide classes in any specimen, each once, in the order of the study file."""
         every = (f.settings.class_names for s in self.specimens for f in s.fields)
         return tuple(dict.fromkeys(name for names in every for name in names))
+
+    @property
+    def is_taught(self) -> bool:
+        """Whether any specimen has a count to learn from."""
+        return any(specimen.taught_by for specimen in self.specimens)
 
 
 LONGEST_STEM = 120

@@ -5,7 +5,8 @@ import pytest
 from micro import results
 from micro.batch.fields import pictures_of
 from micro.errors import InputError
-from micro.points.agreement import copy_tallies, store_tallies, stored_agreement
+from micro.points.agreement import stored_agreement
+from micro.points.kept import copy_tallies, store_tallies
 from micro.report.record import read_run
 
 
