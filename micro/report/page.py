@@ -181,7 +181,9 @@ def lead(study: Study, outcomes: Sequence[Outcome]) -> str:
     """Say how much was measured, in one line."""
     measured = sum(not o.trouble for o in outcomes)
     specimens = len(study.specimens)
-    return f"{specimens} specimen{'s' * (specimens != 1)}, {measured} of {len(outcomes)} fields measured."
+    planes = list(dict.fromkeys(s.plane for s in study.specimens if s.plane))
+    seen = f", {' and '.join(planes)} plane{'s' * (len(planes) > 1)}" if planes else ""
+    return f"{specimens} specimen{'s' * (specimens != 1)}, {measured} of {len(outcomes)} fields measured{seen}."
 
 
 def notices(outcomes: Sequence[Outcome], touching: bool) -> list[str]:
