@@ -12,7 +12,7 @@ from micro.comparison.coupons import BOTH, HIGHER, LOWER, UNKNOWN, WITHIN, Coupo
 from micro.comparison.findings import number
 
 CAUTIONS = (
-    "These figures describe the coupons tested. They are not a certificate of the steel or of a part.",
+    "These figures describe the bars tested. They are not a certificate of the steel or of a part.",
     "Where a blade or tool can injure when it fails, a licensed engineer decides, by the codes that apply there.",
 )
 
@@ -59,15 +59,15 @@ def _mean_sentence(row: Any) -> str:
     if row.beyond:
         return f"{head}{_bounded_tail(row)}"
     if row.coupons < 2:
-        return f"{head} (1 coupon, no interval)."
+        return f"{head} (1 test bar, no interval)."
     return (
         f"{head} (95 % interval {number(row.ci95_low)} to {number(row.ci95_high)}; s = {number(row.std)}, "
-        f"{row.coupons} coupons)."
+        f"{row.coupons} test bars)."
     )
 
 
 def _bounded_tail(row: Any) -> str:
-    counted = f"{row.beyond} of {row.coupons} coupons only known to be more than their value"
+    counted = f"{row.beyond} of {row.coupons} test bars only known to be more than their value"
     if math.isnan(row.ci95_low):
         return f" (no mean: {counted})."
     return f" (95 % interval {number(row.ci95_low)} to {number(row.ci95_high)}; s = {number(row.std)}, {counted})."
@@ -82,9 +82,9 @@ def _gap_sentence(row: Any) -> str:
     head += f" (95 % interval {row.ci95_low:.2f} to {row.ci95_high:.2f})"
     tail = {
         LOWER: "the gap is beyond scatter",
-        HIGHER: "the transverse coupons are the tougher ones, beyond scatter",
+        HIGHER: "the transverse test bars are the tougher ones, beyond scatter",
         WITHIN: "no gap beyond scatter is shown, which does not prove that there is none",
-        UNKNOWN: "whether the gap is one of hardness cannot be told from these coupons",
+        UNKNOWN: "whether the gap is one of hardness cannot be told from these test bars",
     }[row.verdict]
     return f"{head}; {tail}."
 
@@ -93,11 +93,11 @@ def _further(row: Any) -> list[str]:
     if math.isnan(row.detectable_gap_pct):
         return []
     told = (
-        f"{row.group}: such coupons show a gap of {row.detectable_gap_pct:.0f} % or more with a power of 80 %; "
+        f"{row.group}: such test bars show a gap of {row.detectable_gap_pct:.0f} % or more with a power of 80 %; "
         f"for a gap of {row.gap_pct:g} %, "
     )
     if math.isnan(row.more_longitudinal):
-        return [f"{told}no number of coupons that anyone would break suffices."]
+        return [f"{told}no number of test bars that anyone would break suffices."]
     along, across = int(row.more_longitudinal), int(row.more_transverse)
     if along == across == 0:
         return [f"{told}there are enough."]
@@ -138,7 +138,7 @@ def outlier_sentences(analysis: CouponAnalysis) -> list[str]:
     """Name the coupons that lie far from their group."""
     flagged = analysis.coupons[analysis.coupons["outlier"] != ""]
     return [
-        f"{row.group}, {row.direction}: coupon {row.coupon or f'of line {row.line}'} ({number(row.toughness)} "
+        f"{row.group}, {row.direction}: test bar {row.coupon or f'of line {row.line}'} ({number(row.toughness)} "
         f"{analysis.unit}) lies {row.outlier} (generalised extreme studentised deviate test on logarithms, 5 %); it is "
         "kept, look at its fracture surface and record."
         for row in _rows(flagged)

@@ -79,7 +79,7 @@ def analyse_coupons(coupons: Coupons, gap_pct: float = GAP_PCT, by: Sequence[str
     coupons
         From `read_coupons`.
     gap_pct
-        Transverse toughness below longitudinal, in %, that further coupons should be able to show.
+        Transverse toughness below longitudinal, in %, that further test bars should be able to show.
     by
         Heat-treatment factors that, with the specimen, make a group; without them all coupons of a specimen are one.
     """
@@ -202,14 +202,14 @@ def _ratio_row(group: str, own: pd.DataFrame, gap_pct: float, warnings: list[str
     }
     if not (len(along) and len(across)):
         missing = TRANSVERSE if len(along) else LONGITUDINAL
-        return row | {"warning": "; ".join([f"no {missing} coupons", *warnings])}
+        return row | {"warning": "; ".join([f"no {missing} test bars", *warnings])}
     warnings = [*_bounds_warning(along, across), *warnings]
     if along.bounded or across.bounded:
         row["ratio"] = math.exp(_moment(across) - _moment(along))
     else:
         row["ratio"] = math.exp(across.logs.mean() - along.logs.mean())
     if min(len(along), len(across)) < 2:
-        return row | {"warning": "; ".join(["one coupon in a direction: scatter unknown", *warnings])}
+        return row | {"warning": "; ".join(["one test bar in a direction: scatter unknown", *warnings])}
     if not math.isfinite(row["ratio"]):
         return row | {"warning": "; ".join(warnings)}
     row |= _interval_cells(along, across) | _further_coupons(along, across, gap_pct)
@@ -229,7 +229,7 @@ def _bounds_warning(*samples: _Logs) -> list[str]:
     beyond = sum(int(sample.censored.sum()) for sample in samples)
     if not beyond:
         return []
-    told = f"{beyond} of {sum(map(len, samples))} coupons are only known to be tougher than their value, and enter so"
+    told = f"{beyond} of {sum(map(len, samples))} test bars are only known to be tougher than their value, and enter so"
     if any(sample.bounded and not math.isfinite(sample.moments[0]) for sample in samples):
         return [f"{told}; too few broke to tell a mean"]
     return [told]
@@ -278,9 +278,9 @@ def _ratio_warnings(row: dict[str, Any]) -> list[str]:
     warnings = []
     fewest = min(row["coupons_longitudinal"], row["coupons_transverse"])
     if fewest < FEW_COUPONS:
-        warnings.append(f"only {fewest} coupons in a direction")
+        warnings.append(f"only {fewest} test bars in a direction")
     if math.isnan(row["p_value"]):
-        warnings.append("no scatter between coupons to judge by")
+        warnings.append("no scatter between test bars to judge by")
     elif math.isfinite(row["fieller_low"]) and (row["verdict"] == WITHIN) != (
         row["fieller_low"] <= 1 <= row["fieller_high"]
     ):
@@ -311,7 +311,7 @@ def _factor_warnings(own: pd.DataFrame, factors: Sequence[str]) -> list[str]:
         if all(len(share) for share in shares) and not shares[0].sub(shares[1], fill_value=0).abs().lt(1e-9).all():
             warnings.append(f"{factor} is not the same in both directions, so its effect is mixed with theirs")
         else:
-            warnings.append(f"coupons of several {factor} are pooled")
+            warnings.append(f"test bars of several {factor} are pooled")
     return warnings
 
 

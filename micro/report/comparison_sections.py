@@ -148,15 +148,22 @@ def coupon_section(answer: Analysis, save: Save) -> PageSection | None:
         return None
     figure = save(
         "coupons", 1, 3.4, partial(draw_coupons, analysis=analysis),
-        "Toughness of every coupon (filled), and the mean of its group with its 95 % interval (open). Outliers are "
+        "Toughness of every test bar (filled), and the mean of its group with its 95 % interval (open). Outliers are "
         "ringed; none is left out.",
-        "Toughness of all coupons by specimen and direction, with the means and their 95 % intervals.",
+        "Toughness of all test bars by specimen and direction, with the means and their 95 % intervals.",
     )  # fmt: skip
     tables = [direction_table(analysis), group_table(analysis), mean_table(analysis)]
     notes = [*_warnings(analysis.ratios), *_warnings(analysis.groups), *outlier_sentences(analysis)]
-    lists = [("To know about the coupons", list(dict.fromkeys(notes)))] if notes else []
+    lists = [("To know about the test bars", list(dict.fromkeys(notes)))] if notes else []
     return PageSection(
-        "coupons", "Toughness coupons", CAUTIONS, (), lists, [figure], [t for t in tables if t.rows], printed=True
+        "coupons",
+        "Toughness of the test bars",
+        CAUTIONS,
+        (),
+        lists,
+        [figure],
+        [t for t in tables if t.rows],
+        printed=True,
     )
 
 
@@ -170,11 +177,11 @@ def direction_table(analysis: CouponAnalysis) -> PageTable:
         for r in analysis.ratios.to_dict("records")
     ]  # fmt: skip
     columns = (
-        "group", "coupons along + across", "transverse over longitudinal", "verdict",
-        f"hardness, transverse less longitudinal, {analysis.hardness_scale}", "gap that such coupons show",
-        f"more coupons for a gap of {analysis.gap_pct:g} %",
+        "group", "test bars along + across", "transverse over longitudinal", "verdict",
+        f"hardness, transverse less longitudinal, {analysis.hardness_scale}", "gap that such test bars show",
+        f"more test bars for a gap of {analysis.gap_pct:g} %",
     )  # fmt: skip
-    note = "The gap that such coupons show is found in four of five tests, if they scatter as these do."
+    note = "The gap that such test bars show is found in four of five tests, if they scatter as these do."
     return PageTable("Transverse against longitudinal", columns, rows, note)
 
 
@@ -200,7 +207,7 @@ def mean_table(analysis: CouponAnalysis) -> PageTable:
         )
         for r in analysis.summary.to_dict("records")
     ]  # fmt: skip
-    columns = ("group, direction", "quantity", "mean", "standard deviation", "coupons")
+    columns = ("group, direction", "quantity", "mean", "standard deviation", "test bars")
     return PageTable("Means of the groups", columns, rows, printed=False)
 
 

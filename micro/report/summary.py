@@ -273,7 +273,7 @@ def gap_sentence(row: dict[Any, Any]) -> str:
     tail = {
         "transverse lower": "weaker across, beyond scatter",
         "transverse higher": "tougher across, beyond scatter",
-        "within scatter": "no gap beyond the scatter of these coupons",
+        "within scatter": "no gap beyond the scatter of these test bars",
     }.get(str(row["verdict"]), str(row["verdict"]))
     return f"{row['group']}: transverse toughness is {with_ends(*ends)} times the longitudinal; {tail}."
 

@@ -46,7 +46,7 @@ def test_the_mean_with_bounds_is_that_of_largest_likelihood(tmp_path):
     assert row["mean"] == pytest.approx(expected, rel=1e-4)
     assert row["mean"] > np.mean([*values, 300, 300])
     assert (row["coupons"], row["beyond"]) == (6, 2)
-    assert "2 of 6 coupons only known to be more than their value" in coupon_sentences(analysis)[0]
+    assert "2 of 6 test bars only known to be more than their value" in coupon_sentences(analysis)[0]
 
 
 def test_the_ratio_with_bounds_holds_the_truth_and_says_so(tmp_path):
@@ -68,7 +68,7 @@ def test_a_direction_of_which_nothing_broke_has_no_ratio(tmp_path):
     assert math.isnan(row["ratio"])
     assert row["verdict"] == "cannot tell"
     assert "too few broke to tell a mean" in row["warning"]
-    assert "no mean: 4 of 4 coupons" in coupon_sentences(analysis)[0]
+    assert "no mean: 4 of 4 test bars" in coupon_sentences(analysis)[0]
 
 
 UNITS = {
