@@ -24,6 +24,9 @@ FILES = (
     ("chemistry.csv", "one row a specimen and carbide class", columns.CHEMISTRY),
     ("detection.csv", "one row a class of size, from micro phantom --into", columns.DETECTION),
     ("matrix.csv", "one row a specimen and element", columns.MATRIX),
+    ("atlas.csv", "one row a bar, from micro atlas", columns.ATLAS),
+    ("series.csv", "one row a point of a series, from micro atlas", columns.SERIES),
+    ("correlations.csv", "one row a question, from micro atlas", columns.CORRELATIONS),
     ("points.csv", "one row a counted field and carbide class", columns.POINTS),
     ("counters.csv", "one row a pair of counters, and one for all together", columns.COUNTERS),
 )

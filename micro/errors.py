@@ -1,6 +1,7 @@
 """Troubles that a user can mend, each said in one line."""
 
 import contextlib
+import errno
 from collections.abc import Iterator
 
 
@@ -43,10 +44,41 @@ class UsageError(MicroError):
     """The arguments or the study file cannot be used at all (exit status 2)."""
 
 
+FREE, RIGHTS = "free the disk", "give yourself the right to read and write there"
+MORE_FILES = "allow more open files (ulimit -n), or use fewer --workers"
+REMEDIES = {
+    **dict.fromkeys((errno.ENOSPC, errno.EDQUOT, errno.EFBIG), FREE),
+    **dict.fromkeys((errno.EACCES, errno.EPERM, errno.EROFS), RIGHTS),
+    **dict.fromkeys((errno.EMFILE, errno.ENFILE), MORE_FILES),
+    errno.ENOMEM: "close other programs, or use fewer --workers",
+}
+"""What the user can do about what the system refuses."""
+SCARCE = {number for number, remedy in REMEDIES.items() if remedy != RIGHTS}
+"""Refusals that another folder would not mend."""
+
+
+def refused(where: object, trouble: OSError) -> InputError:
+    """Return one line for what the system refused: a full disk, a right, a handle are not mended alike."""
+    remedy = REMEDIES.get(trouble.errno or 0, "mend the disk")
+    problem = f"cannot be read or written ({trouble.strerror or trouble})"
+    return InputError(trouble.filename or where, problem, f"{remedy}, then run the same command again")
+
+
+@contextlib.contextmanager
+def naming(path: object) -> Iterator[None]:
+    """Let what the system refuses while `path` is written name it: a stream, or a temporary file, does not."""
+    try:
+        yield
+    except OSError as trouble:
+        raise OSError(trouble.errno, trouble.strerror or str(trouble), str(path)) from trouble
+
+
 @contextlib.contextmanager
 def writing(where: object, remedy: str = "choose another --out") -> Iterator[None]:
     """Turn what the disk refuses while `where` is written into one UsageError."""
     try:
         yield
     except OSError as trouble:
+        if trouble.errno in SCARCE:
+            remedy = REMEDIES[trouble.errno]
         raise UsageError(where, f"cannot be written ({trouble.strerror})", remedy) from None

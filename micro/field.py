@@ -187,8 +187,7 @@ def measure(
         raise InputError(where, "has no scale", "give --um-per-px or --calibration, or name one in the study file")
     segmentation = _segmented(micrograph, settings)
     if taught is not None:
-        marks = burnt_in(micrograph.grey, micrograph.grey_max) | _left_out(micrograph)
-        segmentation = with_taught_outlines(segmentation, taught, marks)
+        segmentation = with_taught_outlines(segmentation, taught, not_analysed(micrograph))
     particles, rolling, direction = _carbides(micrograph, segmentation)
     segmentation = check_field(segmentation, micrograph.grey, particles, scale, micrograph.stated_scale)
     part = micrograph.sub_field
@@ -218,6 +217,11 @@ def _segmented(micrograph: Micrograph, settings: SegmentationSettings) -> Segmen
     """Segment a micrograph without what a person leaves out of it."""
     left_out = _left_out(micrograph) if micrograph.left_out else None
     return segment(micrograph.grey, settings, micrograph.grey_max, left_out)
+
+
+def not_analysed(micrograph: Micrograph) -> NDArray[np.bool_]:
+    """(rows, columns) True in what no outline may lie on, whoever draws it: burnt-in marks, and what is left out."""
+    return burnt_in(micrograph.grey, micrograph.grey_max) | _left_out(micrograph)
 
 
 def _left_out(micrograph: Micrograph) -> NDArray[np.bool_]:

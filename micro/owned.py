@@ -16,7 +16,7 @@ from pathlib import Path, PurePosixPath
 from typing import IO, Any
 
 from micro import results
-from micro.errors import UsageError, writing
+from micro.errors import UsageError, naming, writing
 
 MANIFEST = "manifest.txt"
 FORMAT = 1
@@ -24,6 +24,8 @@ OTHER_FOLDER = "choose another --out"
 # Ends as `tempfile.mkstemp` makes them.
 UNFINISHED = re.compile(re.escape(results.TEMPORARY) + r"[a-z0-9_]{8}")
 EARLIER, OWN = "earlier ", "own "
+GROWING = ("pictures", "atlas")
+"""Kinds whose folder may be written again from the same sources and more."""
 
 
 @dataclass(frozen=True)
@@ -33,7 +35,7 @@ class Origin:
     Parameters
     ----------
     kind
-        "study", "pictures", "comparison", "coupons" or "counting sheet".
+        "study", "pictures", "comparison", "atlas", "coupons" or "counting sheet".
     sources
         Files or folders that tell one origin from another of its kind.
     inputs
@@ -127,7 +129,7 @@ def own(folder: Path, names: Iterable[str]) -> None:
     _check_places(folder, new, known)
     if new:
         folder.mkdir(parents=True, exist_ok=True)
-        with (folder / MANIFEST).open("ab") as stream:
+        with naming(folder / MANIFEST), (folder / MANIFEST).open("ab") as stream:
             stream.write("".join(f"{OWN}{name}\n" for name in new).encode(errors="surrogateescape"))
             stream.flush()
             os.fsync(stream.fileno())
@@ -227,7 +229,7 @@ def _check_origin(folder: Path, marker: dict[str, Any], origin: Origin) -> None:
         return
     held = marker["sources"]
     then, now = {source["path"] for source in held}, {str(path) for path in _resolved(origin.sources)}
-    if marker["kind"] == origin.kind and (then == now or (origin.kind == "pictures" and then < now)):
+    if marker["kind"] == origin.kind and (then == now or (origin.kind in GROWING and then < now)):
         return
     # A study that was moved or copied together with its results, and not changed on the way, is still the same.
     if marker["kind"] == origin.kind == "study" and held == _copied(held, folder, origin):
@@ -261,7 +263,12 @@ def _hash(path: Path, kind: str) -> str:
 
 
 def _mark(folder: Path, marker: dict[str, Any], finished: bool) -> None:
-    results.write_json(folder / results.OWNER, marker | {"finished": finished})
+    """Write the marker; of what has ended with the SHA-256 of its record, so that a reader sees when it was edited."""
+    said = marker | {"finished": finished}
+    said.pop(results.RECORD_DIGEST, None)
+    if finished and (folder / results.RECORD).is_file():
+        said[results.RECORD_DIGEST] = results.hash_of_file(folder / results.RECORD)
+    results.write_json(folder / results.OWNER, said)
 
 
 def _check_inputs(folder: Path, read: Iterable[Path], written: set[str]) -> None:

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from multiprocessing.context import BaseContext
 
 QUIET = "ignore:resource_tracker"
+FILES_OF_ITS_OWN, FILES_A_WORKER = 32, 8
+"""Open files of this process, and of a worker and its pipes: twice what was seen; held by a test at the limit."""
 MALLOPT_TRIM_THRESHOLD, MALLOPT_MMAP_MAX = -1, -4
 
 
@@ -30,8 +32,33 @@ def pool_of(workers: int) -> Executor:
     """Start processes for work that is pickled; they ignore interrupts and end with this process."""
     from concurrent.futures import ProcessPoolExecutor
 
+    allow_open_files(workers)
     load_early()
     return ProcessPoolExecutor(workers, mp_context=_context(), initializer=_start_worker)
+
+
+def allow_open_files(workers: int) -> None:
+    """Raise the limit of open files as far as the system lets, and check that the workers' pipes fit under it.
+
+    Raises
+    ------
+    OSError
+        Where they do not: processes that run out of files while they start say nothing that helps.
+    """
+    if sys.platform == "win32":
+        return
+    import errno
+    import resource
+
+    needed = FILES_OF_ITS_OWN + FILES_A_WORKER * workers
+    allowed, most = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if allowed >= needed or allowed == resource.RLIM_INFINITY:
+        return
+    if most == resource.RLIM_INFINITY or most >= needed:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (needed, most))
+        return
+    said = f"{most} open files are allowed, {workers} workers need {needed}"
+    raise OSError(errno.EMFILE, said, "the system")
 
 
 def load_early() -> None:

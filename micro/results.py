@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import csv
 import errno
-import functools
 import hashlib
 import importlib.util
 import io
@@ -14,12 +13,12 @@ import os
 import re
 import stat
 import tempfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from io import BufferedReader
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-from micro.errors import InputError, UsageError
+from micro.errors import InputError, UsageError, naming
 from micro.tables.columns import FIELDS as FIELD_COLUMNS
 from micro.tables.columns import PARTICLES as PARTICLE_COLUMNS
 from micro.tables.columns import SPECIMENS as SPECIMEN_COLUMNS
@@ -31,14 +30,19 @@ PARTICLES, FIELDS, SPECIMENS = "particles.csv", "fields.csv", "specimens.csv"
 PROFILES, COMPARISON, CHEMISTRY = "profiles.csv", "comparison.csv", "chemistry.csv"
 COUPONS, RATIOS, GROUP_RATIOS = "coupons.csv", "transverse_ratios.csv", "group_ratios.csv"
 STRUCTURE, MATRIX, SIZES = "structure.csv", "matrix.csv", "sizes.csv"
+COUPONS_USED = "coupons_used.csv"
+ATLAS_PAGE, ATLAS, SERIES, CORRELATIONS = "atlas.html", "atlas.csv", "series.csv", "correlations.csv"
 POINTS, COUNTERS, TALLIES = "points.csv", "counters.csv", "tallies"
 TAUGHT = "taught"
+DETECTION, DETECTION_RECORD = "detection.csv", "detection.json"
 PARQUET = {"particles": "particles.parquet", "fields": "fields.parquet", "specimens": "specimens.parquet"}
 LABELS, OUTLINES, PARTS = "labels", "outlines", "parts"
 REPORT, RECORD, FAILURES = "report.html", "run.json", "failures.txt"
 FIGURES = "figures"
 OWNER, LOCK = "study.json", ".lock"
 TEMPORARY = ".unfinished-"
+RECORD_DIGEST = "record_sha256"
+NOT_AS_LEFT, RUN_AGAIN = "is not as the run left it", "run the study again"
 LARGE_BYTES = 50_000_000
 ROWS_AT_ONCE = 250_000
 """Of a table that is read: some 50 MB of text (chosen)."""
@@ -84,36 +88,48 @@ def bytes_of(path: Path, most: int = MOST_TEXT_BYTES) -> bytes:
 
 def hash_of_file(path: Path) -> str:
     """Return the SHA-256 of a file's bytes, in hexadecimal; OSError where it is no ordinary file."""
-    known = path.stat()
-    # The parts of a mosaic ask one after the other for the hash of one large file.
-    hashed = _hash_once if known.st_size > LARGE_BYTES else _hash_once.__wrapped__
-    return hashed(path, known.st_size, known.st_mtime_ns)
-
-
-@functools.lru_cache(maxsize=16)
-def _hash_once(path: Path, size: int, changed_ns: int) -> str:
     with ordinary_file(path) as stream:
+        return hash_of_stream(stream)
+
+
+def hash_of_stream(stream: IO[bytes]) -> str:
+    """Return the SHA-256 of all bytes of an open file, in hexadecimal."""
+    stream.seek(0)
+    if isinstance(stream, io.BytesIO):
+        return hashlib.sha256(stream.getbuffer()).hexdigest()
+    state = os.fstat(stream.fileno())
+    if state.st_size <= LARGE_BYTES:
         return hashlib.file_digest(stream, "sha256").hexdigest()
+    # The parts of a mosaic ask one after the other for the hash of one large file.
+    key = (state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns, state.st_ctime_ns)
+    if key not in _known_hashes:
+        _known_hashes.clear()
+        _known_hashes[key] = hashlib.file_digest(stream, "sha256").hexdigest()
+    return _known_hashes[key]
+
+
+_known_hashes: dict[tuple[int, ...], str] = {}
 
 
 @contextlib.contextmanager
 def whole_file(path: Path) -> Iterator[IO[bytes]]:
     """Open a file that appears under its name only when it is whole and on the disk."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=TEMPORARY, dir=path.parent)
-    temporary = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            yield stream
-            stream.flush()
-            os.fsync(stream.fileno())
-        umask = os.umask(0)
-        os.umask(umask)
-        temporary.chmod(0o666 & ~umask)
-        temporary.replace(path)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
+    with naming(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(prefix=TEMPORARY, dir=path.parent)
+        temporary = Path(name)
+        try:
+            with os.fdopen(handle, "wb") as stream:
+                yield stream
+                stream.flush()
+                os.fsync(stream.fileno())
+            umask = os.umask(0)
+            os.umask(umask)
+            temporary.chmod(0o666 & ~umask)
+            temporary.replace(path)
+        except BaseException:
+            temporary.unlink(missing_ok=True)
+            raise
 
 
 def write_json(path: Path, content: Any) -> None:
@@ -281,29 +297,81 @@ def without_guard(text: str) -> str:
     return BACKSLASHED.sub(lambda found: RETURN if found[1] == "r" else found[1], text)
 
 
-def read_record(folder: Path) -> dict[str, Any]:
-    """Read run.json of a results folder; InputError where it is missing or damaged."""
+def read_record(folder: Path, as_left: bool = True) -> dict[str, Any]:
+    """Read run.json of a results folder.
+
+    Parameters
+    ----------
+    as_left
+        Refuse one that was changed since its run ended.
+
+    Raises
+    ------
+    InputError
+        Where it is missing, damaged, changed, or of a run that has not ended.
+    """
     path = folder / RECORD
     _require_finished(folder)
     try:
         record = json.loads(bytes_of(path, MOST_RECORD_BYTES))
     except FileNotFoundError:
         raise InputError(path, "is missing", "give the folder of a finished run") from None
-    except (OSError, ValueError) as trouble:
-        raise InputError(path, f"cannot be read ({trouble})", "run the study again") from None
+    except (OSError, ValueError, RecursionError) as trouble:
+        raise InputError(path, f"cannot be read ({trouble})", RUN_AGAIN) from None
     if not isinstance(record, dict):
-        raise InputError(path, "is not a record of a run", "run the study again")
+        raise InputError(path, "is not a record of a run", RUN_AGAIN)
+    if as_left and record_changed(folder):
+        raise InputError(path, NOT_AS_LEFT, RUN_AGAIN)
     return record
+
+
+def record_changed(folder: Path) -> bool:
+    """Whether run.json is another than the marker of the folder says; False where there is no marker that does."""
+    digest = _marker(folder).get(RECORD_DIGEST)
+    return digest is not None and digest != hash_of_file(folder / RECORD)
+
+
+def check_as_left(folder: Path, recorded: object, names: Iterable[str]) -> None:
+    """Refuse files of a results folder that are not as their run left them.
+
+    Parameters
+    ----------
+    recorded
+        SHA-256 by name, as run.json has it.
+    names
+        Files that will be read, and must be there.
+
+    Raises
+    ------
+    InputError
+        With the first that is missing or was changed.
+    """
+    if not isinstance(recorded, Mapping):
+        return  # by other means than a run: nothing says what it was
+    for name in names:
+        try:
+            changed = hash_of_file(folder / name) != recorded.get(name)
+        except FileNotFoundError:
+            raise InputError(folder / name, "is missing", RUN_AGAIN) from None
+        except OSError as trouble:
+            raise InputError(folder / name, f"cannot be read ({trouble.strerror})", RUN_AGAIN) from None
+        if changed:
+            raise InputError(folder / name, NOT_AS_LEFT, RUN_AGAIN)
 
 
 def _require_finished(folder: Path) -> None:
     """Refuse a folder whose marker says that a run stopped half way: its tables may be of two minds."""
-    try:
-        marker = json.loads((folder / OWNER).read_text(encoding="utf8"))
-    except (OSError, ValueError, RecursionError):
-        return  # a folder of an earlier version, or none: the record says whether it can be read
-    if isinstance(marker, dict) and marker.get("finished") is False:
+    if _marker(folder).get("finished") is False:
         raise InputError(folder, "a run in this folder has not ended", "run the same command again")
+
+
+def _marker(folder: Path) -> dict[str, Any]:
+    """Read the marker; an empty one for a folder of an earlier version, whose record says whether it can be read."""
+    try:
+        marker = json.loads(bytes_of(folder / OWNER))
+    except (OSError, ValueError, RecursionError):
+        return {}
+    return marker if isinstance(marker, dict) else {}
 
 
 def field_files(stem: str) -> tuple[str, ...]:

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from micro import __version__, results
-from micro.errors import InputError, MicroError
+from micro.errors import InputError, MicroError, refused, spelled
 from micro.issues import Issue, flag_text, issue, message_text, ordered
 from micro.statistics.sampling import NORMAL_95
 from micro.study.model import Field
@@ -157,7 +157,7 @@ def measure_one(job: Job) -> Outcome:
     """Measure one field, or take what an earlier run measured from the same picture with the same parameters."""
     start = time.perf_counter()
     try:
-        parameters = _parameters(job)
+        parameters = parameters_of(job)
         outcome = _reuse(job, parameters) or _measure(job, parameters, start)
     except MicroError as trouble:
         return failed(job, str(trouble), time.perf_counter() - start)
@@ -165,9 +165,7 @@ def measure_one(job: Job) -> Outcome:
         line = InputError(job.field.image, "does not fit into memory", "close other programs or use fewer --workers")
         return failed(job, str(line), time.perf_counter() - start)
     except OSError as trouble:
-        place = trouble.filename or job.out
-        line = InputError(place, f"cannot be read or written ({trouble.strerror})", "free the disk, then run again")
-        return failed(job, str(line), time.perf_counter() - start)
+        return failed(job, f"{spelled(job.field.shown)}: {refused(job.out, trouble)}", time.perf_counter() - start)
     except Exception as fault:
         # Whatever went wrong with one picture, the others are measured, and this one has no number.
         return faulted(job, fault, time.perf_counter() - start)
@@ -183,7 +181,7 @@ def faulted(job: Job, fault: BaseException, seconds: float = 0.0) -> Outcome:
     """Outcome of a field that a fault of the program kept from being measured: one line, and all that is known."""
     told = f"{type(fault).__name__}: {str(fault)[:LONGEST_FAULT]}".removesuffix(": ")
     problem = f"could not be measured, by a fault of the program ({told})"
-    remedy = f"tell those you have the program from, with the picture and {job.out / results.FAILURES}"
+    remedy = f"tell those you have the program from, with the picture and {results.FAILURES} in the results folder"
     line = str(InputError(job.field.image, problem, remedy))
     return failed(job, line, seconds, "".join(traceback.format_exception(fault)))
 
@@ -200,7 +198,7 @@ def _part(job: Job) -> Path:
     return job.out / results.PARTS / job.field.stem
 
 
-def _parameters(job: Job) -> dict[str, Any]:
+def parameters_of(job: Job) -> dict[str, Any]:
     """Everything but the picture that the field's files depend on."""
     from micro.pictures.outlines import class_colours
 
@@ -253,7 +251,7 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     """Measure a field and write its files; the record comes last, so that what has none is measured again."""
     from micro.pictures.outlines import draw_outlines
 
-    found = _measured_field(job)
+    found = measured_field(job)
     of_direction = () if job.direction is None else job.direction.issues
     issues = ordered((*of_direction, *found.issues))
     labels = label_file(found.segmentation.labels, job.field.stem, found.scale.um_per_px)
@@ -275,14 +273,15 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     kept["issues"] = [one.to_json() for one in outcome.issues]
     record: dict[str, Any] = {"key": _key(outcome.image_sha256, parameters), "outputs": outputs, "outcome": kept}
     if job.direction is not None:
-        alone = _parameters(replace(job, direction=None))
+        alone = parameters_of(replace(job, direction=None))
         own = [value if math.isfinite(value) else None for value in astuple(job.direction.own)]
         record |= {"direction_key": _key(outcome.image_sha256, alone), "own_direction": own}
     results.write_json(_part(job) / results.RECORD, record)
     return outcome
 
 
-def _measured_field(job: Job) -> FieldResult:
+def measured_field(job: Job) -> FieldResult:
+    """Measure the field of a job, without any file."""
     from micro.field import measure
 
     rolling = job.rolling_deg
@@ -306,7 +305,7 @@ def direction_of(job: Job) -> RollingDirection | None:
 
     try:
         record = json.loads((_part(job) / results.RECORD).read_text(encoding="utf8"))
-        if record["direction_key"] == _key(results.hash_of_file(job.field.image), _parameters(job)):
+        if record["direction_key"] == _key(results.hash_of_file(job.field.image), parameters_of(job)):
             return RollingDirection(*(math.nan if value is None else value for value in record["own_direction"]))
     except (OSError, ValueError, KeyError, TypeError):
         pass  # nothing was measured before

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, cast
 
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from micro import results
 from micro.batch.job import Job, digest_of, library_versions, read_micrograph
 from micro.errors import InputError
+from micro.field import not_analysed
 from micro.image.micrograph import Micrograph
 from micro.taught.crossfit import Answers, FieldMaps, apply_to_field, one_field
 from micro.taught.features import FeaturePlanes, feature_planes
@@ -66,6 +67,8 @@ class Mapped:
         (points,) 1 inside the program's own outlines, and inside those by maps that have not seen the answers.
     own_share
         Share of the field inside the program's own outlines.
+    analysed
+        (points,) 1 in the analysed area, 0 in what is left out.
     outside
         Share of the field whose features lie outside of what was taught; NaN for folds of points.
     map_sha256
@@ -77,13 +80,14 @@ class Mapped:
     own: FloatArray
     outlined: FloatArray
     own_share: float
+    analysed: FloatArray
     outside: float
     map_sha256: str
 
     def counted(self, answers: Answers, carbide_class: int = 0) -> Any:
         """Field for the estimator, as of `FieldMaps.counted`."""
         return FieldMaps(np.empty((0, 0, 0), np.float32), self.at_points, self.means, np.empty(0, np.intp)).counted(
-            answers, carbide_class
+            analysed_only(answers, self.analysed > 0), carbide_class
         )
 
 
@@ -92,11 +96,17 @@ def map_file(out: Path, stem: str) -> Path:
     return out / results.TAUGHT / "maps" / f"{stem}.tif"
 
 
-def features_at(task: MapJob) -> Float32Array:
-    """(points, features) of a counted field."""
+def features_at(task: MapJob) -> tuple[Float32Array, Answers]:
+    """(points, features) of a counted field, and its answers in the analysed area."""
     micrograph = read_micrograph(task.job)
     planes = feature_planes(micrograph.grey)
-    return planes.at(*_in_frame(micrograph, task.counted, task.job))
+    x, y = _in_frame(micrograph, task.counted, task.job)
+    return planes.at(x, y), analysed_only(task.counted, _at(core_of(micrograph), x, y))
+
+
+def analysed_only(counted: Answers, analysed: NDArray[np.bool_]) -> Answers:
+    """Answers of the points (points,) that are analysed; the others are as if nobody had judged them."""
+    return replace(counted, answers=np.where(analysed, counted.answers, np.nan))
 
 
 def map_field(task: MapJob) -> Mapped:
@@ -106,12 +116,17 @@ def map_field(task: MapJob) -> Mapped:
     return _kept(kept, key) or _drawn(task, kept, key)
 
 
-def taught_outlines(job: Job, path: Path) -> TaughtField:
-    """Outlines on the kept map of a field."""
+def kept_probability(path: Path) -> Float32Array:
+    """(classes, rows, columns) probability of a kept map."""
     import tifffile
 
     grey = tifffile.imread(path)
-    probability = np.asarray(grey.reshape(-1, *grey.shape[-2:]), np.float32) / np.float32(STEPS)
+    return np.asarray(grey.reshape(-1, *grey.shape[-2:]), np.float32) / np.float32(STEPS)
+
+
+def taught_outlines(job: Job, path: Path) -> TaughtField:
+    """Outlines on the kept map of a field."""
+    probability = kept_probability(path)
     return named(draw_outlines(probability), class_names_of(job, len(probability)))
 
 
@@ -127,16 +142,39 @@ def _key(task: MapJob) -> str:
     points = [np.asarray(v, float).tolist() for v in (task.counted.x_px, task.counted.y_px, task.counted.answers)]
     kinds = None if task.counted.carbide_class is None else task.counted.carbide_class.tolist()
     own = results.hash_of_file(task.own / results.LABELS / f"{task.job.field.stem}.tif")
-    field = {"crop": task.job.field.crop_bottom_px, "page": task.job.field.page}
-    part = None if task.job.field.sub_field is None else asdict(task.job.field.sub_field)
-    picture = results.hash_of_file(task.job.field.image)
+    given = task.job.field
+    field = {
+        "crop": given.crop_bottom_px,
+        "sides": None if given.crop_px is None else asdict(given.crop_px),
+        "leave_out": [asdict(box) for box in given.leave_out],
+        "page": given.page,
+    }
+    part = None if given.sub_field is None else asdict(given.sub_field)
+    picture = results.hash_of_file(given.image)
     return digest_of([picture, field, part, taught, str(points), kinds, own, library_versions()])
 
 
-def _kept(path: Path, key: str) -> Mapped | None:
+def kept_map(out: Path, stem: str) -> Mapped:
+    """Read what the map of a field said in a finished run.
+
+    Raises
+    ------
+    InputError
+        Where it is missing or not as the run left it.
+    """
+    path = map_file(out, stem).with_suffix(".json")
+    mapped = _kept(path, None)
+    if mapped is None:
+        raise InputError(path, "is missing or not as the run left it", "run the study again")
+    return mapped
+
+
+def _kept(path: Path, key: str | None) -> Mapped | None:
+    """Record of a kept map, whatever it was drawn from where `key` is None."""
     try:
         record = json.loads(path.read_text(encoding="utf8"))
-        if record.pop("key") != key or results.hash_of_file(path.with_suffix(".tif")) != record["map_sha256"]:
+        made_of = record.pop("key")
+        if key not in (None, made_of) or results.hash_of_file(path.with_suffix(".tif")) != record["map_sha256"]:
             return None
         outside = record.pop("outside")
         values: dict[str, Any] = {name: np.array(v, float) if isinstance(v, list) else v for name, v in record.items()}
@@ -149,8 +187,9 @@ def _drawn(task: MapJob, kept: Path, key: str) -> Mapped:
     micrograph = read_micrograph(task.job)
     planes = feature_planes(micrograph.grey)
     x, y = _in_frame(micrograph, task.counted, task.job)
-    core = _core(micrograph)
-    counted = Answers(x, y, task.counted.answers, task.counted.carbide_class)
+    core = core_of(micrograph)
+    analysed = _at(core, x, y)
+    counted = replace(analysed_only(task.counted, analysed), x_px=x, y_px=y)
     judged = _judged(task, planes, counted, core)
     own = _own_labels(task)
     row, column = np.floor(y).astype(np.intp), np.floor(x).astype(np.intp)
@@ -166,7 +205,8 @@ def _drawn(task: MapJob, kept: Path, key: str) -> Mapped:
         means=judged.means,
         own=(own[row - top, column - left] > 0).astype(float),
         outlined=outlined.astype(float),
-        own_share=float((own > 0).mean()),
+        own_share=float((own > 0).sum() / max(core.sum(), 1)),
+        analysed=analysed.astype(float),
         outside=np.nan if task.drawn is None else share_outside(task.drawn, planes, core),
         map_sha256=_keep(kept.with_suffix(".tif"), drawn),
     )
@@ -202,11 +242,15 @@ def _own_labels(task: MapJob) -> NDArray[np.int32]:
     return np.asarray(tifffile.imread(task.own / results.LABELS / f"{task.job.field.stem}.tif"))
 
 
-def _core(micrograph: Micrograph) -> NDArray[np.bool_]:
-    """(rows, columns) of the frame: what the field answers for."""
+def core_of(micrograph: Micrograph) -> NDArray[np.bool_]:
+    """(rows, columns) of the frame: what the field answers for and is analysed."""
     core = np.zeros(micrograph.grey.shape, bool)
     core[np.s_[:, :] if micrograph.sub_field is None else micrograph.sub_field.core_in_frame] = True
-    return core
+    return core & ~not_analysed(micrograph)
+
+
+def _at(picture: NDArray[np.bool_], x: FloatArray, y: FloatArray) -> NDArray[np.bool_]:
+    return np.asarray(picture[np.floor(y).astype(np.intp), np.floor(x).astype(np.intp)])
 
 
 def _in_frame(micrograph: Micrograph, counted: Answers, job: Job) -> tuple[FloatArray, FloatArray]:

@@ -10,8 +10,9 @@ from typing import NoReturn
 import click
 
 from micro import __version__
+from micro.cli.screen import guarded_screen
 from micro.cli.stopping import StoppedError, Stopping
-from micro.errors import InputError, UsageError
+from micro.errors import InputError, UsageError, refused
 from micro.processes import hold_threads
 
 COMMANDS = {
@@ -19,6 +20,7 @@ COMMANDS = {
     "measure": "Measure one or many fields as one specimen.",
     "run": "Measure, compare and report a whole study.",
     "compare": "Compare the specimens of one or more results folders.",
+    "atlas": "Set the bars of many studies beside each other.",
     "plan": "Say what to photograph next.",
     "points": "Plan a point count, and compare it with the result.",
     "coupons": "Compare toughness coupons, longitudinal against transverse.",
@@ -54,12 +56,20 @@ def group() -> None:
 
 def main(args: list[str] | None = None) -> NoReturn:
     """Run the command line; troubles become one line on stderr and the exit status."""
+    with guarded_screen():
+        _run(args)
+
+
+def _run(args: list[str] | None) -> NoReturn:
     stopping = Stopping()
     stopping.listen()
     try:
         sys.exit(_status(args))
     except (click.Abort, KeyboardInterrupt) as stop:
         cause = stop if isinstance(stop, StoppedError) else stop.__cause__
+        if isinstance(cause, EOFError):  # click takes it for a person who ends the input; nothing is asked here
+            click.echo("micro: the processes it works with have ended; run the same command again", err=True)
+            sys.exit(1)
         sys.stdout.flush()
         stopping.say(in_order=True)
         sys.exit(cause.status if isinstance(cause, StoppedError) else 130)
@@ -86,11 +96,7 @@ def _status(args: list[str] | None) -> int:
         click.echo(str(trouble), err=True)
         return 2
     except OSError as trouble:
-        place = trouble.filename or "the system"
-        problem = f"cannot be read or written ({trouble.strerror or trouble})"
-        click.echo(
-            str(InputError(place, problem, "mend the disk or its rights, then run the same command again")), err=True
-        )
+        click.echo(str(refused("the system", trouble)), err=True)
         return 1
     except MemoryError:
         click.echo("micro: does not fit into memory; close other programs, or measure in smaller studies", err=True)

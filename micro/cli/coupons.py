@@ -58,7 +58,7 @@ def write(analysis: CouponAnalysis, file: Path, out: Path) -> None:
         results.COUPONS: analysis.summary,
         results.RATIOS: analysis.ratios,
         results.GROUP_RATIOS: analysis.groups,
-        "coupons_used.csv": analysis.coupons,
+        results.COUPONS_USED: analysis.coupons,
     }
     figures = [f"coupons.{kind}" for kind in FORMATS]
     with claimed(out, Origin("coupons", (file,), (file,)), (*tables, *figures)), writing(out):

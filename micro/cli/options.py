@@ -6,12 +6,14 @@ import os
 import sys
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from micro.errors import one_line
+from micro.cli.screen import bare
+from micro.errors import MicroError, one_line
 
 if TYPE_CHECKING:
     from micro.batch.job import Outcome
@@ -37,7 +39,7 @@ def available_cores() -> int:
 
 def fields_bar(count: int) -> Any:
     """Progress bar over fields, on stderr, with the time left."""
-    return click.progressbar(length=count, label="measuring", file=sys.stderr, show_pos=True, width=24)
+    return click.progressbar(length=count, label="measuring", file=bare(sys.stderr), show_pos=True, width=24)
 
 
 skip_option = click.option(
@@ -71,15 +73,35 @@ def measure_and_print(
     for message in study.messages:
         click.echo(one_line(message), err=True)
     count = sum(len(specimen.fields) for specimen in study.specimens)
-    with fields_bar(count) as bar:
-        ending = run_study(study, out, workers, lambda outcome: bar.update(1), scheduler, parquet)
-    print_summary(study, ending, out)
-    if ending.failed:
+    lost: list[str] = []
+    with ExitStack() as drawn:
+        bar = drawn.enter_context(fields_bar(count))
+
+        def ended(outcome: Outcome) -> None:
+            bar.update(1)
+            lost.extend([outcome.trouble] if outcome.trouble else [])
+
+        def answered(ending: RunSummary) -> None:
+            drawn.close()  # the bar's line ends before the answer begins
+            print_answer(study, ending)
+            lost.clear()
+
+        try:
+            ending = run_study(study, out, workers, ended, scheduler, parquet, answered)
+        except (MicroError, OSError, MemoryError):
+            # What ends the run here must not hide which fields were lost before.
+            drawn.close()
+            for trouble in lost:
+                click.echo(trouble, err=True)
+            raise
+    measured = len(ending.outcomes) - ending.failed
+    click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")
+    if ending.failed or ending.troubles:
         raise click.exceptions.Exit(1)
 
 
-def print_summary(study: Study, ending: RunSummary, out: Path) -> None:
-    """Print troubles and issues on stderr, the table and where the rest lies on stdout."""
+def print_answer(study: Study, ending: RunSummary) -> None:
+    """Print troubles and issues on stderr, the table and what it says on stdout, at once."""
     from micro.report.wording import specimen_table, wrapped
 
     for outcome in ending.outcomes:
@@ -89,11 +111,10 @@ def print_summary(study: Study, ending: RunSummary, out: Path) -> None:
         click.echo(one_line(line), err=True)
     for trouble in ending.troubles:
         click.echo(trouble, err=True)
-    measured = len(ending.outcomes) - ending.failed
     click.echo(specimen_table(study, ending.specimens))
     for sentence in ending.sentences:
         click.echo(wrapped(sentence))
-    click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")
+    sys.stdout.flush()  # a pipe would hold it back until the report is drawn
 
 
 def issue_lines(outcomes: Sequence[Outcome]) -> list[str]:

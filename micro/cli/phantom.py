@@ -278,7 +278,7 @@ def _detect(into: Path, out: Path, pictures: int, seed: int, um_per_px: float | 
     if not found.segmentation.classes:
         raise InputError(into, "no second phase found", "detection needs a field with carbides")
     answer = detect(found, pictures, seed)
-    table = size_table(answer)
+    table = size_table(answer, into.stem)
     results.write_table(out / "detection.csv", table)
     with styled() as (figure, axes):
         draw_detection(axes[0], table, answer.curve)

@@ -34,8 +34,12 @@ def command() -> None:
     "--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the draw: another seed, another grid."
 )
 @click.option(
-    "--out", type=click.Path(path_type=Path, file_okay=False), default=Path("count"), show_default=True,
-    help="Folder for the sheet.",
+    "--refine", is_flag=True,
+    help="Further points for RESULTS that a count taught, drawn where the taught map is unsure.",
+)  # fmt: skip
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), default=None,
+    help="Folder for the sheet.  [default: count; with --refine: count-further]",
 )  # fmt: skip
 def sheet_command(
     files: tuple[Path, ...],
@@ -45,14 +49,20 @@ def sheet_command(
     fields: int | None,
     specimen: str,
     seed: int,
-    out: Path,
+    refine: bool,
+    out: Path | None,
 ) -> None:
     """Plan the count of a study file (TOML), of a results folder or of pictures, and write the sheet to count on.
 
     A study and its results show every picture as it is measured: its page, and without its data bar.
 
     sheet.html is for the browser; form.csv and the folder print are for paper. None of them knows the automatic result.
+    With --refine there is only the page, and its tally goes to --taught-by beside the first one.
     """
+    if refine:
+        _refine(files, points, seed, out or Path("count-further"))
+        return
+    out = out or Path("count")
     from micro.errors import UsageError, writing
     from micro.owned import Origin, claimed
     from micro.points.sheet import FORM_FILE, PAGE, SheetSettings, filled_in, make_sheet, write_sheet
@@ -75,6 +85,28 @@ def sheet_command(
     click.echo(f"open {out / 'sheet.html'}; on paper: {out / 'print'} and {out / 'form.csv'}")
     if sheet.troubles:
         raise click.exceptions.Exit(1)
+
+
+def _refine(files: tuple[Path, ...], points: int | None, seed: int, out: Path) -> None:
+    """Say what further points are worth, and write the page to count them on."""
+    from micro.errors import UsageError, writing
+    from micro.owned import Origin, claimed
+    from micro.points.sheet import PAGE, further_sheet, write_sheet
+    from micro.report.wording import wrapped
+    from micro.run.refining import further_points
+
+    if len(files) != 1 or not files[0].is_dir():
+        raise UsageError("--refine", "needs one results folder", "measure with --taught-by, then name its folder")
+    found, classes = further_points(files[0], points, seed)
+    for one in found:
+        for line in one.lines:
+            click.echo(wrapped(line) if not line.startswith(" ") else line)
+    drawn = [field for one in found for field in one.drawn]
+    sheet = further_sheet(drawn, classes, seed)
+    origin = Origin("counting sheet", files, (*files, *(picture.path for picture, _ in drawn)))
+    with claimed(out, origin, (PAGE,)), writing(out):
+        write_sheet(sheet, out)
+    click.echo(f"open {out / PAGE}; measure again with --taught-by for the first tally and for this one")
 
 
 def _pictures(files: tuple[Path, ...], specimen: str) -> tuple[list[Picture], tuple[str, ...]]:

@@ -17,7 +17,7 @@ def command(folder: Path, workers: int | None) -> None:
     from micro.report.record import read_run
     from micro.run.verify import verify
 
-    with fields_bar(len(read_run(folder).outcomes)) as bar:
+    with fields_bar(len(read_run(folder, as_left=False).outcomes)) as bar:
         verdict = verify(folder, workers or available_cores(), lambda outcome: bar.update(1))
     for line in (*verdict.differences, *verdict.remarks):
         click.echo(line, err=True)

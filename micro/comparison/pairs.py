@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from micro.comparison.few_carbides import too_few_carbides
 from micro.comparison.joint import Judged, exchange_p, exchanged, joint_p
 from micro.comparison.measured import MeasuredSpecimen, class_of, common_diameter
 from micro.comparison.sides import Side, difference_of, sides_of
@@ -41,7 +42,8 @@ def compare(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
 
     One quantity for each question gets a verdict: how much (in all, and of each class that both have), how large, the
     largest, how elongated, how banded. `p_joint` is adjusted for all of these by exchange of fields, and for the number
-    of pairs. The others are shown with their intervals only.
+    of pairs. The others are shown with their intervals only, and so is what rests on too few carbides
+    (`micro.comparison.few_carbides`).
 
     Parameters
     ----------
@@ -103,7 +105,12 @@ def _pair_rows(a: MeasuredSpecimen, b: MeasuredSpecimen) -> Iterator[dict[str, A
             if quantity.name == "largest_ecd" and not _same_field_area(*data):
                 yield row | {"warning": "the fields differ in area, and the largest carbide grows with it"}
                 continue
-            yield row | _contrast(quantity.compared, sides_of(quantity, measure, (a, b), data), warnings)
+            sides = sides_of(quantity, measure, (a, b), data)
+            scarce = too_few_carbides(quantity, measure, sides, data)
+            if scarce:
+                row["primary"] = 0
+                warnings.append(scarce.text(a.name, b.name))
+            yield row | _contrast(quantity.compared, sides, warnings)
 
 
 def _refusal(a: MeasuredSpecimen, b: MeasuredSpecimen, above_um: float) -> str:

@@ -47,6 +47,7 @@ def read_folder(folder: Path) -> tuple[list[MeasuredSpecimen], list[str]]:
         Where a file is missing or cannot be read.
     """
     record = results.read_record(folder)
+    results.check_as_left(folder, record.get("outputs"), (results.FIELDS, results.PARTICLES))
     fields, problems = _table(folder / results.FIELDS, FIELDS)
     particles, more = _table(folder / results.PARTICLES, PARTICLES)
     problems += more

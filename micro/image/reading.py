@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
+import os
 import stat
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from io import BufferedReader
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +21,7 @@ from micro.image.pixels import DecodedPicture, Header, UnusableError, to_grey
 from micro.image.raster import decode_raster, probe_raster
 from micro.image.tiff import decode_tiff, probe_tiff
 from micro.issues import Issue, issue, ordered
-from micro.results import hash_of_file
+from micro.results import LARGE_BYTES, hash_of_stream
 from micro.scale.scale import Scale, scale_from_tags
 
 if TYPE_CHECKING:
@@ -85,6 +87,7 @@ MOST_PIXELS = 2**31
 BOMB_BYTES = 2**24
 BOMB_RATIO = 100
 COPY = "save or copy it again"
+CODECS = 'in the checkout: pip install ".[codecs]"; or save it as 8 or 16 bit greyscale without compression'
 
 
 def read(
@@ -131,10 +134,10 @@ def read(
         If the file is missing, damaged, too large or no micrograph.
     """
     path = Path(path)
-    with _reported(path), _open(path) as file:
-        header = _probe(file, page, path.stat().st_size)
+    with _reported(path), _held(path) as file:
+        header = _probe(file, page)
         _check_kind(header, sub_field)
-        sha256 = hash_of_file(path)
+        sha256 = hash_of_stream(file)
         pixels = _decode(file, header, page, sub_field)
         grey, grey_max, issues = to_grey(pixels)
         del pixels
@@ -148,13 +151,13 @@ def read(
             grey=grey,
             grey_max=grey_max,
             name=spelled(path.stem) if name is None else name,
-            scale=_scale(path, scale, whole, binning),
+            scale=_scale(file, scale, whole, binning),
             rolling_deg=rolling_deg,
             path=path,
             sha256=sha256,
             data_bar=data_bar,
             issues=ordered((*mislabelling(path, header.format), *issues)),
-            stated_scale=None if scale is None else scale_from_tags(path),
+            stated_scale=None if scale is None else scale_from_tags(file),
             sub_field=sub_field,
             left_out=tuple(box.moved(-left, -top) for box in leave_out),
             cut_px=(cut.top, cut.left),
@@ -171,7 +174,7 @@ def probe(path: str | Path, *, page: int | None = None) -> Header:
     """
     path = Path(path)
     with _reported(path), _open(path) as file:
-        return _probe(file, page, path.stat().st_size)
+        return _probe(file, page)
 
 
 @contextmanager
@@ -204,6 +207,20 @@ def _open(path: Path) -> Iterator[BufferedReader]:
 
 
 @contextmanager
+def _held(path: Path) -> Iterator[IO[bytes]]:
+    """Open a file so that what is hashed is what is decoded, whatever becomes of its name or bytes meanwhile."""
+    with _open(path) as file:
+        before = os.fstat(file.fileno())
+        if before.st_size <= LARGE_BYTES:
+            yield io.BytesIO(file.read(LARGE_BYTES))
+            return
+        yield file
+        after = os.fstat(file.fileno())
+        if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
+            raise UnusableError("was written to while it was read", "run again when nothing writes to it")
+
+
+@contextmanager
 def _damage_named() -> Iterator[None]:
     """Whatever a decoder raises on a damaged file becomes one trouble."""
     try:
@@ -211,10 +228,14 @@ def _damage_named() -> Iterator[None]:
     except UnusableError:
         raise
     except Exception as trouble:
-        if isinstance(trouble, ValueError) and "imagecodecs" in str(trouble):
+        if isinstance(trouble, ImportError) or "imagecodecs" in str(trouble):
+            # Not damage: the file is sound, what unpacks it is not installed.
             raise UnusableError(
-                "is packed in a way that needs the package imagecodecs", 'in the checkout: pip install ".[codecs]"'
+                f"is packed in a way that needs the extra codecs ({_short(trouble)})", CODECS
             ) from trouble
+        if "not a known COMPRESSION" in str(trouble):
+            problem = f"is damaged, or packed in a way that is not known ({_short(trouble)})"
+            raise UnusableError(problem, "save it without compression") from trouble
         raise UnusableError(f"is damaged or cut short ({_short(trouble)})", COPY) from trouble
 
 
@@ -223,7 +244,9 @@ def _short(trouble: Exception) -> str:
     return words if len(words) <= 80 else words[:77] + "..."
 
 
-def _probe(file: BufferedReader, page: int | None, file_bytes: int) -> Header:
+def _probe(file: IO[bytes], page: int | None) -> Header:
+    file_bytes = file.seek(0, os.SEEK_END)
+    file.seek(0)
     head = file.read(64)
     if not head:
         raise UnusableError("is empty", COPY)
@@ -236,7 +259,7 @@ def _probe(file: BufferedReader, page: int | None, file_bytes: int) -> Header:
     return header
 
 
-def _decode(file: BufferedReader, header: Header, page: int | None, sub_field: SubField | None) -> DecodedPicture:
+def _decode(file: IO[bytes], header: Header, page: int | None, sub_field: SubField | None) -> DecodedPicture:
     with _damage_named():
         return decode_tiff(file, page, sub_field) if header.format == "TIFF" else decode_raster(file, header.format)
 
@@ -304,8 +327,8 @@ def _check_content(grey: NDArray[np.float32]) -> None:
         raise UnusableError(f"is {colour} all over ({level:g})", "save the picture again, with the light on")
 
 
-def _scale(path: Path, scale: Scale | Calibration | None, shape: tuple[int, ...], binning: int) -> Scale | None:
+def _scale(file: IO[bytes], scale: Scale | Calibration | None, shape: tuple[int, ...], binning: int) -> Scale | None:
     """Scale of the picture; a calibration is compared with the size before the data bar was cut."""
     if scale is None:
-        return scale_from_tags(path)
+        return scale_from_tags(file)
     return scale if isinstance(scale, Scale) else scale.scale_for(shape[1], shape[0], binning)

@@ -18,7 +18,7 @@ from micro.points.estimate import Bias, biases, point_fraction
 from micro.points.kappa import CounterKappa, between_counters, counter_table
 from micro.points.kept import ACCURACY, ASKED, stored_tallies
 from micro.points.measured import Key, MeasuredField, expected_score, judge_points, read_measured
-from micro.points.tally import SCORE, Tally, read_tallies
+from micro.points.tally import DENSITY, SCORE, Tally, read_tallies
 from micro.tables.columns import POINTS, SPECIMENS, empty, names
 
 JUDGED = ["specimen", "field", "point", "x_px", "y_px", "score", "own_score"]
@@ -182,6 +182,9 @@ def compare_count(
     InputError
         Where the folder is not the result of a run, or the tally was counted on other pictures.
     """
+    if DENSITY.name in tally.points and (tally.points[DENSITY.name] != 1).any():
+        problem = "holds points drawn where the outlines were unsure, which cannot be counted alike"
+        raise InputError(tally.source, problem, "give it to --taught-by, beside the tally of the first sheet")
     measured, unmeasured = _counted_fields(tally, results, pictures)
     fields, judged, messages = tabulate(tally, measured)
     if fields.empty:

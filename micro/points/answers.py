@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from micro.errors import InputError
-from micro.points.tally import SCORE, Tally, read_tallies
+from micro.points.tally import DENSITY, SCORE, Tally, read_tallies
 from micro.taught.crossfit import Answers
 
 # Picture (SHA-256) and name of the field: what a tally and a study know each other by.
@@ -54,12 +54,14 @@ def read_answers(paths: Sequence[Path]) -> Counted:
     """
     points = []
     messages: list[str] = []
-    for draw, path in enumerate(paths):
+    for path in paths:
         tally = read_tallies([path])
-        points.append(_points(tally, path).assign(draw=draw))
+        points.append(_points(tally, path))
         messages += tally.messages
     source = ", ".join(str(path) for path in paths)
     table = pd.concat(points, ignore_index=True)
+    # A sheet is one draw, whoever counted it: two people on one sheet judged the same points.
+    table["draw"] = pd.factorize(table["sheet"])[0]
     twice = table.duplicated(["sha256", "field", "x_px", "y_px", "counter"])
     if twice.any():
         row = table[twice].iloc[0]
@@ -101,7 +103,9 @@ def _answers(rows: pd.DataFrame, classes: tuple[str, ...], counters: list[str]) 
         where = pd.Series(np.arange(len(first)), pd.MultiIndex.from_frame(first[POINT]))
         kind = np.zeros(len(first), np.intp)
         kind[where[pd.MultiIndex.from_frame(hit[POINT])].to_numpy()] = hit["carbide_class"].map(number)
-    return Answers(first["x_px"].to_numpy(float), first["y_px"].to_numpy(float), scores, kind)
+    weights = 1 / first[DENSITY.name].to_numpy(float)
+    draw = first["draw"].to_numpy(np.intp)
+    return Answers(first["x_px"].to_numpy(float), first["y_px"].to_numpy(float), scores, kind, weights, draw)
 
 
 def _refuse_contradiction(fields: Iterable[Answers], source: str) -> None:

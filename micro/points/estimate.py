@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from micro.statistics.sampling import Estimate, mean_of_fields, student_t
+from micro.statistics.sampling import Estimate, binomial_interval, mean_of_fields, student_t
 
 FEWEST_HITS = 10.0
 MOST_FIELDS = 1_000_000
@@ -58,20 +58,11 @@ def point_fraction(fractions: ArrayLike, points: ArrayLike) -> PointFraction:
     few = min(hits, total - hits) < FEWEST_HITS
     widened = bool(total > 0 and len(fractions) > 1 and (few or estimate.std == 0))
     if widened:
-        exact_low, exact_high = independent_points_interval(hits, total)
+        exact_low, exact_high = binomial_interval(hits, total)
         low, high = min(low, exact_low), max(high, exact_high)
     # Comparisons with NaN are false: an unknown end stays unknown.
     low, high = (0.0 if low < 0 else low), (1.0 if high > 1 else high)
     return PointFraction(estimate.value, estimate.std, low, high, len(fractions), int(total), hits, widened)
-
-
-def independent_points_interval(hits: float, points: float) -> tuple[float, float]:
-    """95 % interval of Clopper and Pearson for `hits` of `points` independent points; halves are allowed."""
-    from scipy import special
-
-    low = float(special.betaincinv(hits, points - hits + 1, 0.025)) if hits > 0 else 0.0
-    high = float(special.betaincinv(hits + 1, points - hits, 0.975)) if hits < points else 1.0
-    return low, high
 
 
 def fields_for_accuracy(mean: float, std: float, relative_accuracy_pct: float) -> int | None:
@@ -230,8 +221,8 @@ def _few_points_interval(above: float, below: float, points: float, value: float
     (R. G. Newcombe, Statistics in Medicine 17, 1998, 873; from memory).
     """
     up, down = above / points, below / points
-    up_low, up_high = independent_points_interval(above, points)
-    down_low, down_high = independent_points_interval(below, points)
+    up_low, up_high = binomial_interval(above, points)
+    down_low, down_high = binomial_interval(below, points)
     return value - math.hypot(up - up_low, down_high - down), value + math.hypot(up_high - up, down - down_low)
 
 

@@ -11,9 +11,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from micro.points.estimate import independent_points_interval
 from micro.points.tally import VERDICTS
-from micro.statistics.sampling import student_t
+from micro.statistics.sampling import binomial_interval, student_t
 from micro.tables.columns import COUNTERS, empty, names
 
 FloatArray = NDArray[np.float64]
@@ -105,7 +104,7 @@ def _kappa(sums: FloatArray, disagreement: Disagreement, points: float) -> Kappa
         low, high = ratio * np.exp(_half_width(np.log(without)) * np.array([-1, 1]))
     else:
         half = _half_width(without)
-        rare = np.array(independent_points_interval(float(seen * points), points)) / by_chance
+        rare = np.array(binomial_interval(float(seen * points), points)) / by_chance
         low, high = np.minimum(ratio - half, rare[0]), np.maximum(ratio + half, rare[1])
     return Kappa(float(1 - ratio), float(np.clip(1 - high, -1, 1)), float(np.clip(1 - low, -1, 1)))
 

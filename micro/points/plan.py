@@ -128,6 +128,43 @@ class Grid:
         return np.repeat(self.first_y_px + self.step_y_px * np.arange(self.rows), self.columns)
 
 
+@dataclass(frozen=True)
+class Scattered:
+    """Points drawn one by one on one field, in px, each with the density of the draw there.
+
+    The page lays their surroundings out in `rows` of `columns`; points are numbered from 1, along the rows.
+    """
+
+    x: tuple[float, ...]
+    y: tuple[float, ...]
+    density: tuple[float, ...]
+
+    @property
+    def points(self) -> int:
+        """Number of points."""
+        return len(self.x)
+
+    @property
+    def columns(self) -> int:
+        """Columns of the layout."""
+        return max(1, math.ceil(math.sqrt(self.points)))
+
+    @property
+    def rows(self) -> int:
+        """Rows of the layout; the last may not be full."""
+        return -(-self.points // self.columns)
+
+    @property
+    def x_px(self) -> FloatArray:
+        """(points,) distance of each point from the left edge."""
+        return np.array(self.x)
+
+    @property
+    def y_px(self) -> FloatArray:
+        """(points,) distance of each point from the top edge."""
+        return np.array(self.y)
+
+
 def place_grid(width_px: int, height_px: int, points: int, rng: np.random.Generator) -> Grid:
     """Grid of about `points` points that spans a field, shifted by a random part of its cell.
 

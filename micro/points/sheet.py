@@ -7,7 +7,7 @@ import csv
 import hashlib
 import io
 import json
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -25,26 +25,27 @@ from micro.image.micrograph import Micrograph, SubField
 from micro.image.reading import read
 from micro.owned import own
 from micro.pictures.outlines import display_range, to_display
-from micro.points.plan import Grid, Plan, draw_fields, place_grid, suggested_fields, suggested_points
-from micro.points.tally import FORM, TALLY, TO_FILL_IN
+from micro.points.plan import Grid, Plan, Scattered, draw_fields, place_grid, suggested_fields, suggested_points
+from micro.points.tally import DENSITY, FORM, TALLY, TO_FILL_IN
 from micro.tables.columns import names
 
 PAGE, FORM_FILE, PRINT = "sheet.html", "form.csv", "print"
 
 
 def write_sheet(sheet: Sheet, out: Path) -> None:
-    """Write the page, the form for paper, and a printable picture a field, numbered as the form is.
+    """Write the page; of grids also the form for paper, and a printable picture a field, numbered as the form is.
 
     Raises
     ------
     UsageError
         Where files of somebody else are in the way.
     """
-    prints = [f"{PRINT}/{number + 1:03d}.png" for number in range(len(sheet.fields))]
+    prints = [f"{PRINT}/{number + 1:03d}.png" for number in range(len(sheet.fields) if sheet.on_grids else 0)]
     own(out, prints)
     with results.whole_file(out / PAGE) as stream:
         stream.write(counting_page(sheet).encode(errors="backslashreplace"))
-    results.write_table(out / FORM_FILE, form(sheet))
+    if sheet.on_grids:
+        results.write_table(out / FORM_FILE, form(sheet))
     for number, name in enumerate(prints):
         with results.whole_file(out / name) as stream:
             stream.write(printable_page(sheet, number))
@@ -71,12 +72,15 @@ ARM_PX, OPEN_PX = 13, 4
 def form(sheet: Sheet) -> pd.DataFrame:
     """Empty tally form with the columns FORM: one row a field, or a field and class; three columns to fill in."""
     rows = []
-    for page, f in enumerate(sheet.fields, 1):
-        g = f.grid
+    for page, (f, g) in enumerate(_grids(sheet), 1):
         placed = (g.columns, g.rows, g.first_x_px, g.first_y_px, g.step_x_px, g.step_y_px)
         for carbide_class in sheet.classes if len(sheet.classes) > 1 else ("",):
             rows.append((sheet.identity, page, f.specimen, f.field, f.image_sha256, *placed, carbide_class, "", "", ""))
     return pd.DataFrame(rows, columns=names(FORM))
+
+
+def _grids(sheet: Sheet) -> list[tuple[SheetField, Grid]]:
+    return [(field, field.grid) for field in sheet.fields if isinstance(field.grid, Grid)]
 
 
 def printable_page(sheet: Sheet, number: int) -> bytes:
@@ -157,7 +161,7 @@ def manifest(sheet: Sheet) -> dict[str, Any]:
     return {
         "sheet": sheet.identity,
         "classes": list(sheet.classes),
-        "columns": names(TALLY),
+        "columns": names(TALLY) if sheet.on_grids else [*names(TALLY), DENSITY.name],
         "detail_px": DETAIL_PX,
         "fields": [
             {
@@ -169,6 +173,8 @@ def manifest(sheet: Sheet) -> dict[str, Any]:
                 "grid_columns": f.grid.columns,
                 "x_px": [round(float(x), 2) for x in f.grid.x_px],
                 "y_px": [round(float(y), 2) for y in f.grid.y_px],
+                # Low where carbide or matrix is sure, without a word of which of them it is.
+                **({} if isinstance(f.grid, Grid) else {DENSITY.name: list(f.grid.density)}),
             }
             for f in sheet.fields
         ],
@@ -270,7 +276,7 @@ class SheetField:
     image_sha256: str
     width_px: int
     height_px: int
-    grid: Grid
+    grid: Grid | Scattered
     overview: bytes
     details: bytes
 
@@ -284,6 +290,11 @@ class Sheet:
     classes: tuple[str, ...]
     plans: tuple[Plan, ...]
     troubles: tuple[InputError, ...]
+
+    @property
+    def on_grids(self) -> bool:
+        """Whether the points are spread evenly, so that their totals tell the fraction and paper will do."""
+        return all(isinstance(field.grid, Grid) for field in self.fields)
 
 
 def make_sheet(pictures: Iterable[Picture], settings: SheetSettings) -> Sheet:
@@ -303,13 +314,19 @@ def make_sheet(pictures: Iterable[Picture], settings: SheetSettings) -> Sheet:
         by_specimen.setdefault(picture.specimen, []).append(picture)
     points = settings.points or suggested_points(settings.expected_fraction)
     wanted = suggested_fields(settings.expected_fraction, points, settings.relative_accuracy_pct)
+
+    def placed(width_px: int, height_px: int) -> Grid:
+        return place_grid(width_px, height_px, points, rng)
+
     drawn: list[SheetField] = []
     plans, troubles = [], []
     for specimen, available in by_specimen.items():
         fields = []
         for index in draw_fields(len(available), settings.fields or wanted, rng):
             try:
-                fields.append(_sheet_field(available[index], points, rng))
+                fields.append(
+                    _sheet_field(available[index], lambda width, height: place_grid(width, height, points, rng))
+                )
             except InputError as trouble:
                 troubles.append(trouble)
         drawn += fields
@@ -326,13 +343,27 @@ def make_sheet(pictures: Iterable[Picture], settings: SheetSettings) -> Sheet:
     return Sheet(_identity(shuffled, settings.classes), shuffled, settings.classes, tuple(plans), tuple(troubles))
 
 
+def further_sheet(drawn: Sequence[tuple[Picture, Scattered]], classes: tuple[str, ...], seed: int) -> Sheet:
+    """Sheet of points that were drawn one by one, its fields in random order.
+
+    Raises
+    ------
+    InputError
+        Where a picture cannot be read.
+    """
+    order = np.random.default_rng(seed).permutation(len(drawn))
+    fields = tuple(_sheet_field(drawn[i][0], lambda *_, points=drawn[i][1]: points) for i in order)
+    return Sheet(_identity(fields, classes), fields, classes, (), ())
+
+
 def _identity(fields: tuple[SheetField, ...], classes: tuple[str, ...]) -> str:
     """Short name of a sheet: another one as soon as a picture, a point, a class or the order differs."""
     content = [(f.specimen, f.field, f.image_sha256, vars(f.grid)) for f in fields]
     return hashlib.sha256(json.dumps([content, classes]).encode(errors="surrogateescape")).hexdigest()[:12]
 
 
-def _sheet_field(picture: Picture, points: int, rng: np.random.Generator) -> SheetField:
+def _sheet_field(picture: Picture, placed: Callable[[int, int], Grid | Scattered]) -> SheetField:
+    """Field of a sheet, its points `placed` on a picture of so many columns and rows."""
     micrograph = read(
         picture.path,
         page=picture.page,
@@ -342,7 +373,7 @@ def _sheet_field(picture: Picture, points: int, rng: np.random.Generator) -> She
         crop_px=picture.crop_px,
     ).core
     shown = shown_grey(micrograph)
-    grid = place_grid(shown.shape[1], shown.shape[0], points, rng)
+    grid = placed(shown.shape[1], shown.shape[0])
     return SheetField(
         specimen=picture.specimen,
         field=picture.field,
@@ -372,7 +403,7 @@ def reduced(shown: NDArray[np.uint8], longest_px: int) -> NDArray[np.uint8]:
     return cv2.resize(shown, size, interpolation=cv2.INTER_AREA)
 
 
-def details(shown: NDArray[np.uint8], grid: Grid) -> NDArray[np.uint8]:
+def details(shown: NDArray[np.uint8], grid: Grid | Scattered) -> NDArray[np.uint8]:
     """(rows·DETAIL_PX, columns·DETAIL_PX) squares about the points; black beyond the edge of the picture.
 
     The square of a point at x begins at the whole pixel floor(x) − DETAIL_PX/2.
@@ -381,7 +412,8 @@ def details(shown: NDArray[np.uint8], grid: Grid) -> NDArray[np.uint8]:
     padded = np.pad(shown, half)
     rows = np.floor(grid.y_px).astype(int)[:, None] + np.arange(DETAIL_PX)
     columns = np.floor(grid.x_px).astype(int)[:, None] + np.arange(DETAIL_PX)
-    squares = padded[rows[:, :, None], columns[:, None, :]]
+    squares = np.zeros((grid.rows * grid.columns, DETAIL_PX, DETAIL_PX), np.uint8)
+    squares[: grid.points] = padded[rows[:, :, None], columns[:, None, :]]
     placed = squares.reshape(grid.rows, grid.columns, DETAIL_PX, DETAIL_PX).swapaxes(1, 2)
     return np.ascontiguousarray(placed).reshape(grid.rows * DETAIL_PX, grid.columns * DETAIL_PX)
 

@@ -11,6 +11,7 @@ from typing import NoReturn
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from micro.errors import InputError
 from micro.points.plan import Grid
@@ -34,6 +35,8 @@ TALLY = (
     Column("carbide_class", "", "str", "class of the carbide that was hit; empty where there is one class"),
     Column("counter", "", "str", "who counted"),
 )
+DENSITY = Column("density", "", "float64", "how many times as many points as evenly spread ones were drawn for there")
+"""Further column of the tally of a sheet whose points are not spread evenly."""
 FORM = (
     Column("sheet", "", "str", "sheet the grid belongs to"),
     Column("page", "", "int64", "number of the printed picture"),
@@ -51,6 +54,8 @@ FORM = (
     Column("boundary", "", "int64", "points on a boundary: to fill in"),
     Column("counter", "", "str", "who counted: to fill in"),
 )
+# A point drawn for less often would outweigh whole fields; the program's own draws keep to a share of 0.3 (chosen).
+LEAST_DENSITY = 0.01
 TO_FILL_IN = ("inside", "boundary", "counter")
 """The last columns of a form."""
 
@@ -62,8 +67,8 @@ class Tally:
     Parameters
     ----------
     points
-        One row a point: specimen, field, counter, point, x_px, y_px, verdict, carbide_class; the verdict is empty
-        where only totals were noted on paper.
+        One row a point: specimen, field, counter, point, x_px, y_px, verdict, carbide_class, sheet, density; the
+        verdict is empty where only totals were noted on paper.
     counts
         One row a field, counter and class ("all", and each class where there are several): specimen, field,
         counter, carbide_class, points, inside, boundary.
@@ -147,6 +152,8 @@ def _read(path: Path) -> pd.DataFrame:
     if len(numbered) == 1:
         _fail(path, "holds no counts", "count at least one field")
     table = pd.DataFrame([cells for _, cells in numbered[1:]], columns=header, index=[n for n, _ in numbered[1:]])
+    if "verdict" in header and DENSITY.name in header:
+        wanted = [*wanted, DENSITY.name]
     return table[wanted].apply(lambda column: column.map(_plain))
 
 
@@ -197,6 +204,7 @@ def _from_points(path: Path, table: pd.DataFrame) -> Tally:
         table[column] = _numbers(path, table[column], whole=True, lowest=lowest)
     for column in ("x_px", "y_px"):
         table[column] = _numbers(path, table[column], whole=False)
+    table[DENSITY.name] = _densities(path, table)
     for what, wrong in (
         ("is given twice", table.duplicated([*KEY, "point"])),
         ("is not on its grid", table["point"] > table["grid_points"]),
@@ -217,8 +225,15 @@ def _from_points(path: Path, table: pd.DataFrame) -> Tally:
         for number, row in zip(counted[short.index], short.to_dict("records"), strict=True)
     )  # fmt: skip
     whole = table[counted == table["grid_points"]]
-    points = whole[[*KEY, "point", "x_px", "y_px", "verdict", "carbide_class"]]
+    points = whole[[*KEY, "point", "x_px", "y_px", "verdict", "carbide_class", "sheet", DENSITY.name]]
     return Tally(points, _count(points), pictures, str(path), messages)
+
+
+def _densities(path: Path, table: pd.DataFrame) -> NDArray[np.float64]:
+    """(rows,) density of the draw at each point; 1 where the points are spread evenly."""
+    if DENSITY.name not in table:
+        return np.ones(len(table))
+    return np.asarray(_numbers(path, table[DENSITY.name], whole=False, lowest=LEAST_DENSITY))
 
 
 def _count(points: pd.DataFrame) -> pd.DataFrame:
@@ -275,9 +290,10 @@ def _from_form(path: Path, table: pd.DataFrame) -> Tally:
 
 def _positions(form: pd.DataFrame) -> pd.DataFrame:
     """Points of the grids that a form states, without verdicts."""
-    blocks = [pd.DataFrame(columns=[*KEY, "point", "x_px", "y_px", "verdict", "carbide_class"])]
+    blocks = [pd.DataFrame(columns=[*KEY, "point", "x_px", "y_px", "verdict", "carbide_class", "sheet", DENSITY.name])]
     for _, row in form.drop_duplicates(KEY).iterrows():
         grid = Grid(*(row[c] for c in ("columns", "rows", "first_x_px", "first_y_px", "step_x_px", "step_y_px")))
         block = pd.DataFrame({"point": np.arange(1, grid.points + 1), "x_px": grid.x_px, "y_px": grid.y_px})
-        blocks.append(block.assign(**{k: row[k] for k in KEY}, verdict="", carbide_class=""))
+        known = {k: row[k] for k in (*KEY, "sheet")}
+        blocks.append(block.assign(**known, verdict="", carbide_class="", **{DENSITY.name: 1.0}))
     return pd.concat(blocks[1:] or blocks, ignore_index=True)

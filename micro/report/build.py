@@ -18,6 +18,7 @@ from micro.measures.banding import SIGNIFICANCE
 from micro.points.lessons import read_lessons
 from micro.report.bars import forest_figures
 from micro.report.comparison_sections import point_sections
+from micro.report.detection_section import detection_sections
 from micro.report.drawing import Save, drawing
 from micro.report.field_pictures import field_pictures, same_scale_pictures, typical_micrograph
 from micro.report.field_table import field_table
@@ -26,6 +27,7 @@ from micro.report.sections import answer_sections
 from micro.report.summary import MOST_IN_WORDS, study_bars, summary_parts
 from micro.report.taught_section import taught_sections
 from micro.report.wording import methods
+from micro.specimens.detected import read_detected
 from micro.study.model import Study
 
 if TYPE_CHECKING:
@@ -202,7 +204,9 @@ def study_sections(
 ) -> list[PageSection]:
     """Parts of the page that answer the study, then the count by people where there is one."""
     bars = study_bars(study, tables["specimens"], answer)
-    sections = answer_sections(answer, bars, same_scale_pictures(study, tables["fields"]), save)
+    detected = read_detected(out)
+    sections = answer_sections(answer, bars, same_scale_pictures(study, tables["fields"]), save, detected)
+    sections += detection_sections(detected, tables["specimens"], save)
     sections += taught_sections(read_lessons(out), tables, save, out)
     return sections if answer.count is None else [*sections, *point_sections(answer.count, out, save)]
 

@@ -16,8 +16,8 @@ from micro.study.model import Field, Study, safe_stem
 
 TABLES = (
     results.PARTICLES, results.FIELDS, results.PROFILES, results.SPECIMENS, results.COMPARISON, results.CHEMISTRY,
-    results.MATRIX, results.SIZES, results.COUPONS, results.RATIOS, results.GROUP_RATIOS, results.STRUCTURE,
-    results.POINTS, results.COUNTERS, results.REPORT, *results.PARQUET.values(),
+    results.MATRIX, results.SIZES, results.COUPONS, results.COUPONS_USED, results.RATIOS, results.GROUP_RATIOS,
+    results.STRUCTURE, results.POINTS, results.COUNTERS, results.DETECTION, results.REPORT, *results.PARQUET.values(),
 )  # fmt: skip
 
 
@@ -93,18 +93,23 @@ def _absolute(value: Any) -> Any:
     return str(value.resolve()) if isinstance(value, Path) else value
 
 
-def read_run(folder: Path) -> RunRecord:
+def read_run(folder: Path, as_left: bool = True) -> RunRecord:
     """Read run.json of a results folder, with the types of `RunRecord` throughout.
+
+    Parameters
+    ----------
+    as_left
+        Refuse one that was changed since its run ended.
 
     Raises
     ------
     InputError
-        Where it is missing, damaged, of an earlier version, or names files outside the folder.
+        Where it is missing, damaged, changed, of an earlier version, or names files outside the folder.
     """
     # Takes a tenth of a second to load; a run that only writes its record does without.
     from pydantic import TypeAdapter
 
-    content = results.read_record(folder)
+    content = results.read_record(folder, as_left)
     try:
         record = TypeAdapter(RunRecord).validate_python(content)
         _check_whole(record)

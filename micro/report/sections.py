@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +14,7 @@ from micro.report.drawing import Save
 from micro.report.matrix_section import matrix_section
 from micro.report.page import PagePicture, PageSection, PageTable
 from micro.report.wording import MINUS, plain_name, with_ends
+from micro.specimens.detected import NUMBER, PUT_RIGHT, Detected
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,7 +31,9 @@ BUDGETED = (
 )
 
 
-def answer_sections(answer: Analysis, bars: Bars, pictures: Sequence[PagePicture], save: Save) -> list[PageSection]:
+def answer_sections(
+    answer: Analysis, bars: Bars, pictures: Sequence[PagePicture], save: Save, detected: Mapping[str, Detected]
+) -> list[PageSection]:
     """Parts for whatever the study holds.
 
     Parameters
@@ -41,6 +44,8 @@ def answer_sections(answer: Analysis, bars: Bars, pictures: Sequence[PagePicture
         Typical fields at one scale.
     save
         Draws and writes a figure.
+    detected
+        What the pictures of a specimen can show, by its name.
     """
     parts = [
         bars_section(bars),
@@ -50,7 +55,7 @@ def answer_sections(answer: Analysis, bars: Bars, pictures: Sequence[PagePicture
         structure_section(answer, save),
         matrix_section(answer.matrix, save),
         chemistry_section(answer.chemistry, save),
-        budget_section(answer),
+        budget_section(answer, detected),
     ]
     return [part for part in parts if part is not None]
 
@@ -116,29 +121,37 @@ def chemistry_section(chemistry: pd.DataFrame, save: Save) -> PageSection | None
     )
 
 
-def budget_section(answer: Analysis) -> PageSection | None:
+def budget_section(answer: Analysis, detected: Mapping[str, Detected]) -> PageSection | None:
     """Say what makes the main numbers uncertain."""
-    rows = [row for specimen in answer.specimens for row in _budget_rows(specimen)]
+    rows = [row for specimen in answer.specimens for row in _budget_rows(specimen, detected)]
     if not rows:
         return None
     text = (
         "Relative standard uncertainties, in % of the value: the scatter between fields over the root of their number "
-        "(of one field: that within it), the segmentation (levels, noise, blur), which all fields share, and the "
-        "scale. Unknown ones are left out of the interval.",
+        "(of one field: that within it), the segmentation (levels, noise, blur), which all fields share, carbides "
+        "that may be missed, and the scale. Unknown ones are left out of the interval. What is missed widens the area "
+        "fraction upward only; a number put right adds what detection leaves open.",
     )
-    columns = ("specimen, quantity", "field scatter", "segmentation", "scale", "together")
+    columns = ("specimen, quantity", "field scatter", "segmentation", "detection", "scale", "together")
     return PageSection("uncertainty", "What makes the numbers uncertain", text, tables=[PageTable("", columns, rows)])
 
 
-def _budget_rows(specimen: Any) -> Iterator[tuple[str, ...]]:
+def _budget_rows(specimen: Any, detected: Mapping[str, Detected]) -> Iterator[tuple[str, ...]]:
     from micro.specimens.summary import budgets
 
     known = budgets(specimen.particles, specimen.fields, specimen.scale_relative_uncertainty, of_all=BUDGETED)
     for _, quantity, budget in known:
         size = abs(budget.estimate.value)
         if size > 0:
-            shown = (_share(u / size) for _, u, _ in budget.rows())
-            yield (f"{specimen.name}, {plain_name(quantity.name)}", *shown)
+            fields, segmentation, missed, scale, together = (u / size for _, u, _ in budget.rows())
+            of_detection = [(plain_name(quantity.name), missed, together)]
+            found = detected.get(specimen.name)
+            if quantity.name == NUMBER and found is not None and math.isfinite(found.share):
+                u = found.number_log_uncertainty
+                of_detection.append((plain_name(PUT_RIGHT), u, math.hypot(together, u)))
+            for name, detection, combined in of_detection:
+                shown = (_share(u) for u in (fields, segmentation, detection, scale, combined))
+                yield (f"{specimen.name}, {name}", *shown)
 
 
 def _share(relative: float) -> str:

@@ -81,6 +81,11 @@ def in_words(lesson: Lesson) -> list[str]:
         f"{_percent(lesson.missed_area)} lies outside.",
         f"The area fraction is that by {_map(lesson)}, put right by the points.",
     ]
+    if lesson.further:
+        lines.append(
+            f"{lesson.further} of the points were drawn where the map was unsure: each weighs as one over the density "
+            "of that draw, and agreements are told of the others."
+        )
     for field, share in lesson.outside.items():
         told = issue("outside_taught", share=share).text
         lines.append(f"{field}: {told}.")

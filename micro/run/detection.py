@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +17,7 @@ from micro.segmentation.blurred_shapes import resolved_diameter_px
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 from micro.segmentation.stages import segment
 from micro.statistics.detection import DetectionCurve, fit_detection
-from micro.tables.columns import DETECTION, names
+from micro.tables.columns import DETECTION, flagged, names
 
 FloatArray = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -27,6 +28,8 @@ SMALLEST, LARGEST = 0.25, 2.5
 CELL_PX = 48
 # Carbides set in stay clear of those there by their radius and so many edge spreads (chosen).
 CLEAR_SPREADS = 4.0
+# Fewer resolved carbides than these say too little of the shapes (chosen).
+FEWEST_SHAPED = 20
 SIZE_CLASSES = 8
 LOOKED_PX = 1
 SYNTHETIC = 3
@@ -46,12 +49,22 @@ class Detection:
         Mean number of carbides found in a picture whose matrix holds none.
     found
         Carbides found in the picture as it is.
+    pictures
+        Pictures that all this is of.
     """
 
     curve: DetectionCurve | None
     trials: pd.DataFrame
     false_calls: float
     found: int
+    pictures: int = 1
+
+    @classmethod
+    def of_fields(cls, fields: Sequence[Detection]) -> Detection:
+        """All trials of several fields as one, their false calls and carbides found added up."""
+        trials = pd.concat([one.trials for one in fields], ignore_index=True)
+        calls, found = sum(one.false_calls for one in fields), sum(one.found for one in fields)
+        return cls(_curve(trials), trials, calls, found, len(fields))
 
     @property
     def false_call_rate(self) -> float:
@@ -64,8 +77,9 @@ class Detection:
         if self.curve is None or not np.isfinite(self.curve.a90):
             said = "The size found nine times in ten lies outside the sizes tried"
         else:
+            where = "these pictures" if self.pictures > 1 else "this picture"
             said = (
-                f"In this picture carbides above {self.curve.a90:.2g} µm are found nine times in ten "
+                f"In {where} carbides above {self.curve.a90:.2g} µm are found nine times in ten "
                 f"({self.curve.a90_95:.2g} µm at 95 % confidence)"
             )
         if not self.found:
@@ -107,15 +121,18 @@ def detect(found: FieldResult, pictures: int, seed: int, settings: SegmentationS
     um_per_px = found.scale.um_per_px
     trials = pd.concat([_trial(found, settings, rng) for _ in range(pictures)], ignore_index=True)
     trials = trials.assign(ecd_um=trials.pop("ecd_px") * um_per_px)
-    size, hit = trials["ecd_um"].to_numpy(float), trials["found"].to_numpy(bool)
-    curve = fit_detection(size, hit) if 0 < hit.sum() < len(hit) and len(hit) >= 10 else None
     matrices = [
         turned_matrix(found.segmentation),
         *(synthetic_matrix(found.segmentation, rng) for _ in range(SYNTHETIC)),
     ]
     calls = [_false_calls(found, matrix, settings) for matrix in matrices]
     # The turned picture is the matrix itself, the others its spectrum alone: the worse of the two is told.
-    return Detection(curve, trials, max(calls[0], float(np.mean(calls[1:]))), found.segmentation.count)
+    return Detection(_curve(trials), trials, max(calls[0], float(np.mean(calls[1:]))), found.segmentation.count)
+
+
+def _curve(trials: pd.DataFrame) -> DetectionCurve | None:
+    size, hit = trials["ecd_um"].to_numpy(float), trials["found"].to_numpy(bool)
+    return fit_detection(size, hit) if 0 < hit.sum() < len(hit) and len(hit) >= 10 else None
 
 
 def _of_one_polarity(segmentation: Segmentation, settings: SegmentationSettings) -> SegmentationSettings:
@@ -148,7 +165,8 @@ def carbides_to_set(found: FieldResult, rng: np.random.Generator) -> Shapes:
 
     segmentation = found.segmentation
     spread = segmentation.blur_px or 1.0
-    own = found.particles.sample(max(1, len(found.particles)), random_state=int(rng.integers(2**31)))
+    own = _shaped(found.particles)
+    own = own.sample(len(own), random_state=int(rng.integers(2**31)))
     rows, columns = segmentation.labels.shape
     left, top = np.meshgrid(np.arange(0, columns - CELL_PX, CELL_PX), np.arange(0, rows - CELL_PX, CELL_PX))
     x, y = (corner.ravel() + rng.uniform(0, CELL_PX, corner.size) for corner in (left, top))
@@ -168,6 +186,12 @@ def carbides_to_set(found: FieldResult, rng: np.random.Generator) -> Shapes:
     clear = cv2.distanceTransform(free, cv2.DIST_L2, cv2.DIST_MASK_5)[1:-1, 1:-1]
     fits = clear[y.astype(int), x.astype(int)] > outlines.reach + CLEAR_SPREADS * spread
     return outlines.take(fits)
+
+
+def _shaped(particles: pd.DataFrame) -> pd.DataFrame:
+    """Carbides whose shape is resolved; all of them where these are few. Noise draws small ones out in length."""
+    resolved = particles[~flagged(particles["flags"], "small")]
+    return resolved if len(resolved) >= FEWEST_SHAPED else particles
 
 
 def set_in(found: FieldResult, outlines: Shapes) -> Picture:
@@ -229,14 +253,14 @@ def _false_calls(found: FieldResult, contrast: Picture, settings: SegmentationSe
     return int(np.count_nonzero(inside > again.outline_px / 2))
 
 
-def size_table(detection: Detection) -> pd.DataFrame:
+def size_table(detection: Detection, specimen: str) -> pd.DataFrame:
     """Rows of detection.csv: hits of each class of size beside the curve, and the median error of the area there."""
     trials = detection.trials
     edges = np.quantile(trials["ecd_um"], np.linspace(0, 1, SIZE_CLASSES + 1))
     which = np.clip(np.searchsorted(edges, trials["ecd_um"], side="right") - 1, 0, SIZE_CLASSES - 1)
     size = np.array([np.exp(np.log(own["ecd_um"]).mean()) for _, own in trials.groupby(which)])
     table = trials.groupby(which).agg(set_in=("found", "size"), found=("found", "sum"), ratio=("area_ratio", "median"))
-    table = table.assign(ecd_um=size, area_error=table["ratio"] - 1).reset_index(drop=True)
+    table = table.assign(specimen=specimen, ecd_um=size, area_error=table["ratio"] - 1).reset_index(drop=True)
     for name in ("probability", "probability_low", "probability_high"):
         table[name] = np.nan
     if detection.curve is not None:

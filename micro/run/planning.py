@@ -14,6 +14,7 @@ from micro.points.plan import SECONDS_PER_POINT, fields_needed, suggested_points
 from micro.report.record import read_run
 from micro.report.wording import figures
 from micro.run.study import check_untouched
+from micro.specimens.detected import A90, NUMBER, PUT_RIGHT
 from micro.specimens.planning import (
     BANDS_IN_A_FIELD,
     Measured,
@@ -28,6 +29,10 @@ from micro.tables.columns import FIELDS, SPECIMENS, names
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+# From this share of carbides missed on the plan speaks of the magnification (chosen).
+MANY_MISSED = 0.05
 
 
 def plan_lines(folder: Path, accuracy_pct: float) -> list[str]:
@@ -55,6 +60,7 @@ def plan_lines(folder: Path, accuracy_pct: float) -> list[str]:
             f"{specimen.name}: {number_of_fields(measured.fields)} measured, "
             f"area fraction {figures(100 * measured.fraction, 0)} %",
             *(f"  {said}" for said in specimen_lines(measured, accuracy_pct, sum(seconds) / len(seconds))),
+            *(f"  {said}" for said in detection_lines(own[2])),
             *(f"  {said}" for said in band_lines(measured, smallest_across(folder, own[1], record.outcomes))),
         ]
     return lines
@@ -118,6 +124,22 @@ def band_lines(measured: Measured, across_um: float) -> list[str]:
     if across_um >= wanted:
         return [f"{told}, and these are {across_um:.3g} µm"]
     return [f"{told}; these are {across_um:.3g} µm: photograph at a lower magnification, or stitch"]
+
+
+def detection_lines(specimens: pd.DataFrame) -> list[str]:
+    """Say which carbides the pictures show, and what a finer picture would; nothing where it was not looked for."""
+    own = specimens[specimens["carbide_class"] == "all"].drop_duplicates("quantity").set_index("quantity")["mean"]
+    a90, raw, right = (float(own.get(name, math.nan)) for name in (A90, NUMBER, PUT_RIGHT))
+    if not math.isfinite(a90):
+        return []
+    told = f"carbides above {a90:.2g} µm are found nine times in ten"
+    if not math.isfinite(right):
+        return [f"{told}; most lie below: only a higher magnification finds them"]
+    missed = 1 - raw / right
+    if missed < MANY_MISSED:
+        return [f"{told}; few are smaller"]
+    share = f"about {100 * missed:.0f} of 100 are missed"
+    return [f"{told}, {share}: twice the magnification finds those above about {a90 / 2:.2g} µm"]
 
 
 def smallest_across(folder: Path, fields: pd.DataFrame, outcomes: Sequence[Outcome]) -> float:

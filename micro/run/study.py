@@ -19,7 +19,6 @@ from micro.batch.fields import (
     write_failures,
 )
 from micro.batch.job import PROFILE_COLUMNS, Outcome, is_band_profile
-from micro.errors import InputError
 from micro.owned import Origin, claimed
 from micro.points.kept import kept_names, store_tallies, stored_tallies
 from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
@@ -51,11 +50,18 @@ class RunSummary:
 
 def run_study(
     study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None,
-    parquet: bool = False,
+    parquet: bool = False, answered: Callable[[RunSummary], None] | None = None,
 ) -> RunSummary:  # fmt: skip
     """Measure a study into a results folder, or finish what an earlier run began.
 
-    With `parquet` the tables also go out in that format.
+    Parameters
+    ----------
+    done
+        Told of every field as it ends.
+    parquet
+        Write the tables in that format too.
+    answered
+        Told what the run found as soon as it stands in the tables, before figures are drawn.
 
     Raises
     ------
@@ -66,14 +72,23 @@ def run_study(
     with claimed(out, origin_of(study), written_names(study, out)):
         outcomes = measure_study(study, out, workers, done, scheduler)
         write_failures(outcomes, out)
-        tables, answer = write_results(study, outcomes, out, parquet, workers)
+        tables, answer = write_tables(study, outcomes, out)
+        ending = RunSummary(outcomes, tables["specimens"], _sentences(study, out, tables, answer), answer.troubles)
+        if answered is not None:
+            answered(ending)
+        write_pages(study, outcomes, out, tables, answer, parquet, workers)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         write_record(run_record(study, outcomes, out, date, time.perf_counter() - start), out)
-    from micro.report.summary import answer_sentences
+    return ending
 
-    return RunSummary(
-        outcomes, tables["specimens"], tuple(answer_sentences(study, tables["specimens"], answer)), answer.troubles
-    )
+
+def _sentences(study: Study, out: Path, tables: dict[str, pd.DataFrame], answer: Analysis) -> tuple[str, ...]:
+    """Answers in words, and what the pictures can show."""
+    from micro.report.summary import answer_sentences
+    from micro.specimens.detected import read_detected
+
+    detected = [f"{one.specimen}: {one.sentence}" for one in read_detected(out).values()]
+    return (*answer_sentences(study, tables["specimens"], answer), *detected)
 
 
 def origin_of(study: Study) -> Origin:
@@ -93,7 +108,8 @@ def written_names(study: Study, out: Path) -> tuple[str, ...]:
         from micro.run.taught import taught_names
 
         kept = (*kept, *taught_names(study))
-    return (*TABLES, results.RECORD, results.FAILURES, *kept, *(n for stem in stems for n in results.field_files(stem)))
+    own = (results.DETECTION_RECORD, results.RECORD, results.FAILURES)
+    return (*TABLES, *own, *kept, *(n for stem in stems for n in results.field_files(stem)))
 
 
 def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: float) -> Agreement:
@@ -117,35 +133,41 @@ def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: floa
     agreement = compare_count(read_tallies(paths), folder, pictures_of(record.outcomes), wanted_accuracy_pct)
     with claimed(folder, None, (*written_names(record.study, folder), *kept_names(len(paths))), paths):
         store_tallies(paths, folder, wanted_accuracy_pct)
-        write_results(record.study, record.outcomes, folder)
+        write_pages(record.study, record.outcomes, folder, *write_tables(record.study, record.outcomes, folder))
         write_record(replace(record, outputs=output_hashes(folder)), folder)
     return agreement
 
 
 def check_untouched(record: RunRecord, folder: Path) -> None:
-    """Raise InputError where a table of the measured fields is not as the run left it."""
-    now = output_hashes(folder)
-    for name in (results.PARTICLES, results.FIELDS, results.PROFILES):
-        if name not in now or now[name] != record.outputs.get(name):
-            raise InputError(folder / name, "is not as the run left it", "run the study again")
+    """Raise InputError where a table of the study or a file of a field is not as the run left it."""
+    every = dict(record.outputs)
+    for outcome in record.outcomes:
+        every |= outcome.outputs
+    results.check_as_left(folder, every, (name for name in every if name != results.REPORT))
 
 
-def write_results(
-    study: Study, outcomes: tuple[Outcome, ...], out: Path, parquet: bool = False, workers: int = 1
-) -> tuple[dict[str, pd.DataFrame], Analysis]:
-    """Write all that follows from the measured fields and the kept tallies: tables of the study, answer, report."""
+def write_tables(study: Study, outcomes: tuple[Outcome, ...], out: Path) -> tuple[dict[str, pd.DataFrame], Analysis]:
+    """Write the tables that follow from the measured fields and the kept tallies; return them, and the answer."""
     from micro.analysis import analyse_study, write_analysis
-    from micro.report.build import write_report
 
     tables, count = summary_tables(study, outcomes, out)
     answer = analyse_study(study, outcomes, tables, count)
     write_analysis(answer, out)
+    return tables, answer
+
+
+def write_pages(
+    study: Study, outcomes: tuple[Outcome, ...], out: Path, tables: dict[str, pd.DataFrame], answer: Analysis,
+    parquet: bool = False, workers: int = 1,
+) -> None:  # fmt: skip
+    """Draw the figures and write the report; write the tables in Parquet where wanted, or where they stood so."""
+    from micro.report.build import write_report
+
     write_report(study, outcomes, tables, answer, out, workers)
     # Files that an earlier run wrote would otherwise tell of other numbers than the tables beside them.
     if parquet or any((out / name).exists() for name in results.PARQUET.values()):
         particles = results.read_table(out / results.PARTICLES, names(PARTICLES))
         results.write_parquet(out, tables | {"particles": particles})
-    return tables, answer
 
 
 def measure_study(
@@ -159,11 +181,13 @@ def measure_study(
     else:
         outcomes = measure_fields(study, out, workers, done, scheduler)
     from micro.points.lessons import corrected_fields, read_lessons
+    from micro.run.detected import detect_specimens
 
     gather(outcomes, out)
     lessons = read_lessons(out)
     if lessons:
         corrected_fields(out, lessons)
+    detect_specimens(study, outcomes, out, workers)
     return check_across_fields(study, outcomes, out)
 
 
@@ -174,10 +198,12 @@ def summary_tables(
     from micro.analysis import read_count
     from micro.points.agreement import with_count
     from micro.points.lessons import read_lessons, with_lessons
+    from micro.specimens.detected import read_detected, with_detected
 
     tables, count = read_tables(out), read_count(out, outcomes)
     summarised = summarise_specimens(study, outcomes, tables["particles"], tables["fields"])
     summarised = with_lessons(summarised, tables["fields"], read_lessons(out))
+    summarised = with_detected(summarised, read_detected(out))
     tables["specimens"] = with_count(summarised, count.agreement)
     results.write_table(out / results.SPECIMENS, tables["specimens"])
     return tables, count

@@ -231,7 +231,7 @@ def _group(
     tasks, whole = _with_maps(tasks, teaching, workers)
     fields = [
         MappedField(job, task, mapped)
-        for job, task, mapped in zip(jobs, tasks, _each(map_field, tasks, workers), strict=True)
+        for job, task, mapped in zip(jobs, tasks, in_processes(map_field, tasks, workers, "taught_by"), strict=True)
     ]
     pooled = learn_of("", [_lesson_field(f, classes) for f in fields if f.counted], "better")
     chosen = pooled.chosen if pooled.points else str((teaching.stored or StoredMap(whole)).about.get("chosen", "own"))
@@ -271,8 +271,9 @@ def _with_maps(tasks: list[MapJob], teaching: Teaching, workers: int) -> tuple[l
     if not counted:
         raise InputError(teaching.counted.source, "counts no field that could be measured", "see why these failed")
     check_answers([task.counted for task in counted], teaching.counted.source)
-    features = _each(features_at, counted, workers)
-    answers = [task.counted for task in counted]
+    found = in_processes(features_at, counted, workers, "taught_by")
+    features, answers = [one[0] for one in found], [one[1] for one in found]
+    check_answers(answers, teaching.counted.source)
     shares = np.concatenate([a.shares(classes_of(answers)) for a in answers])
     whole = teach(np.concatenate(features), shares)
     if len(counted) == 1:
@@ -282,8 +283,8 @@ def _with_maps(tasks: list[MapJob], teaching: Teaching, workers: int) -> tuple[l
     return [replace(task, taught=judged.get(id(task), whole), drawn=whole) for task in tasks], whole
 
 
-def _each(work: Callable[[Task], Answer], tasks: Sequence[Task], workers: int) -> list[Answer]:
-    """Work on every task, in as many processes; answers in the order of the tasks."""
+def in_processes(work: Callable[[Task], Answer], tasks: Sequence[Task], workers: int, key: str) -> list[Answer]:
+    """Work on every task of a study key, in as many processes; answers in the order of the tasks."""
     workers = min(workers, len(tasks))
     if workers <= 1:
         prepare_process()
@@ -292,9 +293,7 @@ def _each(work: Callable[[Task], Answer], tasks: Sequence[Task], workers: int) -
         with pool_of(workers) as pool:
             return list(pool.map(work, tasks))
     except BrokenProcessPool:
-        raise InputError(
-            "taught_by", "the system ended a process that learnt from the count", "free memory, then run again"
-        ) from None
+        raise InputError(key, "the system ended a process that worked for it", "free memory, then run again") from None
 
 
 def _lesson_field(field: MappedField, classes: tuple[str, ...]) -> LessonField:

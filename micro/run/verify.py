@@ -37,7 +37,7 @@ def verify(folder: Path, workers: int, done: Callable[[Outcome], None]) -> Verdi
     InputError
         Where the folder holds no readable record of a run.
     """
-    record = read_run(folder)
+    record = read_run(folder, as_left=False)
     differences = [*changed_outputs(record, folder), *changed_inputs(record)]
     with tempfile.TemporaryDirectory() as scratch:
         copy_tallies(folder, Path(scratch))

@@ -8,7 +8,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 # An optical or electron micrograph lies well within.
 PLAUSIBLE_UM_PER_PX = (1e-5, 50.0)
@@ -60,8 +60,8 @@ UM_PER_RESOLUTION_UNIT = {2: 25400.0, 3: 10000.0}
 DEFAULTS_PER_INCH = (1.0, 72.0, 96.0, 100.0, 150.0, 300.0, 600.0)
 
 
-def scale_from_tags(path: str | Path) -> Scale | None:
-    """Scale by OME-XML (PhysicalSizeX) or by the TIFF tags XResolution and ResolutionUnit.
+def scale_from_tags(picture: str | Path | IO[bytes]) -> Scale | None:
+    """Scale of a file, named or open, by OME-XML (PhysicalSizeX) or the TIFF tags XResolution and ResolutionUnit.
 
     Returns
     -------
@@ -75,7 +75,9 @@ def scale_from_tags(path: str | Path) -> Scale | None:
     import tifffile
 
     try:
-        with unlogged(), tifffile.TiffFile(path) as file:
+        if not isinstance(picture, str | Path):
+            picture.seek(0)
+        with unlogged(), tifffile.TiffFile(picture) as file:
             stated = file.ome_metadata
             found = _from_ome(stated) if stated else None
             return found or _from_resolution(file.pages.first.tags)

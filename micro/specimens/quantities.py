@@ -416,4 +416,11 @@ COUNTED = (
     Quantity("point_fraction_of_these_fields", "point fraction of just these fields", AMOUNT, "", None, highest=1),
 )
 """What rests on the points that a person counted; they have no definition from carbides and fields alone."""
-BY_NAME = {quantity.name: quantity for quantity in (*QUANTITIES, *COUNTED)}
+SET_IN = (
+    Quantity("number_per_mm2_put_right", "number of carbides per area, put right for those missed", AMOUNT, "1/mm²",
+             None),
+    Quantity("detection_a90", "diameter found nine times in ten", RESOLUTION, "µm", None, detail="(a90)"),
+    Quantity("false_call_share", "share of what is found that is not there", RESOLUTION, "", None, highest=1),
+)  # fmt: skip
+"""What carbides of known size tell that were set into the pictures."""
+BY_NAME = {quantity.name: quantity for quantity in (*QUANTITIES, *COUNTED, *SET_IN)}

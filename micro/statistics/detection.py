@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.statistics.sampling import NORMAL_95
+
 FloatArray = NDArray[np.float64]
 
 ROUNDS, SETTLED = 100, 1e-9
@@ -37,7 +39,7 @@ class DetectionCurve:
     def band(self, size: FloatArray) -> tuple[FloatArray, FloatArray]:
         """(n,) ends of the 95 % interval of that probability at each size (Wald, on the logit)."""
         design = _design(size)
-        half = 1.959964 * np.sqrt(np.einsum("ni,ij,nj->n", design, self.covariance, design))
+        half = NORMAL_95 * np.sqrt(np.einsum("ni,ij,nj->n", design, self.covariance, design))
         middle = design @ self.coefficients
         return logistic(middle - half), logistic(middle + half)
 
@@ -48,11 +50,22 @@ class DetectionCurve:
         return math.exp((LOGIT_90 - b0) / b1) if b1 > 0 else math.nan
 
     @property
+    def a90_interval(self) -> tuple[float, float, float]:
+        """That size with the ends of its 95 % interval (delta method on ln size)."""
+        factor = math.exp(NORMAL_95 * self._log_error)
+        return self.a90, self.a90 / factor, self.a90 * factor
+
+    @property
     def a90_95(self) -> float:
         """Size that is found with a probability of 90 %, at a confidence of 95 % (delta method on ln size)."""
+        return self.a90 * math.exp(NORMAL_95_ONE_SIDED * self._log_error)
+
+    @property
+    def _log_error(self) -> float:
+        """Standard uncertainty of ln a90."""
         b0, b1 = self.coefficients
         slope = np.array([-1 / b1, -(LOGIT_90 - b0) / b1**2])
-        return self.a90 * math.exp(NORMAL_95_ONE_SIDED * math.sqrt(slope @ self.covariance @ slope))
+        return math.sqrt(slope @ self.covariance @ slope)
 
 
 def fit_detection(size: FloatArray, found: NDArray[np.bool_]) -> DetectionCurve:

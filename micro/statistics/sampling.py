@@ -76,6 +76,24 @@ def mean_of_fields(values: ArrayLike) -> Estimate:
     return ratio_of_fields(values, np.ones_like(values))
 
 
+def binomial_interval(hits: float, number: float) -> tuple[float, float]:
+    """Exact 95 % interval of a share (C. J. Clopper and E. S. Pearson, Biometrika 26, 1934); halves are allowed.
+
+    Examples
+    --------
+    >>> low, high = binomial_interval(8, 10)
+    >>> round(low, 3), round(high, 3)
+    (0.444, 0.975)
+
+    """
+    from scipy import special
+
+    tail = (1 - LEVEL) / 2
+    low = float(special.betaincinv(hits, number - hits + 1, tail)) if hits > 0 else 0.0
+    high = float(special.betaincinv(hits + 1, number - hits, 1 - tail)) if hits < number else 1.0
+    return low, high
+
+
 def share_of_fields(holds: ArrayLike) -> Estimate:
     """Share of the fields for which something holds, with the exact binomial interval (Clopper and Pearson 1934).
 
@@ -84,15 +102,12 @@ def share_of_fields(holds: ArrayLike) -> Estimate:
     holds
         (fields,) True or False.
     """
-    from scipy import special
-
     found = np.asarray(holds, bool)
     fields, count = len(found), int(found.sum())
     if fields == 0:
         return UNKNOWN
-    share, tail = count / fields, (1 - LEVEL) / 2
-    low = float(special.betaincinv(count, fields - count + 1, tail)) if count else 0.0
-    high = float(special.betaincinv(count + 1, fields - count, 1 - tail)) if count < fields else 1.0
+    share = count / fields
+    low, high = binomial_interval(count, fields)
     t = student_t(fields - 1)
     std = float(found.std(ddof=1)) if fields > 1 else math.nan
     return Estimate(share, std, (share - low) / t, (high - share) / t, fields - 1, fields)

@@ -42,6 +42,7 @@ NotNegative = Annotated[float, Field(title="a number, 0 or more", ge=0, le=LARGE
 Angle = Annotated[float, Field(title="a number from 0 to 180", ge=0, le=180)]
 # Values of a table lose their title in a schema.
 WeightPercent = Annotated[float, Field(description="a wt % from 0 to 100", ge=0, le=100)]
+FactorValue = Annotated[float, Field(description="a number", ge=-LARGEST, le=LARGEST)]
 Count = Annotated[int, Field(title="a whole number, 0 or more", ge=0, le=int(LARGEST))]
 AtLeastOne = Annotated[int, Field(title="a whole number, 1 or more", ge=1, le=int(LARGEST))]
 Images = Annotated[list[PathText], Field(title="a list of picture paths or patterns", min_length=1)]
@@ -134,6 +135,13 @@ class CommonKeys(PictureKeys, WithClasses, total=False):
         Literal["own", "taught", "better"],
         Field(title="one of own, taught, better", description="Which outlines are used where a count teaches some."),
     ]
+    detection: Annotated[
+        bool,
+        Field(
+            title="true or false",
+            description="Whether carbides of known size are set into the pictures, to learn which are found.",
+        ),
+    ]
     rolling_deg: Annotated[
         Angle, Field(description="Rolling direction from the horizontal, counter-clockwise as seen.")
     ]
@@ -206,6 +214,13 @@ class SpecimenKeys(CommonKeys, total=False):
     images: Required[Annotated[Images, Field(description="Picture files or patterns.")]]
     composition: Annotated[
         dict[str, WeightPercent], Field(title="a table", description="wt % by element; the rest is iron.")
+    ]
+    steel: Annotated[
+        Name, Field(description="Steel that the bar is of; bars of one steel make a series in micro atlas.")
+    ]
+    heat_treatment: Annotated[
+        dict[str, FactorValue],
+        Field(title="a table of numbers", description="Number by factor, such as austenitising_C or tempering_C."),
     ]
     field: Annotated[list[FieldKeys], Field(title=TABLES, description="Exceptions for single pictures.")]
 

@@ -43,6 +43,8 @@ class Specimen:
     `rolling_deg` is in the picture, counter-clockwise from the horizontal; None: estimated from each field.
     `composition` is in wt %. A scale given here comes before the tags of the picture. `taught_by` are tallies of a
     point count, or kept maps, that teach the outlines; `outlines` says which are used: "own", "taught" or "better".
+    With `detection` carbides of known size are set into some of its fields.
+    `steel` and `heat_treatment`, a number by factor, are for the atlas.
     """
 
     name: str
@@ -57,6 +59,9 @@ class Specimen:
     taught_by: tuple[Path, ...] = ()
     outlines: str = "better"
     um_per_px_uncertainty: float | None = None
+    detection: bool = False
+    steel: str = ""
+    heat_treatment: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -127,10 +127,13 @@ class _StudyReader:
             calibration=self.inside(given["calibration"], where, "calibration") if "calibration" in given else None,
             um_per_px=given.get("um_per_px"),
             um_per_px_uncertainty=given.get("um_per_px_uncertainty"),
+            steel=entry.get("steel", ""),
+            heat_treatment=entry.get("heat_treatment", {}),
             binning=given.get("binning", 1),
             composition=entry.get("composition", {}),
             taught_by=tuple(self.inside(path, where, "taught_by") for path in given.get("taught_by", ())),
             outlines=given.get("outlines", "better"),
+            detection=given.get("detection", False),
         )
         return specimen, (*missing, *messages)
 

@@ -22,6 +22,9 @@ class Column:
     meaning: str
 
 
+ELEMENTS = ("C", "Cr", "Mo", "W", "V", "Nb")
+"""Elements of the mass balance."""
+
 PARTICLES = (
     Column("specimen", "", "str", "specimen the field belongs to"),
     Column("field", "", "str", "field the carbide was found in"),
@@ -244,6 +247,7 @@ CHEMISTRY = (
 )
 
 DETECTION = (
+    Column("specimen", "", "str", "specimen, or the picture, that carbides were set into"),
     Column("ecd_um", "µm", "float64", "equivalent circle diameter, geometric mean of the class of size"),
     Column("set_in", "", "int64", "invented carbides set into the picture"),
     Column("found", "", "int64", "those of them that were found"),
@@ -292,6 +296,74 @@ COUNTERS = (
     Column("kappa", "", "float64", "agreement beyond chance: Cohen's, weighted, for a pair, Fleiss' for three or more"),
     Column("ci95_low", "", "float64", "lower end of its 95 % interval, from the scatter between fields"),
     Column("ci95_high", "", "float64", "upper end of its 95 % interval, from the scatter between fields"),
+)
+
+
+def _with_interval(name: str, unit: str, meaning: str) -> tuple[Column, Column, Column]:
+    return (
+        Column(name, unit, "float64", meaning),
+        Column(f"{name}_low", unit, "float64", "lower end of its 95 % interval"),
+        Column(f"{name}_high", unit, "float64", "upper end of its 95 % interval"),
+    )
+
+
+ATLAS = (
+    Column("bar", "", "str", "name of the specimen; with its folder where two folders have one of that name"),
+    Column("folder", "", "str", "results folder that the bar was read from, as given"),
+    Column("date", "", "str", "when its run ended, ISO 8601"),
+    Column("version", "", "str", "version of the program that measured it"),
+    Column("steel", "", "str", "steel as the study file names it"),
+    Column("route", "", "str", "conventional or powder-metallurgy, as given"),
+    Column("heat_treatment", "", "str", "factors with their numbers; several where its test bars had several"),
+    Column("plane", "", "str", "plane of the section"),
+    Column("fields", "", "int64", "fields measured"),
+    Column("um_per_px", "µm", "float64", "size of a pixel; the largest where fields differ"),
+    Column("settings", "", "str", "settings of the measuring that the user gave"),
+    Column("unlike", "", "str", "what was measured unlike most bars: plane, scale, version, settings, polarity"),
+    Column("same_pictures_as", "", "str", "an earlier row that measured the same pictures; this one joins nothing"),
+    Column("carbide_classes", "", "str", "classes found, by the names that the user gave them"),
+    *_with_interval("area_fraction", "", "area fraction of all carbides, 0 to 1"),
+    *_with_interval("mean_ecd", "µm", "mean equivalent circle diameter"),
+    *_with_interval("largest_ecd", "µm", "largest equivalent circle diameter seen"),
+    *_with_interval("elongation_along_rolling", "", "length along over width across rolling"),
+    *_with_interval("anisotropy_index", "", "intercepts across over along rolling"),
+    *_with_interval("band_contrast", "", "relative scatter of the area fraction across rolling"),
+    *_with_interval("hardness", "", "mean hardness of its test bars, in the scale beside it"),
+    Column("hardness_scale", "", "str", "HRC, HV, ..."),
+    *_with_interval("toughness_longitudinal", "", "mean toughness along rolling, in the unit beside it"),
+    *_with_interval("toughness_transverse", "", "mean toughness across rolling, in the unit beside it"),
+    Column("toughness_unit", "", "str", "J, J/cm² or MPa·√m"),
+    *_with_interval("transverse_ratio", "", "transverse over longitudinal toughness"),
+    *(Column(f"{e}_in_steel", "wt %", "float64", f"{e} of the steel, as given") for e in ELEMENTS),
+    *(c for e in ELEMENTS for c in _with_interval(f"{e}_in_matrix", "wt %", f"{e} that the matrix keeps")),
+)
+
+SERIES = (
+    Column("steel", "", "str", "steel, or the one bar, that is followed"),
+    Column("factor", "", "str", "factor of the heat treatment that changes"),
+    Column("held", "", "str", "the other factors, which do not"),
+    Column("bar", "", "str", "bar of the point"),
+    Column("folder", "", "str", "results folder of the bar"),
+    Column("value", "", "float64", "value of the factor"),
+    Column("quantity", "", "str", "area_fraction, hardness, toughness_longitudinal or toughness_transverse"),
+    Column("unit", "", "str", "unit of the mean"),
+    Column("mean", "", "float64", "the point"),
+    Column("ci95_low", "", "float64", "lower end of its 95 % interval"),
+    Column("ci95_high", "", "float64", "upper end of its 95 % interval"),
+    Column("line", "", "int64", "points of one number were measured alike and are joined"),
+)
+
+CORRELATIONS = (
+    Column("y", "", "str", "column of atlas.csv: toughness, or the transverse ratio"),
+    Column("x", "", "str", "column of atlas.csv: the structure"),
+    Column("held", "", "str", "hardness where its rank is held, else empty"),
+    Column("bars", "", "str", "alike: those measured like most; all: of any scale, version and settings, one plane"),
+    Column("points", "", "int64", "bars that enter"),
+    Column("rho", "", "float64", "Spearman's rank correlation, -1 to 1; partial where hardness is held"),
+    Column("ci95_low", "", "float64", "lower end of its 95 % interval"),
+    Column("ci95_high", "", "float64", "upper end of its 95 % interval"),
+    Column("p_value", "", "float64", "of no association, by exchange of the ranks"),
+    Column("p_holm", "", "float64", "the same, adjusted for all that are asked with these bars (Holm)"),
 )
 
 

@@ -13,7 +13,7 @@ freedom of a sum of variances).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,9 +43,10 @@ class CountedField:
     map_mean
         Mean of the map over all pixels of the field; (points,) where folds of points have maps of their own.
     weights
-        (points,) one over the expected number of points there, up to a factor; None where all are alike.
+        (points,) one over the density of the draw there, up to a factor of each draw; None where all are alike.
     draw
-        (points,) number of the draw that a point came from; None for one draw.
+        (points,) number of the draw that a point came from; None for one draw. Each draw by itself must be able to
+        speak for the field: what it was drawn for may rest on the answers to the draws before it.
     """
 
     answers: FloatArray
@@ -73,6 +74,11 @@ class CountedField:
         """(points,) weights, 0 where there is no answer."""
         weights = np.ones(len(self.used)) if self.weights is None else np.asarray(self.weights, float)
         return np.where(self.used, weights, 0.0)
+
+    @property
+    def even(self) -> NDArray[np.bool_]:
+        """(points,) points of an even draw: only these count alike where a share of points is told."""
+        return np.ones(len(self.used), bool) if self.weights is None else np.asarray(self.weights, float) == 1
 
 
 @dataclass(frozen=True)
@@ -197,21 +203,23 @@ def point_values(field: CountedField, coefficient: float) -> FloatArray:
 
 
 def weighted_mean(values: FloatArray, weight: FloatArray, draw: NDArray[np.intp] | None = None) -> Fraction:
-    """Σ wv / Σ w with its standard error; points of weight 0 do not enter.
+    """Mean of the draws' means Σ wv / Σ w, with its standard error; points of weight 0 do not enter.
 
     The ratio is linearised (Hájek; Särndal, Swensson and Wretman 1992, sec. 5.7): the variance is that of
-    Σ w (v − mean) / Σ w, points being independent within a draw. Equal weights give v̄ and s/√n, but for UNSEEN.
+    Σ w (v − mean) / Σ w, points being independent within a draw. Draws are weighted by their points over the variance
+    of a point. Equal weights give v̄ and s/√n, but for UNSEEN.
 
     Parameters
     ----------
     values
         (points,).
     weight
-        (points,) one over the expected number of points there, up to a factor.
+        (points,) one over the density of the draw there, up to a factor of each draw.
     draw
         (points,) number of the draw; None for one draw.
     """
-    found = _mean(values, weight, draw)
+    draws = _draws(values, weight, draw)
+    found = _mean(draws, _variance_of_a_point([draws]))
     return Fraction(found.value, math.sqrt(found.variance + found.unseen), found.freedom)
 
 
@@ -225,23 +233,61 @@ class _Mean:
     unseen: float
 
 
-def _mean(values: FloatArray, weight: FloatArray, draw: NDArray[np.intp] | None) -> _Mean:
+@dataclass(frozen=True, eq=False)
+class _Draws:
+    """Draws of one field: numbers, points, weighted means and their variances, (draws,) each; and every point.
+
+    `group` is the place of the point's draw, `share` its weight there, which sum to 1, and `z` share·(value − mean).
+    """
+
+    number: NDArray[np.intp]
+    size: FloatArray
+    mean: FloatArray
+    variance: FloatArray
+    group: NDArray[np.intp]
+    share: FloatArray
+    z: FloatArray
+
+
+def _draws(values: FloatArray, weight: FloatArray, draw: NDArray[np.intp] | None) -> _Draws:
     entered = weight > 0
     v, w = values[entered], weight[entered]
-    group = np.zeros(len(v), np.intp) if draw is None else np.unique(draw[entered], return_inverse=True)[1]
-    if not len(v):
-        return _Mean(math.nan, math.nan, math.nan, math.nan)
-    mean = float((w * v).sum() / w.sum())
-    size = np.bincount(group).astype(float)
-    most_freedom = float(np.maximum(size - 1, 0).sum())
-    if most_freedom < 1:
-        return _Mean(mean, math.nan, math.nan, math.nan)
-    z = w * (v - mean) / w.sum()
-    z -= (np.bincount(group, z) / size)[group]
-    scale = np.where(size > 1, size / np.maximum(size - 1, 1), 0.0)
-    variance = float((scale * np.bincount(group, z * z)).sum())
-    unseen = UNSEEN * float((w * w).sum() / w.sum() ** 2) / len(v)
-    return _Mean(mean, variance, min(_freedom(z), most_freedom), unseen)
+    every = np.zeros(len(weight), np.intp) if draw is None else draw
+    number, group = np.unique(every[entered], return_inverse=True)
+    size = np.bincount(group, minlength=len(number)).astype(float)
+    share = w / np.bincount(group, w, len(number))[group]
+    mean = np.bincount(group, share * v, len(number)).astype(float)
+    z = share * (v - mean[group])
+    scale = np.where(size > 1, size / np.maximum(size - 1, 1), math.nan)
+    return _Draws(number, size, mean, scale * np.bincount(group, z * z, len(number)), group, share, z)
+
+
+def _variance_of_a_point(fields: Sequence[_Draws]) -> dict[int, float]:
+    """Variance that a point of each draw would have alone, from all fields: a field's own would favour chance."""
+    found: dict[int, list[float]] = {}
+    for field in fields:
+        for number, size, variance in zip(field.number.tolist(), field.size, field.variance, strict=True):
+            if size > 1:
+                found.setdefault(number, []).append(float(size * variance + UNSEEN / size))
+    return {number: float(np.mean(each)) for number, each in found.items()}
+
+
+def _mean(field: _Draws, variance_of_a_point: Mapping[int, float]) -> _Mean:
+    known = field.size > 1
+    if not known.any():
+        # One point has a value and no error.
+        return _Mean(float(field.mean.mean()) if len(field.mean) else math.nan, math.nan, math.nan, math.nan)
+    of_a_point = np.array([variance_of_a_point.get(number, math.inf) for number in field.number.tolist()])
+    information = np.where(known, field.size / of_a_point, 0.0)
+    share = information / information.sum()
+    z = share[field.group] * field.z
+    unseen = UNSEEN * float(((share[field.group] * field.share) ** 2).sum()) / len(z)
+    return _Mean(
+        value=float(share @ field.mean),
+        variance=float(share[known] ** 2 @ field.variance[known]),
+        freedom=min(_freedom(z), float((field.size[known] - 1).sum())),
+        unseen=unseen,
+    )
 
 
 def _freedom(z: FloatArray) -> float:
@@ -255,7 +301,9 @@ def _freedom(z: FloatArray) -> float:
 
 
 def _estimate(fields: Sequence[CountedField], coefficient: FloatArray) -> Corrected:
-    found = [_mean(point_values(f, c), f.weight, f.draw) for f, c in zip(fields, coefficient, strict=True)]
+    draws = [_draws(point_values(f, c), f.weight, f.draw) for f, c in zip(fields, coefficient, strict=True)]
+    of_a_point = _variance_of_a_point(draws)
+    found = [_mean(one, of_a_point) for one in draws]
     number = len(found)
     value = np.array([one.value for one in found])
     variance = np.array([one.variance for one in found])

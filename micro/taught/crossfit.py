@@ -61,6 +61,11 @@ class Answers:
         """(points,) mean of the counters."""
         return CountedField(self.answers, self.x_px, 0.0).score
 
+    @property
+    def even(self) -> NDArray[np.bool_]:
+        """(points,) points of an even draw."""
+        return CountedField(self.answers, self.x_px, 0.0, self.weights).even
+
     def shares(self, classes: int) -> FloatArray:
         """(points, classes) share of each class in the mean of the counters."""
         score = self.score[:, None]
@@ -206,9 +211,12 @@ def check_answers(counted: Sequence[Answers], source: str) -> None:
     Raises
     ------
     InputError
-        Fewer than 40 answers, fewer than 8 of either kind, or the same for those left when any fold is left out.
+        Fewer than 40 answers at points of an even draw, or fewer than 8 of either kind.
     """
-    missing = enough_answers(np.concatenate([a.score for a in counted] or [np.empty(0)]))
+    missing = enough_answers(np.concatenate([a.score[a.even] for a in counted] or [np.empty(0)]))
+    if missing and not all(a.even.all() for a in counted):
+        remedy = "give the tally of the first sheet beside it"
+        raise InputError(source, f"{missing}, and points drawn where a map was unsure are not among these", remedy)
     if missing:
         raise InputError(source, missing, "count more points, or leave taught_by out")
 

@@ -9,6 +9,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.statistics.sampling import binomial_interval
+
 FloatArray = NDArray[np.float64]
 Wanted = Literal["own", "taught", "better"]
 # The usual 5 %, one half of it on the side that would put the program's own outlines aside (common practice).
@@ -91,18 +93,15 @@ class OutlineErrors:
 
 
 def exact_share(hits: float, points: float) -> Share:
-    """Share with the interval of C. J. Clopper and E. S. Pearson (Biometrika 26, 1934); halves are allowed.
+    """Share with its exact binomial interval; halves are allowed.
 
     >>> share = exact_share(8, 10)
     >>> round(share.low, 3), round(share.high, 3)
     (0.444, 0.975)
     """
-    from scipy import special
-
     if not points > 0:
         return Share(math.nan, math.nan, math.nan, 0.0)
-    low = float(special.betaincinv(hits, points - hits + 1, 0.025)) if hits > 0 else 0.0
-    high = float(special.betaincinv(hits + 1, points - hits, 0.975)) if hits < points else 1.0
+    low, high = binomial_interval(hits, points)
     return Share(hits / points, low, high, points)
 
 

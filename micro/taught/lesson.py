@@ -47,6 +47,10 @@ class LessonField:
     outlined: FloatArray
     own_share: float
 
+    def even(self, values: FloatArray) -> FloatArray:
+        """(points of an even draw,) of (points,) values: a share of these is a share of the area."""
+        return values[self.by_map[ALL].even]
+
     @property
     def by_own(self) -> CountedField:
         """Answers beside the own outlines: a map of 0 and 1 that has seen no answer at all."""
@@ -76,6 +80,9 @@ class Lesson:
         Its name.
     fields, points, counters
         Fields and points that were counted, and people who counted.
+    further
+        Points among them that were drawn where the map was unsure; agreements and errors of outlines are told of the
+        others, each of which stands for the same area.
     wanted, chosen
         Outlines asked for, and used.
     own_agreement, taught_agreement
@@ -103,6 +110,7 @@ class Lesson:
     specimen: str
     fields: int
     points: int
+    further: int
     counters: int
     wanted: str
     chosen: str
@@ -160,18 +168,21 @@ def learn_of(
         By field: share of its pixels that look like nothing taught.
     """
     empty = np.empty(0)
-    score = np.concatenate([f.by_map[ALL].score for f in fields] or [empty])
-    own, outlined = (np.concatenate([getattr(f, name) for f in fields] or [empty]) for name in ("own", "outlined"))
+    every = np.concatenate([f.by_map[ALL].score for f in fields] or [empty])
     at_map = np.concatenate([f.by_map[ALL].map_at_points for f in fields] or [empty])
+    score = np.concatenate([f.even(f.by_map[ALL].score) for f in fields] or [empty])
+    own = np.concatenate([f.even(f.own) for f in fields] or [empty])
+    outlined = np.concatenate([f.even(f.outlined) for f in fields] or [empty])
     choice = choose(own, outlined > 0.5, score, wanted)
     chosen = chosen if chosen is not None and wanted == "better" else choice.chosen
     errors = outline_errors((outlined if chosen == "taught" else own) > 0.5, score)
     corrected, counted, mapped, with_what = _amounts(fields, chosen)
-    curve = reliability(np.clip(at_map, 0, np.nextafter(1, 0)), score)
+    curve = reliability(np.clip(at_map, 0, np.nextafter(1, 0)), every)
     return Lesson(
         specimen=specimen,
         fields=len(fields),
-        points=int(np.isfinite(score).sum()),
+        points=int(np.isfinite(every).sum()),
+        further=int(np.isfinite(every).sum() - np.isfinite(score).sum()),
         counters=max((np.atleast_2d(f.by_map[ALL].answers).shape[0] for f in fields), default=0),
         wanted=wanted,
         chosen=chosen,

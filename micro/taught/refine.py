@@ -3,8 +3,9 @@
 A point where the map is sure teaches little: the best density of points goes with the standard deviation of the
 answer there, √(p(1 − p)) (J. Neyman, Journal of the Royal Statistical Society 97, 1934, for strata; from memory). A
 share of the points stays spread evenly, so that no weight exceeds 1/EVEN_SHARE however sure a wrong map may be
-(T. Hesterberg, Technometrics 37, 1995, defensive mixture; from memory). Points of both draws are weighted by one over
-the number of points expected there by both together (D. G. Horvitz and D. J. Thompson, JASA 47, 1952; from memory).
+(T. Hesterberg, Technometrics 37, 1995, defensive mixture; from memory). A point is weighted by one over the density
+there (D. G. Horvitz and D. J. Thompson, JASA 47, 1952; from memory). Each draw speaks for its field by itself, so that
+the density of a later one may rest on all answers before it, and both are joined by what a point of each tells.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.statistics.sampling import student_t
-from micro.taught.corrected import CountedField, Fraction, corrected_fraction, point_values
+from micro.taught.corrected import CountedField, corrected_fraction, point_values
 
 FloatArray = NDArray[np.float64]
 Plane = NDArray[np.float32]
@@ -78,25 +79,16 @@ def draw_points(density_map: Plane, number: int, rng: np.random.Generator) -> tu
     return column + rng.uniform(0, 1, number), row + rng.uniform(0, 1, number)
 
 
-def weights(density_at_points: FloatArray, first: int, further: int) -> FloatArray:
-    """(points,) weight of the points of both draws: one over first + further·density, the points expected there.
-
-    >>> weights(np.array([0.3, 1.7]), 100, 100).round(5).tolist()
-    [0.00769, 0.0037]
-    """
-    return np.asarray(1 / (first + further * np.asarray(density_at_points, float)))
-
-
 def predict(fields: Sequence[CountedField], density_at_points: Sequence[FloatArray], further: int) -> Prediction:
     """Half widths now, and after `further` points spread alike over the fields.
 
-    The variance of a field with a first draw of n and a further one of k points is the mean over its pixels of
-    (squared difference)/(n + k·density), which the points of the first draw estimate (derived).
+    A point of the further draw has the variance of the mean over all pixels of (squared difference)/density, which the
+    points counted so far estimate; that of both draws is one over the sum of what each tells (derived).
 
     Parameters
     ----------
     fields
-        Counted by one draw with equal weights.
+        As counted so far.
     density_at_points
         (points,) of each field: `density` at its points.
     further
@@ -126,19 +118,19 @@ def predict(fields: Sequence[CountedField], density_at_points: Sequence[FloatArr
 
 def _variance_ratio(field: CountedField, coefficient: float, dense: FloatArray, further: float) -> float:
     """Variance of a field's estimate after further points over that of now."""
-    used = field.used
-    number = int(used.sum())
-    value = point_values(field, coefficient)[used]
-    squares = (value - value.mean()) ** 2
-    if not squares.sum() > 0:
-        return number / (number + further)
-    return float((squares * number / (number + further * dense[used])).sum() / squares.sum())
+    now = field.used
+    weight = field.weight[now]
+    number = float(weight.sum() ** 2 / (weight**2).sum())
+    value = point_values(field, coefficient)[now]
+    squares = weight * (value - np.average(value, weights=weight)) ** 2
+    of_a_further = float((squares / dense[now]).sum() / squares.sum()) if squares.sum() > 0 else 1.0
+    return number / (number + further / of_a_further)
 
 
-def half_width_text(fraction: Fraction, then: float) -> str:
+def half_widths(now: float, then: float) -> str:
     """Plain words of a prediction in percentage points.
 
-    >>> half_width_text(Fraction(0.3, 0.0055, 1e9), 0.0071)
-    '± 1.1 to about ± 0.7 points'
+    >>> half_widths(0.011, 0.0071)
+    '± 1.1 to about ± 0.7'
     """
-    return f"± {100 * fraction.half_width:.1f} to about ± {100 * then:.1f} points"
+    return f"± {100 * now:.1f} to about ± {100 * then:.1f}"

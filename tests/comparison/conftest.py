@@ -75,10 +75,12 @@ def specimen():
             particles = draw_carbides(name, rng, fields=drawn.get("fields", 8), **carbides)
             return MeasuredSpecimen(name, draw_fields(name, rng, **drawn), particles, plane, scale)
         fields = draw_fields(name, rng, **drawn)
-        middle = fields["mean_ecd_um"]
-        particles = columns.empty(columns.PARTICLES).reindex(range(len(fields)))
+        # Twelve alike in each field: enough for a verdict, and their mean and the largest scatter as the fields do.
+        every = fields.loc[fields.index.repeat(12)].reset_index()
+        middle = every["mean_ecd_um"]
+        particles = columns.empty(columns.PARTICLES).reindex(range(len(every)))
         particles = particles.assign(
-            specimen=name, field=fields["field"], carbide_class="MC", ecd_um=middle, area_um2=np.pi * middle**2 / 4,
+            specimen=name, field=every["field"], carbide_class="MC", ecd_um=middle, area_um2=np.pi * middle**2 / 4,
             weight=1.0, flags="",
         )  # fmt: skip
         return MeasuredSpecimen(name, fields, particles, plane, scale)

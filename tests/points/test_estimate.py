@@ -7,7 +7,8 @@ import pytest
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
-from micro.points.estimate import fields_for_accuracy, independent_points_interval, point_fraction
+from micro.points.estimate import fields_for_accuracy, point_fraction
+from micro.statistics.sampling import binomial_interval
 
 # Two-sided 95 % factors by number of fields: ASTM E562, table of t values, from memory (any table of Student's t).
 T_TABLE = {5: 2.776, 6: 2.571, 10: 2.262, 15: 2.145, 20: 2.093, 25: 2.064, 30: 2.045, 61: 2.000}
@@ -40,7 +41,7 @@ def test_halves_count_as_halves():
 @pytest.mark.parametrize(("hits", "points"), [(0, 250), (3, 250), (250, 250), (7, 90)])
 def test_few_points_get_the_exact_interval_of_clopper_and_pearson(hits, points):
     expected = proportion_confint(hits, points, method="beta")
-    assert independent_points_interval(hits, points) == pytest.approx(expected)
+    assert binomial_interval(hits, points) == pytest.approx(expected)
 
 
 def test_nothing_hit_is_not_zero_for_sure():

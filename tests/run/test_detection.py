@@ -74,7 +74,7 @@ def test_the_synthetic_matrix_has_the_grain_of_the_real_one():
 def test_the_answer_of_one_picture():
     """A table of sizes, a90 among them, nothing found that is not there, and a sentence."""
     answer = detect(measured(scene(1.0, 4.0), 0), 3, 1)
-    table = size_table(answer)
+    table = size_table(answer, "f")
     assert table["set_in"].sum() == len(answer.trials)
     assert table["ecd_um"].min() < answer.curve.a90 < answer.curve.a90_95 < table["ecd_um"].max()
     assert abs(table["area_error"].iloc[-1]) < 0.05

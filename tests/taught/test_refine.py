@@ -5,7 +5,7 @@ import pytest
 from invented import hard_etch
 
 from micro.taught.corrected import CountedField, corrected_fraction
-from micro.taught.refine import EVEN_SHARE, density, draw_points, predict, weights
+from micro.taught.refine import EVEN_SHARE, density, draw_points, predict
 
 
 @pytest.fixture(scope="module")
@@ -23,7 +23,7 @@ def drawn(rng, carbide, map_, dense, first, further):
     more_x, more_y = draw_points(dense, further, rng)
     row, column = np.r_[y, more_y].astype(int), np.r_[x, more_x].astype(int)
     draw = np.r_[np.zeros(first, int), np.ones(further, int)]
-    w = weights(dense[row, column], first, further)
+    w = np.where(draw == 0, 1.0, 1 / dense[row, column])
     return CountedField(carbide[row, column].astype(float), map_[row, column], float(map_.mean()), w, draw)
 
 

@@ -212,6 +212,7 @@
         point: point + 1,
         x_px: field.x_px[point],
         y_px: field.y_px[point],
+        density: field.density ? field.density[point] : 1,
         verdict: words[verdict[0]],
         carbide_class: verdict === "o" ? "" : sheet.classes[Number(verdict.slice(1))] || "",
         counter: state.counter,

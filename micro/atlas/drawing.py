@@ -1,0 +1,182 @@
+"""Drawings of the atlas as SVG: text stays text, each point says its numbers when pointed at."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from html import escape
+
+from micro.atlas.axes import Axis, axis_of
+from micro.figures.style import COLOURS
+
+WIDTH, HEIGHT = 560.0, 400.0
+LEFT, RIGHT, TOP, BOTTOM = 58.0, 14.0, 12.0, 46.0
+LETTER_PX, LINE_PX = 6.0, 11.0
+"""Room that a letter of 10 px takes, generously, and the height of a line."""
+LONGEST_NAME = 22
+MARKER_PX = 4.6
+SHAPES = (
+    "M{x0},{y}A{r},{r} 0 1 0 {x1},{y}A{r},{r} 0 1 0 {x0},{y}Z",
+    "M{x0},{y0}H{x1}V{y1}H{x0}Z",
+    "M{x},{y0}L{x1},{y1}H{x0}Z",
+    "M{x},{y0}L{x1},{y}L{x},{y1}L{x0},{y}Z",
+    "M{x0},{y0}H{x1}L{x},{y1}Z",
+    "M{x0},{y0}L{x1},{y1}H{x0}L{x1},{y0}Z",
+)
+"""Circle, square, triangle, diamond, triangle on its tip, hourglass."""
+STYLE = (
+    "text{font:10px 'DejaVu Sans',Verdana,sans-serif;fill:#1c2226}.grid{stroke:#e4e4e4}.axis{stroke:#8b938a}"
+    ".span{stroke-width:1;opacity:.45}.mark{stroke-width:1.3}.name{font-size:9px;fill:#3a4246}"
+    ".join{fill:none;stroke-width:1.3}"
+)
+
+
+@dataclass(frozen=True)
+class Point:
+    """A point with the ends of its intervals (NaN where unknown), its name and what is said when it is pointed at.
+
+    `look` numbers colour and marker; an `open` marker was measured unlike most. `bar` is the row of the table.
+    """
+
+    bar: int
+    name: str
+    x: tuple[float, float, float]
+    y: tuple[float, float, float]
+    said: str
+    look: int = 0
+    open: bool = False
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A figure of one panel or several: file name, caption, words for who cannot see it, SVG."""
+
+    name: str
+    caption: str
+    alternative: str
+    svg: str
+    legend: Sequence[tuple[str, str]] = field(default=())
+
+
+@dataclass(frozen=True)
+class Panel:
+    """Points on one pair of axes; `lines` are runs of points that are joined; `zero_x`, `zero_y`: from 0 on."""
+
+    points: Sequence[Point]
+    x_label: str
+    y_label: str
+    lines: Sequence[Sequence[Point]] = ()
+    zero_x: bool = True
+    zero_y: bool = True
+
+
+def stacked(panels: Sequence[Panel], height: float) -> str:
+    """Panels below each other, each with its own axes, as one SVG."""
+    body = "".join(_panel(panel, [panel], (0.0, number * height), height) for number, panel in enumerate(panels))
+    return _svg(body, WIDTH, height * len(panels))
+
+
+def beside(panels: Sequence[Panel]) -> str:
+    """Panels beside each other on the same upward axis, as one SVG."""
+    body = "".join(_panel(panel, panels, (number * WIDTH, 0.0), HEIGHT) for number, panel in enumerate(panels))
+    return _svg(body, WIDTH * len(panels), HEIGHT)
+
+
+def _svg(body: str, wide: float, high: float) -> str:
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide:g} {high:g}" role="img"><style>{STYLE}</style>'
+        f'<rect width="100%" height="100%" fill="#fff"/>{body}</svg>'
+    )
+
+
+def marker(look: int, open_: bool = False, x: float = 8.0, y: float = 8.0) -> str:
+    """One marker."""
+    r = MARKER_PX
+    places = {"x": x, "y": y, "x0": x - r, "x1": x + r, "y0": y - r, "y1": y + r, "r": r}
+    path = SHAPES[look % len(SHAPES)].format(**{k: f"{v:.1f}" for k, v in places.items()})
+    tint = COLOURS[look % len(COLOURS)]
+    return f'<path class="mark" d="{path}" stroke="{tint}" fill="{"#fff" if open_ else tint}"/>'
+
+
+def _panel(panel: Panel, upward_of: Sequence[Panel], corner: tuple[float, float], height: float) -> str:
+    """One panel; its upward axis holds the points of all panels `upward_of`."""
+    left, top = corner
+    across = axis_of(*_values([panel], "x"), (left + LEFT, left + WIDTH - RIGHT), panel.zero_x)
+    upward = axis_of(*_values(upward_of, "y"), (top + height - BOTTOM, top + TOP), panel.zero_y)
+    parts = [_frame(across, upward, panel)]
+    parts += [_line(across, upward, line) for line in panel.lines]
+    parts += [_point(across, upward, point) for point in panel.points]
+    parts += list(_names(across, upward, panel.points))
+    return "".join(parts)
+
+
+def _values(panels: Sequence[Panel], side: str) -> tuple[list[float], list[float]]:
+    triples = [getattr(point, side) for panel in panels for point in panel.points]
+    return [t[0] for t in triples], [end for t in triples for end in t[1:]]
+
+
+def _frame(across: Axis, upward: Axis, panel: Panel) -> str:
+    parts = []
+    for tick in across.ticks:
+        x = across.place(tick)
+        parts.append(f'<line class="grid" x1="{x:.1f}" x2="{x:.1f}" y1="{upward.start:.1f}" y2="{upward.end:.1f}"/>')
+        parts.append(f'<text x="{x:.1f}" y="{upward.start + 14:.1f}" text-anchor="middle">{tick:g}</text>')
+    for tick in upward.ticks:
+        y = upward.place(tick)
+        parts.append(f'<line class="grid" x1="{across.start:.1f}" x2="{across.end:.1f}" y1="{y:.1f}" y2="{y:.1f}"/>')
+        parts.append(f'<text x="{across.start - 6:.1f}" y="{y + 3.5:.1f}" text-anchor="end">{tick:g}</text>')
+    corner = f"M{across.start:.1f},{upward.end:.1f}V{upward.start:.1f}H{across.end:.1f}"
+    middle = (upward.start + upward.end) / 2
+    parts.append(f'<path class="axis" fill="none" d="{corner}"/>')
+    parts.append(
+        f'<text x="{(across.start + across.end) / 2:.1f}" y="{upward.start + 34:.1f}" text-anchor="middle">'
+        f"{escape(panel.x_label)}</text>"
+    )
+    parts.append(
+        f'<text transform="translate({across.start - LEFT + 14:.1f},{middle:.1f}) rotate(-90)" '
+        f'text-anchor="middle">{escape(panel.y_label)}</text>'
+    )
+    return "".join(parts)
+
+
+def _line(across: Axis, upward: Axis, line: Sequence[Point]) -> str:
+    path = "L".join(f"{across.place(p.x[0]):.1f},{upward.place(p.y[0]):.1f}" for p in line)
+    return f'<path class="join" stroke="{COLOURS[line[0].look % len(COLOURS)]}" d="M{path}"/>'
+
+
+def _point(across: Axis, upward: Axis, point: Point) -> str:
+    x, y = across.place(point.x[0]), upward.place(point.y[0])
+    tint = COLOURS[point.look % len(COLOURS)]
+    spans = []
+    if all(map(math.isfinite, point.x[1:])):
+        spans.append(f"M{across.place(point.x[1]):.1f},{y:.1f}H{across.place(point.x[2]):.1f}")
+    if all(map(math.isfinite, point.y[1:])):
+        spans.append(f"M{x:.1f},{upward.place(point.y[1]):.1f}V{upward.place(point.y[2]):.1f}")
+    span = f'<path class="span" stroke="{tint}" d="{"".join(spans)}"/>' if spans else ""
+    said = escape(point.said, quote=False)
+    return f'<g data-bar="{point.bar}"><title>{said}</title>{span}{marker(point.look, point.open, x, y)}</g>'
+
+
+def _names(across: Axis, upward: Axis, points: Sequence[Point]) -> Iterator[str]:
+    """Names beside their points, where there is room; the others are told when they are pointed at."""
+    taken = [_box(across.place(p.x[0]) - MARKER_PX, upward.place(p.y[0]), 2 * MARKER_PX, 2 * MARKER_PX) for p in points]
+    edge = across.end + RIGHT
+    for point in points:
+        name = point.name if len(point.name) <= LONGEST_NAME else point.name[: LONGEST_NAME - 1] + "…"
+        x, y, wide = across.place(point.x[0]), upward.place(point.y[0]), LETTER_PX * len(name)
+        for left, down in ((x + 7, y - 7), (x - 7 - wide, y - 7), (x + 7, y + 8), (x - 7 - wide, y + 8)):
+            box = _box(left, down, wide, LINE_PX)
+            inside = left > across.start and left + wide < edge and down > upward.end
+            if inside and not any(_overlap(box, other) for other in taken):
+                taken.append(box)
+                yield f'<text class="name" x="{left:.1f}" y="{down + 3:.1f}">{escape(name)}</text>'
+                break
+
+
+def _box(left: float, middle: float, wide: float, high: float) -> tuple[float, float, float, float]:
+    return left, left + wide, middle - high / 2, middle + high / 2
+
+
+def _overlap(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
+    return a[0] < b[1] and b[0] < a[1] and a[2] < b[3] and b[2] < a[3]

@@ -1,0 +1,143 @@
+"""Toughness against structure over all bars: which bars may enter, and rank correlations with hardness held."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from micro.statistics.partial_rank import FEWEST, PartialRank, partial_rank_correlation
+from micro.statistics.two_samples import ALPHA, holm
+from micro.tables.columns import CORRELATIONS, names
+
+
+@dataclass(frozen=True)
+class Relation:
+    """One question: columns of the axes, their labels, and the words for a sentence."""
+
+    y: str
+    x: str
+    y_label: str
+    x_label: str
+    y_words: str
+    x_words: str
+
+
+ALONG, ACROSS = "toughness along rolling", "toughness across rolling"
+AMOUNT, LARGEST = "area fraction of carbide, %", "largest carbide seen (ECD), µm"
+RATIO = "transverse over longitudinal toughness"
+RELATIONS = (
+    Relation("toughness_longitudinal", "area_fraction", ALONG, AMOUNT, ALONG, "the amount of carbide"),
+    Relation("toughness_transverse", "area_fraction", ACROSS, AMOUNT, ACROSS, "the amount of carbide"),
+    Relation("toughness_longitudinal", "largest_ecd", ALONG, LARGEST, ALONG, "the largest carbide"),
+    Relation("toughness_transverse", "largest_ecd", ACROSS, LARGEST, ACROSS, "the largest carbide"),
+    Relation("transverse_ratio", "band_contrast", RATIO, "band contrast (relative scatter across rolling)",
+             "transverse toughness ratio", "the band contrast"),
+    Relation("transverse_ratio", "anisotropy_index", RATIO, "anisotropy index (1: no direction)",
+             "transverse toughness ratio", "the anisotropy index"),
+)  # fmt: skip
+CAUTIONS = (
+    "Bars differ in composition, route, heat treatment and hardness at once. A rank correlation between bars cannot "
+    "tell which of them acts; holding hardness takes out only what follows the rank of hardness.",
+    "The intervals of the single points do not enter the ranks; bars of one melt count as if each were its own.",
+)
+
+
+def entering(bars: pd.DataFrame, relation: Relation, alike: bool) -> pd.DataFrame:
+    """Bars that enter one question.
+
+    Those with both values, on the plane that most bars show, in the unit that most of these have; each set of
+    pictures once. With `alike` only those measured like most.
+    """
+    own = bars[bars[relation.x].notna() & bars[relation.y].notna() & (bars["same_pictures_as"] == "")]
+    own = own[~own["unlike"].str.contains("plane")]
+    if alike:
+        own = own[own["unlike"] == ""]
+    if relation.y != "transverse_ratio":
+        own = own[own["toughness_unit"] == common(own["toughness_unit"])]
+    return own
+
+
+def common(texts: pd.Series) -> str:
+    """Most common of some texts that are not empty; empty where there is none."""
+    told = texts[texts != ""]
+    return str(told.mode().iloc[0]) if len(told) else ""
+
+
+def correlations(bars: pd.DataFrame) -> pd.DataFrame:
+    """Columns CORRELATIONS of `micro.tables.columns`: each question with and without hardness held.
+
+    First for the bars measured alike, then, where there are others on that plane, for all.
+    """
+    rows: list[dict[str, Any]] = []
+    for which in ("alike", "all"):
+        own = [row for relation in RELATIONS for row in _rows(bars, relation, which)]
+        adjusted = holm([row["p_value"] for row in own])
+        rows += [row | {"p_holm": p} for row, p in zip(own, adjusted, strict=True)]
+    table = pd.DataFrame(rows, columns=names(CORRELATIONS))
+    return table.astype({c.name: c.dtype for c in CORRELATIONS})
+
+
+def _rows(bars: pd.DataFrame, relation: Relation, which: str) -> Iterator[dict[str, Any]]:
+    own = entering(bars, relation, which == "alike")
+    if which == "all" and len(own) == len(entering(bars, relation, alike=True)):
+        return
+    hard = own[own["hardness"].notna()]
+    hard = hard[hard["hardness_scale"] == common(hard["hardness_scale"])]
+    for held, used in (("", own), ("hardness", hard)):
+        least = FEWEST + bool(held)
+        if len(used) >= least:
+            ranks = used["hardness"] if held else None
+            found = partial_rank_correlation(used[relation.x], used[relation.y], ranks)
+            yield {"y": relation.y, "x": relation.x, "held": held, "bars": which, **_cells(found)}
+
+
+def _cells(found: PartialRank) -> dict[str, float]:
+    return {"points": found.points, "rho": found.rho, "ci95_low": found.ci95_low, "ci95_high": found.ci95_high,
+            "p_value": found.p_value}  # fmt: skip
+
+
+def relation_sentence(relation: Relation, table: pd.DataFrame) -> str:
+    """Say what the ranks of one question show, hardness held where it is known; empty where bars are too few."""
+    own = table[(table["y"] == relation.y) & (table["x"] == relation.x) & (table["bars"] == "alike")]
+    if own.empty:
+        return ""
+    rows = {str(row["held"]): row for row in own.to_dict("records")}
+    row = rows.get("hardness", rows.get("", {}))
+    head = f"{relation.y_words[:1].upper()}{relation.y_words[1:]}"
+    if not math.isfinite(row["rho"]):
+        return f"{head} against {relation.x_words}: all bars rank alike in one of them."
+    held = "at equal rank of hardness" if row["held"] else "hardness not held: too few bars have it"
+    told = (
+        f"rank correlation {_signed(row['rho'])} ({_signed(row['ci95_low'])} to {_signed(row['ci95_high'])}), "
+        f"{row['points']:.0f} bars, {held}"
+    )
+    if not row["p_holm"] < ALPHA:
+        return f"{head} and {relation.x_words}: no order is shown; {told}."
+    return f"{head} {'falls' if row['rho'] < 0 else 'rises'} as {relation.x_words} rises: {told}."
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.2f}".replace("-", "\u2212")
+
+
+def sentences(bars: pd.DataFrame, table: pd.DataFrame) -> list[str]:
+    """One sentence a question, and one on the bars that are in none of them."""
+    asked = [r for r in RELATIONS if np.any(bars[r.x].notna() & bars[r.y].notna())]
+    said = [line for relation in asked if (line := relation_sentence(relation, table))]
+    if asked and not said:
+        most = max(len(entering(bars, relation, alike=True)) for relation in asked)
+        return [f"{most} bars measured alike have toughness: too few for ranks, which take {FEWEST} or more."]
+    others = max((_left_out(bars, relation) for relation in asked), default=0)
+    if others:
+        said.append(f"{others} bars with toughness were measured unlike most and are not in these ranks.")
+    return said
+
+
+def _left_out(bars: pd.DataFrame, relation: Relation) -> int:
+    every = bars[bars[relation.x].notna() & bars[relation.y].notna()]
+    return len(every) - len(entering(bars, relation, alike=True))

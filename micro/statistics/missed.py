@@ -1,0 +1,127 @@
+"""How many carbides were missed: sizes that were found, put right by what is found of sizes that are known.
+
+A picture shows the sizes of its carbides thinned by the probability of detection and blurred by the error of a size.
+Carbides set in with known sizes tell both. The law of the true sizes, lognormal, is fitted through that thinning by
+maximum likelihood (truncated and misclassified counts; J. K. Lindsey, Parametric Statistical Inference, 1996; from
+memory); the share of it that is found puts the number right. What lies far below the detection limit follows from
+the law alone, so that the share is told only where most of the law can be seen.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.statistics.detection import fit_detection
+
+FloatArray = NDArray[np.float64]
+# Nodes of the logarithm of size, and how far they reach beyond what was found or set in (chosen).
+NODES, BEYOND = 96, 1.0
+# Local means of the error of a size are over so much of its logarithm (chosen: an eighth of an octave each way).
+LOCAL = 0.1
+# A size is never known better than this, or single carbides would rule the fit (chosen).
+LEAST_ERROR = 0.02
+# Below it most of the law is out of sight, and the number would rest on the law alone (chosen).
+LEAST_SHARE = 0.4
+FEWEST = 20
+RESAMPLED = 60
+
+
+@dataclass(frozen=True, eq=False)
+class Trials:
+    """Carbides set in: size, whether found, and size measured (NaN where missed), (trials,) each, in one unit."""
+
+    size: FloatArray
+    found: NDArray[np.bool_]
+    measured: FloatArray
+
+    def take(self, which: NDArray[np.intp]) -> Trials:
+        """Return the trials of these numbers."""
+        return Trials(self.size[which], self.found[which], self.measured[which])
+
+
+@dataclass(frozen=True)
+class FoundShare:
+    """Share of all carbides that is found, the standard uncertainty of its logarithm, and the law of the true sizes.
+
+    `median` and `spread` are those of the sizes, the latter of their logarithm.
+    """
+
+    share: float
+    log_uncertainty: float
+    median: float
+    spread: float
+
+
+def found_share(size: FloatArray, weight: FloatArray, trials: Trials, seed: int = 1) -> FoundShare | None:
+    """Share of the carbides that was found; None where too few were, or most lie below what can be seen.
+
+    Parameters
+    ----------
+    size
+        (carbides,) measured sizes of those found, above 0.
+    weight
+        (carbides,) edge correction.
+    trials
+        Carbides set in, both hits and misses among them.
+    seed
+        Of the resampling that the uncertainty comes from.
+    """
+    hits = int(trials.found.sum())
+    if len(size) < FEWEST or hits < FEWEST or hits == len(trials.found):
+        return None
+    best = _fitted(size, weight, trials)
+    if best.share < LEAST_SHARE:
+        return None
+    rng = np.random.default_rng(seed)
+    every = []
+    for _ in range(RESAMPLED):
+        again = trials.take(rng.integers(0, len(trials.size), len(trials.size)))
+        if 0 < again.found.sum() < len(again.found):
+            every.append(_fitted(size, weight * rng.poisson(1.0, len(size)), again, best).share)
+    return FoundShare(best.share, float(np.std(np.log(every))), best.median, best.spread)
+
+
+def _fitted(size: FloatArray, weight: FloatArray, trials: Trials, start: FoundShare | None = None) -> FoundShare:
+    """Law of the true sizes by maximum likelihood, and the share of it that is found."""
+    from scipy import optimize
+
+    y = np.log(size)
+    nodes = np.linspace(min(y.min(), np.log(trials.size.min())) - BEYOND, y.max() + BEYOND, NODES)
+    edges = np.append(nodes - (nodes[1] - nodes[0]) / 2, nodes[-1] + (nodes[1] - nodes[0]) / 2)
+    seen = np.histogram(y, edges, weights=weight)[0]
+    response = _response(nodes, edges, trials)
+    found = response.sum(axis=0)
+
+    def law(parameters: FloatArray) -> FloatArray:
+        shape = np.exp(-0.5 * ((nodes - parameters[0]) / math.exp(parameters[1])) ** 2)
+        return np.asarray(shape / shape.sum())
+
+    def loss(parameters: FloatArray) -> float:
+        true = law(parameters)
+        expected = response @ true
+        return float(-(seen @ np.log(np.maximum(expected, 1e-300))) + seen.sum() * math.log(max(found @ true, 1e-300)))
+
+    first = [np.average(y, weights=weight), math.log(max(y.std(), 0.1))]
+    if start is not None:
+        first = [math.log(start.median), math.log(start.spread)]
+    limits = [(nodes[0], nodes[-1]), (math.log(0.05), math.log(1.5))]
+    best = optimize.minimize(loss, first, method="Nelder-Mead", bounds=limits, options={"xatol": 1e-3, "fatol": 1e-3}).x
+    return FoundShare(float(found @ law(best)), math.nan, math.exp(best[0]), math.exp(best[1]))
+
+
+def _response(nodes: FloatArray, edges: FloatArray, trials: Trials) -> FloatArray:
+    """(measured, true) probability that a carbide of a true size is found in each class of measured size."""
+    from scipy import special
+
+    hit = trials.found & (trials.measured > 0)
+    true, error = np.log(trials.size[hit]), np.log(trials.measured[hit] / trials.size[hit])
+    near = np.exp(-0.5 * ((np.clip(nodes, true.min(), true.max())[:, None] - true) / LOCAL) ** 2)
+    near /= near.sum(axis=1)[:, None]
+    shift = near @ error
+    width = np.sqrt(np.maximum(near @ error**2 - shift**2, LEAST_ERROR**2))
+    below = special.ndtr((edges[:, None] - nodes - shift) / width)
+    return np.asarray(np.diff(below, axis=0) * fit_detection(trials.size, trials.found).probability(np.exp(nodes)))
