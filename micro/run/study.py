@@ -89,8 +89,9 @@ def run_study(
 def fewer_fields(study: Study, out: Path) -> tuple[str, ...]:
     """Say which fields the last run in the folder measured that the study no longer names: their files will go."""
     now = {field.stem for specimen in study.specimens for field in specimen.fields}
-    last = [Path(name).parts for name in listed(out) if name.endswith(f"/{results.RECORD}")]
-    gone = sorted(parts[1] for parts in last if parts[0] == results.PARTS and len(parts) == 3 and parts[1] not in now)
+    last = (name.removeprefix(f"{results.PARTS}/") for name in listed(out) if name.startswith(f"{results.PARTS}/"))
+    stems = {name.removesuffix(f"/{results.RECORD}") for name in last if name.endswith(f"/{results.RECORD}")}
+    gone = sorted(stems - now)
     if not gone:
         return ()
     from micro.report.wording import listed as shortened

@@ -117,7 +117,12 @@ FIELDS = (
     Column("threshold_grey", "", "float64", "grey level of the outline: half way between the two, or as pinned"),
     Column("blur_px", "px", "float64", "edge spread, standard deviation; empty where no edge could be measured"),
     Column("noise_grey", "", "float64", "standard deviation of the matrix about its level, grey levels of a pixel"),
-    Column("file", "", "str", "name of the field's pictures in labels/ and outlines/"),
+    Column(
+        "file",
+        "",
+        "str",
+        "name of the field's pictures in labels/ and outlines/, from 1001 fields on with their sub-folder",
+    ),
     Column("flags", "", "str", "names of the troubles met, separated by a space"),
     Column("message", "", "str", "what to know before trusting the row"),
 )
