@@ -145,7 +145,8 @@ def _found(s: Segmentation, sides: Sides, texture: Texture, pitted: bool) -> Seg
         said = (*said, issue("lines_measured", share=sides.line_share))
         by_lines = LINES_ERROR * sides.line_share
     doubt = float(np.hypot(np.hypot(edges.half, by_lines), NORMAL_95 * _uneven(kept, texture)))
-    return replace(kept, verdict=Verdict(edges.factor, doubt, more, None, edges.known, (*said, *edges.said)))
+    verdict = Verdict(edges.factor, doubt, more, None, edges.known, (*said, *edges.said), edges.profile)
+    return replace(kept, verdict=verdict)
 
 
 def _other_side(sides: Sides, frame: int) -> tuple[float, tuple[Issue, ...]]:
