@@ -67,6 +67,15 @@ _KINDS = (
     _kind("grey_converted", "twelve_bits", "note", "no grey level above 4095: taken as 12 bits in 16"),
     _kind("grey_converted", "transparency_left_out", "note", "the transparency was left out"),
     _kind("grey_converted", "colours_to_grey", "note", "the colours were turned into luminance (ITU-R BT.601)"),
+    _kind(
+        "grey_converted", "channel_taken", "note", "of the colours the {colour} channel was taken", colour="green",
+    ),
+    _kind(
+        "grey_converted", "colour_axis", "note",
+        "of the colours the axis was taken that parts two levels most: {red:.2f} red, {green:.2f} green, {blue:.2f} "
+        "blue; they lie {apart:.1f} times their scatter apart (by luminance {by_luminance:.1f})",
+        red=0.62, green=0.08, blue=-0.3, apart=9.1, by_luminance=3.4,
+    ),
     _kind("grey_converted", "greys_inverted", "note", "0 means white in this file; the grey levels were turned"),
     _kind(
         "turned", "turned", "note", "turned as the camera's orientation tag says ({orientation})", orientation=6,
@@ -230,6 +239,25 @@ _KINDS = (
     _kind(
         "outside_taught", "outside_taught", "doubt", "{share:.0p} % of the field looks like nothing that was taught",
         "(count points on it, or do not trust it)", share=0.13,
+    ),
+    _kind(
+        "reviewed", "reviewed", "note", "reviewed by {who}: {acts}", who="KM", acts="3 not carbide, 1 cut",
+    ),
+    _kind(
+        "review_stale", "review_of_other_picture", "doubt",
+        "{acts} {acts:act|acts} in {source} were made on another picture and are not applied",
+        "(review this field again, or bring the picture back)", acts=4, source="review.json",
+    ),
+    _kind(
+        "review_stale", "review_of_other_outlines", "doubt",
+        "{acts} {acts:act|acts} in {source} were made on other outlines and are not applied",
+        "(review this field again)",
+        acts=4, source="review.json",
+    ),
+    _kind(
+        "review_stale", "review_without_effect", "doubt",
+        "{acts} {acts:act|acts} of the review met nothing to act on and changed nothing", "(review this field again)",
+        acts=1,
     ),
     _kind(
         "no_second_phase", "no_second_phase", "doubt",

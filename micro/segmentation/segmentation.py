@@ -182,6 +182,8 @@ class Segmentation:
         What the grey levels leave open about the area. Where they show no carbides one by one, there are no labels.
     area_by_outlines
         The area of a carbide is that inside its outline, not its integrated contrast.
+    area_by_hand
+        (n,) areas, px², where a person changed outlines; None: as found.
     """
 
     labels: NDArray[np.int32]
@@ -200,6 +202,7 @@ class Segmentation:
     smooth_noise: float = 0.0
     verdict: Verdict = Verdict()
     area_by_outlines: bool = False
+    area_by_hand: NDArray[np.float64] | None = None
 
     @property
     def count(self) -> int:
@@ -239,6 +242,8 @@ class Segmentation:
         The outline stands in where that gives none above 0, and throughout where outlines were taught: integrated
         contrast is what failed there.
         """
+        if self.area_by_hand is not None:
+            return self.area_by_hand
         if self.area_by_outlines:
             return self.outline_px
         area = self.basin_sums[1] / np.array([c.contrast for c in self.classes])[self.class_index]
