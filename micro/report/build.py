@@ -102,8 +102,8 @@ def profile_figures(profiles: pd.DataFrame, shown: list[str], save: Save) -> lis
         save(
             "edges", len(shown), 2.3, partial(draw_edges, profiles=edges, specimens=shown),
             "What the edges look like: grey across the outlines of all carbides, matrix to the right, beside the edge "
-            "that a lens alone draws. Light to the right of it comes from bright rims, what lacks on the left from "
-            "domed carbides or dark rims. Bands are 95 % intervals between fields.",
+            "that a lens alone draws. Bright rims draw the ends of the edge outwards, to the right, domed carbides and "
+            "dark rims inwards. Bands are 95 % intervals between fields.",
             "Grey across the mean edge of the carbides of each specimen, beside that of a lens alone.",
         ),
     ]  # fmt: skip
