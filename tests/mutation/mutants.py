@@ -181,34 +181,35 @@ def learn(tests: Sequence[str], into: Path) -> None:
 
 
 def places(tree: ast.Module) -> Iterator[tuple[int, int, int]]:
-    """(number of the node in the walk, line, column) of everything that can be changed, texts and types aside."""
-    ignored: set[int] = set()
-    for node in ast.walk(tree):
-        if isinstance(node, ast.AnnAssign | ast.arg) and node.annotation is not None:
-            ignored |= {id(part) for part in ast.walk(node.annotation)}
-        if isinstance(node, ast.FunctionDef):
-            if node.returns is not None:
-                ignored |= {id(part) for part in ast.walk(node.returns)}
-            ignored |= {id(part) for decorator in node.decorator_list for part in ast.walk(decorator)}
-        if isinstance(node, ast.JoinedStr):
-            ignored |= {id(part) for part in ast.walk(node)}  # how a sentence writes a number
-        if isinstance(node, ast.Assign) and isinstance(node.value, ast.Subscript):
-            ignored |= {id(part) for part in ast.walk(node.value)}  # a name for a type
+    """Give number in the walk, line and column of everything that can be changed, texts and types aside."""
+    ignored = _texts_and_types(tree)
     for number, node in enumerate(ast.walk(tree)):
         if id(node) in ignored:
             continue
-        if (
-            (isinstance(node, ast.BinOp) and type(node.op) in SWAPS)
-            or (isinstance(node, ast.Compare) and type(node.ops[0]) in SWAPS)
-            or (
-                isinstance(node, ast.Constant)
-                and isinstance(node.value, int | float)
-                and node.value not in (True, False)
-            )
-            or (isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.USub))
-            or (isinstance(node, ast.Call) and _called(node) in CALLS)
-        ):
+        operator = (isinstance(node, ast.BinOp) and type(node.op) in SWAPS) or (
+            isinstance(node, ast.Compare) and type(node.ops[0]) in SWAPS
+        )
+        value = node.value if isinstance(node, ast.Constant) else None
+        figure = isinstance(value, int | float) and value not in (True, False)
+        sign = isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.USub)
+        called = isinstance(node, ast.Call) and _called(node) in CALLS
+        if isinstance(node, ast.expr) and (operator or figure or sign or called):
             yield number, node.lineno, node.col_offset
+
+
+def _texts_and_types(tree: ast.Module) -> set[int]:
+    """Return ids of the nodes that compute nothing."""
+    ignored: list[ast.AST] = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.AnnAssign | ast.arg) and node.annotation is not None:
+            ignored.append(node.annotation)
+        if isinstance(node, ast.FunctionDef):
+            ignored += [*([node.returns] if node.returns is not None else []), *node.decorator_list]
+        if isinstance(node, ast.JoinedStr):
+            ignored.append(node)  # how a sentence writes a number
+        if isinstance(node, ast.Assign) and isinstance(node.value, ast.Subscript):
+            ignored.append(node.value)  # a name for a type
+    return {id(part) for node in ignored for part in ast.walk(node)}
 
 
 def _called(node: ast.Call) -> str:

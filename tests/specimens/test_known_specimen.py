@@ -258,7 +258,7 @@ def test_a_bar_twice_as_coarse_is_twice_as_coarse_in_every_row(measured):
         both = f"{number(row['value_a'])}{' ' + row['unit'] if row['unit'] else ''} in a, {number(row['value_b'])}"
         assert both in told, row["quantity"]
         assert row["ci95_low"] <= row["estimate"] <= row["ci95_high"]
-    assert "mean carbide diameter" in told
+    assert "Mean carbide diameter: " in told
     value_of = summarise(particles, fields, None).set_index(["carbide_class", "quantity"])["mean"]
     for row in table[table["estimate"].notna()].to_dict("records"):
         if row["quantity"] != "largest_ecd":
