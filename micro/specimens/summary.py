@@ -13,7 +13,7 @@ from micro.measures.totals import NONE_SEEN
 from micro.measures.within_field import WITHIN, ends_of_field
 from micro.specimens.quantities import QUANTITIES, ClassData, Quantity, class_data
 from micro.statistics.sampling import NORMAL_95, UNKNOWN, Estimate, student_t
-from micro.tables.columns import SPECIMENS, empty, names
+from micro.tables.columns import PARTICLES, SPECIMENS, empty, names
 
 MOST_UNKNOWN = 1 / 3
 """Share of unknown fields above which the specimen is unknown itself (chosen)."""
@@ -115,6 +115,27 @@ def summarise(particles: pd.DataFrame, fields: pd.DataFrame, scale_relative_unce
         for carbide_class, quantity, budget in budgets(particles, fields, scale_relative_uncertainty)
     ]
     return pd.DataFrame(rows, columns=names(SPECIMENS)) if rows else empty(SPECIMENS)
+
+
+def area_fraction_of(fields: pd.DataFrame) -> Budget:
+    """Budget of the area fraction of a specimen from the rows "all" of its fields alone.
+
+    Parameters
+    ----------
+    fields
+        specimen, field, carbide_class, analysed_area_um2, area_fraction and its ends, number_per_mm2, particles.
+    """
+    data = class_data(empty(PARTICLES), fields, "all")
+    if data.unknown_share > MOST_UNKNOWN:
+        return unknown_budget("area_fraction", data)
+    quantity = next(one for one in QUANTITIES if one.name == "area_fraction")
+    estimate = quantity.estimate(data)
+    if len(data.fields) == 1:
+        estimate = of_one_field(quantity.name, estimate, data)
+    below, above = area_relative_sides(data)
+    size = abs(estimate.value)
+    missed = _missed(quantity, size, below, above)
+    return Budget(estimate, size * below, missed, lowest=quantity.lowest, highest=quantity.highest)
 
 
 def uncertainty_budget(
