@@ -9,7 +9,9 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from micro.batch.job import Outcome, library_versions
-from micro.issues import grouped
+from micro.errors import one_line
+from micro.issue_kinds import SEVERITIES
+from micro.issues import gravest_first, grouped
 from micro.report.record import pinned
 from micro.report.wording import (
     GROUPS,
@@ -26,9 +28,13 @@ from micro.report.wording import (
 from micro.study.model import Specimen, Study
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import pandas as pd
 
     from micro.report.field_pictures import FieldPictures
+
+NOTE = next(iter(SEVERITIES))
 
 
 @dataclass(frozen=True)
@@ -53,6 +59,10 @@ class PagePicture:
     address: str
     caption: str
     alternative: str
+
+
+ROWS_A_PAGE = 100
+"""Fields of a table that open together; chosen. A browser lays out what is open, and is quick with a hundred rows."""
 
 
 @dataclass(frozen=True)
@@ -121,8 +131,9 @@ def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFra
         lead=lead(study, outcomes),
         parts=contents(parts),
         summary=parts.summary,
-        troubles=[*(o.trouble for o in outcomes if o.trouble), *parts.troubles],
-        notices=notices(outcomes),
+        troubles=troubles_without_folders(study, outcomes, parts.troubles),
+        notices=notices(outcomes, touching=True),
+        remarks=notices(outcomes, touching=False),
         figures=parts.figures,
         specimens=[specimen_numbers(s, specimens) for s in study.specimens],
         open_sections=[section for section in parts.sections if not section.folded],
@@ -130,6 +141,7 @@ def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFra
         pictures=parts.pictures,
         methods=parts.methods,
         provenance=provenance(study, outcomes),
+        rows_a_page=ROWS_A_PAGE,
         versions=", ".join(f"{name} {number}" for name, number in library_versions().items()),
     )
 
@@ -151,10 +163,11 @@ def lead(study: Study, outcomes: Sequence[Outcome]) -> str:
     return f"{specimens} specimen{'s' * (specimens != 1)}, {measured} of {len(outcomes)} fields measured."
 
 
-def notices(outcomes: Sequence[Outcome]) -> list[str]:
-    """Issues of the fields, each once, with the fields it holds for."""
-    issues = (one.at(f"{o.specimen} {o.field}") for o in outcomes for one in o.issues)
-    return [f"{group.text}: {listed(group.places, 5)}." for group in grouped(issues)]
+def notices(outcomes: Sequence[Outcome], touching: bool) -> list[str]:
+    """Issues of the fields that touch numbers, or those that do not, each once with its fields; the gravest first."""
+    every = (one.at(f"{o.specimen} {o.field}") for o in outcomes for one in o.issues)
+    issues = [one for one in every if (one.severity != NOTE) == touching]
+    return [f"{group.text}: {listed(group.places, 5)}." for group in grouped(gravest_first(issues))]
 
 
 def specimen_numbers(specimen: Specimen, specimens: pd.DataFrame) -> dict[str, Any]:
@@ -195,6 +208,21 @@ def about(specimen: Specimen, own: pd.DataFrame) -> str:
     words.append(f"{fields} field{'s' * (fields != 1)}" if fields else "no field was measured")
     said = ", ".join(w for w in words if w)
     return said[:1].upper() + said[1:] + "."
+
+
+def troubles_without_folders(study: Study, outcomes: Sequence[Outcome], others: Sequence[str]) -> list[str]:
+    """Lines of what was not measured or used, with names of files only: a report is passed on."""
+    images = {(s.name, f.name): (f.image,) for s in study.specimens for f in s.fields}
+    lines = [_named(o.trouble, images.get((o.specimen, o.field), ())) for o in outcomes if o.trouble]
+    read = {study.coupons, study.path, *(path for s in study.specimens for path in (s.calibration, *s.taught_by))}
+    return [*lines, *(_named(line, tuple(path for path in read if path is not None)) for line in others)]
+
+
+def _named(line: str, paths: Sequence[Path]) -> str:
+    """Put the names of files in the place of their paths, the longest first."""
+    for path in sorted(paths, key=lambda path: -len(str(path))):
+        line = line.replace(one_line(str(path)), one_line(path.name))
+    return line
 
 
 def provenance(study: Study, outcomes: Sequence[Outcome]) -> list[list[str]]:

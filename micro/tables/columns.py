@@ -117,7 +117,12 @@ FIELDS = (
     Column("threshold_grey", "", "float64", "grey level of the outline: half way between the two, or as pinned"),
     Column("blur_px", "px", "float64", "edge spread, standard deviation; empty where no edge could be measured"),
     Column("noise_grey", "", "float64", "standard deviation of the matrix about its level, grey levels of a pixel"),
-    Column("file", "", "str", "name of the field's pictures in labels/ and outlines/"),
+    Column(
+        "file",
+        "",
+        "str",
+        "name of the field's pictures in labels/ and outlines/, from 1001 fields on with their sub-folder",
+    ),
     Column("flags", "", "str", "names of the troubles met, separated by a space"),
     Column("message", "", "str", "what to know before trusting the row"),
 )
@@ -400,6 +405,16 @@ def typed(columns: tuple[Column, ...], values: Mapping[str, object], rows: int) 
         return np.asarray(values[column.name], column.dtype)
 
     return pd.DataFrame({column.name: of(column) for column in columns})
+
+
+def rows_where(table: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
+    """Rows that are wanted; where they follow each other, as those of a specimen or of all do, without a copy."""
+    import numpy as np
+
+    at = np.flatnonzero(wanted)
+    if len(at) and at[-1] - at[0] == len(at) - 1:
+        return table.iloc[at[0] : at[-1] + 1]
+    return table[wanted]
 
 
 def flagged(flags: pd.Series, name: str) -> NDArray[np.bool_]:
