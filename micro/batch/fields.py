@@ -26,6 +26,7 @@ from micro.batch.job import (
 from micro.batch.workers import Result, Work, in_processes
 from micro.errors import InputError, UsageError
 from micro.issues import Issue, flag_text, message_text, ordered
+from micro.review.acts import FieldActs, read_review
 from micro.study.model import Specimen, Study
 from micro.tables.columns import FIELDS, PARTICLES, names
 
@@ -147,8 +148,56 @@ def jobs_of(study: Study, out: Path) -> Iterator[Job]:
             scale = _calibration(specimen.calibration)
         elif specimen.um_per_px is not None:
             scale = Scale(specimen.um_per_px, specimen.um_per_px_uncertainty, "given by the user")
+        acts = acts_of(specimen)
         for one in specimen.fields:
-            yield Job(specimen.name, one, scale, specimen.binning, specimen.rolling_deg, out, study.class_names)
+            job = Job(specimen.name, one, scale, specimen.binning, specimen.rolling_deg, out, study.class_names)
+            yield replace(job, review=tuple(a for a in acts if a.field == one.name and a.acts))
+
+
+def acts_of(specimen: Specimen) -> tuple[FieldActs, ...]:
+    """Return what the review files of a specimen say of its fields, file by file.
+
+    Raises
+    ------
+    UsageError
+        With the file, where one is damaged or no review.
+    """
+    try:
+        return tuple(one for path in specimen.review for one in read_review(path) if one.specimen == specimen.name)
+    except InputError as trouble:
+        raise UsageError(trouble.where, trouble.problem, trouble.remedy) from None
+
+
+def checked_reviews(study: Study) -> Study:
+    """Study whose review files can all be read, with a line on those that speak of other fields.
+
+    Raises
+    ------
+    UsageError
+        With the file, where one is damaged or no review.
+    """
+    for specimen in study.specimens:
+        acts_of(specimen)
+    return replace(study, messages=(*study.messages, *strangers(study)))
+
+
+def strangers(study: Study) -> list[str]:
+    """One line for each review file that speaks of fields which its specimens do not have."""
+    known = {(s.name, f.name) for s in study.specimens for f in s.fields}
+    lines = []
+    for path in dict.fromkeys(path for s in study.specimens for path in s.review):
+        try:
+            other = [
+                f"{a.specimen} {a.field}" for a in read_review(path) if a.acts and (a.specimen, a.field) not in known
+            ]
+        except InputError:
+            continue  # reading it for the jobs says why
+        if other:
+            more = f" and {len(other) - 3} more" if len(other) > 3 else ""
+            lines.append(
+                f"{path}: reviews fields that are not of this study ({', '.join(other[:3])}{more}); not applied"
+            )
+    return lines
 
 
 def _calibration(path: Path) -> Calibration:

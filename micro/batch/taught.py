@@ -148,6 +148,7 @@ def _key(task: MapJob) -> str:
         "sides": None if given.crop_px is None else asdict(given.crop_px),
         "leave_out": [asdict(box) for box in given.leave_out],
         "page": given.page,
+        "colour": given.colour,
     }
     part = None if given.sub_field is None else asdict(given.sub_field)
     picture = results.hash_of_file(given.image)

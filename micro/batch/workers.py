@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -81,7 +82,7 @@ def in_processes(jobs: list[Job], work: Work[Result], workers: int) -> Iterator[
         for number, job in enumerate(jobs):
             yield number, work.do(job)
         return
-    left = list(enumerate(jobs))
+    left = deque(enumerate(jobs))
     while left:
         suspects: list[Numbered] = []
         for (number, _), result in _pool_round(left, work, workers, suspects):
@@ -91,7 +92,7 @@ def in_processes(jobs: list[Job], work: Work[Result], workers: int) -> Iterator[
 
 
 def _pool_round(
-    left: list[Numbered], work: Work[Result], workers: int, suspects: list[Numbered]
+    left: deque[Numbered], work: Work[Result], workers: int, suspects: list[Numbered]
 ) -> Iterator[tuple[Numbered, Result]]:
     """Work `left` off; where a process is ended from outside, put what was under way into `suspects` and stop."""
     with pool_of(workers) as pool:
@@ -100,7 +101,7 @@ def _pool_round(
         try:
             while left or under_way:
                 while left and len(under_way) < WAITING_PER_WORKER * workers:
-                    number, job = left.pop(0)
+                    number, job = left.popleft()
                     under_way[pool.submit(work.do, job)] = (number, job)
                 for library in later:
                     importlib.import_module(library)

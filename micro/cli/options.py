@@ -72,6 +72,10 @@ def measure_and_print(
         from micro.run.taught import checked_study
 
         study = checked_study(study, skip_bad_tallies)
+    if any(specimen.review for specimen in study.specimens):
+        from micro.batch.fields import checked_reviews
+
+        study = checked_reviews(study)
     for message in study.messages:
         click.echo(one_line(message), err=True)
     workers = workers or workers_for(study)
@@ -97,7 +101,7 @@ def measure_and_print(
             for trouble in lost:
                 click.echo(trouble, err=True)
             raise
-    measured = len(ending.outcomes) - ending.failed
+    measured = sum(not outcome.trouble for outcome in ending.outcomes)
     click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")
     if ending.failed or ending.troubles:
         raise click.exceptions.Exit(1)
@@ -134,14 +138,14 @@ def print_answer(study: Study, ending: RunSummary) -> None:
 
 
 def issue_lines(outcomes: Sequence[Outcome]) -> list[str]:
-    """Issues of the fields, each once: the pictures it holds for, three of them by name.
+    """Issues of the fields, each once, with three of its pictures by name; what touches no number comes last.
 
     Fields that share a picture, pages or parts of a mosaic, go by the field's name too.
     """
-    from micro.issues import grouped
+    from micro.issues import gravest_first, grouped
     from micro.report.wording import listed
 
     fields_of = Counter(o.image for o in outcomes)
     named = [(o, o.image if fields_of[o.image] == 1 else f"{o.image} {o.field}") for o in outcomes]
     issues = (one.at(place) for outcome, place in named for one in outcome.issues)
-    return [f"{listed(group.places, 3)}: {group.text}" for group in grouped(issues)]
+    return [f"{listed(group.places, 3)}: {group.text}" for group in grouped(gravest_first(issues))]

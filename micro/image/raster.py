@@ -35,6 +35,7 @@ def decode_raster(file: IO[bytes], name: str) -> DecodedPicture:
         check_png(file)
     if name == "PNG" and _sixteen_bit_colour(picture):
         values = _sixteen_bit_colour_pixels(picture, file)
+        picture = _open(file, name)  # checking its checksums ended the use of the other
     else:
         picture.load()
         if picture.mode == "P" or "transparency" in picture.info:

@@ -104,6 +104,7 @@ def read(
     sub_field: SubField | None = None,
     crop_px: Crop | None = None,
     leave_out: Sequence[Box] = (),
+    colour: str = "luminance",
 ) -> Micrograph:
     """Read a TIFF, PNG, JPEG or BMP picture; its content decides, not its ending.
 
@@ -129,6 +130,8 @@ def read(
         Pixels to cut at each side, in place of `crop_bottom_px`.
     leave_out
         Boxes that are not analysed, px of the picture in the file.
+    colour
+        What is measured of a picture in colour, of `micro.image.colour.COLOURS`.
 
     Raises
     ------
@@ -141,7 +144,7 @@ def read(
         _check_kind(header, sub_field)
         sha256 = hash_of_stream(file)
         pixels = _decode(file, header, page, sub_field)
-        grey, grey_max, issues = to_grey(pixels)
+        grey, grey_max, issues = to_grey(pixels, colour)
         del pixels
         whole = header.shape if sub_field else grey.shape
         told = crop_px if crop_px is not None or crop_bottom_px is None else _bottom(crop_bottom_px)

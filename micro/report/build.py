@@ -13,7 +13,7 @@ from micro.analysis import Analysis
 from micro.batch.job import PROFILE_COLUMNS, Outcome, is_band_profile
 from micro.figures.specimens import draw_banding, draw_chords, draw_neighbours, draw_rose, draw_sizes
 from micro.issue_kinds import SEVERITIES
-from micro.issues import Issue, message_text
+from micro.issues import Issue, gravest_first, message_text
 from micro.measures.banding import SIGNIFICANCE
 from micro.points.lessons import read_lessons
 from micro.report.bars import forest_figures
@@ -23,6 +23,7 @@ from micro.report.drawing import Save, drawing
 from micro.report.field_pictures import field_pictures, same_scale_pictures, typical_micrograph
 from micro.report.field_table import field_table
 from micro.report.page import PageAnswer, PageFigure, PageParts, PageSection, listed_pictures, render_page
+from micro.report.review_section import review_sections
 from micro.report.sections import answer_sections
 from micro.report.summary import MOST_IN_WORDS, study_bars, summary_parts
 from micro.report.taught_section import taught_sections
@@ -178,7 +179,7 @@ def write_report(
         parts = PageParts(
             summary=page_answers(study, tables["specimens"], answer, save),
             figures=study_figures(study, tables, answer.specimens, save, out),
-            sections=study_sections(study, tables, answer, save, out),
+            sections=[*review_sections(study, outcomes, tables), *study_sections(study, tables, answer, save, out)],
             methods=methods(study, outcomes, tables["fields"]),
             pictures=study_pictures(study, outcomes, tables["fields"], out),
             troubles=answer.troubles,
@@ -231,7 +232,7 @@ def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFra
         measured.sort(key=lambda f: -worst(issues[specimen.name, f.name]))
         for field in measured[: each if number < MOST_PICTURED else 0]:
             row = every[specimen.name, field.name]
-            text = message_text(issues[specimen.name, field.name])
+            text = message_text(gravest_first(issues[specimen.name, field.name]))
             made = field_pictures(field, float(row["um_per_px"]), text, out, pixels)
             if made is not None:
                 pictures.append(made)

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from micro.batch.job import Outcome, library_versions
 from micro.errors import one_line
-from micro.issues import grouped
+from micro.issue_kinds import SEVERITIES
+from micro.issues import gravest_first, grouped
 from micro.report.record import pinned
 from micro.report.wording import (
     GROUPS,
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from micro.report.field_pictures import FieldPictures
+
+NOTE = next(iter(SEVERITIES))
 
 
 @dataclass(frozen=True)
@@ -129,7 +132,8 @@ def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFra
         parts=contents(parts),
         summary=parts.summary,
         troubles=troubles_without_folders(study, outcomes, parts.troubles),
-        notices=notices(outcomes),
+        notices=notices(outcomes, touching=True),
+        remarks=notices(outcomes, touching=False),
         figures=parts.figures,
         specimens=[specimen_numbers(s, specimens) for s in study.specimens],
         open_sections=[section for section in parts.sections if not section.folded],
@@ -159,10 +163,11 @@ def lead(study: Study, outcomes: Sequence[Outcome]) -> str:
     return f"{specimens} specimen{'s' * (specimens != 1)}, {measured} of {len(outcomes)} fields measured."
 
 
-def notices(outcomes: Sequence[Outcome]) -> list[str]:
-    """Issues of the fields, each once, with the fields it holds for."""
-    issues = (one.at(f"{o.specimen} {o.field}") for o in outcomes for one in o.issues)
-    return [f"{group.text}: {listed(group.places, 5)}." for group in grouped(issues)]
+def notices(outcomes: Sequence[Outcome], touching: bool) -> list[str]:
+    """Issues of the fields that touch numbers, or those that do not, each once with its fields; the gravest first."""
+    every = (one.at(f"{o.specimen} {o.field}") for o in outcomes for one in o.issues)
+    issues = [one for one in every if (one.severity != NOTE) == touching]
+    return [f"{group.text}: {listed(group.places, 5)}." for group in grouped(gravest_first(issues))]
 
 
 def specimen_numbers(specimen: Specimen, specimens: pd.DataFrame) -> dict[str, Any]:

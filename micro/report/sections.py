@@ -130,7 +130,8 @@ def budget_section(answer: Analysis, detected: Mapping[str, Detected]) -> PageSe
         "Relative standard uncertainties, in % of the value: the scatter between fields over the root of their number "
         "(of one field: that within it), the segmentation (levels, noise, blur), which all fields share, carbides "
         "that may have been missed (towards more only, so not in what stands under together; of a number put right: "
-        "what detection leaves open), and the scale. Unknown ones are left out of the interval.",
+        "what detection leaves open), and the scale (of elongation: that pixels may not be square). Unknown ones are "
+        "left out of the interval.",
     )
     columns = ("specimen, quantity", "field scatter", "segmentation", "missed", "scale", "together")
     return PageSection("uncertainty", "What makes the numbers uncertain", text, tables=[PageTable("", columns, rows)])

@@ -49,7 +49,7 @@ class RunSummary:
     @property
     def failed(self) -> int:
         """Number of fields that could not be measured."""
-        return sum(bool(outcome.trouble) for outcome in self.outcomes)
+        return sum(outcome.failed for outcome in self.outcomes)
 
 
 def run_study(
@@ -76,7 +76,7 @@ def run_study(
     remarks = fewer_fields(study, out)
     with claimed(out, origin_of(study), written_names(study, out)):
         outcomes, tables, answer = build_tables(study, out, workers, done, scheduler)
-        sentences = _sentences(study, out, tables, answer)
+        sentences = _sentences(study, outcomes, out, tables, answer)
         ending = RunSummary(outcomes, tables["specimens"], sentences, answer.troubles, remarks)
         if answered is not None:
             answered(ending)
@@ -89,8 +89,9 @@ def run_study(
 def fewer_fields(study: Study, out: Path) -> tuple[str, ...]:
     """Say which fields the last run in the folder measured that the study no longer names: their files will go."""
     now = {field.stem for specimen in study.specimens for field in specimen.fields}
-    last = [Path(name).parts for name in listed(out) if name.endswith(f"/{results.RECORD}")]
-    gone = sorted(parts[1] for parts in last if parts[0] == results.PARTS and len(parts) == 3 and parts[1] not in now)
+    last = (name.removeprefix(f"{results.PARTS}/") for name in listed(out) if name.startswith(f"{results.PARTS}/"))
+    stems = {name.removesuffix(f"/{results.RECORD}") for name in last if name.endswith(f"/{results.RECORD}")}
+    gone = sorted(stems - now)
     if not gone:
         return ()
     from micro.report.wording import listed as shortened
@@ -108,20 +109,29 @@ def build_tables(
     return outcomes, *write_tables(study, outcomes, out)
 
 
-def _sentences(study: Study, out: Path, tables: dict[str, pd.DataFrame], answer: Analysis) -> tuple[str, ...]:
-    """Answers in words, and what the pictures can show."""
+def _sentences(
+    study: Study, outcomes: tuple[Outcome, ...], out: Path, tables: dict[str, pd.DataFrame], answer: Analysis
+) -> tuple[str, ...]:
+    """Answers in words, what the pictures can show, and what a review changed."""
+    from micro.report.review_section import review_sentences
     from micro.report.summary import answer_sentences
     from micro.specimens.detected import read_detected
 
     detected = [f"{one.specimen}: {one.sentence}" for one in read_detected(out).values()]
-    return (*answer_sentences(study, tables["specimens"], answer), *detected)
+    by_hand = review_sentences(study, outcomes, tables["specimens"], tables["fields"])
+    return (*answer_sentences(study, tables["specimens"], answer), *detected, *by_hand)
 
 
 def origin_of(study: Study) -> Origin:
     """Return what tells the results of a study from those of another: its file, or the pictures without one."""
     fields = [field for specimen in study.specimens for field in specimen.fields]
     pictures = tuple(dict.fromkeys(field.image for field in fields))
-    others = (study.path, study.coupons, *(specimen.calibration for specimen in study.specimens))
+    others = (
+        study.path,
+        study.coupons,
+        *(s.calibration for s in study.specimens),
+        *(r for s in study.specimens for r in s.review),
+    )
     inputs = (*pictures, *(path for path in others if path is not None))
     return Origin("pictures", pictures, inputs) if study.path is None else Origin("study", (study.path,), inputs)
 

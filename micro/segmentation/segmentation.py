@@ -102,8 +102,8 @@ class Verdict:
         unknown. None: the sum over the carbides holds.
     edges
         Whether the edges were measured: then what outline and contrast disagree about lies in `doubt`.
-    reasons
-        What widened, moved or emptied the value, in words.
+    said
+        What widened, moved or emptied the value, each an issue of its own kind.
     """
 
     factor: float = 1.0
@@ -111,7 +111,7 @@ class Verdict:
     more: float = 0.0
     instead: tuple[float, float, float] | None = None
     edges: bool = False
-    reasons: tuple[str, ...] = ()
+    said: tuple[Issue, ...] = ()
 
     @property
     def unknown(self) -> bool:
@@ -160,6 +160,8 @@ class Segmentation:
         What the grey levels leave open about the area. Where they show no carbides one by one, there are no labels.
     area_by_outlines
         The area of a carbide is that inside its outline, not its integrated contrast.
+    area_by_hand
+        (n,) areas, px², where a person changed outlines; None: as found.
     """
 
     labels: NDArray[np.int32]
@@ -178,6 +180,7 @@ class Segmentation:
     smooth_noise: float = 0.0
     verdict: Verdict = Verdict()
     area_by_outlines: bool = False
+    area_by_hand: NDArray[np.float64] | None = None
 
     @property
     def count(self) -> int:
@@ -217,6 +220,8 @@ class Segmentation:
         The outline stands in where that gives none above 0, and throughout where outlines were taught: integrated
         contrast is what failed there.
         """
+        if self.area_by_hand is not None:
+            return self.area_by_hand
         if self.area_by_outlines:
             return self.outline_px
         area = self.basin_sums[1] / np.array([c.contrast for c in self.classes])[self.class_index]

@@ -97,7 +97,8 @@ def area_fraction_uncertainty(segmentation: Segmentation) -> AreaUncertainty:
     pixels = np.bincount(s.class_index, basin, count)
     contrast = np.array([c.contrast for c in s.classes])
     level_error = np.array([c.contrast_uncertainty for c in s.classes]) / np.abs(contrast)
-    area = light / contrast[s.class_index] * s.verdict.factor
+    by_light = light / contrast[s.class_index] * s.verdict.factor
+    area = by_light if s.area_by_hand is None else s.area_by_hand
     total = np.bincount(s.class_index, area, count)
     own = np.abs(total) / frame
     doubts = [

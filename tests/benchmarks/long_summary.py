@@ -1,10 +1,10 @@
-"""What follows the fields of a long study: time and memory of joining, checking, summarising, comparing, reporting.
+"""Time and memory of what follows the fields of a long study: joining, checking, summarising, comparing, reporting.
 
     python tests/benchmarks/long_summary.py FOLDER [--fields 100 1000 10000] [--carbides 700]
 
-The fields are not measured here. A few invented ones are; the tables of all others are theirs, with sizes moved a bit
-and every carbide in a place of its own. Two bars share the fields. Each study runs in a process of
-its own; prints processor seconds and peak memory of it, and the exponent of time against fields.
+The fields are not measured here. A few invented ones are; the tables of all others are theirs, with sizes moved a
+little and every carbide in a place of its own. Two bars share the fields. Each study runs in a process of its own;
+prints processor seconds and peak memory of it, and the exponent of time against fields.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
 from micro.processes import hold_threads
 from micro.report.record import run_record, write_record
-from micro.run.study import write_results
+from micro.run.study import write_pages, write_tables
 from micro.scale.scale import Scale
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field, Specimen, Study
@@ -131,8 +131,10 @@ def once(folder: Path, fields: int) -> None:
     lap("join")
     outcomes = check_across_fields(study, outcomes, out)
     lap("check")
-    write_results(study, outcomes, out)
-    lap("summarise, compare, report")
+    tables, answer = write_tables(study, outcomes, out)
+    lap("summarise, compare")
+    write_pages(study, outcomes, out, tables, answer)
+    lap("report")
     write_record(run_record(study, outcomes, out, "2000-01-01", 0.0), out)
     lap("record")
     print(json.dumps(stages))

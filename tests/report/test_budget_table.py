@@ -26,7 +26,7 @@ def bar(low, high):
 
 def test_each_source_has_its_column():
     """Scatter 0.01/√3 of 0.1; below 0.01/1.96; upward √(0.03² − 0.01²)/1.96 more; an area fraction knows no scale."""
-    (table,) = budget_section(SimpleNamespace(specimens=[bar(0.09, 0.13)])).tables
+    (table,) = budget_section(SimpleNamespace(specimens=[bar(0.09, 0.13)]), {}).tables
     row = dict(zip(table.columns, table.rows[0], strict=True))
     assert row["specimen, quantity"] == "A, area fraction A_A"
     assert float(row["field scatter"]) == pytest.approx(100 * 0.1 / np.sqrt(3), rel=0.05)
