@@ -54,7 +54,7 @@ class Origin:
 
 @contextlib.contextmanager
 def claimed(
-    folder: Path, origin: Origin | None, names: Iterable[str] = (), inputs: Iterable[Path] = ()
+    folder: Path, origin: Origin | None, names: Iterable[str] = (), inputs: Iterable[Path] = (), keep: bool = False
 ) -> Iterator[None]:
     """Hold a folder for one origin while it is written; what an earlier run wrote and this one did not is removed.
 
@@ -66,6 +66,8 @@ def claimed(
         Files that will be written, relative to the folder, with slashes.
     inputs
         Files that are read, beside those of the origin.
+    keep
+        Remove nothing: what is written is added to what stands there.
 
     Raises
     ------
@@ -87,7 +89,7 @@ def claimed(
             marker = held if origin is None else _marker(folder, origin)
             _mark(folder, marker, finished=False)
             _sweep_unfinished(folder)
-            _write(folder, dict.fromkeys(listed(folder), False))
+            _write(folder, dict.fromkeys(listed(folder), keep))
             own(folder, names)
         yield
         sweep(folder)
