@@ -116,6 +116,8 @@ class Job:
     taught: TaughtOutlinesJob | None = None
     review: tuple[FieldActs, ...] = ()
     """What a person did to the field's outlines, file by file."""
+    cropped: bool = False
+    """The picture was cut out of one of the calibrated size."""
 
 
 @dataclass(frozen=True)
@@ -225,6 +227,7 @@ def parameters_of(job: Job) -> dict[str, Any]:
         "page": job.field.page,
         "scale": None if job.scale is None else asdict(job.scale),
         "binning": job.binning,
+        **({"cropped": True} if job.cropped else {}),
         "rolling_deg": job.rolling_deg,
         "direction": None if job.direction is None else asdict(job.direction),
         "colours": class_colours(job.field.settings.class_names or ("carbide",), job.class_names),
@@ -372,6 +375,7 @@ def read_micrograph(job: Job, rolling_deg: float | None = None) -> Micrograph:
         field.image,
         scale=job.scale,
         binning=job.binning,
+        cropped=job.cropped,
         rolling_deg=rolling_deg,
         page=field.page,
         crop_bottom_px=field.crop_bottom_px,
