@@ -11,7 +11,7 @@ from micro.batch.fields import pictures_of, specimen_scale_uncertainty
 from micro.batch.job import Outcome
 from micro.errors import MicroError
 from micro.study.model import Study
-from micro.tables.columns import CHEMISTRY, COMPARISON, MATRIX, SIZES, empty
+from micro.tables.columns import CHEMISTRY, COMPARISON, MATRIX, SIZES, empty, rows_where
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -120,7 +120,7 @@ def measured_specimens(
     for specimen in study.specimens:
         own = fields[fields["specimen"] == specimen.name]
         if len(own):
-            carbides = particles[particles["specimen"] == specimen.name]
+            carbides = rows_where(particles, particles["specimen"] == specimen.name)
             scale = specimen_scale_uncertainty(outcomes, specimen)
             found.append(MeasuredSpecimen(specimen.name, own, carbides, specimen.plane, scale))
     return tuple(found)

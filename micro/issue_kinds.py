@@ -105,17 +105,132 @@ _KINDS = (
         "no_rolling_direction", "no_rolling_direction", "note",
         "no preferred direction, the horizontal is the reference",
     ),
-    _kind(
-        "unknown", "area_unknown", "unknown", "{reason}", "(improve the etch or the contrast, or count points)",
-        reason="area fraction unknown, at most 44 %: the matrix is uneven by as much as carbides differ from it",
+    *(
+        _kind(
+            "unknown", name, "unknown", f"area fraction unknown, at most {{most:.1p}} %: {says}",
+            "(improve the etch or the contrast, or count points)", most=0.44, **example,
+        )
+        for name, says, example in (
+            (
+                "hidden_faint",
+                "the matrix is uneven: what differs from it by less than {least_contrast:.0f} grey levels is not seen",
+                {"least_contrast": 31.0},
+            ),
+            (
+                "hidden_by_texture",
+                "the matrix is uneven by as much as carbides differ from it ({contrast:.0f} grey levels)",
+                {"contrast": 62.0},
+            ),
+            (
+                "no_matrix_level",
+                "the matrix has no one level: it differs by {scatter:.0f} grey levels from block to block",
+                {"scatter": 14.0},
+            ),
+            (
+                "lines_alone",
+                "{share:.0p} % of what stands out lies in thin lines: films of carbide, or etched boundaries",
+                {"share": 0.8},
+            ),
+            (
+                "outlines_without_light",
+                "outlines cover {by_outline:.1p} % of the field, their light {by_contrast:.1p} %: lines too thin for "
+                "the lens, or no one level",
+                {"by_outline": 0.31, "by_contrast": 0.12},
+            ),
+            (
+                "faint_alone", "something {side} than the matrix is too thin or too faint for outlines",
+                {"side": "darker"},
+            ),
+        )
     ),
     _kind(
-        "unreliable_levels", "area_read_otherwise", "doubt", "{reason}", "(check it by a point count)",
-        reason="the matrix is uneven; read as two levels of a fine two-phase etch: nothing is outlined or counted",
+        "unreliable_levels", "two_levels", "doubt",
+        "no carbides show one by one; read as the two levels of a fine two-phase etch, between {low:.0p} and "
+        "{high:.0p} %: nothing is outlined or counted", "(check it by a point count)", low=0.21, high=0.52,
     ),
-    _kind(
-        "areas_differ", "area_moved", "doubt", "{reason}", "(look at the outline picture)",
-        reason="bright rims change the light of the carbides: -6.1 ± 3.2 % by the edges",
+    *(
+        _kind("areas_differ", name, "doubt", says, "(look at the outline picture)", **example)
+        for name, says, example in (
+            (
+                "boundaries_left_out",
+                "lines on the other side of the matrix, {share:.2p} % of the field, are taken for grain boundaries "
+                "and left out",
+                {"share": 0.031},
+            ),
+            (
+                "pits_left_out",
+                "small spots on the other side of the matrix are taken for pits; as carbide they add {share:.2p} % of "
+                "the field",
+                {"share": 0.0042},
+            ),
+            (
+                "lines_measured",
+                "{share:.0p} % of the area lies in thin lines: films of carbide, or etched boundaries; as boundaries "
+                "they do not belong to it",
+                {"share": 0.12},
+            ),
+            (
+                "no_lens",
+                "the edges are like those of no lens (sharpened by camera or software?): the area may be off by "
+                "{half_width:.1p} % of its value",
+                {"half_width": 0.15},
+            ),
+            (
+                "no_lens_no_rim",
+                "the edges are like those of no lens and no rim (relief lit from one side?): the area may be off by "
+                "{half_width:.1p} % of its value",
+                {"half_width": 0.12},
+            ),
+            (
+                "dark_edges",
+                "dark rims or domed carbides hide light: {change:+.1p} ± {half_width:.1p} % by the edges",
+                {"change": 0.2, "half_width": 0.2},
+            ),
+            (
+                "broken_carbides",
+                "holes or cracks within the carbides: the area may be off by {half_width:.1p} % of its value",
+                {"half_width": 0.06},
+            ),
+            (
+                "texture_at_edges",
+                "the matrix is uneven, which looks like rims where it meets carbides: the area may be off by "
+                "{half_width:.1p} % of its value",
+                {"half_width": 0.06},
+            ),
+            (
+                "filtered",
+                "noise is alike in neighbouring pixels (filtered or compressed picture): the area may be off by "
+                "{half_width:.1p} % of its value",
+                {"half_width": 0.05},
+            ),
+            (
+                "bright_rims",
+                "bright rims change the light of the carbides: {change:+.1p} ± {half_width:.1p} % by the edges",
+                {"change": -0.061, "half_width": 0.032},
+            ),
+            (
+                "domed",
+                "domed carbides or dark rims change the light of the carbides: {change:+.1p} ± {half_width:.1p} % by "
+                "the edges",
+                {"change": 0.061, "half_width": 0.032},
+            ),
+            (
+                "greys_differ",
+                "carbides differ in grey: their own levels and edges change the area by {change:+.1p} ± "
+                "{half_width:.1p} %",
+                {"change": 0.021, "half_width": 0.04},
+            ),
+            (
+                "light_taken",
+                "pits or boundaries take light from carbides: {change:+.1p} ± {half_width:.1p} % by the edges",
+                {"change": 0.021, "half_width": 0.04},
+            ),
+            (
+                "tone_curve",
+                "noise differs between carbide and matrix: a tone curve may change the area by {change:+.1p} %",
+                {"change": -0.02},
+            ),
+        )
     ),
     _kind(
         "taught_outlines", "taught_outlines", "note",

@@ -21,6 +21,7 @@ from micro.errors import UsageError, naming, writing
 MANIFEST = "manifest.txt"
 FORMAT = 1
 OTHER_FOLDER = "choose another --out"
+LEADS_OUT = "is a link that leads out of the results folder"
 # Ends as `tempfile.mkstemp` makes them.
 UNFINISHED = re.compile(re.escape(results.TEMPORARY) + r"[a-z0-9_]{8}")
 EARLIER, OWN = "earlier ", "own "
@@ -189,7 +190,8 @@ def _held(folder: Path) -> dict[str, Any]:
     except (OSError, ValueError, RecursionError):
         raise UsageError(path, "is damaged, or not of this program", remedy) from None
     if isinstance(marker, dict) and set(marker) == {"results_of"}:
-        raise UsageError(folder, "holds the results of an earlier version of the program", remedy)
+        anew = "run the study again with another --out: micro run STUDY.toml --out NEW"
+        raise UsageError(folder, "holds the results of an earlier version of the program", anew)
     if not _whole(marker):
         raise UsageError(path, "is damaged, or not of this program", remedy)
     if marker["format"] > FORMAT:
@@ -291,6 +293,8 @@ def _check_places(folder: Path, names: Iterable[str], known: dict[str, bool]) ->
         inner.update(PurePosixPath(name).parents[:-1])
     for parent in sorted(inner):
         place = folder / parent
+        if place.is_symlink() and place.is_dir():
+            raise UsageError(place, LEADS_OUT, "remove it")
         if os.path.lexists(place) and not place.is_dir():
             raise UsageError(place, "is not of this program and stands in the way", f"move it, or {OTHER_FOLDER}")
 
@@ -300,7 +304,7 @@ def _check_links(folder: Path) -> None:
     for place in (folder, folder / results.PARTS):
         for entry in list(place.iterdir()) if place.is_dir() else ():
             if entry.is_symlink() and entry.is_dir():
-                raise UsageError(entry, "is a link that leads out of the results folder", "remove it")
+                raise UsageError(entry, LEADS_OUT, "remove it")
 
 
 def _sweep_unfinished(folder: Path) -> None:

@@ -13,7 +13,7 @@ import os
 import re
 import stat
 import tempfile
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from io import BufferedReader
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, cast
@@ -45,6 +45,8 @@ TEMPORARY = ".unfinished-"
 RECORD_DIGEST = "record_sha256"
 NOT_AS_LEFT, RUN_AGAIN = "is not as the run left it", "run the study again"
 LARGE_BYTES = 50_000_000
+ROWS_AT_ONCE = 250_000
+"""Of a table that is read: some 50 MB of text (chosen)."""
 MOST_TEXT_BYTES, MOST_RECORD_BYTES = 100_000_000, 2_000_000_000
 """A study file, a calibration, a tally; chosen, far above any that people write; a record holds 3 kB a field."""
 FORMULA_STARTS = ("=", "+", "-", "@", "\t")
@@ -91,7 +93,7 @@ def hash_of_file(path: Path) -> str:
         return hash_of_stream(stream)
 
 
-def hash_of_stream(stream: IO[bytes]) -> str:
+def hash_of_stream(stream: io.BytesIO | BufferedReader) -> str:
     """Return the SHA-256 of all bytes of an open file, in hexadecimal."""
     stream.seek(0)
     if isinstance(stream, io.BytesIO):
@@ -146,24 +148,34 @@ def write_table(path: Path, table: pd.DataFrame) -> None:
 
 def table_bytes(table: pd.DataFrame) -> bytes:
     """CSV of a table: UTF-8, point as decimal sign, nine figures, nothing for unknown."""
-    stream = io.StringIO()
-    # Several times faster than pandas' own writer, to the same characters.
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(table.columns)
-    writer.writerows(zip(*(_shown(table[name]) for name in table.columns), strict=True))
-    return stream.getvalue().encode()
+    # One pattern for a whole row is written twice as fast as each cell by itself, to the same characters.
+    patterns, cells = zip(*(_written(table[name], len(table.columns)) for name in table.columns), strict=True)
+    pattern = ",".join(patterns)
+    head = ",".join(_quoted(str(name), len(table.columns)) for name in table.columns)
+    return "\n".join([head, *(pattern % row for row in zip(*cells, strict=True)), ""]).encode()
 
 
-def _shown(column: pd.Series) -> list[object]:
-    """Write each value of a column as it stands in a file."""
+def _written(column: pd.Series, columns: int) -> tuple[str, list[object]]:
+    """Pattern of a cell of a column, and what is put into it row by row."""
     values = column.tolist()
     if column.dtype.kind == "f":
-        return ["" if value != value else f"{value:.9g}" for value in values]
+        if not column.hasnans:
+            return "%.9g", values
+        return "%s", ["" if value != value else f"{value:.9g}" for value in values]
     if column.dtype.kind in "iub":
-        return values
+        return "%s", values
     texts = ["" if value is None or value != value else str(value) for value in values]
-    known = {text: guarded(text) for text in set(texts)}
-    return [known[text] for text in texts]
+    known = {text: _quoted(guarded(text), columns) for text in set(texts)}
+    return "%s", [known[text] for text in texts]
+
+
+def _quoted(text: str, columns: int) -> str:
+    """Text as a cell of a row of so many; a lone empty one would look like no row."""
+    if text.isalnum() or (not text and columns > 1):
+        return text
+    stream = io.StringIO()
+    csv.writer(stream, lineterminator="\n").writerow([text])
+    return stream.getvalue()[:-1]
 
 
 def require_parquet() -> None:
@@ -186,8 +198,10 @@ def write_parquet(folder: Path, tables: Mapping[str, pd.DataFrame]) -> None:
             tables[name].to_parquet(stream, engine="pyarrow", index=False)
 
 
-def read_table(path: Path, columns: list[str], repetitive: bool = False) -> pd.DataFrame:
-    """Read columns of a CSV file of a results folder.
+def read_table(
+    path: Path, columns: list[str], repetitive: bool = False, keep: Callable[[pd.DataFrame], pd.Series] | None = None
+) -> pd.DataFrame:
+    """Read columns of a CSV file of a results folder, so many rows at a time that only what is kept takes memory.
 
     Parameters
     ----------
@@ -195,6 +209,8 @@ def read_table(path: Path, columns: list[str], repetitive: bool = False) -> pd.D
         Their names.
     repetitive
         Texts become categories, which take less memory where few are different.
+    keep
+        Which rows of a part of the table are wanted, (rows,) bool; all unless given.
 
     Raises
     ------
@@ -207,22 +223,59 @@ def read_table(path: Path, columns: list[str], repetitive: bool = False) -> pd.D
     # A specimen called 007 stays one; a column without any text stays text.
     texts = {c.name: "str" for c in (*PARTICLE_COLUMNS, *FIELD_COLUMNS, *SPECIMEN_COLUMNS) if c.dtype == "str"}
     try:
-        table = pd.read_csv(
+        with pd.read_csv(
             path, usecols=lambda name: name in columns, keep_default_na=False,
-            na_values={name: [""] for name in columns}, dtype=texts,
-        )  # fmt: skip
+            na_values={name: [""] for name in columns}, dtype=texts, chunksize=ROWS_AT_ONCE,
+        ) as blocks:  # fmt: skip
+            parts = [_kept(_checked(block, path, columns), repetitive, keep) for block in blocks]
     except FileNotFoundError:
         raise InputError(path, "is missing", remedy) from None
     except (OSError, ValueError) as trouble:
         raise InputError(path, f"cannot be read as a table ({str(trouble).strip()[:80]})", remedy) from None
-    missing = [name for name in columns if name not in table.columns]
+    return _joined(parts)
+
+
+def _checked(block: pd.DataFrame, path: Path, columns: list[str]) -> pd.DataFrame:
+    """Return a part of a table; InputError where it lacks a column."""
+    missing = [name for name in columns if name not in block.columns]
     if missing:
-        raise InputError(path, f"lacks the column {missing[0]}", remedy)
-    for name in table.columns:
-        if table[name].dtype.kind not in "fiub":
-            text = _unguarded(table[name])
-            table[name] = text.astype("category") if repetitive else text
-    return table
+        raise InputError(path, f"lacks the column {missing[0]}", "run the study again")
+    return block
+
+
+def _kept(block: pd.DataFrame, repetitive: bool, keep: Callable[[pd.DataFrame], pd.Series] | None) -> pd.DataFrame:
+    """Rows that are wanted of a part of a table, its texts without their guards."""
+    if keep is not None:
+        block = block[keep(block)]
+    for name in block.columns:
+        if block[name].dtype.kind not in "fiub":
+            text = _unguarded(block[name])
+            block[name] = text.astype("category") if repetitive else text
+    return block
+
+
+def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    """Join the parts of a table, one column in memory twice at a time."""
+    import pandas as pd
+    from pandas.api.types import union_categoricals
+
+    if len(parts) == 1:
+        return parts[0].reset_index(drop=True)
+    columns: dict[str, Any] = {}
+    for name in list(parts[0].columns):
+        own = [part.pop(name) for part in parts]
+        kinds = {column.dtype.kind for column in own}
+        if kinds <= set("fiub"):
+            columns[name] = pd.concat(own, ignore_index=True).to_numpy()
+            continue
+        # A part without any text was taken for numbers.
+        some = next(column.dtype for column in own if column.dtype.kind not in "fiub")
+        own = [c if c.dtype.kind not in "fiub" else pd.Series("", c.index, "str").astype(some) for c in own]
+        if isinstance(some, pd.CategoricalDtype):
+            columns[name] = union_categoricals(own, sort_categories=True)
+        else:
+            columns[name] = pd.concat(own, ignore_index=True)
+    return pd.DataFrame(columns, copy=False)
 
 
 def _unguarded(text: pd.Series) -> pd.Series:

@@ -11,8 +11,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from micro import results
+from micro.batch.cluster import on_cluster
 from micro.batch.job import PROFILE_COLUMNS, FieldDirection, Job, Outcome, direction_of, faulted, lost, measure_one
-from micro.batch.workers import Result, Work, in_processes, on_cluster
+from micro.batch.workers import Result, Work, in_processes
 from micro.errors import InputError, UsageError
 from micro.issues import Issue, flag_text, message_text, ordered
 from micro.review.acts import FieldActs, read_review
@@ -233,15 +234,9 @@ def check_across_fields(study: Study, outcomes: Sequence[Outcome], out: Path) ->
     out
         Results folder with the gathered tables.
     """
-    import pandas as pd
-
     from micro.measures.study_checks import NEEDED, check_across
 
-    particles = pd.read_csv(
-        out / results.PARTICLES, usecols=list(NEEDED), dtype={"specimen": str, "field": str}, keep_default_na=False
-    )
-    for name in ("specimen", "field"):
-        particles[name] = particles[name].map({text: results.without_guard(text) for text in particles[name].unique()})
+    particles = results.read_table(out / results.PARTICLES, list(NEEDED), repetitive=True)
     fields = results.read_table(out / results.FIELDS, names(FIELDS))
     found = check_across(particles, fields, _pictures(study, outcomes))
     every = tuple(replace(o, issues=ordered((*o.issues, *found.get((o.specimen, o.field), ())))) for o in outcomes)

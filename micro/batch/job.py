@@ -54,6 +54,11 @@ LIBRARIES = (
 PROFILE_COLUMNS = ["specimen", "field", "curve", "carbide_class", "x", "x_unit", "y", "y_unit"]
 
 
+def is_band_profile(curve: pd.Series) -> pd.Series:
+    """(rows,) whether they are of a profile across rolling, which has a point every few pixels."""
+    return curve.str.startswith("band_profile")
+
+
 @dataclass(frozen=True)
 class FieldDirection:
     """Rolling direction of a specimen as its fields show it together, and what this field says by itself.

@@ -25,7 +25,10 @@ out_option = click.option(
     help="Results folder.",
 )  # fmt: skip
 workers_option = click.option(
-    "--workers", type=click.IntRange(1, 1024), default=None, help="Processes; all cores unless given."
+    "--workers",
+    type=click.IntRange(1, 1024),
+    default=None,
+    help="Processes; by default what cores and memory allow.",
 )
 parquet_option = click.option(
     "--parquet", is_flag=True, help="Write the tables as Parquet too (needs the extra parquet)."
@@ -58,8 +61,7 @@ def measure_and_print(
     """Run a study with a progress bar, print its table, exit with 1 where a field failed."""
     from micro.processes import load_early
 
-    workers = workers or available_cores()
-    if workers > 1:
+    if (workers or available_cores()) > 1:
         load_early()  # before the imports below, which take as long
     from micro.results import require_parquet
     from micro.run.study import run_study
@@ -76,6 +78,7 @@ def measure_and_print(
         study = checked_reviews(study)
     for message in study.messages:
         click.echo(one_line(message), err=True)
+    workers = workers or workers_for(study)
     count = sum(len(specimen.fields) for specimen in study.specimens)
     lost: list[str] = []
     with ExitStack() as drawn:
@@ -104,6 +107,19 @@ def measure_and_print(
         raise click.exceptions.Exit(1)
 
 
+def workers_for(study: Study) -> int:
+    """One worker a core, or as many as fit into the free memory; a line where they are fewer."""
+    from micro.batch.workers import fitting_workers
+    from micro.processes import free_memory
+
+    cores, free = available_cores(), free_memory()
+    workers = fitting_workers([field for one in study.specimens for field in one.fields], cores, free)
+    if free is not None and workers < cores:
+        told = f"{free / 2**30:.1f} GiB of memory are free for pictures of this size"
+        click.echo(f"micro: {workers} of {cores} workers, as {told} (--workers says otherwise)", err=True)
+    return workers
+
+
 def print_answer(study: Study, ending: RunSummary) -> None:
     """Print troubles and issues on stderr, the table and what it says on stdout, at once."""
     from micro.report.wording import specimen_table, wrapped
@@ -113,8 +129,8 @@ def print_answer(study: Study, ending: RunSummary) -> None:
             click.echo(outcome.trouble, err=True)
     for line in issue_lines(ending.outcomes):
         click.echo(one_line(line), err=True)
-    for trouble in ending.troubles:
-        click.echo(trouble, err=True)
+    for line in (*ending.remarks, *ending.troubles):
+        click.echo(line, err=True)
     click.echo(specimen_table(study, ending.specimens))
     for sentence in ending.sentences:
         click.echo(wrapped(sentence))

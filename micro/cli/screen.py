@@ -68,7 +68,7 @@ def bare(stream: TextIO) -> TextIO:
 def guarded_screen() -> Iterator[None]:
     """Put the door before stdout and stderr."""
     before = sys.stdout, sys.stderr
-    sys.stdout, sys.stderr = (stream if stream is None else Screen(stream) for stream in before)  # type: ignore[assignment]
+    sys.stdout, sys.stderr = (stream if stream is None else Screen(stream) for stream in before)
     try:
         yield
     finally:

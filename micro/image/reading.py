@@ -86,6 +86,8 @@ MOST_PIXELS = 2**31
 # A micrograph carries noise: beyond this size, packing 100 to 1 only happens to empty pictures.
 BOMB_BYTES = 2**24
 BOMB_RATIO = 100
+# Turning them into greys takes as much again, and half of that: chosen, so that it stays under 1 GiB.
+MOST_BYTES_IN_ONE_PIECE = 450_000_000
 COPY = "save or copy it again"
 CODECS = 'in the checkout: pip install ".[codecs]"; or save it as 8 or 16 bit greyscale without compression'
 
@@ -213,7 +215,7 @@ def _open(path: Path) -> Iterator[BufferedReader]:
 
 
 @contextmanager
-def _held(path: Path) -> Iterator[IO[bytes]]:
+def _held(path: Path) -> Iterator[io.BytesIO | BufferedReader]:
     """Open a file so that what is hashed is what is decoded, whatever becomes of its name or bytes meanwhile."""
     with _open(path) as file:
         before = os.fstat(file.fileno())
@@ -290,8 +292,11 @@ def _check_kind(header: Header, sub_field: SubField | None) -> None:
     if sub_field is not None:
         if header.format != "TIFF" or header.shape != (sub_field.mosaic_rows, sub_field.mosaic_columns):
             raise UnusableError(f"is no TIFF mosaic of the size it had ({columns} × {rows} px)", "run the study again")
-    elif header.pixels > LARGEST_FIELD_PX and header.format != "TIFF":
+    elif header.pixels > LARGEST_FIELD_PX:
         raise UnusableError(f"is too large for one field ({columns} × {rows} px)", "save it as a tiled TIFF")
+    elif header.bytes_decoded > MOST_BYTES_IN_ONE_PIECE:
+        held = f"holds {header.bytes_decoded // 2**20} MiB of pixels in one piece"
+        raise UnusableError(held, "save it as 8 or 16 bit greyscale")
 
 
 def _bottom(rows: int) -> Crop:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +25,9 @@ CROWDED = 30
 VOTES = 3
 CLOSE_PX = 2.0
 FEWEST_SHARED, SHARE_FOUND = 6, 0.5
-MOST_MARKS = 250
+MOST_MARKS, FEWEST_MARKS, MARKS_TOGETHER = 250, 40, 1_000_000
+"""Of a field, and of all fields together, where there are more than 4 000: chosen. Forty marks find a picture taken
+twice, and where a quarter is shared some ten of them agree."""
 
 
 @dataclass(frozen=True)
@@ -86,20 +88,24 @@ def _all_marks(places: Sequence[FloatArray]) -> Iterator[tuple[NDArray[np.intp],
     """Field (m,), place (m, 2) and mark (m, 2·neighbours) of carbides whose neighbours surely lie within the frame."""
     from scipy.spatial import cKDTree
 
-    known = [
-        (k, place, *cKDTree(place).query(place, k=max(NEIGHBOURS) + 1)) for k, place in enumerate(places) if len(place)
-    ]
-    for neighbours in NEIGHBOURS:
-        fields, at, marks = [np.empty(0, np.intp)], [np.empty((0, 2))], [np.empty((0, 2 * neighbours))]
-        for number, place, distance, near in known:
-            to_edge = np.minimum(place - place.min(axis=0), place.max(axis=0) - place).min(axis=1)
+    most = min(MOST_MARKS, max(FEWEST_MARKS, MARKS_TOGETHER // len(places)))
+    found: dict[int, list[tuple[NDArray[np.intp], FloatArray, FloatArray]]] = {k: [] for k in NEIGHBOURS}
+    for number, place in enumerate(places):
+        if not len(place):
+            continue
+        distance, near = map(np.asarray, cKDTree(place).query(place, k=max(NEIGHBOURS) + 1))
+        to_edge = np.minimum(place - place.min(axis=0), place.max(axis=0) - place).min(axis=1)
+        for neighbours, marks in found.items():
             sure = np.flatnonzero(distance[:, neighbours] <= to_edge)
             # The loneliest carbides of a field have the marks that are told apart best.
-            sure = sure[np.argsort(-distance[sure, 1], kind="stable")[:MOST_MARKS]]
-            fields.append(np.full(len(sure), number))
-            at.append(place[sure])
-            marks.append((place[near[sure, 1 : neighbours + 1]] - place[sure, None]).reshape(-1, 2 * neighbours))
-        yield np.concatenate(fields), np.concatenate(at), np.concatenate(marks)
+            sure = sure[np.argsort(-distance[sure, 1], kind="stable")[:most]]
+            about = (place[near[sure, 1 : neighbours + 1]] - place[sure, None]).reshape(-1, 2 * neighbours)
+            marks.append((np.full(len(sure), number), place[sure], about))
+    for neighbours in NEIGHBOURS:
+        marks = found.pop(neighbours)
+        if marks:
+            fields, at, about = (np.concatenate(columns) for columns in zip(*marks, strict=True))
+            yield fields, at, about
 
 
 def _alike(cells: NDArray[np.int64], field: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -234,7 +240,7 @@ def _places(particles: pd.DataFrame, every: pd.DataFrame) -> list[np.ndarray]:
     place = {name: number for number, name in enumerate(_names(every))}
     size = every["um_per_px"].to_numpy(float)
     # By category, as most rows repeat the name of the row above.
-    specimen, field = (particles[c].astype(str).astype("category").cat for c in ("specimen", "field"))
+    specimen, field = (_by_name(particles[c]) for c in ("specimen", "field"))
     fields = max(1, len(field.categories))
     pair = specimen.codes.to_numpy(np.int64) * fields + field.codes.to_numpy(np.int64)
     known, own = np.unique(pair, return_inverse=True)
@@ -242,10 +248,17 @@ def _places(particles: pd.DataFrame, every: pd.DataFrame) -> list[np.ndarray]:
     number = np.array([place.get(name, -1) for name in named], np.intp)[own]
     px = size[number]
     keep = (number >= 0) & (particles["ecd_um"].to_numpy(float) >= SMALLEST_ECD_PX * px)
-    points = (particles[["x_um", "y_um"]].to_numpy(float) / px[:, None])[keep]
-    order = np.argsort(number[keep], kind="stable")
-    ends = np.cumsum(np.bincount(number[keep], minlength=len(every)))
-    return np.split(points[order], ends[:-1]) if len(every) else []
+    points = np.stack([particles[c].to_numpy(float)[keep] / px[keep] for c in ("x_um", "y_um")], axis=1)
+    number = number[keep]
+    ends = np.cumsum(np.bincount(number, minlength=len(every)))
+    if (np.diff(number) < 0).any():
+        points = points[np.argsort(number, kind="stable")]
+    return np.split(points, ends[:-1]) if len(every) else []
+
+
+def _by_name(names: pd.Series) -> Any:
+    """Return numbers and texts of a column of names."""
+    return (names if names.dtype == "category" else names.astype(str).astype("category")).cat
 
 
 def _focus(every: pd.DataFrame) -> Iterator[tuple[Name, Issue]]:

@@ -290,8 +290,30 @@ class _OneClass:
             "intercepts_along": (met_along, None),
             "intercepts_across": (met_across, None),
             "anisotropy_index": (met_across, met_along),
+            **self.weighted_sums(weight),
         }
-        return {column: carbides.relative_uncertainty(*sums[quantity]) for quantity, column in WITHIN.items()}
+        found = {quantity: carbides.relative_uncertainty(*own_sums) for quantity, own_sums in sums.items()}
+        ecd, area = own["ecd_px"].to_numpy(float), own["area_px2"].to_numpy(float)
+        for end, of_each in (("", weight), ("_by_area", weight * area)):
+            for pct in (10, 50, 90):
+                found[f"ecd_d{pct}{end}"] = carbides.uncertainty_of_quantile(ecd, of_each, pct / 100)
+        return {column: found[quantity] for quantity, column in WITHIN.items()}
+
+    def weighted_sums(self, weight: FloatArray) -> dict[str, tuple[FloatArray, FloatArray]]:
+        """Numerator and denominator of each carbide for means over carbides; shapes only where they are resolved."""
+        own = self.particles
+        by_area = weight * own["area_px2"].to_numpy(float)
+        shaped = np.where(flagged(own["flags"], "small"), 0.0, weight)
+        aspect = own["aspect_ratio"].to_numpy(float)
+        known = np.where(np.isfinite(aspect), shaped, 0.0)
+        return {
+            "area_weighted_ecd": (by_area * own["ecd_px"].to_numpy(float), by_area),
+            "mean_aspect_ratio": (known * np.nan_to_num(aspect), known),
+            "elongation_along_rolling": (
+                shaped * own["length_along_px"].to_numpy(float),
+                shaped * own["width_across_px"].to_numpy(float),
+            ),
+        }
 
 
 def _unresolved_share(own: pd.DataFrame) -> float:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from micro import results
 from micro.analysis import Analysis
-from micro.batch.job import Outcome
+from micro.batch.job import PROFILE_COLUMNS, Outcome, is_band_profile
 from micro.figures.specimens import draw_banding, draw_chords, draw_neighbours, draw_rose, draw_sizes
 from micro.issue_kinds import SEVERITIES
 from micro.issues import Issue, gravest_first, message_text
@@ -41,7 +41,7 @@ MOST_PANELS, FEW_PANELS = 4, 2
 
 
 def study_figures(
-    study: Study, tables: dict[str, pd.DataFrame], specimens: Sequence[MeasuredSpecimen], save: Save
+    study: Study, tables: dict[str, pd.DataFrame], specimens: Sequence[MeasuredSpecimen], save: Save, out: Path
 ) -> list[PageFigure]:
     """Figures of the page in the order of the questions; none where nothing was found.
 
@@ -53,6 +53,8 @@ def study_figures(
         Those with a measured field.
     save
         Draws and writes a figure.
+    out
+        Results folder, with the parts of the fields.
     """
     from micro.comparison.pairs import size_distributions
 
@@ -60,7 +62,7 @@ def study_figures(
     if particles.empty:
         return []
     sizes = size_distributions(specimens)
-    shown = list(dict.fromkeys(particles["specimen"]))
+    shown = list(particles["specimen"].unique())
     shown = shown if len(shown) <= MOST_PANELS else shown[:FEW_PANELS]
     return [
         save(
@@ -69,7 +71,7 @@ def study_figures(
             "Bands are 95 % intervals between fields.",
             "Cumulative size distributions of each specimen by number and by area, with bands for the 95 % intervals.",
         ),
-        *banding_figures(study, tables, save),
+        *banding_figures(study, tables, save, out),
         *profile_figures(profiles, shown, save),
     ]  # fmt: skip
 
@@ -100,7 +102,7 @@ def profile_figures(profiles: pd.DataFrame, shown: list[str], save: Save) -> lis
     ]  # fmt: skip
 
 
-def banding_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save) -> list[PageFigure]:
+def banding_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save, out: Path) -> list[PageFigure]:
     """Profile across rolling of a typical field of each specimen, beside the field."""
     drawn = []
     most = MOST_PANELS if len(study.specimens) <= MOST_PANELS else FEW_PANELS
@@ -111,8 +113,7 @@ def banding_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save) -
             continue
         field, picture, um_per_px = found
         row = own[(own["field"] == field) & (own["carbide_class"] == "all")].iloc[0]
-        profiles = tables["profiles"]
-        curves = profiles[(profiles["specimen"] == specimen.name) & (profiles["field"] == field)]
+        curves = band_profiles(out, specimen.name, field, str(row["file"]))
         rolling, verdict = (
             float(row["rolling_deg"]),
             _verdict(row["band_p_value"], row["band_spacing_um"], row["row_power"]),
@@ -130,6 +131,14 @@ def banding_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save) -
     return drawn
 
 
+def band_profiles(out: Path, specimen: str, field: str, stem: str) -> pd.DataFrame:
+    """Profiles across rolling of one field, from its part of the results folder, or else from the table of all."""
+    part = out / results.PARTS / stem / results.PROFILES
+    path = part if part.exists() else out / results.PROFILES
+    found = results.read_table(path, PROFILE_COLUMNS, keep=lambda rows: is_band_profile(rows["curve"]))
+    return found[(found["specimen"] == specimen) & (found["field"] == field)]
+
+
 def _verdict(p_value: float, spacing_um: float, row_power: float) -> str:
     if not p_value >= 0:
         return "Too few carbides to tell banding from chance."
@@ -144,6 +153,8 @@ def _verdict(p_value: float, spacing_um: float, row_power: float) -> str:
 FIELDS_SHOWN, MOST_SHOWN, PIXELS_SHOWN = 4, 6, 6.5e6
 """Fields with pictures on the page, of a specimen and of all beyond one each, and their pixels together: so many keep a
 page of noisy pictures of 1024 × 768 px under 6 MB, be it of three bars or of twelve (measured)."""
+MOST_PICTURED = 24
+"""Specimens with a picture; chosen. Of the others the page has the table of fields."""
 FIGURES = "figures"
 
 
@@ -167,7 +178,7 @@ def write_report(
     with drawing(out / results.FIGURES, workers) as save:
         parts = PageParts(
             summary=page_answers(study, tables["specimens"], answer, save),
-            figures=study_figures(study, tables, answer.specimens, save),
+            figures=study_figures(study, tables, answer.specimens, save, out),
             sections=[*review_sections(study, outcomes, tables), *study_sections(study, tables, answer, save, out)],
             methods=methods(study, outcomes, tables["fields"]),
             pictures=study_pictures(study, outcomes, tables["fields"], out),
@@ -212,14 +223,14 @@ def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFra
     every = {(r["specimen"], r["field"]): r for r in fields[fields["carbide_class"] == "all"].to_dict("records")}
     each = max(1, min(FIELDS_SHOWN, MOST_SHOWN // len(study.specimens)))
     # Every field is there twice, with outlines and bare.
-    pixels = PIXELS_SHOWN / (2 * each * len(study.specimens))
+    pixels = PIXELS_SHOWN / (2 * each * min(len(study.specimens), MOST_PICTURED))
     shown = []
     for number, specimen in enumerate(study.specimens):
         measured = [f for f in specimen.fields if (specimen.name, f.name) in issues]
         pictures = []
         # Those in doubt first: a reader must see what the report warns of.
         measured.sort(key=lambda f: -worst(issues[specimen.name, f.name]))
-        for field in measured[:each]:
+        for field in measured[: each if number < MOST_PICTURED else 0]:
             row = every[specimen.name, field.name]
             text = message_text(gravest_first(issues[specimen.name, field.name]))
             made = field_pictures(field, float(row["um_per_px"]), text, out, pixels)

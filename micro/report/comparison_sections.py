@@ -234,7 +234,7 @@ METHOD = (
 SCORES = {0.0: "out", 0.5: "boundary", 1.0: "in"}
 CAPTION = (
     "Every field: counted over measured (left), and their difference over their mean (right) with the mean difference, "
-    "its 95 % interval (band) and the limits of agreement of single fields (dashed). Counting noise is in both."
+    "its 95 % interval (band) and the limits that hold the next field in 95 of 100 (dashed). Counting noise is in both."
 )
 ALTERNATIVE = "Counted against measured fraction of every field, and the differences with their limits of agreement."
 

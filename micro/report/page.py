@@ -9,6 +9,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from micro.batch.job import Outcome, library_versions
+from micro.errors import one_line
 from micro.issue_kinds import SEVERITIES
 from micro.issues import gravest_first, grouped
 from micro.report.record import pinned
@@ -27,6 +28,8 @@ from micro.report.wording import (
 from micro.study.model import Specimen, Study
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import pandas as pd
 
     from micro.report.field_pictures import FieldPictures
@@ -58,6 +61,10 @@ class PagePicture:
     alternative: str
 
 
+ROWS_A_PAGE = 100
+"""Fields of a table that open together; chosen. A browser lays out what is open, and is quick with a hundred rows."""
+
+
 @dataclass(frozen=True)
 class PageTable:
     """A table of the page; cells are printed as they are, the first of a row names it; the note stands below."""
@@ -66,6 +73,11 @@ class PageTable:
     columns: Sequence[str]
     rows: Sequence[Sequence[str]]
     note: str = ""
+
+    def __post_init__(self) -> None:
+        for row in self.rows:
+            if len(row) != len(self.columns):
+                raise ValueError(f"{len(row)} cells under {len(self.columns)} columns, in the row of {row[0]!r}")
 
 
 @dataclass(frozen=True)
@@ -119,7 +131,7 @@ def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFra
         lead=lead(study, outcomes),
         parts=contents(parts),
         summary=parts.summary,
-        troubles=[*(o.trouble for o in outcomes if o.trouble), *parts.troubles],
+        troubles=troubles_without_folders(study, outcomes, parts.troubles),
         notices=notices(outcomes, touching=True),
         remarks=notices(outcomes, touching=False),
         figures=parts.figures,
@@ -129,6 +141,7 @@ def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFra
         pictures=parts.pictures,
         methods=parts.methods,
         provenance=provenance(study, outcomes),
+        rows_a_page=ROWS_A_PAGE,
         versions=", ".join(f"{name} {number}" for name, number in library_versions().items()),
     )
 
@@ -195,6 +208,21 @@ def about(specimen: Specimen, own: pd.DataFrame) -> str:
     words.append(f"{fields} field{'s' * (fields != 1)}" if fields else "no field was measured")
     said = ", ".join(w for w in words if w)
     return said[:1].upper() + said[1:] + "."
+
+
+def troubles_without_folders(study: Study, outcomes: Sequence[Outcome], others: Sequence[str]) -> list[str]:
+    """Lines of what was not measured or used, with names of files only: a report is passed on."""
+    images = {(s.name, f.name): (f.image,) for s in study.specimens for f in s.fields}
+    lines = [_named(o.trouble, images.get((o.specimen, o.field), ())) for o in outcomes if o.trouble]
+    read = {study.coupons, study.path, *(path for s in study.specimens for path in (s.calibration, *s.taught_by))}
+    return [*lines, *(_named(line, tuple(path for path in read if path is not None)) for line in others)]
+
+
+def _named(line: str, paths: Sequence[Path]) -> str:
+    """Put the names of files in the place of their paths, the longest first."""
+    for path in sorted(paths, key=lambda path: -len(str(path))):
+        line = line.replace(one_line(str(path)), one_line(path.name))
+    return line
 
 
 def provenance(study: Study, outcomes: Sequence[Outcome]) -> list[list[str]]:

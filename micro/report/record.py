@@ -12,7 +12,7 @@ from micro import results
 from micro.batch.job import Outcome, library_versions
 from micro.errors import InputError, MicroError
 from micro.segmentation.segmentation import SegmentationSettings
-from micro.study.model import Field, Study, safe_stem
+from micro.study.model import Field, Study, is_stem
 
 TABLES = (
     results.PARTICLES, results.FIELDS, results.PROFILES, results.SPECIMENS, results.COMPARISON, results.CHEMISTRY,
@@ -126,7 +126,7 @@ def _check_whole(record: RunRecord) -> None:
     if fields != [(o.specimen, o.field, o.stem) for o in record.outcomes]:
         raise ValueError("fields and outcomes differ")
     for field in (f for s in record.study.specimens for f in s.fields):
-        if safe_stem(field.stem) != field.stem:
+        if not is_stem(field.stem):
             raise ValueError(f"{field.stem!r} is no name of a file")
         given = {name: value for name, value in _parameters(field).items() if value is not None}
         PICTURE.validate_python({name: value for name, value in given.items() if not name.startswith("class_")})

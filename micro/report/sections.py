@@ -129,28 +129,29 @@ def budget_section(answer: Analysis, detected: Mapping[str, Detected]) -> PageSe
     text = (
         "Relative standard uncertainties, in % of the value: the scatter between fields over the root of their number "
         "(of one field: that within it), the segmentation (levels, noise, blur), which all fields share, carbides "
-        "that may be missed, and the scale. Unknown ones are left out of the interval. What is missed widens the area "
-        "fraction upward only; a number put right adds what detection leaves open.",
+        "that may have been missed (towards more only, so not in what stands under together; of a number put right: "
+        "what detection leaves open), and the scale (of elongation: that pixels may not be square). Unknown ones are "
+        "left out of the interval.",
     )
-    columns = ("specimen, quantity", "field scatter", "segmentation", "detection", "scale", "together")
+    columns = ("specimen, quantity", "field scatter", "segmentation", "missed", "scale", "together")
     return PageSection("uncertainty", "What makes the numbers uncertain", text, tables=[PageTable("", columns, rows)])
 
 
 def _budget_rows(specimen: Any, detected: Mapping[str, Detected]) -> Iterator[tuple[str, ...]]:
     from micro.specimens.summary import budgets
 
-    known = budgets(specimen.particles, specimen.fields, specimen.scale_relative_uncertainty)
-    for carbide_class, quantity, budget in known:
+    known = budgets(specimen.particles, specimen.fields, specimen.scale_relative_uncertainty, of_all=BUDGETED)
+    for _, quantity, budget in known:
         size = abs(budget.estimate.value)
-        if carbide_class == "all" and quantity.name in BUDGETED and size > 0:
+        if size > 0:
             fields, segmentation, missed, scale, together = (u / size for _, u, _ in budget.rows())
-            of_detection = [(plain_name(quantity.name), missed, together)]
+            lines = [(plain_name(quantity.name), missed, together)]
             found = detected.get(specimen.name)
             if quantity.name == NUMBER and found is not None and math.isfinite(found.share):
                 u = found.number_log_uncertainty
-                of_detection.append((plain_name(PUT_RIGHT), u, math.hypot(together, u)))
-            for name, detection, combined in of_detection:
-                shown = (_share(u) for u in (fields, segmentation, detection, scale, combined))
+                lines.append((plain_name(PUT_RIGHT), u, math.hypot(together, u)))
+            for name, unseen, combined in lines:
+                shown = (_share(u) for u in (fields, segmentation, unseen, scale, combined))
                 yield (f"{specimen.name}, {name}", *shown)
 
 

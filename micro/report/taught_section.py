@@ -24,6 +24,7 @@ METHOD = (
     "People answered at random points whether they lie in carbide. The answers taught a map of the probability of "
     "carbide; it is judged, and the area fraction put right, only by answers that it has not seen. The interval of the "
     "corrected area fraction holds however wrong map and outlines are, as long as the answers are right.",
+    "Answers against a map that is sure may be slips of the hand: the interval reaches further by what they would add.",
 )
 CAPTION = (
     "Answers against the probability by maps that have not seen them: on the line, carbide lies at nine of ten points "

@@ -24,8 +24,8 @@ Picture = NDArray[np.float32]
 
 # In resolved diameters: from what is never found to what always is (chosen).
 SMALLEST, LARGEST = 0.25, 2.5
-# One carbide a cell at most, so that those set in stay far apart (chosen).
-CELL_PX = 48
+# One carbide a cell at most, and so many places tried for it: where carbides crowd few places are clear (chosen).
+CELL_PX, PLACES = 32, 12
 # Carbides set in stay clear of those there by their radius and so many edge spreads (chosen).
 CLEAR_SPREADS = 4.0
 # Fewer resolved carbides than these say too little of the shapes (chosen).
@@ -169,10 +169,9 @@ def carbides_to_set(found: FieldResult, rng: np.random.Generator) -> Shapes:
     own = own.sample(len(own), random_state=int(rng.integers(2**31)))
     rows, columns = segmentation.labels.shape
     left, top = np.meshgrid(np.arange(0, columns - CELL_PX, CELL_PX), np.arange(0, rows - CELL_PX, CELL_PX))
-    x, y = (corner.ravel() + rng.uniform(0, CELL_PX, corner.size) for corner in (left, top))
     resolved = resolved_diameter_px(segmentation.blur_px)
-    ecd = resolved * np.exp(rng.uniform(np.log(SMALLEST), np.log(LARGEST), len(x)))
-    row = rng.integers(0, len(own), len(x))
+    ecd = resolved * np.exp(rng.uniform(np.log(SMALLEST), np.log(LARGEST), left.size))
+    row = rng.integers(0, len(own), left.size)
     rolling = found.micrograph.rolling_deg or 0.0
     outlines = shapes(
         ecd,
@@ -180,12 +179,33 @@ def carbides_to_set(found: FieldResult, rng: np.random.Generator) -> Shapes:
         aspect=np.clip(own["aspect_ratio"].to_numpy(float)[row], 1.0, 4.0),
         angle_deg=own["angle_deg"].to_numpy(float)[row] + rolling,
         class_index=segmentation.class_index[own["particle"].to_numpy(int)[row] - 1],
-    ).moved(x, y)
+    )
     taken = (segmentation.basins > 0) | segmentation.excluded
     free = 1 - np.pad(taken, 1, constant_values=True).astype(np.uint8)
     clear = cv2.distanceTransform(free, cv2.DIST_L2, cv2.DIST_MASK_5)[1:-1, 1:-1]
-    fits = clear[y.astype(int), x.astype(int)] > outlines.reach + CLEAR_SPREADS * spread
-    return outlines.take(fits)
+    needed = outlines.reach + CLEAR_SPREADS * spread
+    x, y = (corner.ravel() + rng.uniform(0, CELL_PX, (PLACES, corner.size)) for corner in (left, top))
+    fits = clear[y.astype(int), x.astype(int)] > needed
+    first = fits.argmax(axis=0), np.arange(left.size)
+    x, y = x[first], y[first]
+    return outlines.moved(x, y).take(fits[first] & _apart(x, y, needed, fits[first]))
+
+
+def _apart(x: FloatArray, y: FloatArray, needed: FloatArray, fits: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(n,) True for carbides that fit and stay clear of all before them that do."""
+    from scipy import spatial
+
+    there = np.flatnonzero(fits)
+    places = np.stack([x[there], y[there]], axis=1)
+    pairs = (
+        spatial.cKDTree(places).query_pairs(2 * needed.max(), output_type="ndarray") if len(there) else there[:, None]
+    )
+    near = np.zeros(len(x), bool)
+    if len(pairs):
+        first, second = there[pairs.T]
+        gap = np.hypot(x[first] - x[second], y[first] - y[second])
+        near[np.maximum(first, second)[gap < needed[first] + needed[second]]] = True
+    return ~near
 
 
 def _shaped(particles: pd.DataFrame) -> pd.DataFrame:

@@ -18,12 +18,12 @@ from micro.batch.fields import (
     specimen_scale_uncertainty,
     write_failures,
 )
-from micro.batch.job import PROFILE_COLUMNS, Outcome
-from micro.owned import Origin, claimed
+from micro.batch.job import PROFILE_COLUMNS, Outcome, is_band_profile
+from micro.owned import Origin, claimed, listed
 from micro.points.kept import kept_names, store_tallies, stored_tallies
 from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
 from micro.study.model import Study
-from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, empty, names
+from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, empty, names, rows_where
 
 # What is not needed before the fields are at work is loaded after them: each picture waits for what stands here.
 if TYPE_CHECKING:
@@ -35,12 +35,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, eq=False)
 class RunSummary:
-    """What a run leaves: how each field ended, the specimens' table, the answer in words, what could not be used."""
+    """What a run leaves: how each field ended, the specimens' table, the answer in words, what could not be used.
+
+    `remarks` tell what is otherwise than in the run before.
+    """
 
     outcomes: tuple[Outcome, ...]
     specimens: pd.DataFrame
     sentences: tuple[str, ...]
     troubles: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
 
     @property
     def failed(self) -> int:
@@ -69,19 +73,40 @@ def run_study(
         Where the folder is another study's, is in use, or cannot be written.
     """
     start = time.perf_counter()
+    remarks = fewer_fields(study, out)
     with claimed(out, origin_of(study), written_names(study, out)):
-        outcomes = measure_study(study, out, workers, done, scheduler)
-        write_failures(outcomes, out)
-        tables, answer = write_tables(study, outcomes, out)
-        ending = RunSummary(
-            outcomes, tables["specimens"], _sentences(study, outcomes, out, tables, answer), answer.troubles
-        )
+        outcomes, tables, answer = build_tables(study, out, workers, done, scheduler)
+        sentences = _sentences(study, outcomes, out, tables, answer)
+        ending = RunSummary(outcomes, tables["specimens"], sentences, answer.troubles, remarks)
         if answered is not None:
             answered(ending)
         write_pages(study, outcomes, out, tables, answer, parquet, workers)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         write_record(run_record(study, outcomes, out, date, time.perf_counter() - start), out)
     return ending
+
+
+def fewer_fields(study: Study, out: Path) -> tuple[str, ...]:
+    """Say which fields the last run in the folder measured that the study no longer names: their files will go."""
+    now = {field.stem for specimen in study.specimens for field in specimen.fields}
+    last = (name.removeprefix(f"{results.PARTS}/") for name in listed(out) if name.startswith(f"{results.PARTS}/"))
+    stems = {name.removesuffix(f"/{results.RECORD}") for name in last if name.endswith(f"/{results.RECORD}")}
+    gone = sorted(stems - now)
+    if not gone:
+        return ()
+    from micro.report.wording import listed as shortened
+
+    number = f"{len(gone)} field{'s' * (len(gone) > 1)}"
+    return (f"{out}: {number} of the last run not in this one: {shortened(gone, 3)}",)
+
+
+def build_tables(
+    study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None
+) -> tuple[tuple[Outcome, ...], dict[str, pd.DataFrame], Analysis]:
+    """Measure a study into a folder that the caller holds, and write the tables that follow."""
+    outcomes = measure_study(study, out, workers, done, scheduler)
+    write_failures(outcomes, out)
+    return outcomes, *write_tables(study, outcomes, out)
 
 
 def _sentences(
@@ -227,7 +252,10 @@ def read_tables(out: Path) -> dict[str, pd.DataFrame]:
     return {
         "particles": results.read_table(out / results.PARTICLES, READ_COLUMNS, repetitive=True),
         "fields": results.read_table(out / results.FIELDS, names(FIELDS)),
-        "profiles": results.read_table(out / results.PROFILES, PROFILE_COLUMNS, repetitive=True),
+        # Those across the bands, nine tenths of all, are read of the few fields whose figure shows them.
+        "profiles": results.read_table(
+            out / results.PROFILES, PROFILE_COLUMNS, repetitive=True, keep=lambda rows: ~is_band_profile(rows["curve"])
+        ),
     }
 
 
@@ -244,5 +272,5 @@ def summarise_specimens(
         own = fields[fields["specimen"] == specimen.name]
         if len(own):
             scale = specimen_scale_uncertainty(outcomes, specimen)
-            rows.append(summarise(particles[particles["specimen"] == specimen.name], own, scale))
+            rows.append(summarise(rows_where(particles, particles["specimen"] == specimen.name), own, scale))
     return pd.concat([table for table in rows if len(table)] or rows, ignore_index=True)

@@ -102,8 +102,8 @@ class Verdict:
         unknown. None: the sum over the carbides holds.
     edges
         Whether the edges were measured: then what outline and contrast disagree about lies in `doubt`.
-    reasons
-        What widened, moved or emptied the value, in words.
+    said
+        What widened, moved or emptied the value, each an issue of its own kind.
     """
 
     factor: float = 1.0
@@ -111,7 +111,7 @@ class Verdict:
     more: float = 0.0
     instead: tuple[float, float, float] | None = None
     edges: bool = False
-    reasons: tuple[str, ...] = ()
+    said: tuple[Issue, ...] = ()
 
     @property
     def unknown(self) -> bool:

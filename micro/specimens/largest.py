@@ -18,6 +18,8 @@ FARTHEST = 10.0
 """Area asked about over the area measured, at most. Chosen; lognormal diameters are then held by the interval in
 `tests/specimens/test_largest.py`, and two populations of carbides are not."""
 STEPS = 40
+MOST_DRAWN = 1_000_000
+"""Numbers drawn at once; chosen: what is drawn for up to 500 fields is in one part."""
 MEDIAN = -math.log(math.log(2))
 """Reduced variate that is exceeded half of the time."""
 
@@ -89,7 +91,10 @@ def _pivot(fields: int, times: float) -> tuple[float, float]:
 def _simulated(fields: int) -> tuple[FloatArray, FloatArray]:
     """Location and scale, each (draws,), fitted to samples of `fields` from the Gumbel distribution of 0 and 1."""
     draws = max(2000, min(20_000, 1_000_000 // fields))
-    return likeliest(np.random.default_rng(0).gumbel(size=(draws, fields)))
+    rng, at_once = np.random.default_rng(0), max(1, MOST_DRAWN // fields)
+    found = [likeliest(rng.gumbel(size=(min(at_once, draws - k), fields))) for k in range(0, draws, at_once)]
+    location, scale = (np.concatenate(columns) for columns in zip(*found, strict=True))
+    return location, scale
 
 
 def reduced_variate(return_period: float) -> float:

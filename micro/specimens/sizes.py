@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 
@@ -10,15 +11,22 @@ from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, student_t, 
 from micro.statistics.skewed import straightened_back
 
 STEPS = 2048
+MOST_CELLS = 4_000_000
+"""Of the table of fields and sizes that is in memory at once, 32 MB; chosen: up to 1 950 fields it is in one part."""
+
+
+def rising_sizes(size: FloatArray) -> FloatArray:
+    """(m,) every size, or `STEPS` of them with as many carbides between any two: tables then grow with the fields."""
+    steps = np.sort(size)
+    if len(steps) > STEPS:
+        steps = steps[np.linspace(0, len(steps) - 1, STEPS).astype(np.intp)]
+    return steps
 
 
 def cumulative_by_field(
-    size: FloatArray, weight: FloatArray, field: np.ndarray, fields: int
-) -> tuple[FloatArray, FloatArray]:
-    """Rising sizes (m,) and, for each field, the weight up to and including each of them (fields, m).
-
-    Every size, or `STEPS` of them with as many carbides between any two: the table then grows with the fields and
-    not with the carbides.
+    size: FloatArray, weight: FloatArray, field: np.ndarray, fields: int, most_cells: int = MOST_CELLS
+) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """Rising sizes (m,) and, for each field, the weight up to and including each of them (fields, m), part by part.
 
     Parameters
     ----------
@@ -26,13 +34,22 @@ def cumulative_by_field(
         (carbides,) size, and weight in the distribution.
     field
         (carbides,) intp, the field each carbide lies in, from 0.
+    most_cells
+        Of a part of the table; one part where the whole has no more.
     """
-    steps = np.sort(size)
-    if len(steps) > STEPS:
-        steps = steps[np.linspace(0, len(steps) - 1, STEPS).astype(np.intp)]
-    place = field * len(steps) + np.searchsorted(steps, size)
-    table = np.bincount(place, weight, fields * len(steps)).reshape(fields, len(steps))
-    return steps, np.cumsum(table, axis=1)
+    steps = rising_sizes(size)
+    place, width = np.searchsorted(steps, size), max(1, most_cells // fields)
+    order = np.argsort(place, kind="stable")
+    starts = np.searchsorted(place, np.arange(0, len(steps) + width, width), sorter=order)
+    up_to = np.zeros(fields)
+    for number, first in enumerate(range(0, len(steps), width)):
+        here, columns = order[starts[number] : starts[number + 1]], min(width, len(steps) - first)
+        cell = field[here] * columns + place[here] - first
+        table = np.bincount(cell, weight[here], fields * columns).astype(float).reshape(fields, columns)
+        table[:, 0] += up_to
+        table = np.cumsum(table, axis=1)
+        up_to = table[:, -1]
+        yield steps[first : first + columns], table
 
 
 def quantile(size: FloatArray, weight: FloatArray, field: np.ndarray, fields: int, share: float) -> Estimate:
@@ -53,18 +70,15 @@ def quantile(size: FloatArray, weight: FloatArray, field: np.ndarray, fields: in
     counts = weight > 0
     if not counts.any():
         return UNKNOWN
-    sizes, below = cumulative_by_field(size[counts], weight[counts], field[counts], fields)
-    below = below[below[:, -1] > 0]
-    whole = below[:, -1]
-    n = len(whole)
-    ratio = below.sum(axis=0) / whole.sum()
+    if not counts.all():
+        size, weight, field = size[counts], weight[counts], field[counts]
+    sizes, ratio, unsure, n = shares_below(size, weight, field, fields)
     value = _at(ratio, sizes, share)
     if n == 1:
         return Estimate(value, math.nan, math.nan, math.nan, math.nan, 1)
     t = student_t(n - 1)
-    unsure = uncertainty_of_ratio(below, whole)
     # By number every carbide weighs the same, and Student's t alone covers as it says.
-    skewness = _skewness(sizes, ratio, size[counts], weight[counts]) if np.ptp(weight[counts]) > 0 else 0.0
+    skewness = _skewness(sizes, ratio, size, weight) if np.ptp(weight) > 0 else 0.0
     up_to, from_on = (ratio - unsure * straightened_back(side * t, skewness) for side in (-1, 1))
     low = _at(np.maximum.accumulate(up_to), sizes, share)
     refused = np.minimum.accumulate(from_on[::-1])[::-1]
@@ -72,6 +86,25 @@ def quantile(size: FloatArray, weight: FloatArray, field: np.ndarray, fields: in
     high = _at(refused, sizes, share) if len(sizes) > 1 and refused[-2] >= share else math.nan
     down, up = max(value - low, 0.0) / t, (high - value) / t if high > value else 0.0 * high
     return Estimate(value, (down + up) / 2 * math.sqrt(n), down, up, n - 1.0, n)
+
+
+def shares_below(
+    size: FloatArray, weight: FloatArray, field: np.ndarray, fields: int
+) -> tuple[FloatArray, FloatArray, FloatArray, int]:
+    """Rising sizes, share of the weight up to each, its standard uncertainty (NaN for one field), fields with carbides.
+
+    All weights are above 0. Parameters as in `cumulative_by_field`.
+    """
+    whole = np.bincount(field, weight, fields).astype(float)
+    seen = whole > 0
+    whole = whole[seen]
+    told = []
+    for sizes, table in cumulative_by_field(size, weight, field, fields):
+        below = table[seen]
+        unsure = uncertainty_of_ratio(below, whole) if len(whole) > 1 else np.full(len(sizes), math.nan)
+        told.append((sizes, below.sum(axis=0) / whole.sum(), unsure))
+    rising, ratio, unsure = (np.concatenate(columns) for columns in zip(*told, strict=True))
+    return rising, ratio, unsure, len(whole)
 
 
 def _skewness(sizes: FloatArray, ratio: FloatArray, size: FloatArray, weight: FloatArray) -> FloatArray:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from micro.specimens.unfolding import ELONGATED
-from micro.statistics.lognormal import jackknife_ends
+from micro.statistics.lognormal import grouped, jackknife_ends
 from micro.statistics.sampling import FloatArray
 
 CLASSES = 40
@@ -114,15 +114,17 @@ def fit_spheres(
         return None
     law, fields = _Law.of(sizes, limit_um), len(area_um2)
     place = np.clip(np.searchsorted(law.edges, sizes, side="right") - 1, 0, CLASSES - 1)
-    table = np.bincount(field[enters] * CLASSES + place, weight[enters], fields * CLASSES).reshape(fields, CLASSES)
+    table = np.bincount(field[enters] * CLASSES + place, weight[enters], fields * CLASSES).astype(float)
+    table = table.reshape(fields, CLASSES)
     logs = np.log(sizes)
     whole = law.fit(table.sum(axis=0), (float(logs.mean()) - 0.1, float(logs.std())))
     value = _told(law, whole, table.sum(), area_um2.sum())
     left = np.empty((0, 3))
     if fields > 1:
-        rest = [(table.sum(axis=0) - own, area_um2.sum() - area) for own, area in zip(table, area_um2, strict=True)]
+        left_out = zip(grouped(table), grouped(area_um2), strict=True)
+        rest = [(table.sum(axis=0) - own, area_um2.sum() - area) for own, area in left_out]
         left = np.array([_told(law, law.fit(counts, whole), counts.sum(), area) for counts, area in rest])
-    ends = [jackknife_ends(value[k], left[:, k], fields) if fields > 1 else (math.nan, math.nan) for k in range(3)]
+    ends = [jackknife_ends(value[k], left[:, k], len(left)) if fields > 1 else (math.nan, math.nan) for k in range(3)]
     shares, all_seen = law.shares(*whole)
     gap = float(np.abs(np.cumsum(table.sum(axis=0)) / table.sum() - np.cumsum(shares[:-1]) / all_seen).max())
     mean, std, number = ((math.exp(v), low, high) for v, (low, high) in zip(value, ends, strict=True))

@@ -101,7 +101,7 @@ def lognormal_ci95(
     # Sums of each field, without their own mean so that no figure is lost in the squares.
     shift = float(np.average(logs, weights=w)) if w.size else 0.0
     logs = logs - shift
-    sums = np.array([np.bincount(field, w * logs**power) for power in range(3)])
+    sums = grouped(np.array([np.bincount(field, w * logs**power) for power in range(3)]).T).T
     left = sums.sum(axis=1, keepdims=True) - sums
     n = sums.shape[1]
     if n < 2:
@@ -117,6 +117,21 @@ def lognormal_ci95(
     mean_ends = jackknife_ends(moved, means, n)
     sigma_ends = jackknife_ends(math.log(fitted.sigma), np.log(spreads), n)
     return mean_ends, sigma_ends
+
+
+MOST_LEFT_OUT = 400
+"""Fields up to which each is left out alone. A fit is then made anew so many times, and no more: of more fields, groups
+are left out, and the width of the interval is known to √(1/800), 4 % (of a normal law's standard deviation)."""
+
+
+def grouped(sums: FloatArray) -> FloatArray:
+    """Sum (groups, ...) over groups of fields from what each field has (fields, ...); every field alone where few.
+
+    Every so manieth field is of one group: neighbours, which may have a trouble in common, are not.
+    """
+    if len(sums) <= MOST_LEFT_OUT:
+        return sums
+    return np.array([sums[first::MOST_LEFT_OUT].sum(axis=0) for first in range(MOST_LEFT_OUT)])
 
 
 def jackknife_ends(value: float, left: FloatArray, fields: int) -> Ends:

@@ -98,6 +98,9 @@ class Study:
 
 
 LONGEST_STEM = 120
+MOST_IN_FOLDER = 1000
+"""Fields whose files lie side by side; those of longer studies are fanned out. Chosen: what people still look through,
+and folders of all file systems are quick at."""
 # A larger picture in fewer bytes than this is refused when it is read.
 SMALLEST_MOSAIC_BYTES = 360_000
 
@@ -172,7 +175,10 @@ def safe_stem(name: str) -> str:
 
 
 def unique_stems(fields: list[tuple[str, Field]]) -> tuple[Field, ...]:
-    """Give each field a file name that is safe and its own, whatever the system's letter case."""
+    """Give each field a file name that is safe and its own, whatever the system's letter case.
+
+    In a study of more than `MOST_IN_FOLDER` fields it starts with a sub-folder.
+    """
     count: dict[str, int] = {}
     for _, f in fields:
         count[f.name.casefold()] = count.get(f.name.casefold(), 0) + 1
@@ -185,4 +191,20 @@ def unique_stems(fields: list[tuple[str, Field]]) -> tuple[Field, ...]:
             safe = safe.encode()[: LONGEST_STEM - 11].decode(errors="ignore") + "-" + digest
         taken.add(safe.casefold())
         named.append(replace(f, stem=safe))
-    return tuple(named)
+    if len(named) <= MOST_IN_FOLDER:
+        return tuple(named)
+    return tuple(replace(f, stem=f"{fan_of(f.stem)}/{f.stem}") for f in named)
+
+
+def fan_of(stem: str) -> str:
+    """Sub-folder of a field's files in a long study: the same whichever other fields the study has.
+
+    Two figures of a hash make 256 of them: four thousand files in each for a million fields.
+    """
+    return hashlib.sha256(stem.encode(errors="surrogateescape")).hexdigest()[:2]
+
+
+def is_stem(stem: str) -> bool:
+    """Whether it is a name of a field's files as `unique_stems` gives them, and leads nowhere else."""
+    fan, slash, name = stem.rpartition("/")
+    return safe_stem(name) == name and fan == (fan_of(name) if slash else "")

@@ -80,6 +80,15 @@ FIELDS = (
     Column("intercepts_along_within_relative_uncertainty", "", "float64", "of intercepts_along_per_mm, likewise"),
     Column("intercepts_across_within_relative_uncertainty", "", "float64", "of intercepts_across_per_mm, likewise"),
     Column("anisotropy_within_relative_uncertainty", "", "float64", "of anisotropy_index, likewise"),
+    Column("area_weighted_ecd_within_relative_uncertainty", "", "float64", "of the area-weighted diameter, likewise"),
+    Column("mean_aspect_within_relative_uncertainty", "", "float64", "of the mean aspect ratio, likewise"),
+    Column("elongation_within_relative_uncertainty", "", "float64", "of elongation_along_rolling, likewise"),
+    Column("ecd_d10_within_relative_uncertainty", "", "float64", "of ecd_d10, likewise"),
+    Column("ecd_d50_within_relative_uncertainty", "", "float64", "of ecd_d50, likewise"),
+    Column("ecd_d90_within_relative_uncertainty", "", "float64", "of ecd_d90, likewise"),
+    Column("ecd_d10_by_area_within_relative_uncertainty", "", "float64", "of ecd_d10_by_area, likewise"),
+    Column("ecd_d50_by_area_within_relative_uncertainty", "", "float64", "of ecd_d50_by_area, likewise"),
+    Column("ecd_d90_by_area_within_relative_uncertainty", "", "float64", "of ecd_d90_by_area, likewise"),
     Column("mean_free_path_um", "µm", "float64", "mean free path across the rolling direction"),
     Column("mean_chord_along_um", "µm", "float64", "mean chord of carbide along the rolling direction"),
     Column("mean_chord_across_um", "µm", "float64", "mean chord of carbide across the rolling direction"),
@@ -108,7 +117,12 @@ FIELDS = (
     Column("threshold_grey", "", "float64", "grey level of the outline: half way between the two, or as pinned"),
     Column("blur_px", "px", "float64", "edge spread, standard deviation; empty where no edge could be measured"),
     Column("noise_grey", "", "float64", "standard deviation of the matrix about its level, grey levels of a pixel"),
-    Column("file", "", "str", "name of the field's pictures in labels/ and outlines/"),
+    Column(
+        "file",
+        "",
+        "str",
+        "name of the field's pictures in labels/ and outlines/, from 1001 fields on with their sub-folder",
+    ),
     Column("flags", "", "str", "names of the troubles met, separated by a space"),
     Column("message", "", "str", "what to know before trusting the row"),
 )
@@ -391,6 +405,16 @@ def typed(columns: tuple[Column, ...], values: Mapping[str, object], rows: int) 
         return np.asarray(values[column.name], column.dtype)
 
     return pd.DataFrame({column.name: of(column) for column in columns})
+
+
+def rows_where(table: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
+    """Rows that are wanted; where they follow each other, as those of a specimen or of all do, without a copy."""
+    import numpy as np
+
+    at = np.flatnonzero(wanted)
+    if len(at) and at[-1] - at[0] == len(at) - 1:
+        return table.iloc[at[0] : at[-1] + 1]
+    return table[wanted]
 
 
 def flagged(flags: pd.Series, name: str) -> NDArray[np.bool_]:

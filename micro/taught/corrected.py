@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,10 @@ LOWEST_COEFFICIENT, HIGHEST_COEFFICIENT = 0.0, 1.5
 # Points wrong by a whole that the count did not meet but might have: without it a map that is right at every point
 # would be right without doubt (chosen; one of 100 points is 1 %, near to the exact interval of 0 of 100 by half).
 UNSEEN = 1.0
+
+# Where a map says less or more than the rest of it, an answer against it is looked at as a slip; so many such points
+# tell a rate of a fiftieth from none (chosen).
+SURE, FEWEST_SURE = 0.05, 30
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,12 +89,14 @@ class CountedField:
 class Fraction:
     """An area fraction with its standard error; NaN where too little was counted to tell.
 
-    `low` and `high` end the 95 % interval by Student's t, within 0 to 1.
+    `low` and `high` end the 95 % interval by Student's t, within 0 to 1. It reaches further towards what the value is
+    without `slips`: what answers add to it, or take from it, that contradict a map that is sure.
     """
 
     value: float
     standard_error: float
     degrees_of_freedom: float
+    slips: float = 0.0
 
     @property
     def half_width(self) -> float:
@@ -100,13 +106,13 @@ class Fraction:
     @property
     def low(self) -> float:
         """Lower end of the 95 % interval."""
-        low = self.value - self.half_width
+        low = self.value - self.half_width - max(self.slips, 0.0)
         return 0.0 if low < 0 else low
 
     @property
     def high(self) -> float:
         """Upper end of the 95 % interval."""
-        high = self.value + self.half_width
+        high = self.value + self.half_width - min(self.slips, 0.0)
         return 1.0 if high > 1 else high
 
 
@@ -183,6 +189,29 @@ def coefficients(fields: Sequence[CountedField]) -> FloatArray:
     others = sums.sum(axis=0) - sums if len(fields) > 1 else sums
     slope = np.divide(others[:, 0], others[:, 1], out=np.zeros(len(sums)), where=others[:, 1] > 0)
     return np.clip(slope, LOWEST_COEFFICIENT, HIGHEST_COEFFICIENT)
+
+
+def slips_of(fields: Sequence[CountedField], value: float) -> float:
+    """Area fraction that slips of the hand add to a value, if all that contradicts a sure map is one.
+
+    Of the points where the map says under SURE the share a is answered "in", and alike b on the other side "out":
+    a(1 − value) − b·value (derived). The map learns the slips with the answers, and so cannot tell them from its own
+    errors: where it is wrong and not the hand, the interval is too wide by as much, on one side.
+    """
+    answer = np.concatenate([f.score[f.even] for f in fields])
+    says = np.concatenate([f.map_at_points[f.even] for f in fields])
+    known = np.isfinite(answer)
+    answer, says = answer[known], says[known]
+    into, out = _against(answer[says < SURE] == 1), _against(answer[says > 1 - SURE] == 0)
+    return into * (1 - value) - out * value
+
+
+def _against(answers: NDArray[np.bool_]) -> float:
+    """Share of answers against a map that is sure; 0 where it is sure of few points, or against it too often."""
+    if len(answers) < FEWEST_SURE:
+        return 0.0
+    share = float(answers.mean())
+    return share if share <= 2 * SURE else 0.0
 
 
 def _slope_sums(field: CountedField) -> tuple[float, float]:
@@ -315,10 +344,11 @@ def _estimate(fields: Sequence[CountedField], coefficient: FloatArray) -> Correc
     parts = [(one.variance / number**2, one.freedom) for one in found]
     # Student's t on the scatter between fields is exact as it stands; only no scatter at all would be sure of itself.
     between_fields = scatter / number if number and scatter != 0 else unseen
+    slips = slips_of(fields, mean) if number else 0.0
     return Corrected(
-        fields=tuple(Fraction(m.value, math.sqrt(m.variance + m.unseen), m.freedom) for m in found),
-        of_the_fields=_combined(mean, [*parts, (unseen, math.inf), counters]),
-        of_the_specimen=_combined(mean, [(between_fields, number - 1.0), counters]),
+        fields=tuple(Fraction(m.value, math.sqrt(m.variance + m.unseen), m.freedom, slips) for m in found),
+        of_the_fields=replace(_combined(mean, [*parts, (unseen, math.inf), counters]), slips=slips),
+        of_the_specimen=replace(_combined(mean, [(between_fields, number - 1.0), counters]), slips=slips),
         within=within,
         between=math.nan if number < 2 else max(scatter - within, 0.0),
         counters=counters[0],

@@ -16,6 +16,7 @@ import numpy as np
 
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
+from micro.results import RECORD
 
 SIDE = 96
 TILES = 10
@@ -73,7 +74,7 @@ def watch(process: subprocess.Popen, parts: Path, count: int) -> list[tuple[int,
     start, before = time.perf_counter(), 0
     while process.poll() is None:
         time.sleep(0.2)
-        done = sum(1 for _ in parts.glob("*")) if parts.exists() else 0
+        done = sum(1 for _ in parts.glob(f"**/{RECORD}")) if parts.exists() else 0
         if done - before >= count / 10:
             try:
                 others = family(process.pid)[1:]

@@ -41,7 +41,7 @@ def test_the_profile_of_sound_edges_is_a_normal_distribution_function():
 
 def test_sound_edges_have_no_skew(sound):
     told = rim_light(sound)
-    assert abs(told.skew) < 0.06 and abs(sound.kurtosis) < 0.5
+    assert abs(told.skew) < 0.03 and abs(sound.kurtosis) < 0.2
     assert told.sound > 0.8 and told.factor == pytest.approx(1, abs=0.01)
 
 
@@ -50,7 +50,7 @@ def test_sound_edges_have_no_skew(sound):
 )
 def test_light_outside_skews_the_edge_outwards_and_light_that_lacks_inwards(words, sign):
     told = rim_light(edge_shape(field(seed=4, **words)[0]))
-    assert sign * told.skew > 0.05 and told.sound < 0.5
+    assert sign * told.skew > 0.05 and told.sound < 0.1
 
 
 def test_a_bright_rim_of_2_px_is_mostly_left_out():

@@ -1,8 +1,14 @@
 """The report's table of fields, and which fields it shows first."""
 
+from importlib.resources import files
+
+import pytest
+from jinja2 import Environment
+
 from micro.issues import issue
 from micro.report.build import worst
 from micro.report.field_table import COLUMNS, field_table
+from micro.report.page import ROWS_A_PAGE
 
 UNKNOWN = float("nan")
 
@@ -34,3 +40,15 @@ def test_doubt_comes_before_a_note_and_a_note_before_nothing():
     note, doubt = issue("rows_cut", rows=3), issue("soft_focus", blur_px=3.0, median_ecd_px=9.0)
     unknown = issue("nothing_left")
     assert worst([]) == worst([note]) < worst([note, doubt]) < worst([unknown])
+
+
+@pytest.mark.parametrize(("rows", "pages"), [(1, 1), (100, 1), (101, 2), (250, 3)])
+def test_a_long_table_opens_a_hundred_rows_at_a_time(rows, pages):
+    """Every row stands once, under a line with the first and last field of its page; a short table needs no lines."""
+    template = Environment(autoescape=True).from_string((files("micro.report") / "templates/report.html").read_text())
+    macros = template.make_module({"rows_a_page": ROWS_A_PAGE})
+    shown = macros.in_pages(["field", "area"], [(f"f{k:03d}", f"{k} %") for k in range(rows)], "Fields", "What")
+    assert [shown.count(f">f{k:03d}<") for k in range(rows)] == [1] * rows
+    assert shown.count("<details>") == shown.count("</details>") == (pages if pages > 1 else 0)
+    assert shown.count("<caption>What</caption>") == pages
+    assert ("<summary>f100 to f" in shown) == (pages > 1)

@@ -1,6 +1,8 @@
 """The results folder: whole files or none, one study a folder, one run at a time, cells that stay text."""
 
+import csv
 import errno
+import io
 import json
 import tempfile
 from pathlib import Path
@@ -83,3 +85,22 @@ def test_damaged_tables_are_one_line(tmp_path, content, words):
     with pytest.raises(InputError, match=words) as trouble:
         results.read_table(path, ["name"])
     assert "\n" not in str(trouble.value)
+
+
+CELLS = st.tuples(st.text(st.characters(exclude_categories=["Cs"])), st.floats(), st.integers(-(2**60), 2**60))
+
+
+@given(st.lists(CELLS, max_size=5))
+@example([("", float("nan"), 0), ("%s", float("-inf"), -1), ('a,"b"\n', 1e-320, 5)])
+@settings(max_examples=100, deadline=None)
+def test_a_table_is_written_as_the_csv_module_writes_it(rows):
+    """Character by character, with nine figures, nothing for unknown, and texts that no spreadsheet runs."""
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(["a,b", "%d", "count"])
+    writer.writerows((results.guarded(text), "" if x != x else f"{x:.9g}", whole) for text, x, whole in rows)
+    table = pd.DataFrame(rows, columns=["a,b", "%d", "count"]).astype({"%d": float})
+    assert results.table_bytes(table).decode() == stream.getvalue()
+    alone = io.StringIO()
+    csv.writer(alone, lineterminator="\n").writerows([["a,b"], *([results.guarded(text)] for text, *_ in rows)])
+    assert results.table_bytes(table[["a,b"]]).decode() == alone.getvalue()

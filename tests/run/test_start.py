@@ -20,7 +20,7 @@ main(sys.argv[1:])
 
 
 def test_measure_loads_no_table_statistics_or_drawing_before_its_first_field(study_folder, tmp_path):
-    """Numpy and OpenCV read a picture; what tables, statistics and figures need is loaded when a field is measured."""
+    """A picture is read by numpy and OpenCV; tables, statistics and figures load theirs when it is measured."""
     picture = next(study_folder.rglob("a1.*"))
     command = ["measure", str(picture), "--um-per-px", "0.2", "--workers", "1", "--out", str(tmp_path / "out")]
     ended = subprocess.run([sys.executable, "-c", WATCHED, *command], capture_output=True, text=True, check=False)

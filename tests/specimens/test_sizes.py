@@ -36,10 +36,24 @@ def test_many_carbides_take_the_same_value_on_a_coarser_table(monkeypatch):
 def test_the_table_grows_with_the_fields_and_not_with_the_carbides():
     """A thousand fields of two thousand carbides stay a table of 1 000 by 2 048."""
     size, weight, field = study(np.random.default_rng(3), 1000, 2000)
-    steps, table = cumulative_by_field(size, weight, field, 1000)
+    ((steps, table),) = cumulative_by_field(size, weight, field, 1000)
     assert table.shape == (1000, sizes.STEPS)
     assert np.all(np.diff(steps) >= 0)
     assert np.allclose(table[:, -1], 2000)
+
+
+def test_the_table_in_parts_is_the_whole_table(monkeypatch):
+    """Of many fields a part of the sizes is in memory at a time; table, value and interval are those of the whole."""
+    size, weight, field = study(np.random.default_rng(5), 40, 100)
+    weight = weight * np.random.default_rng(6).uniform(1, 2, len(weight))
+    ((steps, table),) = cumulative_by_field(size, weight, field, 40)
+    parts = list(cumulative_by_field(size, weight, field, 40, most_cells=40 * 300))
+    assert len(parts) == 7
+    assert np.array_equal(np.concatenate([part for part, _ in parts]), steps)
+    assert np.array_equal(np.hstack([part for _, part in parts]), table)
+    whole = quantile(size, weight, field, 40, 0.5)
+    monkeypatch.setattr(sizes.cumulative_by_field, "__defaults__", (40 * 300,))
+    assert quantile(size, weight, field, 40, 0.5) == whole
 
 
 def test_the_upper_end_of_a_high_quantile_is_unknown():
