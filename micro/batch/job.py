@@ -317,7 +317,7 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
 def _rejection(job: Job, reviewed: Reviewed) -> InputError:
     who = ", ".join(reviewed.who)
     problem = f"is left out by the review of {who} ({reviewed.rejected})"
-    return InputError(job.field.image, problem, "to measure it, accept the field on the page of review")
+    return InputError(job.field.image, problem, "to measure it, take the rejection out of the review")
 
 
 def _written(job: Job, found: FieldResult, issues: tuple[Issue, ...]) -> dict[str, str]:

@@ -16,6 +16,7 @@ from micro import results
 from micro.cli import group
 from micro.errors import UsageError
 from micro.review.keys import review_schema
+from micro.run.study import review_names
 from micro.study.reader import read_study
 
 TABLES = ("particles.csv", "fields.csv", "profiles.csv", "specimens.csv")
@@ -206,6 +207,7 @@ def test_the_page_keeps_out_what_has_no_outlines(study, no_report, capsys):
     page = (out / "review.html").read_text()
     assert "a crack runs through it" in page
     assert sorted(path.name for path in (out / "review").iterdir()) == ["f1.js", "f3.js"]
+    assert set(review_names(out)) == {"review.html", "review/f1.js", "review/f3.js"}  # what a later count keeps
     run(study)
     assert not (out / "review.html").exists()
 
