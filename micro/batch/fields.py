@@ -151,7 +151,9 @@ def jobs_of(study: Study, out: Path) -> Iterator[Job]:
         acts = acts_of(specimen)
         for one in specimen.fields:
             job = Job(specimen.name, one, scale, specimen.binning, specimen.rolling_deg, out, study.class_names)
-            yield replace(job, review=tuple(a for a in acts if a.field == one.name and a.acts))
+            yield replace(
+                job, cropped=specimen.cropped, review=tuple(a for a in acts if a.field == one.name and a.acts)
+            )
 
 
 def acts_of(specimen: Specimen) -> tuple[FieldActs, ...]:

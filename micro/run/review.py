@@ -50,7 +50,7 @@ def write_review_page(folder: Path) -> WrittenPage:
     own = (results.REVIEW_PAGE, *(_file(o.stem) for o, _ in measured))
     entries: list[Entry] = []
     missing = [o.trouble for o in record.outcomes if o.trouble]
-    with claimed(folder, None, own, keep=True):
+    with claimed(folder, None, own, beside=True):
         for made in _fields(record, measured, folder):
             if isinstance(made, InputError):
                 missing.append(str(made))
