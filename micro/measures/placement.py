@@ -82,9 +82,8 @@ def _place_last(
         near = cKDTree(proposed.reshape(-1, 2)).sparse_distance_matrix(
             cKDTree(place), own.max() + reach.max(initial=0), output_type="ndarray"
         )
-        free = np.ones(len(own), bool)
-        free[near["i"][near["v"] < own[near["i"]] + reach[near["j"]]]] = False
-        free = free.reshape(many, -1)
+        free = np.ones((many, len(waiting)), bool)
+        free.reshape(-1)[near["i"][near["v"] < own[near["i"]] + reach[near["j"]]]] = False
         first = int(np.argmax(free.any(axis=1))) if free.any() else many - 1
         if first < many - 1:
             rng.bit_generator.state = state

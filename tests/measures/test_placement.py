@@ -1,4 +1,4 @@
-"""Discs placed at random: the last of a dense field are looked at many proposals at a time, and lie where they would."""
+"""Discs placed at random: the last ones of a dense field are looked at many proposals at a time, to the same places."""
 
 import numpy as np
 import pytest
