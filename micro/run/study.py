@@ -23,7 +23,7 @@ from micro.owned import Origin, claimed, listed
 from micro.points.kept import kept_names, store_tallies, stored_tallies
 from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
 from micro.study.model import Study
-from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, empty, names, rows_where
+from micro.tables.columns import FIELDS, SPECIMENS, empty, names, rows_where
 
 # What is not needed before the fields are at work is loaded after them: each picture waits for what stands here.
 if TYPE_CHECKING:
@@ -209,8 +209,7 @@ def write_pages(
     write_report(study, outcomes, tables, answer, out, workers)
     # Files that an earlier run wrote would otherwise tell of other numbers than the tables beside them.
     if parquet or any((out / name).exists() for name in results.PARQUET.values()):
-        particles = results.read_table(out / results.PARTICLES, names(PARTICLES))
-        results.write_parquet(out, tables | {"particles": particles})
+        results.write_parquet(out, {name: table for name, table in tables.items() if name != "particles"})
 
 
 def measure_study(
