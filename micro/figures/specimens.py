@@ -85,10 +85,11 @@ def draw_edges(axes: list[Axes], profiles: pd.DataFrame, specimens: list[str]) -
     """One axis a specimen: grey across the mean edge, with its 95 % band between fields, and that of a lens alone."""
     for number, (axis, specimen) in enumerate(zip(axes, specimens, strict=True)):
         axis.set(title=specimen, xlabel="distance from the outline, µm")
-        for curve, look in (
-            ("edge", {"color": colour(number), "label": "measured"}),
-            ("edge_of_lens", {"color": "#555555", "linestyle": "dashed", "label": "a lens alone"}),
-        ):
+        looks: dict[str, dict[str, Any]] = {
+            "edge": {"color": colour(number), "label": "measured"},
+            "edge_of_lens": {"color": "#555555", "linestyle": "dashed", "label": "a lens alone"},
+        }
+        for curve, look in looks.items():
             fields = field_curves(profiles, specimen, curve)
             if not fields:
                 continue
