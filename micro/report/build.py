@@ -22,10 +22,11 @@ from micro.report.detection_section import detection_sections
 from micro.report.drawing import Save, drawing
 from micro.report.field_pictures import field_pictures, same_scale_pictures, typical_micrograph
 from micro.report.field_table import field_table
+from micro.report.glance import glance_section
 from micro.report.page import PageAnswer, PageFigure, PageParts, PageSection, listed_pictures, render_page
 from micro.report.review_section import review_sections
 from micro.report.sections import answer_sections
-from micro.report.summary import MOST_IN_WORDS, study_bars, summary_parts
+from micro.report.summary import MOST_IN_WORDS, UNCOUNTED, study_bars, summary_parts
 from micro.report.taught_section import taught_sections
 from micro.report.wording import methods
 from micro.specimens.detected import read_detected
@@ -190,6 +191,7 @@ def write_report(
             methods=methods(study, outcomes, tables["fields"]),
             pictures=study_pictures(study, outcomes, tables["fields"], out),
             troubles=answer.troubles,
+            doubts=() if answer.count is not None else (UNCOUNTED,),
         )
         page = render_page(study, outcomes, tables["specimens"], parts)
     with results.whole_file(out / results.REPORT) as stream:
@@ -212,8 +214,10 @@ def study_sections(
 ) -> list[PageSection]:
     """Parts of the page that answer the study, then the count by people where there is one."""
     bars = study_bars(study, tables["specimens"], answer)
+    glance = glance_section(study, bars, answer)
+    sections = [glance] if glance is not None else []
     detected = read_detected(out)
-    sections = answer_sections(answer, bars, same_scale_pictures(study, tables["fields"]), save, detected)
+    sections += answer_sections(answer, bars, same_scale_pictures(study, tables["fields"]), save, detected)
     sections += detection_sections(detected, tables["specimens"], save)
     sections += taught_sections(read_lessons(out), tables, save, out)
     return sections if answer.count is None else [*sections, *point_sections(answer.count, out, save)]

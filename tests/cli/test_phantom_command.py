@@ -114,11 +114,11 @@ def test_a_full_folder_is_left_alone(tmp_path):
     ids=["one", "two"],
 )
 def test_twins_of_a_field(tmp_path, twins, ending):
-    """The printed bias is that of the table, and the twins have the size and scale of the field."""
+    """The printed bias is that of the table, and the copies have the size and scale of the field."""
     phantom("--out", tmp_path / "p", "--fields", 1, "--um-per-px", 0.25, "--size", 320, 240)
     told = phantom("--like", tmp_path / "p" / "field-1.tif", "--out", tmp_path / "t", "--fields", twins)
     assert told.exit_code == 0, told.output
-    measured = pd.read_csv(tmp_path / "t" / "twins.csv")
+    measured = pd.read_csv(tmp_path / "t" / "copies.csv")
     own = measured.query("carbide_class == 'all' and quantity == 'area_fraction'")
     bias = (own["measured"] / own["true"] - 1).mean()
     (line,) = [li for li in told.stdout.splitlines() if li.split()[:3] == ["all", "area", "fraction"]]
