@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from micro import results
 from micro.analysis import Analysis
 from micro.batch.job import PROFILE_COLUMNS, Outcome, is_band_profile
-from micro.figures.specimens import draw_banding, draw_chords, draw_neighbours, draw_rose, draw_sizes
+from micro.figures.specimens import draw_banding, draw_chords, draw_edges, draw_neighbours, draw_rose, draw_sizes
 from micro.issue_kinds import SEVERITIES
 from micro.issues import Issue, gravest_first, message_text
 from micro.measures.banding import SIGNIFICANCE
@@ -79,8 +79,8 @@ def study_figures(
 
 def profile_figures(profiles: pd.DataFrame, shown: list[str], save: Save) -> list[PageFigure]:
     """Figures from the curves of the fields: directions, chords, neighbours."""
-    starts = ("rose", ("carbide_chord", "matrix_chord"), "neighbour")
-    rose, chords, neighbours = (profiles[profiles["curve"].str.startswith(start)] for start in starts)
+    starts = ("rose", ("carbide_chord", "matrix_chord"), "neighbour", "edge")
+    rose, chords, neighbours, edges = (profiles[profiles["curve"].str.startswith(start)] for start in starts)
     return [
         save(
             "rose", len(shown), 2.05, partial(draw_rose, profiles=rose, specimens=shown),
@@ -99,6 +99,13 @@ def profile_figures(profiles: pd.DataFrame, shown: list[str], save: Save) -> lis
             "Distance of each carbide to its nearest neighbour, beside the same carbides placed at random without "
             "overlap: to the left clustered, to the right evenly spread. Bands are 95 % intervals between fields.",
             "Distributions of the nearest neighbour distance of each specimen, measured and at random.",
+        ),
+        save(
+            "edges", len(shown), 2.3, partial(draw_edges, profiles=edges, specimens=shown),
+            "What the edges look like: grey across the outlines of all carbides, matrix to the right, beside the edge "
+            "that a lens alone draws. Bright rims draw the ends of the edge outwards, to the right, domed carbides and "
+            "dark rims inwards. Bands are 95 % intervals between fields.",
+            "Grey across the mean edge of the carbides of each specimen, beside that of a lens alone.",
         ),
     ]  # fmt: skip
 

@@ -82,6 +82,11 @@ def in_words(lesson: Lesson) -> list[str]:
         f"{_percent(lesson.missed_area)} lies outside.",
         f"The area fraction is that by {_map(lesson)}, put right by the points.",
     ]
+    if lesson.beside:
+        lines.append(
+            f"{lesson.beside} more field{'s' * (lesson.beside != 1)} that nobody counted tell by their maps how fields "
+            "scatter, as far as the maps follow the counted ones."
+        )
     if lesson.further:
         lines.append(
             f"{lesson.further} of the points were drawn where the map was unsure: each weighs as one over the density "

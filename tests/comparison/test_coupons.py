@@ -11,7 +11,7 @@ from statsmodels.stats.power import TTestIndPower
 
 from micro.comparison.coupon_file import Coupons
 from micro.comparison.coupon_words import coupon_sentences
-from micro.comparison.coupons import analyse_coupons
+from micro.comparison.coupons import _factor_warnings, analyse_coupons
 from micro.tables import columns
 
 
@@ -240,3 +240,10 @@ def test_outliers_are_looked_for_on_logarithms():
     along = [5.0, 8.0, 12.0, 20.0, 31.0, 48.0, 75.0, 300.0]
     analysis = analyse_coupons(coupons(("P", "longitudinal", along, 60), ("P", "transverse", ACROSS, 60)))
     assert (analysis.coupons["outlier"] == "").all()
+
+
+@pytest.mark.parametrize(("coupons", "warned"), [(2, 1), (3, 0), (4, 0)])
+def test_a_factor_that_only_names_the_coupons_is_no_factor(coupons, warned):
+    """Three coupons and more, each with a value of its own: a running number. Two that differ may be two treatments."""
+    own = pd.DataFrame({"direction": ["longitudinal", "transverse"] * 2, "oven": ["1", "2", "3", "4"]})[:coupons]
+    assert len(_factor_warnings(own, ["oven"])) == warned
