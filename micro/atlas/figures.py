@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -56,8 +55,8 @@ def legend_of(looks: dict[str, int]) -> list[tuple[str, str]]:
 
 def factor_words(factor: str) -> str:
     """Factor of a heat treatment as a label: "tempering_C" is in °C."""
-    name, degrees = re.subn(r"_C$", "", factor)
-    return name.replace("_", " ") + (", °C" if degrees else "")
+    name = factor.removesuffix("_C")
+    return name.replace("_", " ") + (", °C" if name != factor else "")
 
 
 def treatment_words(treatment: str) -> str:
@@ -66,7 +65,7 @@ def treatment_words(treatment: str) -> str:
     for part in filter(None, treatment.split(", ")):
         name, _, number = part.rpartition(" ")
         label, _, unit = factor_words(name or number).partition(", ")
-        parts.append(f"{label} {number} {unit}".strip() if re.fullmatch(r"[-+.\de]+", number) else label_of(part))
+        parts.append(label_of(part) if part.startswith("several ") else f"{label} {number} {unit}".strip())
     return ", ".join(parts)
 
 
@@ -150,7 +149,8 @@ def series_figures(table: pd.DataFrame, bars: pd.DataFrame) -> list[Drawing]:
         if not panels:
             continue
         title = f"{steel} over {factor_words(factor)}" + (f", at {treatment_words(held)}" if held else "")
-        name = re.sub(r"[^A-Za-z0-9]+", "_", f"series_{number}_{steel}_{factor}")[:60]
+        plain = "".join(c if c.isascii() and c.isalnum() else "_" for c in f"{steel}_{factor}")
+        name = f"series_{number}_{plain}"[:60]
         caption = (
             f"{title}. Lines join what was measured alike; vertical lines are 95 % intervals. Toughness: filled along, "
             "open across rolling."

@@ -85,10 +85,10 @@ def _told(bar):
             "fields": [{"settings": settings}]}  # fmt: skip
 
 
-@pytest.fixture
-def many_folders(tmp_path):
+@pytest.fixture(scope="session")
+def many_folders(tmp_path_factory):
     """Twenty folders of ten bars: toughness falls with the amount of carbide, and with hardness."""
-    return many(tmp_path)
+    return many(tmp_path_factory.mktemp("many"))
 
 
 def many(tmp_path, folders=20, each=10):
