@@ -43,11 +43,12 @@ MODULES = (
     "measures/orientation.py", "measures/spectrum.py", "measures/banding.py", "measures/neighbours.py",
 )  # fmt: skip
 TESTS = (
-    "tests/statistics", "tests/specimens", "tests/comparison", "tests/measures/test_shapes_known.py",
+    "tests/statistics", "tests/specimens", "tests/comparison", "tests/geometry", "tests/measures/test_shapes_known.py",
     "tests/measures/test_measure.py", "tests/measures/test_intercepts.py", "tests/measures/test_orientation.py",
     "tests/measures/test_angle_uncertainty.py", "tests/measures/test_pooled_direction.py",
     "tests/measures/test_banding.py", "tests/measures/test_neighbours.py", "tests/measures/test_outline_length.py",
-    "tests/measures/test_regions.py", "tests/segmentation/test_growth.py", "tests/scale/test_micrometer.py",
+    "tests/measures/test_regions.py", "tests/measures/test_invariance.py", "tests/segmentation/test_growth.py",
+    "tests/scale/test_micrometer.py",
 )  # fmt: skip
 SLOW = ("few_carbides_raise_no_more", "general_extreme_values_refuse", "equal_specimens_seldom_raise")
 """Tests that take longer than all others together; they judge no mutant."""
