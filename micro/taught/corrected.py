@@ -32,6 +32,8 @@ UNSEEN = 1.0
 # Where a map says less or more than the rest of it, an answer against it is looked at as a slip; so many such points
 # tell a rate of a fiftieth from none (chosen).
 SURE, FEWEST_SURE = 0.05, 30
+# Fewer counted fields do not tell whether the maps follow the values from field to field (chosen).
+FEWEST_COUNTED = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,13 +148,15 @@ class Corrected:
     coefficients: FloatArray
 
 
-def corrected_fraction(fields: Sequence[CountedField]) -> Corrected:
+def corrected_fraction(fields: Sequence[CountedField], beside: Sequence[float] = ()) -> Corrected:
     """Survey estimate of the area fraction, with its interval.
 
     Parameters
     ----------
     fields
         Counted fields, each with the map of `micro.taught.crossfit`; every field weighs alike.
+    beside
+        Mean of the map of each field of the specimen that nobody counted.
 
     Examples
     --------
@@ -165,7 +169,7 @@ def corrected_fraction(fields: Sequence[CountedField]) -> Corrected:
     0.438
 
     """
-    return _estimate(fields, coefficients(fields))
+    return _estimate(fields, coefficients(fields), beside)
 
 
 def counted_fraction(fields: Sequence[CountedField]) -> Corrected:
@@ -329,7 +333,7 @@ def _freedom(z: FloatArray) -> float:
     return max(2 * squares**2 / scatter, 1.0) if scatter > 0 else math.inf
 
 
-def _estimate(fields: Sequence[CountedField], coefficient: FloatArray) -> Corrected:
+def _estimate(fields: Sequence[CountedField], coefficient: FloatArray, beside: Sequence[float] = ()) -> Corrected:
     draws = [_draws(point_values(f, c), f.weight, f.draw) for f, c in zip(fields, coefficient, strict=True)]
     of_a_point = _variance_of_a_point(draws)
     found = [_mean(one, of_a_point) for one in draws]
@@ -345,15 +349,38 @@ def _estimate(fields: Sequence[CountedField], coefficient: FloatArray) -> Correc
     # Student's t on the scatter between fields is exact as it stands; only no scatter at all would be sure of itself.
     between_fields = scatter / number if number and scatter != 0 else unseen
     slips = slips_of(fields, mean) if number else 0.0
+    of_all, between_fields = _with_beside(value, fields, float(coefficient.mean()), beside) or (mean, between_fields)
     return Corrected(
         fields=tuple(Fraction(m.value, math.sqrt(m.variance + m.unseen), m.freedom, slips) for m in found),
         of_the_fields=replace(_combined(mean, [*parts, (unseen, math.inf), counters]), slips=slips),
-        of_the_specimen=replace(_combined(mean, [(between_fields, number - 1.0), counters]), slips=slips),
+        of_the_specimen=replace(_combined(of_all, [(between_fields, number - 1.0), counters]), slips=slips),
         within=within,
         between=math.nan if number < 2 else max(scatter - within, 0.0),
         counters=counters[0],
         coefficients=coefficient,
     )
+
+
+def _with_beside(
+    value: FloatArray, fields: Sequence[CountedField], coefficient: float, beside: Sequence[float]
+) -> tuple[float, float] | None:
+    """Mean of a specimen and its variance, where maps of fields that nobody counted add what counting cannot pay for.
+
+    Two phases (Cochran 1977, ch. 12): all N fields have a map, n of them the difference d of value and map too. Mean
+    c·M̄ over all plus d̄ over the counted; variance s_d²/n + (s_v² − s_d²)/N for values v = d + cM (derived). None where
+    the maps do not follow the values from field to field, or fewer than FEWEST_COUNTED fields tell whether they do.
+    """
+    number = len(value)
+    if number < FEWEST_COUNTED or not len(beside):
+        return None
+    maps = np.array([float(np.mean(field.map_mean)) for field in fields])
+    difference = value - coefficient * maps
+    of_values, of_differences = float(value.var(ddof=1)), float(difference.var(ddof=1))
+    if not of_differences < of_values:
+        return None
+    every = np.concatenate([maps, np.asarray(beside, float)])
+    variance = of_differences / number + (of_values - of_differences) / len(every)
+    return float(coefficient * every.mean() + difference.mean()), variance
 
 
 def _combined(value: float, parts: Sequence[tuple[float, float]]) -> Fraction:
