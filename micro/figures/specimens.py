@@ -85,15 +85,15 @@ def draw_edges(axes: list[Axes], profiles: pd.DataFrame, specimens: list[str]) -
     """One axis a specimen: grey across the mean edge, with its 95 % band between fields, and that of a lens alone."""
     for number, (axis, specimen) in enumerate(zip(axes, specimens, strict=True)):
         axis.set(title=specimen, xlabel="distance from the outline, µm")
-        for curve, look in (
-            ("edge", {"color": colour(number), "label": "measured"}),
-            ("edge_of_lens", {"color": "#555555", "linestyle": "dashed", "label": "a lens alone"}),
+        for curve, shade, line, label in (
+            ("edge", colour(number), "solid", "measured"),
+            ("edge_of_lens", "#555555", "dashed", "a lens alone"),
         ):
             fields = field_curves(profiles, specimen, curve)
             if not fields:
                 continue
             across, height = np.array([x for x, _ in fields]), fields[0][1]
-            axis.plot(across.mean(axis=0), 100 * height, **look)
+            axis.plot(across.mean(axis=0), 100 * height, color=shade, linestyle=line, label=label)
             half = half_interval(across)
             if curve == "edge" and np.isfinite(half).all():
                 low, high = across.mean(axis=0) - half, across.mean(axis=0) + half

@@ -184,6 +184,8 @@ class Segmentation:
         The area of a carbide is that inside its outline, not its integrated contrast.
     area_by_hand
         (n,) areas, px², where a person changed outlines; None: as found.
+    hand_uncertainty_px
+        Standard uncertainty of the area that a person drew, px².
     """
 
     labels: NDArray[np.int32]
@@ -203,6 +205,7 @@ class Segmentation:
     verdict: Verdict = Verdict()
     area_by_outlines: bool = False
     area_by_hand: NDArray[np.float64] | None = None
+    hand_uncertainty_px: float = 0.0
 
     @property
     def count(self) -> int:
