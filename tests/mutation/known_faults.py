@@ -9,8 +9,8 @@ KNOWN = (
     ("measures/orientation.py", "float(np.degrees(spread) / 2)", "float(np.degrees(spread))"),
     (
         "comparison/coupons.py",
-        'outliers(np.log(own["toughness_J"].to_numpy()))',
-        'outliers(own["toughness_J"].to_numpy())',
+        "else outliers(logs)",
+        "else outliers(np.exp(logs))",
     ),
     ("specimens/quantities.py", "return 1 / (1 + self.margin), 1", "return 1 - 2 * self.margin, 1"),
     ("specimens/quantities.py", "else self.margin * abs(mean)", "else 2 * self.margin * abs(mean)"),

@@ -6,9 +6,11 @@ import GTC
 import numpy as np
 import pytest
 
-from micro.specimens.summary import Budget
+from micro.specimens.quantities import class_data
+from micro.specimens.summary import Budget, area_relative_sides
 from micro.statistics.sampling import Estimate, mean_of_fields
 from micro.statistics.two_samples import contrast
+from micro.tables import columns
 
 
 def test_end_gauge_of_the_guide():
@@ -44,3 +46,13 @@ def test_what_may_have_been_missed_lengthens_the_upper_side_alone():
 def test_an_interval_ends_where_the_quantity_does():
     estimate = Estimate(0.01, 0.02, 0.01, 0.01, 3.0, 4)
     assert Budget(estimate, highest=0.03).interval == (0.0, 0.03)
+
+
+def test_segmentation_ends_become_relative_standard_uncertainties():
+    """Fields of 8 and 12 % whose 95 % intervals reach a tenth down and three tenths up: 0.1/1.96 and 0.3/1.96."""
+    fraction = np.array([0.08, 0.12])
+    fields = columns.empty(columns.FIELDS).reindex(range(2))
+    fields = fields.assign(field=["f0", "f1"], carbide_class="all", analysed_area_um2=1e4, area_fraction=fraction)
+    fields = fields.assign(area_fraction_low=0.9 * fraction, area_fraction_high=1.3 * fraction, origin="")
+    data = class_data(columns.empty(columns.PARTICLES), fields, "all")
+    assert area_relative_sides(data) == pytest.approx((0.1 / 1.959964, 0.3 / 1.959964), rel=1e-6)
