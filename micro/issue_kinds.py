@@ -88,13 +88,14 @@ _KINDS = (
     ),
     _kind(
         "rolling_estimated", "rolling_estimated", "note",
-        "rolling direction estimated from the carbides: {angle_deg:.1f}° ± {half_width_deg:.1f}° from the horizontal",
+        "rolling direction estimated from the carbides: {angle_deg:.1f}° from the horizontal, to within "
+        "{half_width_deg:.1f}°",
         angle_deg=31.4, half_width_deg=2.2,
     ),
     _kind(
         "rolling_estimated", "rolling_of_specimen", "note",
-        "rolling direction of the specimen estimated from {fields} fields: {angle_deg:.1f}° ± {half_width_deg:.1f}° "
-        "from the horizontal", angle_deg=31.4, half_width_deg=1.1, fields=6,
+        "rolling direction of the specimen estimated from {fields} fields: {angle_deg:.1f}° from the "
+        "horizontal, to within {half_width_deg:.1f}°", angle_deg=31.4, half_width_deg=1.1, fields=6,
     ),
     _kind(
         "rolling_disagrees", "rolling_disagrees", "doubt",
@@ -133,8 +134,8 @@ _KINDS = (
             ),
             (
                 "outlines_without_light",
-                "outlines cover {by_outline:.1p} % of the field, their light {by_contrast:.1p} %: lines too thin for "
-                "the lens, or no one level",
+                "outlines cover {by_outline:.1p} % of the field, their integrated grey level {by_contrast:.1p} %: "
+                "lines too thin for the lens, or no one level",
                 {"by_outline": 0.31, "by_contrast": 0.12},
             ),
             (
@@ -183,7 +184,8 @@ _KINDS = (
             ),
             (
                 "dark_edges",
-                "dark rims or domed carbides hide light: {change:+.1p} ± {half_width:.1p} % by the edges",
+                "dark rims or domed carbides hide integrated grey level: {change:+.1p} %, to within {half_width:.1p} "
+                "%, by the edges",
                 {"change": 0.2, "half_width": 0.2},
             ),
             (
@@ -205,24 +207,26 @@ _KINDS = (
             ),
             (
                 "bright_rims",
-                "bright rims change the light of the carbides: {change:+.1p} ± {half_width:.1p} % by the edges",
+                "bright rims change the integrated grey level of the carbides: {change:+.1p} %, to within "
+                "{half_width:.1p} %, by the edges",
                 {"change": -0.061, "half_width": 0.032},
             ),
             (
                 "domed",
-                "domed carbides or dark rims change the light of the carbides: {change:+.1p} ± {half_width:.1p} % by "
-                "the edges",
+                "domed carbides or dark rims change the integrated grey level of the carbides: {change:+.1p} %, to "
+                "within {half_width:.1p} %, by the edges",
                 {"change": 0.061, "half_width": 0.032},
             ),
             (
                 "greys_differ",
-                "carbides differ in grey: their own levels and edges change the area by {change:+.1p} ± "
-                "{half_width:.1p} %",
+                "carbides differ in grey: their own levels and edges change the area by {change:+.1p} %, "
+                "to within {half_width:.1p} %",
                 {"change": 0.021, "half_width": 0.04},
             ),
             (
                 "light_taken",
-                "pits or boundaries take light from carbides: {change:+.1p} ± {half_width:.1p} % by the edges",
+                "pits or boundaries take integrated grey level from carbides: {change:+.1p} %, to within "
+                "{half_width:.1p} %, by the edges",
                 {"change": 0.021, "half_width": 0.04},
             ),
             (

@@ -185,7 +185,10 @@ def require_parquet() -> None:
 
 
 def write_parquet(folder: Path, tables: Mapping[str, pd.DataFrame]) -> None:
-    """Write the tables that `PARQUET` names with all their figures, each whole or not at all.
+    """Write the tables that `PARQUET` names, each whole or not at all.
+
+    Those in `tables` with all their figures; that of the carbides part by part from its CSV, a row group a part, so
+    that it need not fit into memory.
 
     Raises
     ------
@@ -195,7 +198,24 @@ def write_parquet(folder: Path, tables: Mapping[str, pd.DataFrame]) -> None:
     require_parquet()
     for name, file in PARQUET.items():
         with whole_file(folder / file) as stream:
-            tables[name].to_parquet(stream, engine="pyarrow", index=False)
+            if name in tables:
+                tables[name].to_parquet(stream, engine="pyarrow", index=False)
+            else:
+                _write_parts(stream, folder / f"{name}.csv")
+
+
+def _write_parts(stream: IO[bytes], path: Path) -> None:
+    """Write the table of the carbides as Parquet, part by part."""
+    import pyarrow as pa
+    from pyarrow.parquet import ParquetWriter
+
+    kinds = {column.name: column.dtype for column in PARTICLE_COLUMNS}
+    arrow = {"str": pa.string(), "int64": pa.int64(), "float64": pa.float64()}
+    schema = pa.schema([(name, arrow[kind]) for name, kind in kinds.items()])
+    with ParquetWriter(stream, schema) as writer:
+        for part in table_parts(path, list(kinds)):
+            whole = part[list(kinds)].astype(kinds)
+            writer.write_table(pa.Table.from_pandas(whole, schema, preserve_index=False))
 
 
 def read_table(
@@ -217,6 +237,13 @@ def read_table(
     InputError
         Where the file is missing, damaged, or lacks one of `columns`.
     """
+    return _joined(list(table_parts(path, columns, repetitive, keep)))
+
+
+def table_parts(
+    path: Path, columns: list[str], repetitive: bool = False, keep: Callable[[pd.DataFrame], pd.Series] | None = None
+) -> Iterator[pd.DataFrame]:
+    """Parts of a table in their order, as `read_table` joins them; at least one, be it empty."""
     import pandas as pd
 
     remedy = "run the study again"
@@ -227,12 +254,12 @@ def read_table(
             path, usecols=lambda name: name in columns, keep_default_na=False,
             na_values={name: [""] for name in columns}, dtype=texts, chunksize=ROWS_AT_ONCE,
         ) as blocks:  # fmt: skip
-            parts = [_kept(_checked(block, path, columns), repetitive, keep) for block in blocks]
+            for block in blocks:
+                yield _kept(_checked(block, path, columns), repetitive, keep)
     except FileNotFoundError:
         raise InputError(path, "is missing", remedy) from None
     except (OSError, ValueError) as trouble:
         raise InputError(path, f"cannot be read as a table ({str(trouble).strip()[:80]})", remedy) from None
-    return _joined(parts)
 
 
 def _checked(block: pd.DataFrame, path: Path, columns: list[str]) -> pd.DataFrame:

@@ -12,7 +12,17 @@ from typing import TYPE_CHECKING
 
 from micro import results
 from micro.batch.cluster import on_cluster
-from micro.batch.job import PROFILE_COLUMNS, FieldDirection, Job, Outcome, direction_of, faulted, lost, measure_one
+from micro.batch.job import (
+    PROFILE_COLUMNS,
+    FieldDirection,
+    Job,
+    Outcome,
+    direction_of,
+    failed,
+    faulted,
+    lost,
+    measure_one,
+)
 from micro.batch.workers import Result, Work, in_processes
 from micro.errors import InputError, UsageError
 from micro.issues import Issue, flag_text, message_text, ordered
@@ -60,7 +70,23 @@ def run_jobs(
     for number, outcome in _ended(jobs, Work(measure_one, lost, faulted), workers, scheduler):
         outcomes[number] = outcome
         done(outcome)
-    return tuple(outcomes[number] for number in range(len(jobs)))
+    return of_one_file(jobs, [outcomes[number] for number in range(len(jobs))])
+
+
+def of_one_file(jobs: Sequence[Job], outcomes: Sequence[Outcome]) -> tuple[Outcome, ...]:
+    """Take the numbers from fields of one file, parts of a mosaic or pages, that were not read from the same bytes."""
+    hashes: dict[Path, set[str]] = {}
+    for job, outcome in zip(jobs, outcomes, strict=True):
+        if not outcome.trouble:
+            hashes.setdefault(job.field.image, set()).add(outcome.image_sha256)
+    changed = {image for image, found in hashes.items() if len(found) > 1}
+    told = "was changed while its fields were measured"
+    return tuple(
+        failed(job, str(InputError(job.field.image, told, "run again when nothing writes to it")), outcome.seconds)
+        if job.field.image in changed and not outcome.trouble
+        else outcome
+        for job, outcome in zip(jobs, outcomes, strict=True)
+    )
 
 
 def _ended(jobs: list[Job], work: Work[Result], workers: int, scheduler: str | None) -> Iterator[tuple[int, Result]]:
@@ -125,7 +151,9 @@ def jobs_of(study: Study, out: Path) -> Iterator[Job]:
         acts = acts_of(specimen)
         for one in specimen.fields:
             job = Job(specimen.name, one, scale, specimen.binning, specimen.rolling_deg, out, study.class_names)
-            yield replace(job, review=tuple(a for a in acts if a.field == one.name and a.acts))
+            yield replace(
+                job, cropped=specimen.cropped, review=tuple(a for a in acts if a.field == one.name and a.acts)
+            )
 
 
 def acts_of(specimen: Specimen) -> tuple[FieldActs, ...]:

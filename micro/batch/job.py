@@ -121,6 +121,8 @@ class Job:
     taught: TaughtOutlinesJob | None = None
     review: tuple[FieldActs, ...] = ()
     """What a person did to the field's outlines, file by file."""
+    cropped: bool = False
+    """The picture was cut out of one of the calibrated size."""
 
 
 @dataclass(frozen=True)
@@ -230,6 +232,7 @@ def parameters_of(job: Job) -> dict[str, Any]:
         "page": job.field.page,
         "scale": None if job.scale is None else asdict(job.scale),
         "binning": job.binning,
+        **({"cropped": True} if job.cropped else {}),
         "rolling_deg": job.rolling_deg,
         "direction": None if job.direction is None else asdict(job.direction),
         "colours": class_colours(job.field.settings.class_names or ("carbide",), job.class_names),
@@ -314,7 +317,7 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
 def _rejection(job: Job, reviewed: Reviewed) -> InputError:
     who = ", ".join(reviewed.who)
     problem = f"is left out by the review of {who} ({reviewed.rejected})"
-    return InputError(job.field.image, problem, "to measure it, accept the field on the page of review")
+    return InputError(job.field.image, problem, "to measure it, take the rejection out of the review")
 
 
 def _written(job: Job, found: FieldResult, issues: tuple[Issue, ...]) -> dict[str, str]:
@@ -377,6 +380,7 @@ def read_micrograph(job: Job, rolling_deg: float | None = None) -> Micrograph:
         field.image,
         scale=job.scale,
         binning=job.binning,
+        cropped=job.cropped,
         rolling_deg=rolling_deg,
         page=field.page,
         crop_bottom_px=field.crop_bottom_px,

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 @click.option("--um-per-px-uncertainty", type=float, help="Standard uncertainty of that size in µm.")
 @click.option("--calibration", type=click.Path(path_type=Path), help="Calibration file from micro calibrate.")
 @click.option("--binning", type=click.IntRange(1, 16), default=1, help="Binning against the calibration picture.")
+@click.option("--cropped", is_flag=True, help="The pictures were cropped from ones of the calibration picture's size.")
 @click.option(
     "--carbides", type=click.Choice(["auto", "bright", "dark"]), default="auto", show_default=True,
     help="Grey of the carbides against the matrix.",
@@ -57,6 +58,7 @@ def command(
     um_per_px_uncertainty: float | None,
     calibration: Path | None,
     binning: int,
+    cropped: bool,
     carbides: str,
     colour: str,
     rolling_deg: float | None,
@@ -96,6 +98,7 @@ def command(
         calibration=calibration,
         um_per_px=um_per_px,
         binning=binning,
+        cropped=cropped,
         taught_by=taught_by,
         um_per_px_uncertainty=um_per_px_uncertainty,
         review=review,

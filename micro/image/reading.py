@@ -105,6 +105,7 @@ def read(
     crop_px: Crop | None = None,
     leave_out: Sequence[Box] = (),
     colour: str = "luminance",
+    cropped: bool = False,
 ) -> Micrograph:
     """Read a TIFF, PNG, JPEG or BMP picture; its content decides, not its ending.
 
@@ -132,6 +133,8 @@ def read(
         Boxes that are not analysed, px of the picture in the file.
     colour
         What is measured of a picture in colour, of `micro.image.colour.COLOURS`.
+    cropped
+        The picture was cut out of one of the calibrated size; only used with a calibration.
 
     Raises
     ------
@@ -156,7 +159,7 @@ def read(
             grey=grey,
             grey_max=grey_max,
             name=spelled(path.stem) if name is None else name,
-            scale=_scale(file, scale, whole, binning),
+            scale=_scale(file, scale, whole, binning, cropped),
             rolling_deg=rolling_deg,
             path=path,
             sha256=sha256,
@@ -335,8 +338,10 @@ def _check_content(grey: NDArray[np.float32]) -> None:
         raise UnusableError(f"is {colour} all over ({level:g})", "save the picture again, with the light on")
 
 
-def _scale(file: IO[bytes], scale: Scale | Calibration | None, shape: tuple[int, ...], binning: int) -> Scale | None:
+def _scale(
+    file: IO[bytes], scale: Scale | Calibration | None, shape: tuple[int, ...], binning: int, cropped: bool
+) -> Scale | None:
     """Scale of the picture; a calibration is compared with the size before the data bar was cut."""
     if scale is None:
         return scale_from_tags(file)
-    return scale if isinstance(scale, Scale) else scale.scale_for(shape[1], shape[0], binning)
+    return scale if isinstance(scale, Scale) else scale.scale_for(shape[1], shape[0], binning, cropped)

@@ -11,6 +11,8 @@ FloatArray = NDArray[np.float64]
 ROUNDS = 200
 # Where this many times fewer wait than moved, those that have a place are moved no more; it does not pay for a few.
 SETTLED, FEW = 5, 100
+# So few last discs, and so many of their proposals, are looked at together (chosen; the places do not depend on it).
+LAST, AT_ONCE = 12, 240
 # A few giants must not make all the others look as far as they reach.
 CLASS = 4.0
 
@@ -41,8 +43,11 @@ def place_without_overlap(radius: FloatArray, extent: tuple[float, float], rng: 
     spot = np.empty((len(r), 2))
     moving, kept = np.arange(len(r)), _Kept(spot[:0], r[:0])
     waiting = np.ones(len(r), bool)
-    for _ in range(ROUNDS):
+    for number in range(ROUNDS):
         if not waiting.any():
+            break
+        if waiting.sum() <= LAST:
+            _place_last(spot, r, moving[waiting], extent, rng, ROUNDS - number)
             break
         proposed = moving[waiting]
         spot[proposed] = rng.uniform(0, 1, (len(proposed), 2)) * extent
@@ -55,6 +60,43 @@ def place_without_overlap(radius: FloatArray, extent: tuple[float, float], rng: 
     position = np.empty_like(spot)
     position[order] = spot
     return position
+
+
+def _place_last(
+    spot: FloatArray, r: FloatArray, waiting: NDArray[np.intp], extent: tuple[float, float],
+    rng: np.random.Generator, rounds: int,
+) -> None:  # fmt: skip
+    """Find places for the last discs, into `spot`: as in so many rounds one by one, but looked at many at a time.
+
+    In a dense field nearly all of their proposals are refused. All that follow the first that is not are taken back,
+    and the generator with them, as one disc fewer then proposes.
+    """
+    from scipy.spatial import cKDTree
+
+    placed = np.delete(np.arange(len(r)), waiting)
+    place, reach = spot[placed], r[placed]
+    while rounds and len(waiting):
+        state, many = rng.bit_generator.state, min(rounds, max(1, AT_ONCE // len(waiting)))
+        proposed = rng.uniform(0, 1, (many, len(waiting), 2)) * extent
+        own = np.tile(r[waiting], many)
+        near = cKDTree(proposed.reshape(-1, 2)).sparse_distance_matrix(
+            cKDTree(place), own.max() + reach.max(initial=0), output_type="ndarray"
+        )
+        free = np.ones((many, len(waiting)), bool)
+        free.reshape(-1)[near["i"][near["v"] < own[near["i"]] + reach[near["j"]]]] = False
+        first = int(np.argmax(free.any(axis=1))) if free.any() else many - 1
+        if first < many - 1:
+            rng.bit_generator.state = state
+            rng.uniform(0, 1, (first + 1, len(waiting), 2))
+        rounds -= first + 1
+        spot[waiting] = proposed[first]
+        if not free.any():
+            continue
+        # Of discs that overlap each other the smaller one waits on.
+        apart = np.hypot(*(proposed[first][:, None] - proposed[first]).T) < r[waiting][:, None] + r[waiting]
+        found = free[first] & ~np.tril(apart, -1).any(axis=1)
+        place, reach = np.vstack([place, proposed[first][found]]), np.concatenate([reach, r[waiting[found]]])
+        waiting = waiting[~found]
 
 
 def _refused(spot: FloatArray, r: FloatArray, waiting: NDArray[np.bool_]) -> NDArray[np.bool_]:

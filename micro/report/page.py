@@ -67,12 +67,16 @@ ROWS_A_PAGE = 100
 
 @dataclass(frozen=True)
 class PageTable:
-    """A table of the page; cells are printed as they are, the first of a row names it; the note stands below."""
+    """A table of the page; cells stand as they are, the first of a row names it; the note stands below.
+
+    Where it is not `printed`, a print names the file that holds its numbers.
+    """
 
     title: str
     columns: Sequence[str]
     rows: Sequence[Sequence[str]]
     note: str = ""
+    printed: bool = True
 
     def __post_init__(self) -> None:
         for row in self.rows:
@@ -82,7 +86,10 @@ class PageTable:
 
 @dataclass(frozen=True)
 class PageSection:
-    """A part of the page: text, pictures in a row, lists under headings, figures and tables; folded or in sight."""
+    """A part of the page: text, pictures in a row, lists under headings, figures and tables; folded or in sight.
+
+    What is in sight is printed; of what is folded, what is marked so.
+    """
 
     id: str
     title: str
@@ -92,6 +99,7 @@ class PageSection:
     figures: Sequence[PageFigure] = ()
     tables: Sequence[PageTable] = ()
     folded: bool = True
+    printed: bool = False
 
 
 @dataclass(frozen=True)
@@ -108,7 +116,7 @@ class PageAnswer:
 
 @dataclass(frozen=True)
 class PageParts:
-    """All that the page shows beside the numbers of the specimens; `troubles` are those of no single field."""
+    """All that the page shows beside the numbers of the specimens; `troubles`, `doubts`: those of no single field."""
 
     summary: Sequence[PageAnswer]
     figures: Sequence[PageFigure]
@@ -116,6 +124,7 @@ class PageParts:
     methods: Sequence[str]
     pictures: Sequence[dict[str, Any]]
     troubles: Sequence[str] = ()
+    doubts: Sequence[str] = ()
 
 
 def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFrame, parts: PageParts) -> str:
@@ -132,12 +141,13 @@ def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFra
         parts=contents(parts),
         summary=parts.summary,
         troubles=troubles_without_folders(study, outcomes, parts.troubles),
-        notices=notices(outcomes, touching=True),
+        notices=[*parts.doubts, *notices(outcomes, touching=True)],
         remarks=notices(outcomes, touching=False),
         figures=parts.figures,
         specimens=[specimen_numbers(s, specimens) for s in study.specimens],
         open_sections=[section for section in parts.sections if not section.folded],
         sections=[section for section in parts.sections if section.folded],
+        unprinted=unprinted(parts),
         pictures=parts.pictures,
         methods=parts.methods,
         provenance=provenance(study, outcomes),
@@ -148,19 +158,32 @@ def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFra
 
 def contents(parts: PageParts) -> list[dict[str, str]]:
     """Parts of the page for its table of contents."""
-    named = [("summary", "Answers")]
-    named += [(section.id, section.title) for section in parts.sections if not section.folded]
+    named = [(section.id, section.title) for section in parts.sections if not section.folded]
+    named += [("summary", "Answers")]
     named += [("figures", "Figures"), ("numbers", "Numbers of each specimen")]
     named += [(section.id, section.title) for section in parts.sections if section.folded]
     named += [("fields", "Fields"), ("methods", "Methods"), ("cautions", "Cautions")]
     return [{"id": i, "name": n} for i, n in named if i != "figures" or parts.figures]
 
 
+def unprinted(parts: PageParts) -> str:
+    """Say what stands on the page and not on its print, and where its numbers are."""
+    names = [section.title for section in parts.sections if section.folded and not section.printed]
+    names = ["Figures", "Numbers of each specimen", *names, "Fields", "Where the numbers come from"]
+    return (
+        f"Not printed: {', '.join(names)}, and tables whose numbers comparison.csv and group_ratios.csv hold. All "
+        "stand in report.html on a screen, their numbers in the tables (CSV) and in run.json beside it, their figures "
+        "in the folder figures. The box at the head of the page prints all."
+    )
+
+
 def lead(study: Study, outcomes: Sequence[Outcome]) -> str:
     """Say how much was measured, in one line."""
     measured = sum(not o.trouble for o in outcomes)
     specimens = len(study.specimens)
-    return f"{specimens} specimen{'s' * (specimens != 1)}, {measured} of {len(outcomes)} fields measured."
+    planes = list(dict.fromkeys(s.plane for s in study.specimens if s.plane))
+    seen = f", {' and '.join(planes)} plane{'s' * (len(planes) > 1)}" if planes else ""
+    return f"{specimens} specimen{'s' * (specimens != 1)}, {measured} of {len(outcomes)} fields measured{seen}."
 
 
 def notices(outcomes: Sequence[Outcome], touching: bool) -> list[str]:

@@ -8,7 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from micro.analysis import Analysis
-from micro.report.bars import Bars, bars_section
+from micro.report.bars import Bars
 from micro.report.comparison_sections import comparison_section, coupon_section
 from micro.report.drawing import Save
 from micro.report.matrix_section import matrix_section
@@ -48,7 +48,6 @@ def answer_sections(
         What the pictures of a specimen can show, by its name.
     """
     parts = [
-        bars_section(bars),
         comparison_section(answer.comparison, bars, pictures),
         size_section(answer.sizes),
         coupon_section(answer, save),
@@ -87,7 +86,7 @@ def structure_section(answer: Analysis, save: Save) -> PageSection | None:
         note="The intervals of the points themselves do not enter.",
     )
     text = (explanation_sentence(points),)
-    return PageSection("structure", "Structure against toughness", text, figures=[figure], tables=[table])
+    return PageSection("structure", "Structure against toughness", text, figures=[figure], tables=[table], printed=True)
 
 
 def chemistry_section(chemistry: pd.DataFrame, save: Save) -> PageSection | None:

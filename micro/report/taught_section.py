@@ -60,7 +60,7 @@ def taught_sections(
     figure = save("taught_reliability", 1, 3.2, partial(draw_reliability, lessons=told), CAPTION, ALTERNATIVE)
     said = [(lesson.specimen, in_words(lesson)) for lesson in told]
     ways = [area_table(lesson, tables["specimens"]) for lesson in told]
-    sections = [PageSection("taught", "Outlines taught by the count", METHOD, (), said, [figure], ways)]
+    sections = [PageSection("taught", "Outlines taught by the count", METHOD, (), said, [figure], ways, printed=True)]
     pictures = [picture for lesson in told for picture in worst_pictures(lesson, tables["fields"], out)]
     if pictures:
         text = ("The centre of the open cross is what was judged; the lines are the outlines in use.",)

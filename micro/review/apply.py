@@ -21,6 +21,8 @@ Core = tuple[slice, slice]
 WHOLE: Core = (slice(None), slice(None))
 # A class as grey as the matrix has no contrast to divide by: it is taken as this share of the noise (chosen).
 LEAST_CONTRAST = 0.1
+HAND_PX = 1.0
+"""Standard uncertainty of where a person draws an outline, all along it to the same side; chosen, no source."""
 
 
 def outlines_sha256(labels: NDArray[np.int32]) -> str:
@@ -87,6 +89,7 @@ class _Hand:
         self.area = np.append(0.0, found.contrast_area_px)
         self.kind = np.append(0, found.class_index).astype(np.intp)
         self.flags = np.append(0, found.flags).astype(np.uint32)
+        self.unsure = np.zeros(len(self.area))
         self.changed = False
 
     def do(self, act: Act) -> bool:
@@ -125,7 +128,7 @@ class _Hand:
         self.contrast[gone | (self.labels == number)] = 0
         self.labels[self.labels == number] = 0
         self.basins[gone] = 0
-        self.area[number] = 0
+        self.area[number] = self.unsure[number] = 0
         return True
 
     def _join(self, act: Act) -> bool:
@@ -136,8 +139,9 @@ class _Hand:
             picture[picture == second] = first
         if self.area[second] > self.area[first]:
             self.kind[first] = self.kind[second]
-        self.area[first] += self.area[second]
-        self.area[second] = 0
+        for each in (self.area, self.unsure):
+            each[first] += each[second]
+            each[second] = 0
         self.flags[first] |= self.flags[second] | np.uint32(bit("by_hand"))
         return True
 
@@ -160,7 +164,8 @@ class _Hand:
         """Give every piece but the first a number of its own; basins go to the nearest piece."""
         import cv2
 
-        pixels, whole = np.array([np.count_nonzero(piece[here] == p) for p in parts]), self.area[number]
+        pixels = np.array([np.count_nonzero(piece[here] == p) for p in parts])
+        whole, unsure = self.area[number], self.unsure[number]
         basin = (self.basins == number) & ~here
         away = np.stack([
             cv2.distanceTransform((~(here & (piece == p))).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)[basin]
@@ -170,13 +175,14 @@ class _Hand:
         for own, p, share in zip(numbers, parts, pixels / pixels.sum(), strict=True):
             self.labels[here & (piece == p)] = own
             self.basins[here & (piece == p)] = own
-            self.area[own] = whole * share
+            self.area[own], self.unsure[own] = whole * share, unsure * share
             self.flags[own] |= np.uint32(bit("by_hand"))
         self.basins[basin] = np.array(numbers, np.int32)[away.argmin(axis=0)]
 
     def _new(self, kind: int | np.intp, flags: int | np.uint32) -> int:
         """Return the number of a new carbide."""
-        self.area, self.kind = np.append(self.area, 0.0), np.append(self.kind, kind)
+        self.area, self.unsure = np.append(self.area, 0.0), np.append(self.unsure, 0.0)
+        self.kind = np.append(self.kind, kind)
         self.flags = np.append(self.flags, np.uint32(flags))
         return len(self.area) - 1
 
@@ -194,6 +200,7 @@ class _Hand:
         number = self._new(self._class_of(act, where), bit("by_hand"))
         self.labels[where] = self.basins[where] = number
         self.area[number] = np.count_nonzero(where)
+        self.unsure[number] = HAND_PX * _border_px(where)
         return True
 
     def _class_of(self, act: Act, where: NDArray[np.bool_]) -> int:
@@ -218,7 +225,9 @@ class _Hand:
         for picture in (self.labels, self.basins, self.contrast):
             picture[where] = 0
         after = np.bincount(self.labels.ravel(), minlength=count)
-        self.area *= after / np.maximum(before, 1)
+        left = after / np.maximum(before, 1)
+        self.area *= left
+        self.unsure *= left
         return True
 
     def segmentation(self) -> Segmentation:
@@ -245,4 +254,14 @@ class _Hand:
             excluded=self.excluded,
             issues=told,
             area_by_hand=self.area[present],
+            hand_uncertainty_px=float(self.unsure[present].sum()),
         )
+
+
+def _border_px(where: NDArray[np.bool_]) -> int:
+    """Pixels of a region with a neighbour outside, beside, above or below."""
+    inner = where.copy()
+    for axis in (0, 1):
+        for way in (1, -1):
+            inner &= np.roll(where, way, axis)
+    return int(np.count_nonzero(where & ~inner))

@@ -18,10 +18,9 @@ from micro.image.reading import read
 from micro.issue_kinds import SEVERITIES
 from micro.owned import claimed
 from micro.pictures.outlines import class_colours, display_range, to_display
-from micro.points.kept import kept_names, stored_tallies
 from micro.report.record import RunRecord, read_run
 from micro.review.page import Entry, ReviewField, entry_of, field_file, page
-from micro.run.study import check_untouched, written_names
+from micro.run.study import check_untouched
 from micro.study.model import Field
 from micro.tables.columns import FIELDS, PARTICLES, names
 
@@ -49,10 +48,9 @@ def write_review_page(folder: Path) -> WrittenPage:
     check_untouched(record, folder)
     measured = [(o, f) for o, f in _in_order(record) if not o.trouble]
     own = (results.REVIEW_PAGE, *(_file(o.stem) for o, _ in measured))
-    kept = kept_names(len(stored_tallies(folder)))
     entries: list[Entry] = []
     missing = [o.trouble for o in record.outcomes if o.trouble]
-    with claimed(folder, None, (*written_names(record.study, folder), *kept, *own)):
+    with claimed(folder, None, own, beside=True):
         for made in _fields(record, measured, folder):
             if isinstance(made, InputError):
                 missing.append(str(made))

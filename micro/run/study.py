@@ -23,7 +23,7 @@ from micro.owned import Origin, claimed, listed
 from micro.points.kept import kept_names, store_tallies, stored_tallies
 from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
 from micro.study.model import Study
-from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, empty, names, rows_where
+from micro.tables.columns import FIELDS, SPECIMENS, empty, names, rows_where
 
 # What is not needed before the fields are at work is loaded after them: each picture waits for what stands here.
 if TYPE_CHECKING:
@@ -148,6 +148,12 @@ def written_names(study: Study, out: Path) -> tuple[str, ...]:
     return (*TABLES, *own, *kept, *(n for stem in stems for n in results.field_files(stem)))
 
 
+def review_names(out: Path) -> tuple[str, ...]:
+    """Names of the page of review and its files, where there is one: a count changes no outline that they show."""
+    page = (results.REVIEW_PAGE, f"{results.REVIEW_FOLDER}/")
+    return tuple(name for name in listed(out) if name.startswith(page))
+
+
 def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: float) -> Agreement:
     """Set tallies against a finished run, and keep them and what they say in its folder.
 
@@ -167,7 +173,8 @@ def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: floa
     check_untouched(record, folder)
     paths = tuple(tallies)
     agreement = compare_count(read_tallies(paths), folder, pictures_of(record.outcomes), wanted_accuracy_pct)
-    with claimed(folder, None, (*written_names(record.study, folder), *kept_names(len(paths))), paths):
+    kept = (*kept_names(len(paths)), *review_names(folder))
+    with claimed(folder, None, (*written_names(record.study, folder), *kept), paths):
         store_tallies(paths, folder, wanted_accuracy_pct)
         write_pages(record.study, record.outcomes, folder, *write_tables(record.study, record.outcomes, folder))
         write_record(replace(record, outputs=output_hashes(folder)), folder)
@@ -202,8 +209,7 @@ def write_pages(
     write_report(study, outcomes, tables, answer, out, workers)
     # Files that an earlier run wrote would otherwise tell of other numbers than the tables beside them.
     if parquet or any((out / name).exists() for name in results.PARQUET.values()):
-        particles = results.read_table(out / results.PARTICLES, names(PARTICLES))
-        results.write_parquet(out, tables | {"particles": particles})
+        results.write_parquet(out, {name: table for name, table in tables.items() if name != "particles"})
 
 
 def measure_study(

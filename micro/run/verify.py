@@ -72,7 +72,12 @@ def verify(folder: Path, workers: int, done: Callable[[Outcome], None]) -> Verdi
             problem = f"cannot be followed ({type(fault).__name__})"
             raise InputError(folder / results.RECORD, problem, results.RUN_AGAIN) from None
         differences += made_otherwise(folder, again)
-    return Verdict(tuple(dict.fromkeys(differences)), tuple(changed_versions(record)), digest_of_files(folder))
+    remarks = changed_versions(record)
+    if any(is_review_page(name) for name in listed(folder)):
+        remarks.append(
+            f"{folder / results.REVIEW_PAGE}: is no result, and is not made again; its files enter the digest"
+        )
+    return Verdict(tuple(dict.fromkeys(differences)), tuple(remarks), digest_of_files(folder))
 
 
 def study_again(record: RunRecord) -> tuple[Study, list[str]]:
@@ -96,10 +101,15 @@ def made_otherwise(folder: Path, again: Path) -> Iterator[str]:
     made = {path.relative_to(again).as_posix() for path in again.rglob("*") if path.is_file()} - BOOKKEEPING
     for name in sorted(made | set(listed(folder))):
         if name not in made:
-            if (folder / name).is_file():
+            if (folder / name).is_file() and not is_review_page(name):
                 yield f"{folder / name}: does not follow from study and inputs; run the study again"
         elif not _same(folder / name, again / name):
             yield f"{name}: measured again, it differs from the record; compare the two files"
+
+
+def is_review_page(name: str) -> bool:
+    """Whether a file is a page to work on, which `micro review` puts beside the results and no run makes again."""
+    return name == results.REVIEW_PAGE or name.startswith(f"{results.REVIEW_FOLDER}/")
 
 
 def _same(one: Path, other: Path) -> bool:

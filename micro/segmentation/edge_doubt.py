@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from micro.issues import Issue, issue
 from micro.segmentation.edge_models import RimLight, rim_light
 from micro.segmentation.edge_profile import EdgeShape, deep_ratio, edge_shape, middle
-from micro.segmentation.segmentation import Segmentation
+from micro.segmentation.segmentation import EdgeProfile, Segmentation
 from micro.segmentation.texture import Texture
 from micro.segmentation.tone import tone_shift_px
 from micro.segmentation.uncertainty import clipped_share
@@ -46,12 +46,16 @@ TOLD = 0.01  # of the area: what moves it less is not said
 
 @dataclass(frozen=True)
 class AreaByEdges:
-    """Factor on the area, half width of its 95 % interval as a share, why; `known`: whether the edges were measured."""
+    """Factor on the area, half width of its 95 % interval as a share, why; `known`: whether the edges were measured.
+
+    `profile`: what they look like.
+    """
 
     factor: float = 1.0
     half: float = 0.0
     said: tuple[Issue, ...] = ()
     known: bool = False
+    profile: EdgeProfile | None = None
 
 
 def by_edges(s: Segmentation, texture: Texture, disturbed: bool) -> AreaByEdges:
@@ -65,6 +69,11 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool) -> AreaByEdges:
     shape = edge_shape(s) if s.count and clipped_share(s) < CLIPPED else None
     if shape is None:
         return AreaByEdges()
+    return replace(_by_shape(s, shape, texture, disturbed), profile=shape.profile)
+
+
+def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bool) -> AreaByEdges:
+    """Choose what explains the edges: texture, nothing known, rims and domes, greys that differ, a tone curve."""
     per_area = shape.outline_px / shape.area_px
     told = rim_light(shape)
     if texture.uneven > UNEVEN or texture.white < WHITE:

@@ -79,7 +79,8 @@ def rim_light(shape: EdgeShape) -> RimLight:
     weight /= weight.sum()
     order = np.argsort(models.factor)
     below = np.cumsum(weight[order])
-    low, high = (float(models.factor[order][min(np.searchsorted(below, q), len(below) - 1)]) for q in (0.025, 0.975))
+    at = np.minimum(np.searchsorted(below, (0.025, 0.975)), len(below) - 1)
+    low, high = models.factor[order][at].tolist()
     mean = float(weight @ models.factor)
     return RimLight(
         mean, low, high, float(weight @ models.edge_px), float(weight[0]), float(chi2.min()), beyond

@@ -17,7 +17,7 @@ from micro.geometry.outlines import crofton_perimeter
 from micro.geometry.runs import find_runs
 from micro.segmentation.blurred_shapes import disc_edge
 from micro.segmentation.matrix import ADDED_SPREAD_PX, smoothed
-from micro.segmentation.segmentation import Segmentation
+from micro.segmentation.segmentation import EdgeProfile, Segmentation
 
 FloatArray = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -64,6 +64,11 @@ class EdgeShape:
     kurtosis_uncertainty: float
     outline_px: float
     area_px: float
+
+    @property
+    def profile(self) -> EdgeProfile:
+        """What a reader is shown of it."""
+        return EdgeProfile(self.height, self.distance, self.spread_px * _normal_places())
 
 
 def edge_shape(s: Segmentation) -> EdgeShape | None:

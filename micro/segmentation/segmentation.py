@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -85,6 +85,25 @@ class CarbideClass:
     contrast_uncertainty: float
 
 
+@dataclass(frozen=True, eq=False)
+class EdgeProfile:
+    """The mean edge of all carbides.
+
+    Parameters
+    ----------
+    height
+        (k,) heights over the matrix, in shares of the carbides' contrast.
+    distance_px
+        (k,) distance of the outline at that height from the one at half height, positive outwards.
+    lens_px
+        (k,) the same of an edge that a lens alone blurs, as wide as this one.
+    """
+
+    height: NDArray[np.float64]
+    distance_px: NDArray[np.float64]
+    lens_px: NDArray[np.float64]
+
+
 @dataclass(frozen=True)
 class Verdict:
     """What the grey levels of a field leave open about the area of its carbides.
@@ -104,6 +123,8 @@ class Verdict:
         Whether the edges were measured: then what outline and contrast disagree about lies in `doubt`.
     said
         What widened, moved or emptied the value, each an issue of its own kind.
+    profile
+        What the edges look like; None where too few were measured.
     """
 
     factor: float = 1.0
@@ -112,6 +133,7 @@ class Verdict:
     instead: tuple[float, float, float] | None = None
     edges: bool = False
     said: tuple[Issue, ...] = ()
+    profile: EdgeProfile | None = field(default=None, compare=False)
 
     @property
     def unknown(self) -> bool:
@@ -162,6 +184,8 @@ class Segmentation:
         The area of a carbide is that inside its outline, not its integrated contrast.
     area_by_hand
         (n,) areas, px², where a person changed outlines; None: as found.
+    hand_uncertainty_px
+        Standard uncertainty of the area that a person drew, px².
     """
 
     labels: NDArray[np.int32]
@@ -181,6 +205,7 @@ class Segmentation:
     verdict: Verdict = Verdict()
     area_by_outlines: bool = False
     area_by_hand: NDArray[np.float64] | None = None
+    hand_uncertainty_px: float = 0.0
 
     @property
     def count(self) -> int:

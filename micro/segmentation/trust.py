@@ -23,7 +23,7 @@ HIDDEN = 0.85
 FAINT = 0.2  # of the matrix level: nothing fainter is asked for where nothing was found (chosen)
 FEW = 5
 COARSE = 0.1  # level scatter of blocks of 32 px, of the contrast: the matrix has no one level
-COARSE_ERROR = 3.0  # blocks of unlike grey hold carbides unevenly (simulated: blocks 10 and 20 %)
+COARSE_ERROR = 3.5  # blocks of unlike grey hold carbides unevenly (simulated: blocks 10 and 20 %, seeds 0 to 3 and 11)
 TEXTURE_ERROR = 0.06  # of the area, standard uncertainty, where texture hides up to the contrast itself
 OTHER_SHARE = 0.5
 MOST_APART = 0.4  # of outline and light: dark rims 2 px wide make a tenth (simulated)
@@ -145,7 +145,8 @@ def _found(s: Segmentation, sides: Sides, texture: Texture, pitted: bool) -> Seg
         said = (*said, issue("lines_measured", share=sides.line_share))
         by_lines = LINES_ERROR * sides.line_share
     doubt = float(np.hypot(np.hypot(edges.half, by_lines), NORMAL_95 * _uneven(kept, texture)))
-    return replace(kept, verdict=Verdict(edges.factor, doubt, more, None, edges.known, (*said, *edges.said)))
+    verdict = Verdict(edges.factor, doubt, more, None, edges.known, (*said, *edges.said), edges.profile)
+    return replace(kept, verdict=verdict)
 
 
 def _other_side(sides: Sides, frame: int) -> tuple[float, tuple[Issue, ...]]:

@@ -43,7 +43,8 @@ class AreaUncertainty:
     missed
         Carbides too small to stand out: one error of the total, shared out over the classes, and upward only.
     method
-        What outline and integrated contrast disagree about, clipped grey levels, and what the edges leave open.
+        What outline and integrated contrast disagree about, clipped grey levels, what the edges leave open, and how
+        well a person draws.
     """
 
     noise: FloatArray
@@ -107,6 +108,7 @@ def area_fraction_uncertainty(segmentation: Segmentation) -> AreaUncertainty:
         HALO_ERROR * abs(halo(s)) * max(0.0, basin.sum() - s.outline_px.sum()) / frame,
     ]
     doubts.append(s.verdict.doubt / NORMAL_95 * own.sum())
+    doubts.append(s.hand_uncertainty_px / frame)
     if not s.verdict.edges:
         doubts.append(DISAGREEMENT * abs(np.subtract(*areas_differ(s))))
     return AreaUncertainty(

@@ -135,6 +135,10 @@ class CommonKeys(PictureKeys, WithClasses, total=False):
     um_per_px_uncertainty: Annotated[
         NotNegative, Field(description="Standard uncertainty of um_per_px; left out: not known.")
     ]
+    cropped: Annotated[
+        bool,
+        Field(title="true or false", description="The pictures were cropped from ones of the calibrated size."),
+    ]
     binning: Annotated[
         AtLeastOne, Field(description="Camera pixels per picture pixel along a side, against the calibration picture.")
     ]

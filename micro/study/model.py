@@ -65,6 +65,7 @@ class Specimen:
     heat_treatment: Mapping[str, float] = field(default_factory=dict)
     review: tuple[Path, ...] = ()
     """Files that the page of review saved; their acts change outlines before anything is measured."""
+    cropped: bool = False
 
 
 @dataclass(frozen=True)

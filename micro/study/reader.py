@@ -130,6 +130,7 @@ class _StudyReader:
             steel=entry.get("steel", ""),
             heat_treatment=entry.get("heat_treatment", {}),
             binning=given.get("binning", 1),
+            cropped=given.get("cropped", False),
             composition=entry.get("composition", {}),
             taught_by=tuple(self.inside(path, where, "taught_by") for path in given.get("taught_by", ())),
             outlines=given.get("outlines", "better"),

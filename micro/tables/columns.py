@@ -197,6 +197,7 @@ COUPONS = (
     Column("std", "", "float64", "standard deviation between coupons"),
     Column("ci95_low", "", "float64", "lower end of the 95 % interval of the mean"),
     Column("ci95_high", "", "float64", "upper end of the 95 % interval of the mean"),
+    Column("beyond", "", "int64", 'those of them that are only known to be tougher than their value (">300")'),
 )
 
 TRANSVERSE_RATIOS = (
@@ -377,7 +378,7 @@ CORRELATIONS = (
     Column("ci95_low", "", "float64", "lower end of its 95 % interval"),
     Column("ci95_high", "", "float64", "upper end of its 95 % interval"),
     Column("p_value", "", "float64", "of no association, by exchange of the ranks"),
-    Column("p_holm", "", "float64", "the same, adjusted for all that are asked with these bars (Holm)"),
+    Column("p_holm", "", "float64", "the same, adjusted for all questions asked in this way (Holm)"),
 )
 
 

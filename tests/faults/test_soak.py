@@ -32,7 +32,7 @@ from micro.run.study import check_untouched, run_study
 from micro.study.reader import read_study
 
 MINUTES = float(os.environ.get("MICRO_SOAK_MINUTES", "60"))
-STEPS = 30
+STEPS = 12
 PICTURES = ("a1", "a2", "b1")
 VARIANTS = 3
 DATED = {results.RECORD, results.LOCK, results.OWNER, MANIFEST}
@@ -207,13 +207,13 @@ class Soak(RuleBasedStateMachine):
 @pytest.mark.study
 @pytest.mark.skipif(sys.platform == "win32", reason="stops by signals of Unix")
 def test_any_script_ends_as_a_calm_run(record_property) -> None:
-    """Scripts of thirty steps until the time is over: 0 differences."""
+    """Scripts of twelve steps until the time is over: 0 differences."""
     Soak.end = time.monotonic() + 60 * MINUTES
     Soak.done.clear()
     run_state_machine_as_test(
         Soak,
         settings=settings(
-            max_examples=max(1, round(MINUTES)), stateful_step_count=STEPS, deadline=None, database=None,
+            max_examples=max(20, round(5 * MINUTES)), stateful_step_count=STEPS, deadline=None, database=None,
             derandomize=True, suppress_health_check=list(HealthCheck),
         ),
     )  # fmt: skip

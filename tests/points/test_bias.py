@@ -89,7 +89,7 @@ def test_words_say_how_much_and_how_many_more_fields():
     lines = list(bias_lines(bias))
     assert lines[0].startswith("A: differs; the count finds more carbide by ")
     assert f"({100 * d.mean() / 0.08:.0f} % of what was measured)" in lines[0]
-    assert "20 fields, 980 points; ±10 %RA is reached" in lines[1]
+    assert "20 fields, 980 points; 10 %RA is reached" in lines[1]
     assert lines[-1].endswith(", p < 0.001")
 
 

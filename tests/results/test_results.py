@@ -104,3 +104,25 @@ def test_a_table_is_written_as_the_csv_module_writes_it(rows):
     alone = io.StringIO()
     csv.writer(alone, lineterminator="\n").writerows([["a,b"], *([results.guarded(text)] for text, *_ in rows)])
     assert results.table_bytes(table[["a,b"]]).decode() == alone.getvalue()
+
+
+@pytest.mark.parametrize("repetitive", [False, True])
+def test_a_table_read_in_parts_is_the_table_read_whole(tmp_path, monkeypatch, repetitive):
+    """Whatever a part alone looks like: no text in it, whole numbers only, nothing known; and some rows not kept."""
+    table = pd.DataFrame({
+        "specimen": ["b", "b", "=c", "a", "a", "a", "a"],
+        "curve": ["", "", "", "x", "y", "", "x"],
+        "value": [1, 2, 3, 0.5, np.nan, np.nan, np.nan],
+        "count": range(7),
+    })  # fmt: skip
+    path, names = tmp_path / "t.csv", list(table.columns)
+    results.write_table(path, table)
+    whole = results.read_table(path, names, repetitive)
+    some = results.read_table(path, names, repetitive, keep=lambda rows: rows["count"] != 1)
+    monkeypatch.setattr(results, "ROWS_AT_ONCE", 2)
+    pd.testing.assert_frame_equal(results.read_table(path, names, repetitive), whole)
+    in_parts = results.read_table(path, names, repetitive, keep=lambda rows: rows["count"] != 1)
+    pd.testing.assert_frame_equal(in_parts.astype({"count": int}), some.reset_index(drop=True))
+    assert some["count"].tolist() == [0, 2, 3, 4, 5, 6]
+    results.write_table(path, table[:0])
+    assert results.read_table(path, names, repetitive).columns.tolist() == names

@@ -172,6 +172,26 @@ def test_all_numbers_of_the_field_follow(tools):
         review=[FieldActs("r", "KM", "A", "f", "", key, (*every, square))],
     )  # fmt: skip
     assert one.area_fraction[0] == pytest.approx(40 * 30 / np.prod(SHAPE), rel=1e-12)
+    # Drawn one pixel too wide or too narrow all along its 136 border pixels is one standard uncertainty.
+    low, high = one.area_fraction[1:]
+    assert one.area_fraction[0] - low > 1.95 * 136 / np.prod(SHAPE)
+    assert high - one.area_fraction[0] > 1.95 * 136 / np.prod(SHAPE)
     assert one.particles["x_um"].iloc[0] == pytest.approx(70 * tools.um_per_px)
     assert one.reviewed.area_fraction_before == pytest.approx(plain.area_fraction[0], rel=1e-12)
     assert "reviewed by KM" in one.field["message"].iloc[0]
+
+
+def test_acts_on_a_part_of_a_mosaic_count_from_the_corner_of_its_core(found, tools):
+    """The page shows the core; the frame about it, which the part shares with its neighbours, is left as it is."""
+    core = (slice(40, 200), slice(60, 300))
+    seen = found.labels[core]
+    number = int(np.bincount(seen[30:-30, 30:-30].ravel())[1:].argmax()) + 1
+    square = ((100.0, 100.0), (400.0, 100.0), (400.0, 130.0), (100.0, 130.0))
+    acts = (Act("not_carbide", (tools.middle_of(seen, number),)), Act("leave_out", square))
+    review = FieldActs("r", "KM", "A", "f", "", outlines_sha256(seen), acts)
+    after, told = apply_reviews(found.segmentation, [review], "", core)
+    assert told.acts == {"not_carbide": 1, "leave_out": 1}
+    gone = np.zeros(SHAPE, bool)
+    gone[140:170, 160:300] = True
+    assert np.array_equal(after.excluded, found.segmentation.excluded | gone)
+    assert np.array_equal(after.labels > 0, (found.labels > 0) & (found.labels != number) & ~gone)

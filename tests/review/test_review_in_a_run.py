@@ -16,6 +16,8 @@ from micro import results
 from micro.cli import group
 from micro.errors import UsageError
 from micro.review.keys import review_schema
+from micro.run.review import write_review_page
+from micro.run.study import review_names
 from micro.study.reader import read_study
 
 TABLES = ("particles.csv", "fields.csv", "profiles.csv", "specimens.csv")
@@ -206,8 +208,29 @@ def test_the_page_keeps_out_what_has_no_outlines(study, no_report, capsys):
     page = (out / "review.html").read_text()
     assert "a crack runs through it" in page
     assert sorted(path.name for path in (out / "review").iterdir()) == ["f1.js", "f3.js"]
+    assert set(review_names(out)) == {"review.html", "review/f1.js", "review/f3.js"}  # what a later count keeps
     run(study)
     assert not (out / "review.html").exists()
+
+
+def test_a_stop_while_the_page_is_written_harms_nothing(study, no_report, monkeypatch):
+    """What the run left stays, figures too, and the same command goes on."""
+    out = run(study)
+    (out / "figures").mkdir()
+    (out / "figures" / "rose.svg").write_text("drawn by the run")
+    with (out / "manifest.txt").open("a") as stream:
+        stream.write("own figures/rose.svg\n")
+    before = bytes_of(out)
+    with monkeypatch.context() as patch:
+        patch.setattr("micro.run.review.page", lambda *what: (_ for _ in ()).throw(KeyboardInterrupt))
+        with pytest.raises(KeyboardInterrupt):
+            write_review_page(out)
+    assert not (out / "review.html").exists()
+    assert write_review_page(out).fields == 2
+    assert (out / "figures" / "rose.svg").exists()
+    assert bytes_of(out) == before
+    run(study)
+    assert not (out / "review").exists()
 
 
 def test_a_damaged_review_stops_the_run_before_anything_is_measured(study):

@@ -11,6 +11,7 @@ from micro import results
 from micro.owned import listed
 from micro.report.record import read_run
 from micro.run.study import run_study
+from micro.run.verify import BOOKKEEPING, strangers
 from micro.study.reader import read_study
 
 STUDY = """
@@ -66,6 +67,15 @@ def test_an_untouched_folder_verifies_and_has_one_digest(out, run_micro):
     status, said, troubles = run_micro("verify", out, "--workers", 1)
     assert status == 0, troubles
     assert hashlib.sha256(lines.encode()).hexdigest() in said
+
+
+def test_a_page_of_review_takes_nothing_away(out, run_micro):
+    """The page is put beside the results: figures, report and tables stay as they were, and it is no stranger."""
+    before = {p: p.read_bytes() for p in out.rglob("*") if p.is_file() and p.name not in BOOKKEEPING}
+    assert run_micro("review", out)[0] == 0
+    assert {path: path.read_bytes() for path in before} == before
+    assert (out / results.REVIEW_PAGE).exists()
+    assert list(strangers(out)) == []
 
 
 def add_file(out):

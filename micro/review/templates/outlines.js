@@ -59,13 +59,6 @@ class Outlines {
     for (const one of this.area) sum += one;
     return this.analysed ? sum / this.analysed : 0;
   }
-  count() {
-    const seen = new Uint8Array(this.area.length);
-    for (const label of this.labels) seen[label] = 1;
-    let found = 0;
-    for (let i = 1; i < seen.length; i += 1) found += seen[i];
-    return found;
-  }
   at(x, y) {
     const column = Math.floor(x);
     const row = Math.floor(y);

@@ -202,7 +202,8 @@
     element("shapes").hidden = tool !== "draw" && tool !== "leave_out";
     hint({
       pick: "Click a carbide to see its row; drag the picture.", cut: "Draw a line through a carbide, or click its two ends.",
-      join: "Click the two carbides.", draw: "Draw round the carbide: it takes what is matrix inside.", leave_out: "Draw round the part to leave out.",
+      join: "Click the two carbides.", draw: "Draw round the carbide: it takes what is matrix inside. A polygon ends on its first corner, or on its last once more.",
+      leave_out: "Draw round the part to leave out. A polygon ends on its first corner, or on its last once more.",
     }[tool]);
     drawn();
   }
