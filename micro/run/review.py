@@ -18,6 +18,7 @@ from micro.image.reading import read
 from micro.issue_kinds import SEVERITIES
 from micro.owned import claimed
 from micro.pictures.outlines import class_colours, display_range, to_display
+from micro.report.page import troubles_without_folders
 from micro.report.record import RunRecord, read_run
 from micro.review.page import Entry, ReviewField, entry_of, field_file, page
 from micro.run.study import check_untouched
@@ -49,19 +50,21 @@ def write_review_page(folder: Path) -> WrittenPage:
     measured = [(o, f) for o, f in _in_order(record) if not o.trouble]
     own = (results.REVIEW_PAGE, *(_file(o.stem) for o, _ in measured))
     entries: list[Entry] = []
-    missing = [o.trouble for o in record.outcomes if o.trouble]
+    unreadable: list[str] = []
     with claimed(folder, None, own, beside=True):
         for made in _fields(record, measured, folder):
             if isinstance(made, InputError):
-                missing.append(str(made))
+                unreadable.append(str(InputError(Path(str(made.where)).name, made.problem, made.remedy)))
                 continue
             with results.whole_file(folder / _file(made.stem)) as stream:
                 stream.write(field_file(made))
             entries.append(entry_of(made))
         with results.whole_file(folder / results.REVIEW_PAGE) as stream:
-            text = page(record.study.title, entries, [_plain(line) for line in missing])
+            told = troubles_without_folders(record.study, record.outcomes, unreadable)
+            text = page(record.study.title, entries, [_plain(line) for line in told])
             stream.write(text.encode(errors="backslashreplace"))
-    return WrittenPage(folder / results.REVIEW_PAGE, len(entries), tuple(missing))
+    missing = (*(o.trouble for o in record.outcomes if o.trouble), *unreadable)
+    return WrittenPage(folder / results.REVIEW_PAGE, len(entries), missing)
 
 
 def _plain(line: str) -> str:

@@ -206,7 +206,8 @@ def test_the_page_keeps_out_what_has_no_outlines(study, no_report, capsys):
     out = run(study)
     group.main(["review", str(out)], standalone_mode=False)
     page = (out / "review.html").read_text()
-    assert "a crack runs through it" in page
+    assert "f2.png: is left out by the review of KM (a crack runs through it)" in page
+    assert str(study) not in page  # who gets the page learns of no folder
     assert sorted(path.name for path in (out / "review").iterdir()) == ["f1.js", "f3.js"]
     assert set(review_names(out)) == {"review.html", "review/f1.js", "review/f3.js"}  # what a later count keeps
     run(study)
