@@ -1,4 +1,4 @@
-"""Write docs/columns.md and docs/study.schema.json from the code: `python docs/write_tables.py`."""
+"""Write docs/columns.md and the JSON Schemas of the files from the code: `python docs/write_tables.py`."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from pathlib import Path
 
 from micro.issue_kinds import KINDS, SEVERITIES
 from micro.issues import CARBIDE_FLAGS, Issue
+from micro.review.keys import review_schema
 from micro.specimens.quantities import QUANTITIES
 from micro.study.keys import study_schema
 from micro.tables import columns
@@ -72,5 +73,6 @@ def page() -> str:
 if __name__ == "__main__":
     here = Path(__file__).parent
     (here / "columns.md").write_text(page(), encoding="utf-8")
-    schema = json.dumps(study_schema(), indent=1, ensure_ascii=False)
-    (here / "study.schema.json").write_text(schema + "\n", encoding="utf-8")
+    for name, schema in (("study", study_schema()), ("review", review_schema())):
+        text = json.dumps(schema, indent=1, ensure_ascii=False)
+        (here / f"{name}.schema.json").write_text(text + "\n", encoding="utf-8")

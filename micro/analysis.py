@@ -186,7 +186,7 @@ def write_analysis(answer: Analysis, out: Path) -> None:
         results.MATRIX: answer.matrix,
         results.SIZES: answer.sizes,
         results.COUPONS: None if coupons is None else coupons.summary,
-        results.COUPONS_USED: None if coupons is None else coupons.coupons,
+        results.COUPONS_USED: None if coupons is None else coupons.used,
         results.RATIOS: None if coupons is None else coupons.ratios,
         results.GROUP_RATIOS: None if coupons is None else coupons.groups,
         results.STRUCTURE: answer.structure,

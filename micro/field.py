@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,7 +21,11 @@ from micro.measures.field_checks import check_field
 from micro.measures.greys import grey_columns
 from micro.measures.orientation import RollingDirection
 from micro.measures.particles import measure_particles
-from micro.measures.totals import measure_field, rolling_direction
+from micro.measures.totals import all_totals, measure_field, rolling_direction
+from micro.review.acts import FieldActs
+from micro.review.apply import WHOLE, apply_reviews
+from micro.review.reviewed import Reviewed
+from micro.review.told import review_issues
 from micro.scale.scale import Scale
 from micro.segmentation.marks import burnt_in
 from micro.segmentation.polarities import share_of_picture
@@ -54,6 +59,8 @@ class FieldResult:
         Curves for figures: curve, carbide_class, x, x_unit, y, y_unit; which, see `micro.measures.totals`.
     direction
         What the carbides say of the rolling direction; None where it was given.
+    reviewed
+        What became of the acts of a person; None where there was no review of the field.
     """
 
     micrograph: Micrograph
@@ -63,6 +70,7 @@ class FieldResult:
     field: pd.DataFrame
     profiles: pd.DataFrame
     direction: RollingDirection | None
+    reviewed: Reviewed | None = None
 
     @property
     def labels(self) -> NDArray[np.int32]:
@@ -72,7 +80,7 @@ class FieldResult:
     @property
     def issues(self) -> tuple[Issue, ...]:
         """All that a reader must know before trusting the field: of the picture, of the direction, of its carbides."""
-        return _issues(self.micrograph, self.direction, self.segmentation)
+        return _issues(self.micrograph, self.direction, self.segmentation, self.reviewed)
 
     @property
     def area_fraction(self) -> tuple[float, float, float]:
@@ -133,6 +141,7 @@ def measure(
     carbides: str = "auto",
     settings: SegmentationSettings | None = None,
     taught: TaughtField | None = None,
+    review: Sequence[FieldActs] = (),
 ) -> FieldResult:
     """Measure one field.
 
@@ -151,6 +160,8 @@ def measure(
         How the field is segmented, in place of `carbides` alone.
     taught
         Outlines taught by a point count, which take the place of the program's own.
+    review
+        What files of a review say of the field, as of `micro.review.acts.read_review`: applied to the outlines.
 
     Returns
     -------
@@ -188,6 +199,8 @@ def measure(
     segmentation = _segmented(micrograph, settings)
     if taught is not None:
         segmentation = with_taught_outlines(segmentation, taught, not_analysed(micrograph))
+    found = segmentation
+    segmentation, reviewed = _by_hand(micrograph, segmentation, review)
     particles, rolling, direction = _carbides(micrograph, segmentation)
     segmentation = check_field(segmentation, micrograph.grey, particles, scale, micrograph.stated_scale)
     part = micrograph.sub_field
@@ -197,7 +210,9 @@ def measure(
     _refuse_impossible(measures.table, micrograph)
     table = _with_both_readings(measures.table, segmentation)
     table = table.assign(**grey_columns(segmentation, list(table["carbide_class"]), settings.threshold_grey))
-    issues = _issues(micrograph, direction, segmentation)
+    if reviewed is not None:
+        reviewed = _with_state_before(micrograph, found, reviewed, scale)
+    issues = _issues(micrograph, direction, segmentation, reviewed)
     known = {"flags": flag_text(issues), "message": message_text(issues)}
     top, left = micrograph.cut_px if part is None else (part.top, part.left)
     if top or left:
@@ -210,6 +225,35 @@ def measure(
         to_um(table.assign(**known), FIELDS, scale.um_per_px),
         curves_to_um(measures.profiles, scale.um_per_px),
         direction,
+        reviewed,
+    )
+
+
+def _by_hand(
+    micrograph: Micrograph, found: Segmentation, review: Sequence[FieldActs]
+) -> tuple[Segmentation, Reviewed | None]:
+    """Outlines with a person's acts, and what became of these; None where nobody reviewed the field."""
+    if not review:
+        return found, None
+    core = WHOLE if micrograph.sub_field is None else micrograph.sub_field.core_in_frame
+    return apply_reviews(found, review, micrograph.sha256, core)
+
+
+def _with_state_before(micrograph: Micrograph, found: Segmentation, reviewed: Reviewed, scale: Scale) -> Reviewed:
+    """Return it with area fraction and analysed area as the program found them."""
+    particles = measure_particles(found, micrograph.grey, None, micrograph.sub_field)
+    part = micrograph.sub_field
+    core = found if part is None else found.cropped(part.core_in_frame)
+    total = all_totals(core, particles)["all"]
+    value, low, high = (
+        float(v) if np.isfinite(v) else None for v in (total.area_fraction, total.low, total.high)
+    )  # fmt: skip
+    return replace(
+        reviewed,
+        area_fraction_before=value,
+        area_fraction_low_before=low,
+        area_fraction_high_before=high,
+        analysed_area_um2_before=core.analysed_px * scale.um_per_px**2,
     )
 
 
@@ -299,17 +343,23 @@ def _carbides(
     return against(estimate.angle_deg), estimate.angle_deg, estimate
 
 
-def find_direction(micrograph: Micrograph, settings: SegmentationSettings) -> RollingDirection:
+def find_direction(
+    micrograph: Micrograph, settings: SegmentationSettings, review: Sequence[FieldActs] = ()
+) -> RollingDirection:
     """Return what the carbides of one field say of the rolling direction; nothing else of it is measured."""
-    segmentation = _segmented(micrograph, settings)
+    segmentation, _ = _by_hand(micrograph, _segmented(micrograph, settings), review)
     return rolling_direction(measure_particles(segmentation, micrograph.grey, None, micrograph.sub_field))
 
 
 def _issues(
-    micrograph: Micrograph, direction: RollingDirection | None, segmentation: Segmentation
+    micrograph: Micrograph,
+    direction: RollingDirection | None,
+    segmentation: Segmentation,
+    reviewed: Reviewed | None = None,
 ) -> tuple[Issue, ...]:
     of_direction = () if direction is None else (direction.issue,)
-    return ordered((*micrograph.issues, *of_direction, *segmentation.issues))
+    by_hand = () if reviewed is None else review_issues(reviewed)
+    return ordered((*micrograph.issues, *of_direction, *segmentation.issues, *by_hand))
 
 
 def _axes(axes: Axes | None) -> Axes:

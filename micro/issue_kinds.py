@@ -67,6 +67,15 @@ _KINDS = (
     _kind("grey_converted", "twelve_bits", "note", "no grey level above 4095: taken as 12 bits in 16"),
     _kind("grey_converted", "transparency_left_out", "note", "the transparency was left out"),
     _kind("grey_converted", "colours_to_grey", "note", "the colours were turned into luminance (ITU-R BT.601)"),
+    _kind(
+        "grey_converted", "channel_taken", "note", "of the colours the {colour} channel was taken", colour="green",
+    ),
+    _kind(
+        "grey_converted", "colour_axis", "note",
+        "of the colours the axis was taken that parts two levels most: {red:.2f} red, {green:.2f} green, {blue:.2f} "
+        "blue; they lie {apart:.1f} times their scatter apart (by luminance {by_luminance:.1f})",
+        red=0.62, green=0.08, blue=-0.3, apart=9.1, by_luminance=3.4,
+    ),
     _kind("grey_converted", "greys_inverted", "note", "0 means white in this file; the grey levels were turned"),
     _kind(
         "turned", "turned", "note", "turned as the camera's orientation tag says ({orientation})", orientation=6,
@@ -79,13 +88,14 @@ _KINDS = (
     ),
     _kind(
         "rolling_estimated", "rolling_estimated", "note",
-        "rolling direction estimated from the carbides: {angle_deg:.1f}° ± {half_width_deg:.1f}° from the horizontal",
+        "rolling direction estimated from the carbides: {angle_deg:.1f}° from the horizontal, to within "
+        "{half_width_deg:.1f}°",
         angle_deg=31.4, half_width_deg=2.2,
     ),
     _kind(
         "rolling_estimated", "rolling_of_specimen", "note",
-        "rolling direction of the specimen estimated from {fields} fields: {angle_deg:.1f}° ± {half_width_deg:.1f}° "
-        "from the horizontal", angle_deg=31.4, half_width_deg=1.1, fields=6,
+        "rolling direction of the specimen estimated from {fields} fields: {angle_deg:.1f}° from the "
+        "horizontal, to within {half_width_deg:.1f}°", angle_deg=31.4, half_width_deg=1.1, fields=6,
     ),
     _kind(
         "rolling_disagrees", "rolling_disagrees", "doubt",
@@ -96,17 +106,135 @@ _KINDS = (
         "no_rolling_direction", "no_rolling_direction", "note",
         "no preferred direction, the horizontal is the reference",
     ),
-    _kind(
-        "unknown", "area_unknown", "unknown", "{reason}", "(improve the etch or the contrast, or count points)",
-        reason="area fraction unknown, at most 44 %: the matrix is uneven by as much as carbides differ from it",
+    *(
+        _kind(
+            "unknown", name, "unknown", f"area fraction unknown, at most {{most:.1p}} %: {says}",
+            "(improve the etch or the contrast, or count points)", most=0.44, **example,
+        )
+        for name, says, example in (
+            (
+                "hidden_faint",
+                "the matrix is uneven: what differs from it by less than {least_contrast:.0f} grey levels is not seen",
+                {"least_contrast": 31.0},
+            ),
+            (
+                "hidden_by_texture",
+                "the matrix is uneven by as much as carbides differ from it ({contrast:.0f} grey levels)",
+                {"contrast": 62.0},
+            ),
+            (
+                "no_matrix_level",
+                "the matrix has no one level: it differs by {scatter:.0f} grey levels from block to block",
+                {"scatter": 14.0},
+            ),
+            (
+                "lines_alone",
+                "{share:.0p} % of what stands out lies in thin lines: films of carbide, or etched boundaries",
+                {"share": 0.8},
+            ),
+            (
+                "outlines_without_light",
+                "outlines cover {by_outline:.1p} % of the field, their integrated grey level {by_contrast:.1p} %: "
+                "lines too thin for the lens, or no one level",
+                {"by_outline": 0.31, "by_contrast": 0.12},
+            ),
+            (
+                "faint_alone", "something {side} than the matrix is too thin or too faint for outlines",
+                {"side": "darker"},
+            ),
+        )
     ),
     _kind(
-        "unreliable_levels", "area_read_otherwise", "doubt", "{reason}", "(check it by a point count)",
-        reason="the matrix is uneven; read as two levels of a fine two-phase etch: nothing is outlined or counted",
+        "unreliable_levels", "two_levels", "doubt",
+        "no carbides show one by one; read as the two levels of a fine two-phase etch, between {low:.0p} and "
+        "{high:.0p} %: nothing is outlined or counted", "(check it by a point count)", low=0.21, high=0.52,
     ),
-    _kind(
-        "areas_differ", "area_moved", "doubt", "{reason}", "(look at the outline picture)",
-        reason="bright rims change the light of the carbides: -6.1 ± 3.2 % by the edges",
+    *(
+        _kind("areas_differ", name, "doubt", says, "(look at the outline picture)", **example)
+        for name, says, example in (
+            (
+                "boundaries_left_out",
+                "lines on the other side of the matrix, {share:.2p} % of the field, are taken for grain boundaries "
+                "and left out",
+                {"share": 0.031},
+            ),
+            (
+                "pits_left_out",
+                "small spots on the other side of the matrix are taken for pits; as carbide they add {share:.2p} % of "
+                "the field",
+                {"share": 0.0042},
+            ),
+            (
+                "lines_measured",
+                "{share:.0p} % of the area lies in thin lines: films of carbide, or etched boundaries; as boundaries "
+                "they do not belong to it",
+                {"share": 0.12},
+            ),
+            (
+                "no_lens",
+                "the edges are like those of no lens (sharpened by camera or software?): the area may be off by "
+                "{half_width:.1p} % of its value",
+                {"half_width": 0.15},
+            ),
+            (
+                "no_lens_no_rim",
+                "the edges are like those of no lens and no rim (relief lit from one side?): the area may be off by "
+                "{half_width:.1p} % of its value",
+                {"half_width": 0.12},
+            ),
+            (
+                "dark_edges",
+                "dark rims or domed carbides hide integrated grey level: {change:+.1p} %, to within {half_width:.1p} "
+                "%, by the edges",
+                {"change": 0.2, "half_width": 0.2},
+            ),
+            (
+                "broken_carbides",
+                "holes or cracks within the carbides: the area may be off by {half_width:.1p} % of its value",
+                {"half_width": 0.06},
+            ),
+            (
+                "texture_at_edges",
+                "the matrix is uneven, which looks like rims where it meets carbides: the area may be off by "
+                "{half_width:.1p} % of its value",
+                {"half_width": 0.06},
+            ),
+            (
+                "filtered",
+                "noise is alike in neighbouring pixels (filtered or compressed picture): the area may be off by "
+                "{half_width:.1p} % of its value",
+                {"half_width": 0.05},
+            ),
+            (
+                "bright_rims",
+                "bright rims change the integrated grey level of the carbides: {change:+.1p} %, to within "
+                "{half_width:.1p} %, by the edges",
+                {"change": -0.061, "half_width": 0.032},
+            ),
+            (
+                "domed",
+                "domed carbides or dark rims change the integrated grey level of the carbides: {change:+.1p} %, to "
+                "within {half_width:.1p} %, by the edges",
+                {"change": 0.061, "half_width": 0.032},
+            ),
+            (
+                "greys_differ",
+                "carbides differ in grey: their own levels and edges change the area by {change:+.1p} %, "
+                "to within {half_width:.1p} %",
+                {"change": 0.021, "half_width": 0.04},
+            ),
+            (
+                "light_taken",
+                "pits or boundaries take integrated grey level from carbides: {change:+.1p} %, to within "
+                "{half_width:.1p} %, by the edges",
+                {"change": 0.021, "half_width": 0.04},
+            ),
+            (
+                "tone_curve",
+                "noise differs between carbide and matrix: a tone curve may change the area by {change:+.1p} %",
+                {"change": -0.02},
+            ),
+        )
     ),
     _kind(
         "taught_outlines", "taught_outlines", "note",
@@ -115,6 +243,25 @@ _KINDS = (
     _kind(
         "outside_taught", "outside_taught", "doubt", "{share:.0p} % of the field looks like nothing that was taught",
         "(count points on it, or do not trust it)", share=0.13,
+    ),
+    _kind(
+        "reviewed", "reviewed", "note", "reviewed by {who}: {acts}", who="KM", acts="3 not carbide, 1 cut",
+    ),
+    _kind(
+        "review_stale", "review_of_other_picture", "doubt",
+        "{acts} {acts:act|acts} in {source} were made on another picture and are not applied",
+        "(review this field again, or bring the picture back)", acts=4, source="review.json",
+    ),
+    _kind(
+        "review_stale", "review_of_other_outlines", "doubt",
+        "{acts} {acts:act|acts} in {source} were made on other outlines and are not applied",
+        "(review this field again)",
+        acts=4, source="review.json",
+    ),
+    _kind(
+        "review_stale", "review_without_effect", "doubt",
+        "{acts} {acts:act|acts} of the review met nothing to act on and changed nothing", "(review this field again)",
+        acts=1,
     ),
     _kind(
         "no_second_phase", "no_second_phase", "doubt",

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from string import Formatter
 from typing import Any
 
-from micro.issue_kinds import KINDS
+from micro.issue_kinds import KINDS, SEVERITIES
 
 
 @dataclass(frozen=True)
@@ -30,6 +30,7 @@ CARBIDE_FLAGS = (
     Flag(2, "small", "below the resolved diameter", "raise the magnification to measure its shape"),
     Flag(4, "split", "separated from a neighbour by watershed", "check the cut in the outline picture"),
     Flag(8, "saturated", "clipped grey levels inside", "lower the exposure"),
+    Flag(16, "by_hand", "cut, joined or drawn by a person", "see the review file for who and when"),
 )
 
 
@@ -127,6 +128,19 @@ def issue(kind: str, **values: Any) -> Issue:
 def ordered(issues: Iterable[Issue]) -> tuple[Issue, ...]:
     """Issues in the order of the registry; those of one kind stay as they come."""
     return tuple(sorted(issues, key=lambda one: _ORDER[one.kind]))
+
+
+def gravest_first(issues: Iterable[Issue]) -> list[Issue]:
+    """Issues with those below that touch no number; otherwise in the order they come.
+
+    Examples
+    --------
+    >>> found = [issue("rows_cut", rows=64), issue("soft_focus", blur_px=3.1, median_ecd_px=14)]
+    >>> [one.severity for one in gravest_first(found)]
+    ['doubt', 'note']
+    """
+    order = list(SEVERITIES)
+    return sorted(issues, key=lambda one: -order.index(one.severity))
 
 
 def flag_text(issues: Iterable[Issue]) -> str:

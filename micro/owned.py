@@ -54,7 +54,11 @@ class Origin:
 
 @contextlib.contextmanager
 def claimed(
-    folder: Path, origin: Origin | None, names: Iterable[str] = (), inputs: Iterable[Path] = ()
+    folder: Path,
+    origin: Origin | None,
+    names: Iterable[str] = (),
+    inputs: Iterable[Path] = (),
+    beside: bool = False,
 ) -> Iterator[None]:
     """Hold a folder for one origin while it is written; what an earlier run wrote and this one did not is removed.
 
@@ -66,6 +70,8 @@ def claimed(
         Files that will be written, relative to the folder, with slashes.
     inputs
         Files that are read, beside those of the origin.
+    beside
+        What is written changes nothing of what is there: all of that is kept, and a stop leaves it finished.
 
     Raises
     ------
@@ -85,9 +91,9 @@ def claimed(
         with writing(folder):
             held = _check(folder, origin, names, read)
             marker = held if origin is None else _marker(folder, origin)
-            _mark(folder, marker, finished=False)
+            _mark(folder, marker, finished=beside)
             _sweep_unfinished(folder)
-            _write(folder, dict.fromkeys(listed(folder), False))
+            _write(folder, dict.fromkeys(listed(folder), beside))
             own(folder, names)
         yield
         sweep(folder)
@@ -190,7 +196,8 @@ def _held(folder: Path) -> dict[str, Any]:
     except (OSError, ValueError, RecursionError):
         raise UsageError(path, "is damaged, or not of this program", remedy) from None
     if isinstance(marker, dict) and set(marker) == {"results_of"}:
-        raise UsageError(folder, "holds the results of an earlier version of the program", remedy)
+        anew = "run the study again with another --out: micro run STUDY.toml --out NEW"
+        raise UsageError(folder, "holds the results of an earlier version of the program", anew)
     if not _whole(marker):
         raise UsageError(path, "is damaged, or not of this program", remedy)
     if marker["format"] > FORMAT:

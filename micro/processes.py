@@ -6,6 +6,7 @@ import contextlib
 import os
 import sys
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -59,6 +60,19 @@ def allow_open_files(workers: int) -> None:
         return
     said = f"{most} open files are allowed, {workers} workers need {needed}"
     raise OSError(errno.EMFILE, said, "the system")
+
+
+def free_memory() -> int | None:
+    """Bytes that processes can have without pushing others out, or beyond what their group may have; None: unknown."""
+    found = []
+    with contextlib.suppress(OSError, ValueError):
+        lines = Path("/proc/meminfo").read_text().splitlines()
+        found += [1024 * int(line.split()[1]) for line in lines if line.startswith("MemAvailable:")]
+    with contextlib.suppress(OSError, ValueError):
+        group = Path("/sys/fs/cgroup")
+        most, held = ((group / name).read_text().strip() for name in ("memory.max", "memory.current"))
+        found += [int(most) - int(held)] if most != "max" else []
+    return max(0, min(found)) if found else None
 
 
 def load_early() -> None:

@@ -16,7 +16,7 @@ import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from io import BufferedReader
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any, cast
 
 from micro.errors import InputError, UsageError, naming
 from micro.tables.columns import FIELDS as FIELD_COLUMNS
@@ -37,6 +37,7 @@ TAUGHT = "taught"
 DETECTION, DETECTION_RECORD = "detection.csv", "detection.json"
 PARQUET = {"particles": "particles.parquet", "fields": "fields.parquet", "specimens": "specimens.parquet"}
 LABELS, OUTLINES, PARTS = "labels", "outlines", "parts"
+REVIEW_PAGE, REVIEW_FOLDER = "review.html", "review"
 REPORT, RECORD, FAILURES = "report.html", "run.json", "failures.txt"
 FIGURES = "figures"
 OWNER, LOCK = "study.json", ".lock"
@@ -92,19 +93,19 @@ def hash_of_file(path: Path) -> str:
         return hash_of_stream(stream)
 
 
-def hash_of_stream(stream: IO[bytes]) -> str:
+def hash_of_stream(stream: io.BytesIO | BufferedReader) -> str:
     """Return the SHA-256 of all bytes of an open file, in hexadecimal."""
     stream.seek(0)
     if isinstance(stream, io.BytesIO):
         return hashlib.sha256(stream.getbuffer()).hexdigest()
     state = os.fstat(stream.fileno())
     if state.st_size <= LARGE_BYTES:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+        return hashlib.file_digest(cast("io.BufferedReader", stream), "sha256").hexdigest()
     # The parts of a mosaic ask one after the other for the hash of one large file.
     key = (state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns, state.st_ctime_ns)
     if key not in _known_hashes:
         _known_hashes.clear()
-        _known_hashes[key] = hashlib.file_digest(stream, "sha256").hexdigest()
+        _known_hashes[key] = hashlib.file_digest(cast("io.BufferedReader", stream), "sha256").hexdigest()
     return _known_hashes[key]
 
 
@@ -414,7 +415,12 @@ def _marker(folder: Path) -> dict[str, Any]:
 def field_files(stem: str) -> tuple[str, ...]:
     """Names of all files of one field, its record first."""
     parts = tuple(f"{PARTS}/{stem}/{name}" for name in (RECORD, PARTICLES, FIELDS, PROFILES))
-    return (*parts, f"{LABELS}/{stem}.tif", f"{OUTLINES}/{stem}.png")
+    return (*parts, f"{LABELS}/{stem}.tif", f"{OUTLINES}/{stem}.png", left_out_file(stem))
+
+
+def left_out_file(stem: str) -> str:
+    """Name of the picture of what was left out of a field: white there, black elsewhere."""
+    return f"{PARTS}/{stem}/left_out.png"
 
 
 def remove_field(folder: Path, stem: str) -> None:

@@ -11,6 +11,8 @@ WIDE = 8.0
 ROOM = 0.06
 """Part of an axis left free at each end. Chosen."""
 TICKS = 6
+FAR = 3.0
+"""Spreads of the values beyond which an end of an interval leaves the drawing. Chosen."""
 
 
 @dataclass(frozen=True)
@@ -63,7 +65,8 @@ def axis_of(values: Sequence[float], ends: Sequence[float], places: tuple[float,
     known = [v for v in values if math.isfinite(v)]
     low, high = min(known), max(known)
     spread = (high - low) or abs(high) or 1.0
-    near = [v for v in ends if math.isfinite(v) and low - spread <= v <= high + spread]
+    reach = max(FAR * spread, 1.5 * abs(high))
+    near = [v for v in ends if math.isfinite(v) and low - FAR * spread <= v <= high + reach]
     low, high = min([low, *near]), max([high, *near])
     if zero and min(known) > 0 and max(known) / min(known) > WIDE:
         low = max(low, min(known) / 2)

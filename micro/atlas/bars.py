@@ -13,6 +13,7 @@ import pandas as pd
 from micro import results
 from micro.atlas.alike import mark_unlike
 from micro.atlas.settings import given_settings, pictures_of
+from micro.comparison.coupon_file import USED_COLUMN
 from micro.errors import InputError
 from micro.tables.columns import ATLAS, ELEMENTS, empty, names
 
@@ -24,7 +25,8 @@ SPECIMEN_COLUMNS = ["specimen", "carbide_class", "quantity", "mean", "ci95_low",
 COUPON_COLUMNS = ["group", "direction", "quantity", "unit", "coupons", "mean", "std", "ci95_low", "ci95_high"]
 RATIO_COLUMNS = ["group", "ratio", "ci95_low", "ci95_high"]
 MATRIX_COLUMNS = ["specimen", "element", "in_steel", "in_matrix", "ci95_low", "ci95_high"]
-NOT_FACTORS = {"specimen", "coupon", "direction", "hardness", "line", "group", "outlier"}
+MEASURED = ["direction", "toughness", "censored", "hardness"]
+NOT_FACTORS = {"specimen", "coupon", "direction", "hardness", "line", "group", "outlier", "censored"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,8 +52,8 @@ class Atlas:
     bars
         Columns ATLAS of `micro.tables.columns`.
     coupons
-        Test bars that could be used: bar, direction, toughness, hardness, one text column a factor of the heat
-        treatment; no rows where no folder has any.
+        Test bars that could be used: bar, direction, toughness, censored, hardness, one text column a factor of the
+        heat treatment; no rows where no folder has any.
     treatments
         A mapping a bar, in the order of `bars`: number by factor, of factors that are one number for the whole bar.
     problems
@@ -143,15 +145,17 @@ def _read_used(path: Path) -> pd.DataFrame:
     """Test bars with their factors as text, whatever columns the coupon file had."""
     try:
         table = pd.read_csv(path, dtype=str, keep_default_na=False)
-        toughness = next(name for name in table.columns if name.startswith("toughness"))
+        toughness = next(name for name in table.columns if name in USED_COLUMN.values())
+        told_more = table["censored"] if "censored" in table.columns else "0"
         numbers = {name: pd.to_numeric(table[name].replace("", "nan")) for name in (toughness, "hardness")}
         kept = table[["specimen", "direction"]]
     except (OSError, ValueError, KeyError, StopIteration):
         raise InputError(path, "is damaged", RUN_AGAIN) from None
-    factors = [n for n in table.columns if n not in NOT_FACTORS and not n.startswith(("toughness", "censored"))]
+    factors = [n for n in table.columns if n not in NOT_FACTORS and n != toughness]
     told = {name: [results.without_guard(text) for text in table[name]] for name in factors}
     kept = kept.map(results.without_guard)
-    return kept.assign(toughness=numbers[toughness], hardness=numbers["hardness"], **told)
+    more = pd.Series(told_more, table.index).astype(str) == "1"
+    return kept.assign(toughness=numbers[toughness], censored=more, hardness=numbers["hardness"], **told)
 
 
 def _checked(path: Path, record: dict[str, Any]) -> dict[str, Any]:
@@ -259,7 +263,7 @@ def _treatment(folder: Folder, told: dict[str, Any]) -> tuple[dict[str, float], 
     several = []
     if folder.used is not None:
         own = folder.used[folder.used["specimen"] == str(told["name"])]
-        for factor in own.columns.drop(["specimen", "direction", "toughness", "hardness"]):
+        for factor in own.columns.drop(["specimen", *MEASURED]):
             values = pd.to_numeric(own[factor], errors="coerce")
             if factor in numbers or values.isna().all():
                 continue

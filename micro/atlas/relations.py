@@ -76,8 +76,10 @@ def correlations(bars: pd.DataFrame) -> pd.DataFrame:
     rows: list[dict[str, Any]] = []
     for which in ("alike", "all"):
         own = [row for relation in RELATIONS for row in _rows(bars, relation, which)]
-        adjusted = holm([row["p_value"] for row in own])
-        rows += [row | {"p_holm": p} for row, p in zip(own, adjusted, strict=True)]
+        for held in ("", "hardness"):
+            asked = [row for row in own if row["held"] == held]
+            adjusted = holm([row["p_value"] for row in asked])
+            rows += [row | {"p_holm": p} for row, p in zip(asked, adjusted, strict=True)]
     table = pd.DataFrame(rows, columns=names(CORRELATIONS))
     return table.astype({c.name: c.dtype for c in CORRELATIONS})
 
@@ -116,9 +118,13 @@ def relation_sentence(relation: Relation, table: pd.DataFrame) -> str:
         f"rank correlation {_signed(row['rho'])} ({_signed(row['ci95_low'])} to {_signed(row['ci95_high'])}), "
         f"{row['points']:.0f} bars, {held}"
     )
+    way = "fall" if row["rho"] < 0 else "rise"
+    if row["p_value"] < ALPHA <= row["p_holm"]:
+        chance = f"p = {row['p_value']:.2g} alone, {row['p_holm']:.2g} among all that is asked here"
+        return f"{head} may {way} as {relation.x_words} rises: {told}; {chance}."
     if not row["p_holm"] < ALPHA:
         return f"{head} and {relation.x_words}: no order is shown; {told}."
-    return f"{head} {'falls' if row['rho'] < 0 else 'rises'} as {relation.x_words} rises: {told}."
+    return f"{head} {way}s as {relation.x_words} rises: {told}."
 
 
 def _signed(value: float) -> str:

@@ -7,8 +7,8 @@ from typing import Any
 
 import pandas as pd
 
-from micro.atlas.bars import Atlas
-from micro.statistics.sampling import mean_of_fields
+from micro.atlas.bars import MEASURED, Atlas
+from micro.comparison.coupons import mean_of
 from micro.tables.columns import SERIES, empty, names
 
 FEWEST_VALUES = 2
@@ -50,7 +50,7 @@ def _points(atlas: Atlas, number: int) -> Iterator[dict[str, Any]]:
     pictures = (bar["plane"], bar["unlike"], bar["settings"], bar["version"])
     own = atlas.coupons
     own = own[own["bar"] == bar["bar"]].dropna(axis=1, how="all") if len(own) else own
-    factors = [c for c in own.columns if c not in ("bar", "direction", "toughness", "hardness") and c not in whole]
+    factors = [c for c in own.columns if c not in ("bar", *MEASURED) and c not in whole]
     numeric = [c for c in factors if pd.to_numeric(own[c], errors="coerce").notna().all()]
     varied = [c for c in numeric if 1 < len(set(own[c])) < len(own)]
     if not varied:
@@ -70,13 +70,12 @@ def _of_bar(bar: dict[str, Any], pictures: tuple[str, ...]) -> Iterator[tuple[st
 
 
 def _of_test_bars(own: pd.DataFrame, bar: dict[str, Any]) -> Iterator[tuple[str, tuple[Any, ...]]]:
-    groups = {"hardness": own["hardness"]}
-    groups |= {f"toughness_{d}": own.loc[own["direction"] == d, "toughness"] for d in ("longitudinal", "transverse")}
-    for quantity, values in groups.items():
+    for quantity in AXES[1:]:
+        name, _, direction = quantity.partition("_")
         unit = bar["hardness_scale"] if quantity == "hardness" else bar["toughness_unit"]
-        found = mean_of_fields(values)
-        if found.fields:
-            yield quantity, (unit, found.value, *found.interval(), (unit,))
+        count, _, (mean, _, low, high) = mean_of(own[own["direction"] == direction] if direction else own, name)
+        if count:
+            yield quantity, (unit, mean, low, high, (unit,))
 
 
 def _rows(key: tuple[str, str, str], points: list[dict[str, Any]]) -> Iterator[dict[str, Any]]:

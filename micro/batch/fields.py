@@ -11,10 +11,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from micro import results
-from micro.batch.job import PROFILE_COLUMNS, FieldDirection, Job, Outcome, direction_of, faulted, lost, measure_one
-from micro.batch.workers import Result, Work, in_processes, on_cluster
+from micro.batch.cluster import on_cluster
+from micro.batch.job import (
+    PROFILE_COLUMNS,
+    FieldDirection,
+    Job,
+    Outcome,
+    direction_of,
+    failed,
+    faulted,
+    lost,
+    measure_one,
+)
+from micro.batch.workers import Result, Work, in_processes
 from micro.errors import InputError, UsageError
 from micro.issues import Issue, flag_text, message_text, ordered
+from micro.review.acts import FieldActs, read_review
 from micro.study.model import Specimen, Study
 from micro.tables.columns import FIELDS, PARTICLES, names
 
@@ -58,7 +70,23 @@ def run_jobs(
     for number, outcome in _ended(jobs, Work(measure_one, lost, faulted), workers, scheduler):
         outcomes[number] = outcome
         done(outcome)
-    return tuple(outcomes[number] for number in range(len(jobs)))
+    return of_one_file(jobs, [outcomes[number] for number in range(len(jobs))])
+
+
+def of_one_file(jobs: Sequence[Job], outcomes: Sequence[Outcome]) -> tuple[Outcome, ...]:
+    """Take the numbers from fields of one file, parts of a mosaic or pages, that were not read from the same bytes."""
+    hashes: dict[Path, set[str]] = {}
+    for job, outcome in zip(jobs, outcomes, strict=True):
+        if not outcome.trouble:
+            hashes.setdefault(job.field.image, set()).add(outcome.image_sha256)
+    changed = {image for image, found in hashes.items() if len(found) > 1}
+    told = "was changed while its fields were measured"
+    return tuple(
+        failed(job, str(InputError(job.field.image, told, "run again when nothing writes to it")), outcome.seconds)
+        if job.field.image in changed and not outcome.trouble
+        else outcome
+        for job, outcome in zip(jobs, outcomes, strict=True)
+    )
 
 
 def _ended(jobs: list[Job], work: Work[Result], workers: int, scheduler: str | None) -> Iterator[tuple[int, Result]]:
@@ -120,8 +148,58 @@ def jobs_of(study: Study, out: Path) -> Iterator[Job]:
             scale = _calibration(specimen.calibration)
         elif specimen.um_per_px is not None:
             scale = Scale(specimen.um_per_px, specimen.um_per_px_uncertainty, "given by the user")
+        acts = acts_of(specimen)
         for one in specimen.fields:
-            yield Job(specimen.name, one, scale, specimen.binning, specimen.rolling_deg, out, study.class_names)
+            job = Job(specimen.name, one, scale, specimen.binning, specimen.rolling_deg, out, study.class_names)
+            yield replace(
+                job, cropped=specimen.cropped, review=tuple(a for a in acts if a.field == one.name and a.acts)
+            )
+
+
+def acts_of(specimen: Specimen) -> tuple[FieldActs, ...]:
+    """Return what the review files of a specimen say of its fields, file by file.
+
+    Raises
+    ------
+    UsageError
+        With the file, where one is damaged or no review.
+    """
+    try:
+        return tuple(one for path in specimen.review for one in read_review(path) if one.specimen == specimen.name)
+    except InputError as trouble:
+        raise UsageError(trouble.where, trouble.problem, trouble.remedy) from None
+
+
+def checked_reviews(study: Study) -> Study:
+    """Study whose review files can all be read, with a line on those that speak of other fields.
+
+    Raises
+    ------
+    UsageError
+        With the file, where one is damaged or no review.
+    """
+    for specimen in study.specimens:
+        acts_of(specimen)
+    return replace(study, messages=(*study.messages, *strangers(study)))
+
+
+def strangers(study: Study) -> list[str]:
+    """One line for each review file that speaks of fields which its specimens do not have."""
+    known = {(s.name, f.name) for s in study.specimens for f in s.fields}
+    lines = []
+    for path in dict.fromkeys(path for s in study.specimens for path in s.review):
+        try:
+            other = [
+                f"{a.specimen} {a.field}" for a in read_review(path) if a.acts and (a.specimen, a.field) not in known
+            ]
+        except InputError:
+            continue  # reading it for the jobs says why
+        if other:
+            more = f" and {len(other) - 3} more" if len(other) > 3 else ""
+            lines.append(
+                f"{path}: reviews fields that are not of this study ({', '.join(other[:3])}{more}); not applied"
+            )
+    return lines
 
 
 def _calibration(path: Path) -> Calibration:

@@ -22,6 +22,8 @@ from typing import TYPE_CHECKING, Any
 from micro import __version__, results
 from micro.errors import InputError, MicroError, refused, spelled
 from micro.issues import Issue, flag_text, issue, message_text, ordered
+from micro.review.acts import FieldActs
+from micro.review.reviewed import Reviewed, Stale
 from micro.statistics.sampling import NORMAL_95
 from micro.study.model import Field
 from micro.tables.columns import FIELDS, PARTICLES, names
@@ -117,13 +119,17 @@ class Job:
     class_names: tuple[str, ...] = ()
     direction: FieldDirection | None = None
     taught: TaughtOutlinesJob | None = None
+    review: tuple[FieldActs, ...] = ()
+    """What a person did to the field's outlines, file by file."""
+    cropped: bool = False
+    """The picture was cut out of one of the calibrated size."""
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """How one field ended; `trouble` is the line for the user where it could not be measured.
+    """How one field ended; `trouble` is the line for the user where it has no numbers.
 
-    `log` tells in full of a fault of the program.
+    `log` tells in full of a fault of the program; `reviewed` what became of a person's acts, which may reject a field.
     """
 
     specimen: str
@@ -139,6 +145,17 @@ class Outcome:
     reused: bool = False
     outputs: dict[str, str] = dataclasses.field(default_factory=dict)
     log: str = ""
+    reviewed: Reviewed | None = None
+
+    @property
+    def rejected(self) -> bool:
+        """Whether a person left the field out."""
+        return self.reviewed is not None and bool(self.reviewed.rejected)
+
+    @property
+    def failed(self) -> bool:
+        """Whether the field could not be measured."""
+        return bool(self.trouble) and not self.rejected
 
 
 @cache
@@ -210,14 +227,18 @@ def parameters_of(job: Job) -> dict[str, Any]:
         "crop_bottom_px": job.field.crop_bottom_px,
         "crop_px": None if job.field.crop_px is None else asdict(job.field.crop_px),
         "leave_out": [asdict(box) for box in job.field.leave_out],
+        "colour": job.field.colour,
         "sub_field": None if job.field.sub_field is None else asdict(job.field.sub_field),
         "page": job.field.page,
         "scale": None if job.scale is None else asdict(job.scale),
         "binning": job.binning,
+        **({"cropped": True} if job.cropped else {}),
         "rolling_deg": job.rolling_deg,
         "direction": None if job.direction is None else asdict(job.direction),
         "colours": class_colours(job.field.settings.class_names or ("carbide",), job.class_names),
         "versions": library_versions(),
+        "files": results.field_files(job.field.stem),
+        **({} if not job.review else {"review": [asdict(one) for one in job.review]}),
         **({} if job.taught is None else {"map": job.taught.sha256, "map_classes": job.taught.class_names}),
     }
 
@@ -241,36 +262,49 @@ def _reuse(job: Job, parameters: dict[str, Any]) -> Outcome | None:
         for name, digest in record["outputs"].items():
             if results.hash_of_file(job.out / name) != digest:
                 return None
-        issues = tuple(Issue.from_json(one) for one in record["outcome"]["issues"])
-        return Outcome(**{**record["outcome"], "issues": issues}, reused=True)
+        kept = record["outcome"]
+        issues = tuple(Issue.from_json(one) for one in kept["issues"])
+        return Outcome(**{**kept, "issues": issues, "reviewed": _reviewed(kept["reviewed"])}, reused=True)
     except (OSError, ValueError, KeyError, TypeError):
         return None
 
 
+def _reviewed(kept: dict[str, Any] | None) -> Reviewed | None:
+    """Return what `dataclasses.asdict` stored."""
+    if kept is None:
+        return None
+    stale = tuple(Stale(**one) for one in kept["stale"])
+    return Reviewed(**{**kept, "who": tuple(kept["who"]), "stale": stale})
+
+
 def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     """Measure a field and write its files; the record comes last, so that what has none is measured again."""
-    from micro.pictures.outlines import draw_outlines
-
     found = measured_field(job)
     of_direction = () if job.direction is None else job.direction.issues
     issues = ordered((*of_direction, *found.issues))
-    labels = label_file(found.segmentation.labels, job.field.stem, found.scale.um_per_px)
-    picture = draw_outlines(found.micrograph, found.segmentation, job.class_names)
-    outputs = write_field(job.out, job.field.stem, _tables(job, found, issues), labels, picture)
+    trouble, outputs = "", {}
+    if found.reviewed is not None and found.reviewed.rejected:
+        results.remove_field(job.out, job.field.stem)
+        trouble = str(_rejection(job, found.reviewed))
+    else:
+        outputs = _written(job, found, issues)
     outcome = Outcome(
         job.specimen,
         job.field.name,
         job.field.stem,
         job.field.shown,
         image_sha256=found.micrograph.sha256,
+        trouble=trouble,
         issues=issues,
         scale_origin=found.scale.origin,
         scale_relative_uncertainty=found.scale.relative_uncertainty,
         seconds=time.perf_counter() - start,
         outputs=outputs,
+        reviewed=found.reviewed,
     )
     kept = {name: value for name, value in vars(outcome).items() if name != "reused"}
     kept["issues"] = [one.to_json() for one in outcome.issues]
+    kept["reviewed"] = None if outcome.reviewed is None else asdict(outcome.reviewed)
     record: dict[str, Any] = {"key": _key(outcome.image_sha256, parameters), "outputs": outputs, "outcome": kept}
     if job.direction is not None:
         alone = parameters_of(replace(job, direction=None))
@@ -280,8 +314,30 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     return outcome
 
 
+def _rejection(job: Job, reviewed: Reviewed) -> InputError:
+    who = ", ".join(reviewed.who)
+    problem = f"is left out by the review of {who} ({reviewed.rejected})"
+    return InputError(job.field.image, problem, "to measure it, take the rejection out of the review")
+
+
+def _written(job: Job, found: FieldResult, issues: tuple[Issue, ...]) -> dict[str, str]:
+    """Write the files of a measured field; return their SHA-256 by name."""
+    import numpy as np
+
+    from micro.pictures.outlines import draw_outlines
+
+    labels = label_file(found.segmentation.labels, job.field.stem, found.scale.um_per_px)
+    pictures = {
+        f"{results.OUTLINES}/{job.field.stem}.png": draw_outlines(
+            found.micrograph, found.segmentation, job.class_names
+        ),
+        results.left_out_file(job.field.stem): np.where(found.segmentation.excluded, np.uint8(255), np.uint8(0)),
+    }
+    return write_field(job.out, job.field.stem, _tables(job, found, issues), labels, pictures)
+
+
 def measured_field(job: Job) -> FieldResult:
-    """Measure the field of a job, without any file."""
+    """Measure the field of a job; nothing is written."""
     from micro.field import measure
 
     rolling = job.rolling_deg
@@ -292,7 +348,7 @@ def measured_field(job: Job) -> FieldResult:
         from micro.batch.taught import taught_outlines
 
         taught = taught_outlines(job, job.taught.path)
-    return measure(read_micrograph(job, rolling), settings=job.field.settings, taught=taught)
+    return measure(read_micrograph(job, rolling), settings=job.field.settings, taught=taught, review=job.review)
 
 
 def direction_of(job: Job) -> RollingDirection | None:
@@ -310,7 +366,7 @@ def direction_of(job: Job) -> RollingDirection | None:
     except (OSError, ValueError, KeyError, TypeError):
         pass  # nothing was measured before
     try:
-        return find_direction(read_micrograph(job, None), job.field.settings)
+        return find_direction(read_micrograph(job, None), job.field.settings, job.review)
     except Exception:
         return None
 
@@ -324,6 +380,7 @@ def read_micrograph(job: Job, rolling_deg: float | None = None) -> Micrograph:
         field.image,
         scale=job.scale,
         binning=job.binning,
+        cropped=job.cropped,
         rolling_deg=rolling_deg,
         page=field.page,
         crop_bottom_px=field.crop_bottom_px,
@@ -331,6 +388,7 @@ def read_micrograph(job: Job, rolling_deg: float | None = None) -> Micrograph:
         sub_field=field.sub_field,
         crop_px=field.crop_px,
         leave_out=field.leave_out,
+        colour=field.colour,
     )
 
 
@@ -350,7 +408,7 @@ LABELS_PACKED = {"level": 3}  # in half the time of the next level
 
 
 def write_field(
-    out: Path, stem: str, tables: Mapping[str, pd.DataFrame], labels: bytes, picture: NDArray[np.uint8]
+    out: Path, stem: str, tables: Mapping[str, pd.DataFrame], labels: bytes, pictures: Mapping[str, NDArray[np.uint8]]
 ) -> dict[str, str]:
     """Write the files of one field, each whole; return the SHA-256 of each by its name in the results folder.
 
@@ -362,8 +420,8 @@ def write_field(
         By file name.
     labels
         As of `label_file`.
-    picture
-        (rows, columns, 3) RGB.
+    pictures
+        (rows, columns, 3) RGB or (rows, columns) grey, by file name.
     """
     import cv2
 
@@ -372,12 +430,14 @@ def write_field(
     paths = {name: f"{results.PARTS}/{stem}/{name}" for name in tables}
     for name, table in tables.items():
         results.write_table(out / paths[name], table)
-    _, outlines = cv2.imencode(".png", picture[..., ::-1], packed)
-    pictures = {f"{results.LABELS}/{stem}.tif": labels, f"{results.OUTLINES}/{stem}.png": outlines.tobytes()}
-    for name, content in pictures.items():
+    contents = {f"{results.LABELS}/{stem}.tif": labels}
+    for name, picture in pictures.items():
+        shown, way = (picture[..., ::-1], packed) if picture.ndim == 3 else (picture, (cv2.IMWRITE_PNG_BILEVEL, 1))
+        contents[name] = cv2.imencode(".png", shown, way)[1].tobytes()
+    for name, content in contents.items():
         with results.whole_file(out / name) as stream:
             stream.write(content)
-    return {name: results.hash_of_file(out / name) for name in (*paths.values(), *pictures)}
+    return {name: results.hash_of_file(out / name) for name in (*paths.values(), *contents)}
 
 
 def label_file(labels: NDArray[np.int32], name: str, um_per_px: float) -> bytes:

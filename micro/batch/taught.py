@@ -67,6 +67,8 @@ class Mapped:
         (points,) 1 inside the program's own outlines, and inside those by maps that have not seen the answers.
     own_share
         Share of the field inside the program's own outlines.
+    mean
+        (classes,) mean of the map that its answers judge, or would, over the analysed area.
     analysed
         (points,) 1 in the analysed area, 0 in what is left out.
     outside
@@ -80,6 +82,7 @@ class Mapped:
     own: FloatArray
     outlined: FloatArray
     own_share: float
+    mean: FloatArray
     analysed: FloatArray
     outside: float
     map_sha256: str
@@ -148,6 +151,7 @@ def _key(task: MapJob) -> str:
         "sides": None if given.crop_px is None else asdict(given.crop_px),
         "leave_out": [asdict(box) for box in given.leave_out],
         "page": given.page,
+        "colour": given.colour,
     }
     part = None if given.sub_field is None else asdict(given.sub_field)
     picture = results.hash_of_file(given.image)
@@ -206,6 +210,7 @@ def _drawn(task: MapJob, kept: Path, key: str) -> Mapped:
         own=(own[row - top, column - left] > 0).astype(float),
         outlined=outlined.astype(float),
         own_share=float((own > 0).sum() / max(core.sum(), 1)),
+        mean=judged.probability[:, core].mean(axis=1, dtype=float) if core.any() else np.zeros(len(judged.probability)),
         analysed=analysed.astype(float),
         outside=np.nan if task.drawn is None else share_outside(task.drawn, planes, core),
         map_sha256=_keep(kept.with_suffix(".tif"), drawn),

@@ -22,8 +22,9 @@ COMMANDS = {
     "compare": "Compare the specimens of one or more results folders.",
     "atlas": "Set the bars of many studies beside each other.",
     "plan": "Say what to photograph next.",
+    "review": "Write the page on which a person corrects the outlines.",
     "points": "Plan a point count, and compare it with the result.",
-    "coupons": "Compare toughness coupons, longitudinal against transverse.",
+    "coupons": "Compare toughness of test bars, longitudinal against transverse.",
     "verify": "Measure a finished run again and say whether its results still hold.",
     "phantom": "Make synthetic micrographs with a known answer.",
 }

@@ -137,23 +137,25 @@ def described(found: Calibration) -> str:
 
 
 def tilt(found: Calibration) -> str:
-    """Angle of the lines, with half of its 95 % interval, to the same place."""
+    """Angle of the lines, with its 95 % interval, to the same place."""
     from micro.statistics.sampling import NORMAL_95
 
     half = NORMAL_95 * (found.tilt_deg_standard_uncertainty or 0.0)
     decimals = min(max(2, -math.floor(math.log10(half))), 6) if half > 0 else 2
-    return f"{found.tilt_deg:.{decimals}f}° ± {half:.{decimals}f}°"
+    low, high = found.tilt_deg - half, found.tilt_deg + half
+    return f"{found.tilt_deg:.{decimals}f}° ({low:.{decimals}f}° to {high:.{decimals}f}°)"
 
 
 def distortion(found: Calibration) -> str:
-    """Say whether the magnification drifts across the picture, with half of the 95 % interval of the largest drift."""
+    """Say whether the magnification drifts across the picture, with the 95 % interval of the largest drift."""
     from micro.scale.pitch import SIGNIFICANCE
     from micro.statistics.sampling import NORMAL_95
 
     drift, uncertainty = found.distortion_pct, found.distortion_pct_standard_uncertainty
     if drift is None or uncertainty is None or found.distortion_p_value is None:
         return "unknown: fewer than eight lines"
-    largest = f"{drift:.2g} ± {NORMAL_95 * uncertainty:.2g} %"
+    half = NORMAL_95 * uncertainty
+    largest = f"{drift:.2g} % ({drift - half:.2g} to {drift + half:.2g} %)"
     if found.distortion_p_value < SIGNIFICANCE:
         return f"the magnification drifts by up to {largest}; the interval holds it"
     return f"none beyond scatter (largest drift {largest})"

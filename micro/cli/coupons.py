@@ -15,18 +15,19 @@ if TYPE_CHECKING:
 @click.argument("file", metavar="FILE.csv", type=click.Path(path_type=Path))
 @click.option(
     "--gap-pct", default=10.0, show_default=True, type=click.FloatRange(0, 100, min_open=True, max_open=True),
-    help="Gap between the directions that further coupons should be able to show, in %.",
+    help="Gap between the directions that further test bars should be able to show, in %.",
 )  # fmt: skip
 @click.option("--by", multiple=True, metavar="COLUMN", help="Group by this heat-treatment column too; may be repeated.")
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Write tables and figure to this folder.")
 def command(file: Path, gap_pct: float, by: tuple[str, ...], out: Path | None) -> None:
-    """Compare the toughness coupons in FILE.csv, longitudinal against transverse.
+    """Compare the toughness of the test bars (coupons) in FILE.csv, longitudinal against transverse.
 
-    Columns: specimen, coupon, direction, toughness_J or toughness_ft_lbf, hardness_HRC (or HRA, HV, HB); every other
-    column is a heat-treatment factor.
+    Columns: specimen, coupon, direction, toughness_J (or toughness_ft_lbf, toughness_J_per_cm2, K_Ic_MPa_sqrt_m and
+    others), hardness_HRC (or HRA, HV, HB); every other column is a heat-treatment factor. ">300" is more than 300.
     """
     from micro.comparison.coupon_file import read_coupons
-    from micro.comparison.coupons import CAUTIONS, analyse_coupons, coupon_sentences
+    from micro.comparison.coupon_words import CAUTIONS, coupon_sentences
+    from micro.comparison.coupons import analyse_coupons
     from micro.errors import UsageError
     from micro.report.wording import wrapped
 
@@ -58,7 +59,7 @@ def write(analysis: CouponAnalysis, file: Path, out: Path) -> None:
         results.COUPONS: analysis.summary,
         results.RATIOS: analysis.ratios,
         results.GROUP_RATIOS: analysis.groups,
-        results.COUPONS_USED: analysis.coupons,
+        results.COUPONS_USED: analysis.used,
     }
     figures = [f"coupons.{kind}" for kind in FORMATS]
     with claimed(out, Origin("coupons", (file,), (file,)), (*tables, *figures)), writing(out):

@@ -10,6 +10,7 @@ import click
 from micro.cli.options import measure_and_print, out_option, parquet_option, skip_option, workers_option
 
 if TYPE_CHECKING:
+    from micro.image.micrograph import Micrograph
     from micro.segmentation.segmentation import SegmentationSettings
 
 
@@ -19,9 +20,15 @@ if TYPE_CHECKING:
 @click.option("--um-per-px-uncertainty", type=float, help="Standard uncertainty of that size in µm.")
 @click.option("--calibration", type=click.Path(path_type=Path), help="Calibration file from micro calibrate.")
 @click.option("--binning", type=click.IntRange(1, 16), default=1, help="Binning against the calibration picture.")
+@click.option("--cropped", is_flag=True, help="The pictures were cropped from ones of the calibration picture's size.")
 @click.option(
     "--carbides", type=click.Choice(["auto", "bright", "dark"]), default="auto", show_default=True,
     help="Grey of the carbides against the matrix.",
+)  # fmt: skip
+@click.option(
+    "--colour", type=click.Choice(["luminance", "red", "green", "blue", "best"]), default="luminance",
+    show_default=True,
+    help="What is measured of a picture in colour; best: the axis that parts two levels most.",
 )  # fmt: skip
 @click.option(
     "--rolling-deg", type=click.FloatRange(0, 180), help="Rolling direction, counter-clockwise from the horizontal."
@@ -37,6 +44,10 @@ if TYPE_CHECKING:
     "--taught-by", multiple=True, type=click.Path(path_type=Path),
     help="Tally of a point count that teaches the outlines, or a map that a run kept; may be repeated.",
 )  # fmt: skip
+@click.option(
+    "--review", multiple=True, type=click.Path(path_type=Path),
+    help="File that the page of micro review saved; its acts are applied. May be repeated.",
+)  # fmt: skip
 @out_option
 @workers_option
 @parquet_option
@@ -47,13 +58,16 @@ def command(
     um_per_px_uncertainty: float | None,
     calibration: Path | None,
     binning: int,
+    cropped: bool,
     carbides: str,
+    colour: str,
     rolling_deg: float | None,
     crop_bottom: int | None,
     page: int | None,
     specimen: str,
     sheet: Path | None,
     taught_by: tuple[Path, ...],
+    review: tuple[Path, ...],
     out: Path,
     workers: int | None,
     parquet: bool,
@@ -84,31 +98,32 @@ def command(
         calibration=calibration,
         um_per_px=um_per_px,
         binning=binning,
+        cropped=cropped,
         taught_by=taught_by,
         um_per_px_uncertainty=um_per_px_uncertainty,
+        review=review,
     )
     settings = SegmentationSettings(carbides=carbides)
     if sheet is not None:
-        draw_sheet(images[0], sheet, settings, crop_bottom, page)
+        from micro.image.reading import read
+
+        draw_sheet(read(images[0], crop_bottom_px=crop_bottom, page=page, colour=colour), images[0], sheet, settings)
         return
-    study = study_of_images(images, one, settings, crop_bottom_px=crop_bottom, page=page)
+    study = study_of_images(images, one, settings, crop_bottom_px=crop_bottom, page=page, colour=colour)
     measure_and_print(study, out, workers, parquet, skip_bad_tallies=skip_bad_tallies)
 
 
-def draw_sheet(
-    image: Path, sheet: Path, settings: SegmentationSettings, crop_bottom: int | None, page: int | None
-) -> None:
+def draw_sheet(micrograph: Micrograph, image: Path, sheet: Path, settings: SegmentationSettings) -> None:
     """Write the contact sheet of one picture."""
     import cv2
 
     from micro import results
     from micro.errors import writing
-    from micro.image.reading import read
     from micro.owned import check_new_file
     from micro.report.settings_sheet import settings_sheet
 
     check_new_file(sheet, [image])
-    drawn = settings_sheet(read(image, crop_bottom_px=crop_bottom, page=page), settings)
+    drawn = settings_sheet(micrograph, settings)
     with writing(sheet, "choose another place"), results.whole_file(sheet) as stream:
         stream.write(cv2.imencode(".png", drawn.picture[..., ::-1])[1].tobytes())
     click.echo(f"written: {sheet}; pin what looks right in the study file. What was found is:")

@@ -25,7 +25,10 @@ out_option = click.option(
     help="Results folder.",
 )  # fmt: skip
 workers_option = click.option(
-    "--workers", type=click.IntRange(1, 1024), default=None, help="Processes; all cores unless given."
+    "--workers",
+    type=click.IntRange(1, 1024),
+    default=None,
+    help="Processes; by default what cores and memory allow.",
 )
 parquet_option = click.option(
     "--parquet", is_flag=True, help="Write the tables as Parquet too (needs the extra parquet)."
@@ -58,8 +61,7 @@ def measure_and_print(
     """Run a study with a progress bar, print its table, exit with 1 where a field failed."""
     from micro.processes import load_early
 
-    workers = workers or available_cores()
-    if workers > 1:
+    if (workers or available_cores()) > 1:
         load_early()  # before the imports below, which take as long
     from micro.results import require_parquet
     from micro.run.study import run_study
@@ -70,8 +72,13 @@ def measure_and_print(
         from micro.run.taught import checked_study
 
         study = checked_study(study, skip_bad_tallies)
+    if any(specimen.review for specimen in study.specimens):
+        from micro.batch.fields import checked_reviews
+
+        study = checked_reviews(study)
     for message in study.messages:
         click.echo(one_line(message), err=True)
+    workers = workers or workers_for(study)
     count = sum(len(specimen.fields) for specimen in study.specimens)
     lost: list[str] = []
     with ExitStack() as drawn:
@@ -94,10 +101,23 @@ def measure_and_print(
             for trouble in lost:
                 click.echo(trouble, err=True)
             raise
-    measured = len(ending.outcomes) - ending.failed
+    measured = sum(not outcome.trouble for outcome in ending.outcomes)
     click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")
     if ending.failed or ending.troubles:
         raise click.exceptions.Exit(1)
+
+
+def workers_for(study: Study) -> int:
+    """One worker a core, or as many as fit into the free memory; a line where they are fewer."""
+    from micro.batch.workers import fitting_workers
+    from micro.processes import free_memory
+
+    cores, free = available_cores(), free_memory()
+    workers = fitting_workers([field for one in study.specimens for field in one.fields], cores, free)
+    if free is not None and workers < cores:
+        told = f"{free / 2**30:.1f} GiB of memory are free for pictures of this size"
+        click.echo(f"micro: {workers} of {cores} workers, as {told} (--workers says otherwise)", err=True)
+    return workers
 
 
 def print_answer(study: Study, ending: RunSummary) -> None:
@@ -109,8 +129,8 @@ def print_answer(study: Study, ending: RunSummary) -> None:
             click.echo(outcome.trouble, err=True)
     for line in issue_lines(ending.outcomes):
         click.echo(one_line(line), err=True)
-    for trouble in ending.troubles:
-        click.echo(trouble, err=True)
+    for line in (*ending.remarks, *ending.troubles):
+        click.echo(line, err=True)
     click.echo(specimen_table(study, ending.specimens))
     for sentence in ending.sentences:
         click.echo(wrapped(sentence))
@@ -118,14 +138,14 @@ def print_answer(study: Study, ending: RunSummary) -> None:
 
 
 def issue_lines(outcomes: Sequence[Outcome]) -> list[str]:
-    """Issues of the fields, each once: the pictures it holds for, three of them by name.
+    """Issues of the fields, each once, with three of its pictures by name; what touches no number comes last.
 
     Fields that share a picture, pages or parts of a mosaic, go by the field's name too.
     """
-    from micro.issues import grouped
+    from micro.issues import gravest_first, grouped
     from micro.report.wording import listed
 
     fields_of = Counter(o.image for o in outcomes)
     named = [(o, o.image if fields_of[o.image] == 1 else f"{o.image} {o.field}") for o in outcomes]
     issues = (one.at(place) for outcome, place in named for one in outcome.issues)
-    return [f"{listed(group.places, 3)}: {group.text}" for group in grouped(issues)]
+    return [f"{listed(group.places, 3)}: {group.text}" for group in grouped(gravest_first(issues))]

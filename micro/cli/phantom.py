@@ -1,4 +1,4 @@
-"""The command that makes invented micrographs with a known answer."""
+"""The command that makes synthetic micrographs with a known answer."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ def command(
         return
     if like is not None:
         _refuse_beside("--like", **scene_options)
-        _draw_twins(like, out, fields, seed, um_per_px, rolling_deg, kind)
+        _draw_copies(like, out, fields, seed, um_per_px, rolling_deg, kind)
         return
     um_per_px = um_per_px or 0.2
     ecd_px = (ecd_um or ECD_UM) / um_per_px
@@ -234,10 +234,10 @@ def _write(path: Path, grey: NDArray[np.float32], um_per_px: float, kind: str) -
     write_tiff(path.with_suffix(".tif"), grey, um_per_px, KINDS[kind])
 
 
-def _draw_twins(
-    like: Path, out: Path, twins: int, seed: int, um_per_px: float | None, rolling_deg: float, kind: str
+def _draw_copies(
+    like: Path, out: Path, copies: int, seed: int, um_per_px: float | None, rolling_deg: float, kind: str
 ) -> None:
-    """Draw twins of a field, measure them, print and write the error to expect."""
+    """Draw synthetic copies of a field, measure them, print and write the error to expect."""
     from micro import results
     from micro.errors import InputError
     from micro.field import measure
@@ -251,10 +251,10 @@ def _draw_twins(
         raise InputError(like, "no second phase found", "copies need a field with carbides")
     scene = scene_like(found)
     rows, columns = found.labels.shape
-    _draw(scene, (rows, columns), out, twins, seed, scale.um_per_px, kind)
-    measured = measure_twins(scene, (rows, columns), twins, settings, scale, seed)
-    results.write_table(out / "twins.csv", measured)
-    click.echo(f"Error to expect of a field like {like.name}, from {twins} synthetic copies with known answers:")
+    _draw(scene, (rows, columns), out, copies, seed, scale.um_per_px, kind)
+    measured = measure_twins(scene, (rows, columns), copies, settings, scale, seed)
+    results.write_table(out / "copies.csv", measured)
+    click.echo(f"Error to expect of a field like {like.name}, from {copies} synthetic copies with known answers:")
     for row in twin_bias(measured).to_dict("records"):
         ends = (
             "" if math.isnan(row["bias_low"]) else f" ({100 * row['bias_low']:+.1f} to {100 * row['bias_high']:+.1f})"

@@ -132,7 +132,8 @@ def _pictures(files: tuple[Path, ...], specimen: str) -> tuple[list[Picture], tu
         click.echo(message, err=True)
     every = [(one, f) for one in study.specimens for f in one.fields]
     pictures = [
-        Picture(one.name, f.name, f.image, f.page, f.crop_bottom_px, f.sub_field, f.crop_px) for one, f in every
+        Picture(one.name, f.name, f.image, f.page, f.crop_bottom_px, f.sub_field, f.crop_px, f.colour)
+        for one, f in every
     ]
     return pictures, study.class_names
 

@@ -7,7 +7,7 @@ import io
 import sys
 import unicodedata
 from collections.abc import Iterator
-from typing import IO
+from typing import TextIO
 
 
 def harmless(text: str) -> str:
@@ -24,7 +24,7 @@ def _shown(character: str) -> bool:
 class Screen(io.TextIOBase):
     """A text stream that lets only harmless text through."""
 
-    def __init__(self, stream: IO[str]) -> None:
+    def __init__(self, stream: TextIO) -> None:
         self.stream = stream
 
     def write(self, text: str) -> int:
@@ -59,7 +59,7 @@ class Screen(io.TextIOBase):
         return self.stream.errors
 
 
-def bare(stream: IO[str]) -> IO[str]:
+def bare(stream: TextIO) -> TextIO:
     """Return the stream behind the door, for the program's own moving parts that hold no text from outside."""
     return stream.stream if isinstance(stream, Screen) else stream
 
@@ -68,7 +68,7 @@ def bare(stream: IO[str]) -> IO[str]:
 def guarded_screen() -> Iterator[None]:
     """Put the door before stdout and stderr."""
     before = sys.stdout, sys.stderr
-    sys.stdout, sys.stderr = (stream if stream is None else Screen(stream) for stream in before)  # type: ignore[assignment]
+    sys.stdout, sys.stderr = (stream if stream is None else Screen(stream) for stream in before)
     try:
         yield
     finally:

@@ -23,4 +23,5 @@ def command(folder: Path, workers: int | None) -> None:
         click.echo(line, err=True)
     if verdict.differences:
         raise click.exceptions.Exit(1)
-    click.echo(f"{folder}: the results are what the inputs give")
+    click.echo(f"{folder}: the results are what study and inputs give")
+    click.echo(f"digest of all its files, to keep elsewhere: {verdict.digest}")

@@ -2,7 +2,8 @@
 
 from micro.comparison.chemistry import carbide_ceilings, chemistry_check
 from micro.comparison.coupon_file import Coupons, read_coupons
-from micro.comparison.coupons import CouponAnalysis, analyse_coupons, coupon_sentences
+from micro.comparison.coupon_words import coupon_sentences
+from micro.comparison.coupons import CouponAnalysis, analyse_coupons
 from micro.comparison.findings import findings, sentences
 from micro.comparison.measured import MeasuredSpecimen
 from micro.comparison.pairs import FieldFrame, compare, same_scale_crops, size_distributions, typical_field

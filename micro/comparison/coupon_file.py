@@ -7,7 +7,7 @@ import io
 import math
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,9 +19,38 @@ from micro.results import bytes_of
 
 J_PER_FT_LBF = 1.3558179483
 """Exact by definition of the foot, the pound and standard gravity, here to ten figures."""
+IN2_PER_CM2 = 1 / 6.4516
+MPA_SQRT_M_PER_KSI_SQRT_IN = 6.894757293 * 0.0254**0.5
+"""Exact by definition of the inch and the pound, here to ten figures: 1.0988."""
+TOUGHNESS = {
+    "toughness_J": ("J", 1.0),
+    "toughness_ft_lbf": ("J", J_PER_FT_LBF),
+    "toughness_J_per_cm2": ("J/cm²", 1.0),
+    "toughness_kJ_per_m2": ("J/cm²", 0.1),
+    "toughness_ft_lbf_per_in2": ("J/cm²", J_PER_FT_LBF * IN2_PER_CM2),
+    "K_Ic_MPa_sqrt_m": ("MPa·√m", 1.0),
+    "K_Ic_ksi_sqrt_in": ("MPa·√m", MPA_SQRT_M_PER_KSI_SQRT_IN),
+}
+"""Columns of toughness: the unit that they are told in, and the factor to it."""
+USED_COLUMN = {"J": "toughness_J", "J/cm²": "toughness_J_per_cm2", "MPa·√m": "K_Ic_MPa_sqrt_m"}
+"""Name of the column of toughness in a table of the test bars used."""
+ALIASES = {
+    "toughness_ftlbf": "toughness_ft_lbf",
+    "toughness_ft_lb": "toughness_ft_lbf",
+    "toughness_j_cm2": "toughness_J_per_cm2",
+    "toughness_j_cm": "toughness_J_per_cm2",  # J/cm², whose ² is no letter
+    "toughness_kj_m2": "toughness_kJ_per_m2",
+    "k_ic_mpa_m": "K_Ic_MPa_sqrt_m",
+    "kic_mpa_sqrt_m": "K_Ic_MPa_sqrt_m",
+    "k_ic_ksi_in": "K_Ic_ksi_sqrt_in",
+    "kic_ksi_sqrt_in": "K_Ic_ksi_sqrt_in",
+} | {name.lower(): name for name in TOUGHNESS}
+MORE_THAN = re.compile(r"[>\u2265]=?\s*")
+"""Written before a value that is only known to be exceeded: the test bar did not break."""
 SAME_ENERGY = 0.01
 MOST_BYTES = 10_000_000
-MOST_J = 1000.0
+MOST_TOUGHNESS = 1000.0
+"""More than any test bar of steel takes in any of the units. Chosen."""
 
 DIRECTIONS = {
     **dict.fromkeys(("longitudinal", "long", "l", "lt", "along"), "longitudinal"),
@@ -44,20 +73,23 @@ class Coupons:
     Parameters
     ----------
     table
-        specimen, coupon, direction, toughness_J, hardness, line (of the file), then one text column a
-        heat-treatment factor. Hardness is NaN where it was not given.
+        specimen, coupon, direction, toughness, censored, hardness, line (of the file), then one text column a
+        heat-treatment factor. Toughness is more than the value where censored; hardness is NaN where it was not given.
     hardness_scale
         HRC, HV, ...; empty where the file has no hardness.
     factors
         Names of the heat-treatment columns.
     problems
         One line for each row or cell that could not be used.
+    unit
+        Of toughness: J, J/cm² or MPa·√m.
     """
 
     table: pd.DataFrame
     hardness_scale: str
     factors: tuple[str, ...]
     problems: tuple[str, ...]
+    unit: str = "J"
 
 
 @dataclass(frozen=True)
@@ -69,13 +101,14 @@ class _Layout:
     hardness: tuple[str, int] | None
     factors: dict[str, int]
     decimal_comma: bool
+    unit: str
 
 
 def read_coupons(path: Path) -> Coupons:
     """Read a CSV file of coupons; commas, semicolons or tabs, points or decimal commas.
 
-    Columns: specimen, coupon, direction, toughness_J or toughness_ft_lbf (or both), hardness_HRC (or HV, HRA, HB);
-    any other column is a heat-treatment factor.
+    Columns: specimen, coupon, direction, one of `TOUGHNESS` (or two of one unit), hardness_HRC (or HV, HRA, HB);
+    any other column is a heat-treatment factor. ">300" is a test bar that took more than 300.
 
     Raises
     ------
@@ -98,9 +131,9 @@ def read_coupons(path: Path) -> Coupons:
     if not found:
         first = f" (first problem: {problems[0]})" if problems else ""
         raise InputError(path, f"no coupon can be used{first}", "correct the rows")
-    columns = ["specimen", "coupon", "direction", "toughness_J", "hardness", "line", *layout.factors]
+    columns = ["specimen", "coupon", "direction", "toughness", "censored", "hardness", "line", *layout.factors]
     scale = layout.hardness[0] if layout.hardness else ""
-    return Coupons(pd.DataFrame(found, columns=columns), scale, tuple(layout.factors), tuple(problems))
+    return Coupons(pd.DataFrame(found, columns=columns), scale, tuple(layout.factors), tuple(problems), layout.unit)
 
 
 def _rows(path: Path) -> Iterator[tuple[int, list[str]]]:
@@ -140,7 +173,7 @@ def _layout(path: Path, header: list[str], body: list[tuple[int, list[str]]]) ->
             raise InputError(path, f"the column {name} stands {times} times in the header", "keep one")
     places, factors, hardness = {}, {}, []
     for place, name in enumerate(names):
-        if name in ("specimen", "coupon", "direction", "toughness_j", "toughness_ft_lbf"):
+        if name in ("specimen", "coupon", "direction", *TOUGHNESS):
             places[name] = place
         elif name.startswith("hardness"):
             hardness.append((_hardness_scale(path, header[place]), place))
@@ -149,25 +182,33 @@ def _layout(path: Path, header: list[str], body: list[tuple[int, list[str]]]) ->
     for name in ("specimen", "direction"):
         if name not in places:
             raise InputError(path, f"lacks the column {name}", f"add it; the header holds {_listed(header)}")
-    if not {"toughness_j", "toughness_ft_lbf"} & set(places):
-        raise InputError(path, "lacks a column of toughness", "add toughness_J or toughness_ft_lbf")
+    unit = _unit(path, places)
     if len(hardness) > 1:
         raise InputError(path, "has more than one column of hardness", "keep one scale; this program converts none")
-    numeric = [*(places[n] for n in places if n.startswith("toughness")), *(place for _, place in hardness)]
-    cells = [row[place] for _, row in body for place in numeric if place < len(row)]
+    numeric = [*(places[n] for n in places if n in TOUGHNESS), *(place for _, place in hardness)]
+    cells = [MORE_THAN.sub("", row[place]) for _, row in body for place in numeric if place < len(row)]
     comma = any(re.fullmatch(r"[+\-]?\d*,\d+", c) for c in cells) and not any(
         re.fullmatch(r"\d*\.\d+", c) for c in cells
     )
-    return _Layout(path, places, hardness[0] if hardness else None, factors, comma)
+    return _Layout(path, places, hardness[0] if hardness else None, factors, comma, unit)
+
+
+def _unit(path: Path, places: Mapping[str, int]) -> str:
+    units = list(dict.fromkeys(TOUGHNESS[name][0] for name in places if name in TOUGHNESS))
+    if not units:
+        raise InputError(path, "lacks a column of toughness", f"add one of {', '.join(TOUGHNESS)}")
+    if len(units) > 1:
+        raise InputError(path, f"holds toughness in {units[0]} and in {units[1]}", "keep one kind of test in a file")
+    return units[0]
 
 
 def _plain_header(cell: str) -> str:
     name = re.sub(r"[^a-z0-9]+", "_", cell.lower()).strip("_")
-    return {"toughness_ftlbf": "toughness_ft_lbf", "toughness_ft_lb": "toughness_ft_lbf"}.get(name, name)
+    return ALIASES.get(name, name)
 
 
 def _factor_name(cell: str) -> str:
-    reserved = ("specimen", "coupon", "direction", "toughness_J", "hardness", "line")
+    reserved = ("specimen", "coupon", "direction", "toughness", "censored", "hardness", "line", *TOUGHNESS)
     return f"{cell} (factor)" if cell in reserved else cell
 
 
@@ -193,16 +234,17 @@ def _coupon(layout: _Layout, line: int, cells: list[str], problems: list[str]) -
     cells = cells + [""] * (width - len(cells))
     texts = {name: cells[place] for name, place in (layout.places | layout.factors).items()}
     for name, text in texts.items():
-        if FORMULA.match(text) and not name.startswith("toughness") and text not in MISSING:
+        if FORMULA.match(text) and name not in TOUGHNESS and text not in MISSING:
             raise InputError(where, f"{name} holds a formula, {text[:30]!r}", "give its value")
     if not texts["specimen"]:
         raise InputError(where, "names no specimen", "fill in the cell")
-    toughness = _toughness(layout, where, texts)
+    toughness, censored = _toughness(layout, where, texts)
     coupon = {
         "specimen": texts["specimen"],
         "coupon": texts.get("coupon", ""),
         "direction": _direction(where, texts["direction"]),
-        "toughness_J": toughness,
+        "toughness": toughness,
+        "censored": censored,
         "hardness": math.nan,
         "line": line,
     }
@@ -222,25 +264,31 @@ def _direction(where: str, text: str) -> str:
     return direction
 
 
-def _toughness(layout: _Layout, where: str, texts: dict[str, str]) -> float:
-    """Toughness in J from whichever of the two columns is filled."""
-    found = {}
-    for name, factor in (("toughness_j", 1.0), ("toughness_ft_lbf", J_PER_FT_LBF)):
+def _toughness(layout: _Layout, where: str, texts: dict[str, str]) -> tuple[float, bool]:
+    """Toughness in the unit of the file from whichever of its columns is filled, and whether it is more than that."""
+    found: list[tuple[float, bool]] = []
+    for name, (_, factor) in TOUGHNESS.items():
         text = texts.get(name, "")
         if text.lower() not in MISSING:
-            found[name] = factor * _number(layout, where, name.replace("_j", "_J"), text)
+            plain = MORE_THAN.sub("", text, count=1) if MORE_THAN.match(text) else text
+            if plain.startswith("<"):
+                told = f"{name} is {text[:30]!r}, known only to be less"
+                raise InputError(where, told, "give what the machine read, or take the row out")
+            found.append((factor * _number(layout, where, name, plain), plain != text))
     if not found:
         raise InputError(where, "gives no toughness", "fill in the cell, or take the row out")
-    values = list(found.values())
+    values = [value for value, _ in found]
+    unit = layout.unit
     if min(values) <= 0:
-        raise InputError(where, f"toughness is {min(values):g} J, it must be above 0", "correct it, or leave it empty")
-    if max(values) > MOST_J:
-        raise InputError(where, f"toughness is {max(values):g} J, more than any coupon takes", "check decimal and unit")
-    if max(values) - min(values) > SAME_ENERGY * max(values):
-        raise InputError(
-            where, f"the two columns disagree: {values[0]:.3g} J and {values[1]:.3g} J", "keep the right one"
-        )
-    return values[0]
+        told = f"toughness is {min(values):g} {unit}, it must be above 0"
+        raise InputError(where, told, "correct it, or leave it empty")
+    if max(values) > MOST_TOUGHNESS:
+        told = f"toughness is {max(values):g} {unit}, more than any coupon takes"
+        raise InputError(where, told, "check decimal and unit")
+    if max(values) - min(values) > SAME_ENERGY * max(values) or len({hidden for _, hidden in found}) > 1:
+        told = f"the two columns disagree: {values[0]:.3g} {unit} and {values[-1]:.3g} {unit}"
+        raise InputError(where, told, "keep the right one")
+    return found[0]
 
 
 def _hardness(layout: _Layout, where: str, text: str) -> float:
@@ -284,7 +332,7 @@ def _without_duplicates(path: Path, found: list[dict[str, Any]], problems: list[
     for (specimen, name), same in groups.items():
         lines = ", ".join(str(c["line"]) for c in same)
         where = f"{path} lines {lines}"
-        if len({(c["direction"], round(c["toughness_J"], 6)) for c in same}) > 1:
+        if len({(c["direction"], round(c["toughness"], 6), c["censored"]) for c in same}) > 1:
             problems.append(
                 str(
                     InputError(where, f"coupon {name} of {specimen} stands there with different values", "none is used")

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from micro.comparison.coupon_file import Coupons
+from micro.comparison.coupon_file import USED_COLUMN, Coupons
 from micro.comparison.equal_hardness import equal_hardness_cells, hardness_tells
-from micro.comparison.findings import number
-from micro.statistics.sampling import mean_of_fields
+from micro.statistics.censored import censored_fit
+from micro.statistics.sampling import mean_of_fields, student_t
 from micro.statistics.two_samples import (
     ALPHA,
     Contrast,
@@ -42,9 +44,11 @@ class CouponAnalysis:
     Parameters
     ----------
     coupons
-        The coupons used: group, coupon, direction, toughness_J, hardness, outlier (a text, empty where none).
+        The coupons used: group, coupon, direction, toughness, censored, hardness, outlier (a text, empty where none).
     hardness_scale
         HRC, HV, ...; empty where not measured.
+    unit
+        Of toughness.
     summary, ratios, groups
         Columns COUPONS, TRANSVERSE_RATIOS and GROUP_RATIOS of `micro.tables.columns`.
     gap_pct
@@ -57,6 +61,14 @@ class CouponAnalysis:
     ratios: pd.DataFrame
     groups: pd.DataFrame
     gap_pct: float
+    unit: str = "J"
+
+    @property
+    def used(self) -> pd.DataFrame:
+        """The coupons as they stand in a file: the unit in the name of the column, 1 where toughness is more."""
+        return self.coupons.assign(censored=self.coupons["censored"].astype(int)).rename(
+            columns={"toughness": USED_COLUMN[self.unit]}
+        )
 
 
 def analyse_coupons(coupons: Coupons, gap_pct: float = GAP_PCT, by: Sequence[str] = ()) -> CouponAnalysis:
@@ -67,7 +79,7 @@ def analyse_coupons(coupons: Coupons, gap_pct: float = GAP_PCT, by: Sequence[str
     coupons
         From `read_coupons`.
     gap_pct
-        Transverse toughness below longitudinal, in %, that further coupons should be able to show.
+        Transverse toughness below longitudinal, in %, that further test bars should be able to show.
     by
         Heat-treatment factors that, with the specimen, make a group; without them all coupons of a specimen are one.
     """
@@ -78,10 +90,11 @@ def analyse_coupons(coupons: Coupons, gap_pct: float = GAP_PCT, by: Sequence[str
     return CouponAnalysis(
         table,
         coupons.hardness_scale,
-        _summary(table, coupons.hardness_scale),
+        _summary(table, coupons.unit, coupons.hardness_scale),
         _typed(ratios, TRANSVERSE_RATIOS),
         _between(groups),
         gap_pct,
+        coupons.unit,
     )
 
 
@@ -92,21 +105,45 @@ def _grouped(coupons: Coupons, by: Sequence[str]) -> pd.DataFrame:
         table["group"] += ", " + factor + " " + table[factor].replace("", "not given")
     table["outlier"] = ""
     for _, own in table.groupby(["group", "direction"], sort=False):
-        for step in outliers(np.log(own["toughness_J"].to_numpy())):
+        # Among values that are only bounds none can be told to lie far out.
+        logs = np.log(own["toughness"].to_numpy(float))
+        for step in [] if own["censored"].any() else outliers(logs):
             text = f"{step.distance:.2f} standard deviations from the mean of its group, critical {step.critical:.2f}"
             table.loc[own.index[step.index], "outlier"] = text
     return table
 
 
-def _summary(table: pd.DataFrame, hardness_scale: str) -> pd.DataFrame:
+def _summary(table: pd.DataFrame, unit: str, hardness_scale: str) -> pd.DataFrame:
     rows = []
     for (group, direction), own in table.groupby(["group", "direction"], sort=False):
-        for column, unit in (("toughness_J", "J"), ("hardness", hardness_scale)):
-            found = mean_of_fields(own[column])
-            if found.fields:
-                head = (group, direction, column.removesuffix("_J"), unit, found.fields)
-                rows.append((*head, found.value, found.std, *found.interval()))
+        for quantity, shown in (("toughness", unit), ("hardness", hardness_scale)):
+            count, beyond, found = mean_of(own, quantity)
+            if count:
+                rows.append((group, direction, quantity, shown, count, *found, beyond))
     return pd.DataFrame(rows, columns=names(COUPONS))
+
+
+def mean_of(own: pd.DataFrame, quantity: str) -> tuple[int, int, tuple[float, float, float, float]]:
+    """Values, how many of them are bounds, and mean, standard deviation and ends of the interval.
+
+    Parameters
+    ----------
+    own
+        Coupons of one group and direction.
+    quantity
+        "toughness" or "hardness"; toughness that is only known to be more enters as that.
+    """
+    known = own[quantity].notna()
+    hidden = own.loc[known, "censored"].to_numpy(bool) if quantity == "toughness" else np.zeros(int(known.sum()), bool)
+    values = own.loc[known, quantity].to_numpy(float)
+    if not hidden.any():
+        plain = mean_of_fields(values)
+        return plain.fields, 0, (plain.value, plain.std, *plain.interval())
+    fit = censored_fit(np.ones((len(values), 1)), values, hidden)
+    mean, half = float(fit.coefficients[0]), math.nan
+    if math.isfinite(mean):
+        half = student_t(fit.degrees_of_freedom) * math.sqrt(float(fit.covariance[0, 0]))
+    return len(values), int(hidden.sum()), (mean, fit.std, mean - half, mean + half)
 
 
 def _typed(rows: list[dict[str, Any]], spec: tuple[Column, ...]) -> pd.DataFrame:
@@ -116,12 +153,46 @@ def _typed(rows: list[dict[str, Any]], spec: tuple[Column, ...]) -> pd.DataFrame
     return pd.DataFrame([blank | row for row in rows])[names(spec)].astype({c.name: c.dtype for c in spec})
 
 
-def _of(own: pd.DataFrame, direction: str, column: str = "toughness_J") -> FloatArray:
-    return own.loc[own["direction"] == direction, column].dropna().to_numpy(float)
+@dataclass(frozen=True, eq=False)
+class _Logs:
+    """Logarithms of the toughness of one sample; `censored` ones are only known to be more."""
+
+    logs: FloatArray
+    censored: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.logs)
+
+    @property
+    def bounded(self) -> bool:
+        return bool(self.censored.any())
+
+    @cached_property
+    def moments(self) -> tuple[float, float, float, float]:
+        """Mean, its variance, degrees of freedom, standard deviation; NaN where too few are known."""
+        fit = censored_fit(np.ones((len(self), 1)), self.logs, self.censored)
+        return float(fit.coefficients[0]), float(fit.covariance[0, 0]), fit.degrees_of_freedom, fit.std
+
+
+def _logs(own: pd.DataFrame, direction: str) -> _Logs:
+    rows = own[own["direction"] == direction]
+    return _Logs(np.log(rows["toughness"].to_numpy(float)), rows["censored"].to_numpy(bool))
+
+
+def _difference(a: _Logs, b: _Logs) -> Contrast:
+    """Mean of b less a: Welch, with the moments by largest likelihood where values are only bounds."""
+    if not (a.bounded or b.bounded):
+        return welch(a.logs, b.logs)
+    (first, first_variance, first_free, _), (second, second_variance, second_free, _) = a.moments, b.moments
+    return contrast(second - first, [first_variance, second_variance], [first_free, second_free])
+
+
+def _hardnesses(own: pd.DataFrame, direction: str) -> FloatArray:
+    return own.loc[own["direction"] == direction, "hardness"].dropna().to_numpy(float)
 
 
 def _ratio_row(group: str, own: pd.DataFrame, gap_pct: float, warnings: list[str]) -> dict[str, Any]:
-    along, across = _of(own, LONGITUDINAL), _of(own, TRANSVERSE)
+    along, across = _logs(own, LONGITUDINAL), _logs(own, TRANSVERSE)
     row: dict[str, Any] = {
         "group": group,
         "coupons_longitudinal": len(along),
@@ -131,12 +202,18 @@ def _ratio_row(group: str, own: pd.DataFrame, gap_pct: float, warnings: list[str
     }
     if not (len(along) and len(across)):
         missing = TRANSVERSE if len(along) else LONGITUDINAL
-        return row | {"warning": "; ".join([f"no {missing} coupons", *warnings])}
-    row["ratio"] = math.exp(np.log(across).mean() - np.log(along).mean())
+        return row | {"warning": "; ".join([f"no {missing} test bars", *warnings])}
+    warnings = [*_bounds_warning(along, across), *warnings]
+    if along.bounded or across.bounded:
+        row["ratio"] = math.exp(_moment(across) - _moment(along))
+    else:
+        row["ratio"] = math.exp(across.logs.mean() - along.logs.mean())
     if min(len(along), len(across)) < 2:
-        return row | {"warning": "; ".join(["one coupon in a direction: scatter unknown", *warnings])}
+        return row | {"warning": "; ".join(["one test bar in a direction: scatter unknown", *warnings])}
+    if not math.isfinite(row["ratio"]):
+        return row | {"warning": "; ".join(warnings)}
     row |= _interval_cells(along, across) | _further_coupons(along, across, gap_pct)
-    row |= _hardness_cells(_of(own, LONGITUDINAL, "hardness"), _of(own, TRANSVERSE, "hardness"))
+    row |= _hardness_cells(_hardnesses(own, LONGITUDINAL), _hardnesses(own, TRANSVERSE))
     row |= equal_hardness_cells(_both(own, LONGITUDINAL), _both(own, TRANSVERSE))
     if row["verdict"] in (LOWER, HIGHER) and hardness_tells(row):
         row["verdict"] = UNKNOWN
@@ -144,28 +221,48 @@ def _ratio_row(group: str, own: pd.DataFrame, gap_pct: float, warnings: list[str
     return row | {"warning": "; ".join(warnings)}
 
 
-def _interval_cells(along: FloatArray, across: FloatArray) -> dict[str, Any]:
-    found = welch(np.log(along), np.log(across))
+def _moment(sample: _Logs) -> float:
+    return sample.moments[0] if sample.bounded else float(sample.logs.mean())
+
+
+def _bounds_warning(*samples: _Logs) -> list[str]:
+    beyond = sum(int(sample.censored.sum()) for sample in samples)
+    if not beyond:
+        return []
+    told = f"{beyond} of {sum(map(len, samples))} test bars are only known to be tougher than their value, and enter so"
+    if any(sample.bounded and not math.isfinite(sample.moments[0]) for sample in samples):
+        return [f"{told}; too few broke to tell a mean"]
+    return [told]
+
+
+def _interval_cells(along: _Logs, across: _Logs) -> dict[str, Any]:
+    found = _difference(along, across)
     low, high = found.interval
-    fieller_low, fieller_high = fieller(along, across)
+    ends = (math.nan, math.nan)
+    if not (along.bounded or across.bounded):
+        ends = fieller(np.exp(along.logs), np.exp(across.logs))
     verdict = UNKNOWN if math.isnan(low) else LOWER if high < 0 else HIGHER if low > 0 else WITHIN
     return {
         "ci95_low": math.exp(low),
         "ci95_high": math.exp(high),
         "p_value": found.p_value,
-        "fieller_low": fieller_low,
-        "fieller_high": fieller_high,
+        "fieller_low": ends[0],
+        "fieller_high": ends[1],
         "detectable_gap_pct": 100 * (1 - math.exp(-found.detectable())),
         "verdict": verdict,
     }
 
 
-def _further_coupons(along: FloatArray, across: FloatArray, gap_pct: float) -> dict[str, Any]:
+def _further_coupons(along: _Logs, across: _Logs, gap_pct: float) -> dict[str, Any]:
     """Coupons still missing in each direction, if further ones scatter as these do."""
-    needed = sample_size(math.log(1 - gap_pct / 100), np.log(along).std(ddof=1), np.log(across).std(ddof=1))
+    needed = sample_size(math.log(1 - gap_pct / 100), _scatter(along), _scatter(across))
     if needed is None:
         return {}
     return {"more_longitudinal": max(0, needed - len(along)), "more_transverse": max(0, needed - len(across))}
+
+
+def _scatter(sample: _Logs) -> float:
+    return sample.moments[3] if sample.bounded else float(sample.logs.std(ddof=1))
 
 
 def _hardness_cells(a: FloatArray, b: FloatArray) -> dict[str, Any]:
@@ -181,10 +278,12 @@ def _ratio_warnings(row: dict[str, Any]) -> list[str]:
     warnings = []
     fewest = min(row["coupons_longitudinal"], row["coupons_transverse"])
     if fewest < FEW_COUPONS:
-        warnings.append(f"only {fewest} coupons in a direction")
+        warnings.append(f"only {fewest} test bars in a direction")
     if math.isnan(row["p_value"]):
-        warnings.append("no scatter between coupons to judge by")
-    elif (row["verdict"] == WITHIN) != (row["fieller_low"] <= 1 <= row["fieller_high"]):
+        warnings.append("no scatter between test bars to judge by")
+    elif math.isfinite(row["fieller_low"]) and (row["verdict"] == WITHIN) != (
+        row["fieller_low"] <= 1 <= row["fieller_high"]
+    ):
         warnings.append(
             f"the ratio of plain means (Fieller) does not agree: {row['fieller_low']:.2f} to {row['fieller_high']:.2f}"
         )
@@ -212,7 +311,7 @@ def _factor_warnings(own: pd.DataFrame, factors: Sequence[str]) -> list[str]:
         if all(len(share) for share in shares) and not shares[0].sub(shares[1], fill_value=0).abs().lt(1e-9).all():
             warnings.append(f"{factor} is not the same in both directions, so its effect is mixed with theirs")
         else:
-            warnings.append(f"coupons of several {factor} are pooled")
+            warnings.append(f"test bars of several {factor} are pooled")
     return warnings
 
 
@@ -232,32 +331,32 @@ def _between(groups: dict[str, pd.DataFrame]) -> pd.DataFrame:
 
 
 def _group_row(a: str, of_a: pd.DataFrame, b: str, of_b: pd.DataFrame, direction: str) -> dict[str, Any]:
-    x, y = _of(of_a, direction), _of(of_b, direction)
-    if min(len(x), len(y)) < 2:
+    x, y = _logs(of_a, direction), _logs(of_b, direction)
+    if min(len(x), len(y)) < 2 or not all(math.isfinite(_moment(sample)) for sample in (x, y)):
         return {}
-    row = _group_cells(a, b, direction, welch(np.log(x), np.log(y))) | {"coupons_a": len(x), "coupons_b": len(y)}
-    row |= _hardness_cells(_of(of_a, direction, "hardness"), _of(of_b, direction, "hardness"))
+    row = _group_cells(a, b, direction, _difference(x, y)) | {"coupons_a": len(x), "coupons_b": len(y)}
+    row |= _hardness_cells(_hardnesses(of_a, direction), _hardnesses(of_b, direction))
     row |= equal_hardness_cells(_both(of_a, direction), _both(of_b, direction))
     why = [row["_why"]] if row["_why"] else []
-    return row | {"warning": "; ".join([*_hardness_warning(row, "the groups"), *why])}
+    return row | {"warning": "; ".join([*_hardness_warning(row, "the groups"), *why, *_bounds_warning(x, y)])}
 
 
-def _both(own: pd.DataFrame, direction: str) -> tuple[FloatArray, FloatArray]:
-    """Toughness and hardness of the coupons of one direction."""
+def _both(own: pd.DataFrame, direction: str) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Toughness, hardness and which toughness is only a bound, of the coupons of one direction."""
     rows = own[own["direction"] == direction]
-    return rows["toughness_J"].to_numpy(float), rows["hardness"].to_numpy(float)
+    return rows["toughness"].to_numpy(float), rows["hardness"].to_numpy(float), rows["censored"].to_numpy(bool)
 
 
 def _ratio_of_ratios(a: str, of_a: pd.DataFrame, b: str, of_b: pd.DataFrame) -> dict[str, Any]:
     """Transverse ratio of b over that of a, with the variances of all four samples."""
-    samples = [np.log(_of(own, d)) for own in (of_a, of_b) for d in (LONGITUDINAL, TRANSVERSE)]
-    if min(len(s) for s in samples) < 2:
+    samples = [_logs(own, d) for own in (of_a, of_b) for d in (LONGITUDINAL, TRANSVERSE)]
+    if min(len(s) for s in samples) < 2 or not all(math.isfinite(_moment(s)) for s in samples):
         return {}
-    means = [s.mean() for s in samples]
+    means = [_moment(s) for s in samples]
     found = contrast(
         float((means[3] - means[2]) - (means[1] - means[0])),
-        [float(s.var(ddof=1)) / len(s) for s in samples],
-        [len(s) - 1.0 for s in samples],
+        [s.moments[1] if s.bounded else float(s.logs.var(ddof=1)) / len(s) for s in samples],
+        [s.moments[2] if s.bounded else len(s) - 1.0 for s in samples],
     )
     return _group_cells(a, b, BOTH, found) | {"coupons_a": len(of_a), "coupons_b": len(of_b)}
 
@@ -274,128 +373,3 @@ def _group_cells(a: str, b: str, direction: str, found: Contrast) -> dict[str, A
         "p_value": found.p_value,
         "verdict": UNKNOWN,
     }
-
-
-CAUTIONS = (
-    "These figures describe the coupons tested. They are not a certificate of the steel or of a part.",
-    "Where a blade or tool can injure when it fails, a licensed engineer decides, by the codes that apply there.",
-)
-
-
-def coupon_sentences(analysis: CouponAnalysis) -> list[str]:
-    """Say what the coupons show, what they do not, and how many more would."""
-    return [
-        *(_mean_sentence(row) for row in _rows(analysis.summary)),
-        *gap_sentences(analysis),
-        *group_sentences(analysis),
-        *outlier_sentences(analysis),
-    ]
-
-
-def gap_sentences(analysis: CouponAnalysis) -> list[str]:
-    """Say how the directions compare within each group, and how many more coupons would show."""
-    lines = []
-    for row in _rows(analysis.ratios):
-        lines.append(_gap_sentence(row))
-        lines += _further(row)
-        lines += _hardness(row, f"{row.group}, transverse less longitudinal", analysis.hardness_scale)
-        lines += _at_equal_hardness(row, f"{row.group}, transverse over longitudinal")
-        lines += [f"{row.group}: {warning}." for warning in row.warning.split("; ") if warning]
-    return lines
-
-
-def group_sentences(analysis: CouponAnalysis) -> list[str]:
-    """Say how the groups compare."""
-    lines = []
-    for row in _rows(analysis.groups):
-        lines.append(_group_sentence(row))
-        lines += _hardness(row, f"{row.group_b} less {row.group_a}, {row.direction}", analysis.hardness_scale)
-        lines += _at_equal_hardness(row, f"{row.group_b} over {row.group_a}, {row.direction}")
-        lines += [f"{row.group_b} against {row.group_a}: {warning}." for warning in row.warning.split("; ") if warning]
-    return lines
-
-
-def _rows(table: pd.DataFrame) -> Iterator[Any]:
-    return table.itertuples(index=False)
-
-
-def _mean_sentence(row: Any) -> str:
-    head = f"{row.group}, {row.direction}: {row.quantity} {number(row.mean)} {row.unit}"
-    if row.coupons < 2:
-        return f"{head} (1 coupon, no interval)."
-    return (
-        f"{head} (95 % interval {number(row.ci95_low)} to {number(row.ci95_high)}; s = {number(row.std)}, "
-        f"{row.coupons} coupons)."
-    )
-
-
-def _gap_sentence(row: Any) -> str:
-    if math.isnan(row.ratio):
-        return f"{row.group}: no transverse ratio."
-    head = f"{row.group}: transverse over longitudinal toughness {row.ratio:.2f}"
-    if math.isnan(row.ci95_low):
-        return f"{head}, without an interval."
-    head += f" (95 % interval {row.ci95_low:.2f} to {row.ci95_high:.2f})"
-    tail = {
-        LOWER: "the gap is beyond scatter",
-        HIGHER: "the transverse coupons are the tougher ones, beyond scatter",
-        WITHIN: "no gap beyond scatter is shown, which does not prove that there is none",
-        UNKNOWN: "whether the gap is one of hardness cannot be told from these coupons",
-    }[row.verdict]
-    return f"{head}; {tail}."
-
-
-def _further(row: Any) -> list[str]:
-    if math.isnan(row.detectable_gap_pct):
-        return []
-    told = (
-        f"{row.group}: such coupons show a gap of {row.detectable_gap_pct:.0f} % or more with a power of 80 %; "
-        f"for a gap of {row.gap_pct:g} %, "
-    )
-    if math.isnan(row.more_longitudinal):
-        return [f"{told}no number of coupons that anyone would break suffices."]
-    along, across = int(row.more_longitudinal), int(row.more_transverse)
-    if along == across == 0:
-        return [f"{told}there are enough."]
-    return [f"{told}{along} more longitudinal and {across} more transverse are needed, if they scatter as these do."]
-
-
-def _hardness(row: Any, what: str, scale: str) -> list[str]:
-    if math.isnan(row.hardness_difference):
-        return []
-    said = f"Hardness, {what}: {row.hardness_difference:+.2g} {scale}"
-    if math.isnan(row.hardness_ci95_low):
-        return [f"{said}, without an interval."]
-    return [f"{said} (95 % interval {row.hardness_ci95_low:+.2g} to {row.hardness_ci95_high:+.2g})."]
-
-
-def _at_equal_hardness(row: Any, what: str) -> list[str]:
-    if math.isnan(row.equal_hardness_ratio):
-        return []
-    return [
-        f"At equal hardness, {what}: {row.equal_hardness_ratio:.2f} (95 % interval "
-        f"{row.equal_hardness_ci95_low:.2f} to {row.equal_hardness_ci95_high:.2f})."
-    ]
-
-
-def _group_sentence(row: Any) -> str:
-    verdict = {
-        "differs": "they differ",
-        "may differ": f"they may differ (p = {row.p_value:.2g} on its own, {row.p_holm:.2g} among all tests)",
-    }.get(row.verdict, "no difference beyond scatter is shown")
-    what = "ratio of the transverse ratios" if row.direction == BOTH else f"{row.direction} toughness, ratio"
-    return (
-        f"{row.group_b} against {row.group_a}: {what} {row.ratio:.2f} "
-        f"(95 % interval {row.ci95_low:.2f} to {row.ci95_high:.2f}); {verdict}."
-    )
-
-
-def outlier_sentences(analysis: CouponAnalysis) -> list[str]:
-    """Name the coupons that lie far from their group."""
-    flagged = analysis.coupons[analysis.coupons["outlier"] != ""]
-    return [
-        f"{row.group}, {row.direction}: coupon {row.coupon or f'of line {row.line}'} ({number(row.toughness_J)} J) "
-        f"lies {row.outlier} (generalised extreme studentised deviate test on logarithms, 5 %); it is kept, look at "
-        "its fracture surface and record."
-        for row in _rows(flagged)
-    ]

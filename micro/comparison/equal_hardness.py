@@ -6,7 +6,9 @@ import math
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from micro.statistics.censored import censored_fit
 from micro.statistics.sampling import FloatArray
 from micro.statistics.two_samples import ALPHA, Contrast
 
@@ -17,20 +19,22 @@ TOO_FEW = "too few coupons with hardness for a ratio at equal hardness"
 
 
 def at_equal_hardness(
-    a: tuple[FloatArray, FloatArray], b: tuple[FloatArray, FloatArray]
+    a: tuple[FloatArray, FloatArray, NDArray[np.bool_]], b: tuple[FloatArray, FloatArray, NDArray[np.bool_]]
 ) -> tuple[Contrast | None, str]:
     """Return b less a of ln toughness at the same hardness, or None and why there is none.
 
-    ln toughness = level of the group + slope·(hardness - mean), one slope and one scatter for both groups; ordinary
-    least squares with n - 3 degrees of freedom.
+    ln toughness = level of the group + slope·(hardness - mean), one slope and one scatter for both groups; least
+    squares, by largest likelihood where toughness is only known to be more, with n - 3 degrees of freedom (n known).
 
     Parameters
     ----------
     a, b
-        Toughness and hardness, each (coupons,); coupons without a hardness do not enter.
+        Toughness, hardness, and whether the toughness is only known to be more, each (coupons,); coupons without a
+        hardness do not enter.
     """
-    known = [np.isfinite(hardness) for _, hardness in (a, b)]
+    known = [np.isfinite(side[1]) for side in (a, b)]
     tough = [side[0][use] for side, use in zip((a, b), known, strict=True)]
+    beyond = np.concatenate([side[2][use] for side, use in zip((a, b), known, strict=True)])
     hard = [side[1][use] for side, use in zip((a, b), known, strict=True)]
     if min(map(len, hard)) < 2 or sum(map(len, hard)) < 3 + FEWEST_FREE:
         return None, TOO_FEW if all(map(len, hard)) else ""
@@ -42,14 +46,15 @@ def at_equal_hardness(
     x, y = np.concatenate(hard), np.log(np.concatenate(tough))
     group = np.repeat([0.0, 1.0], [len(h) for h in hard])
     design = np.column_stack([np.ones(len(x)), group, x - x.mean()])
-    inverse = np.linalg.inv(design.T @ design)
-    fitted = inverse @ design.T @ y
-    freedom = len(x) - 3.0
-    variance = float(np.sum((y - design @ fitted) ** 2)) / freedom
-    return Contrast(float(fitted[1]), math.sqrt(variance * inverse[1, 1]), freedom), ""
+    fit = censored_fit(design, y, beyond)
+    if not fit.degrees_of_freedom >= FEWEST_FREE:
+        return None, TOO_FEW
+    return Contrast(float(fit.coefficients[1]), math.sqrt(fit.covariance[1, 1]), fit.degrees_of_freedom), ""
 
 
-def equal_hardness_cells(a: tuple[FloatArray, FloatArray], b: tuple[FloatArray, FloatArray]) -> dict[str, Any]:
+def equal_hardness_cells(
+    a: tuple[FloatArray, FloatArray, NDArray[np.bool_]], b: tuple[FloatArray, FloatArray, NDArray[np.bool_]]
+) -> dict[str, Any]:
     """Cells equal_hardness_ratio, its ends and p value; without a hardness none, and `_why` where it is refused."""
     found, why = at_equal_hardness(a, b)
     if found is None:

@@ -57,7 +57,8 @@ def too_few_carbides(
         seen = [float(np.nansum(own.column("particles"))) for own in data]
         wide = [side.plain.variance >= other.plain.variance for side, other in (sides, sides[::-1])]
         if any(w and n < FOR_AN_AMOUNT for w, n in zip(wide, seen, strict=True)):
-            return TooFew(*(n if w else np.inf for w, n in zip(wide, seen, strict=True)), FOR_AN_AMOUNT)
+            judged = [n if w else np.inf for w, n in zip(wide, seen, strict=True)]
+            return TooFew(judged[0], judged[1], FOR_AN_AMOUNT)
     return None
 
 

@@ -153,4 +153,5 @@ def _contents(kind: CarbideRange, weight: FloatArray, steel: FloatArray, rng: np
         share = steel[tungsten] / both + rng.uniform(-HEAVY_SHARE, HEAVY_SHARE, len(weight))
         share = np.clip(share, 0.0, 1.0) if min(steel[molybdenum], steel[tungsten]) > 0 else steel[tungsten] / both
         drawn[:, molybdenum], drawn[:, tungsten] = together * (1 - share), together * share
-    return drawn
+    # The upper ends of the ranges together may be more than a whole carbide.
+    return drawn * np.minimum(1.0, 100 / np.maximum(drawn.sum(axis=1, keepdims=True), 1e-9))

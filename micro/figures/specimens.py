@@ -81,6 +81,28 @@ def draw_neighbours(axes: list[Axes], profiles: pd.DataFrame, specimens: list[st
     axes[0].set_ylabel("% of the carbides per µm")
 
 
+def draw_edges(axes: list[Axes], profiles: pd.DataFrame, specimens: list[str]) -> None:
+    """One axis a specimen: grey across the mean edge, with its 95 % band between fields, and that of a lens alone."""
+    for number, (axis, specimen) in enumerate(zip(axes, specimens, strict=True)):
+        axis.set(title=specimen, xlabel="distance from the outline, µm")
+        for curve, shade, line, label in (
+            ("edge", colour(number), "solid", "measured"),
+            ("edge_of_lens", "#555555", "dashed", "a lens alone"),
+        ):
+            fields = field_curves(profiles, specimen, curve)
+            if not fields:
+                continue
+            across, height = np.array([x for x, _ in fields]), fields[0][1]
+            axis.plot(across.mean(axis=0), 100 * height, color=shade, linestyle=line, label=label)
+            half = half_interval(across)
+            if curve == "edge" and np.isfinite(half).all():
+                low, high = across.mean(axis=0) - half, across.mean(axis=0) + half
+                axis.fill_betweenx(100 * height, low, high, color=colour(number), alpha=0.2, linewidth=0)
+        if axis.lines:
+            axis.legend(loc="upper right", fontsize=7)
+    axes[0].set_ylabel("grey, % of the carbides' contrast")
+
+
 def draw_sizes(axes: list[Axes], distributions: pd.DataFrame) -> None:
     """Cumulative size distributions by number (left) and by area (right), with 95 % bands between fields.
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.image.colour import COLOURS, LUMINANCE, MOST_PIXELS, along, best_axis, parted
 from micro.issues import Issue, issue
 
 
@@ -87,17 +88,17 @@ class DecodedPicture:
     issues: tuple[Issue, ...] = ()
 
 
-LUMINANCE = (0.299, 0.587, 0.114)  # ITU-R BT.601
 # Largest value of a picture of floats: below, nothing says what is white; above, squares overflow.
 FLOAT_RANGE = (1e-3, 1e15)
 DEPTH = "save it as 8 or 16 bit greyscale"
 FULL_SCALES = (1.0, 255.0, 4095.0, 65535.0)
 
 
-def to_grey(pixels: DecodedPicture) -> tuple[NDArray[np.float32], float, list[Issue]]:
+def to_grey(pixels: DecodedPicture, colour: str = "luminance") -> tuple[NDArray[np.float32], float, list[Issue]]:
     """Return (rows, columns) float32 grey levels, their full scale, and what was noticed.
 
-    Equal channels are one grey picture; true colours become luminance (ITU-R BT.601). A picture in which 0
+    Equal channels are one grey picture; true colours become luminance (ITU-R BT.601), one of their channels, or the
+    level along the axis of colour that parts two levels most: `colour` is one of `COLOURS`. A picture in which 0
     is white is turned, so that bright stays bright. The orientation tag is obeyed.
 
     Raises
@@ -108,7 +109,7 @@ def to_grey(pixels: DecodedPicture) -> tuple[NDArray[np.float32], float, list[Is
     issues = list(pixels.issues)
     values = _finite(pixels.values)
     grey_max = _full_scale(values, pixels.grey_max, issues)
-    grey = values if values.ndim == 2 else _one_channel(values, grey_max, issues)
+    grey = values if values.ndim == 2 else _one_channel(values, grey_max, colour, issues)
     grey = grey.astype(np.float32, copy=False)
     if pixels.inverted:
         grey = np.float32(grey_max) - grey
@@ -150,7 +151,7 @@ def _full_scale(values: NDArray, stated: float | None, issues: list[Issue]) -> f
     return 65535.0
 
 
-def _one_channel(values: NDArray, grey_max: float, issues: list[Issue]) -> NDArray:
+def _one_channel(values: NDArray, grey_max: float, colour: str, issues: list[Issue]) -> NDArray:
     samples = values.shape[2]
     if samples in (2, 4):
         if np.any(values[..., -1] != values[..., -1].max()):
@@ -161,11 +162,28 @@ def _one_channel(values: NDArray, grey_max: float, issues: list[Issue]) -> NDArr
     red, green, blue = (values[..., i] for i in range(3))
     if np.array_equal(red, green) and np.array_equal(green, blue):
         return red
+    if colour == "best":
+        return _along_best(values, grey_max, issues)
+    if colour in COLOURS[1:]:
+        issues.append(issue("channel_taken", colour=colour))
+        return values[..., COLOURS.index(colour) - 1]
     issues.append(issue("colours_to_grey"))
     grey = red * np.float32(LUMINANCE[0])
     grey += green * np.float32(LUMINANCE[1])
     grey += blue * np.float32(LUMINANCE[2])
     return grey
+
+
+def _along_best(values: NDArray, grey_max: float, issues: list[Issue]) -> NDArray:
+    """Grey levels along the best axis; says which that is, and what it gains over luminance."""
+    axis = best_axis(values)
+    red, green, blue = axis.weights
+    some = values.reshape(-1, 3)[:: max(1, values.size // 3 // MOST_PIXELS)].astype(float)
+    by_luminance = parted(some, np.array(LUMINANCE))
+    issues.append(
+        issue("colour_axis", red=red, green=green, blue=blue, apart=axis.apart, by_luminance=by_luminance)
+    )  # fmt: skip
+    return along(values, axis.weights, grey_max)
 
 
 def _upright(grey: NDArray, orientation: int) -> NDArray:

@@ -10,13 +10,14 @@ import numpy as np
 
 from micro.image.complaints import complaints_refused
 from micro.image.pixels import DecodedPicture, Header, UnusableError
+from micro.image.unpacking import check_png
 from micro.issues import issue
 
 CHANNELS = {"1": 1, "L": 1, "P": 3, "I;16": 1, "I;16B": 1, "I": 1, "LA": 2, "RGB": 3, "RGBX": 3, "RGBA": 4, "CMYK": 4}
 
 
 # A JPEG that builds up takes about ten scans of all its pixels; thousands would take minutes.
-MOST_SCANS = 64
+MOST_SCANS, MOST_SCANNED_PX = 64, 400_000_000
 
 
 def probe_raster(file: IO[bytes], name: str) -> Header:
@@ -29,9 +30,12 @@ def decode_raster(file: IO[bytes], name: str) -> DecodedPicture:
     picture = _open(file, name)
     header = _header(picture, name)
     if name == "JPEG":
-        _check_jpeg(file)
+        _check_jpeg(file, header.pixels)
+    if name == "PNG":
+        check_png(file)
     if name == "PNG" and _sixteen_bit_colour(picture):
         values = _sixteen_bit_colour_pixels(picture, file)
+        picture = _open(file, name)  # checking its checksums ended the use of the other
     else:
         picture.load()
         if picture.mode == "P" or "transparency" in picture.info:
@@ -41,7 +45,7 @@ def decode_raster(file: IO[bytes], name: str) -> DecodedPicture:
     return DecodedPicture(values, orientation=_orientation(picture), issues=found)
 
 
-def _check_jpeg(file: IO[bytes]) -> None:
+def _check_jpeg(file: IO[bytes], pixels: int) -> None:
     """Refuse a JPEG of too many scans, or whose decoder complains: Pillow would not say so."""
     import cv2
 
@@ -50,7 +54,7 @@ def _check_jpeg(file: IO[bytes]) -> None:
     content = file.read()
     file.seek(place)
     scans = content.count(b"\xff\xda")
-    if scans > MOST_SCANS:
+    if scans > MOST_SCANS or (scans > 1 and scans * pixels > MOST_SCANNED_PX):
         raise UnusableError(f"is a JPEG of {scans} scans", "save or copy it again")
     with complaints_refused():
         # An eighth of the size: everything is unpacked, little of it drawn.

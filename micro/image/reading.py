@@ -86,6 +86,8 @@ MOST_PIXELS = 2**31
 # A micrograph carries noise: beyond this size, packing 100 to 1 only happens to empty pictures.
 BOMB_BYTES = 2**24
 BOMB_RATIO = 100
+# Turning them into greys takes as much again, and half of that: chosen, so that it stays under 1 GiB.
+MOST_BYTES_IN_ONE_PIECE = 450_000_000
 COPY = "save or copy it again"
 CODECS = 'in the checkout: pip install ".[codecs]"; or save it as 8 or 16 bit greyscale without compression'
 
@@ -102,6 +104,8 @@ def read(
     sub_field: SubField | None = None,
     crop_px: Crop | None = None,
     leave_out: Sequence[Box] = (),
+    colour: str = "luminance",
+    cropped: bool = False,
 ) -> Micrograph:
     """Read a TIFF, PNG, JPEG or BMP picture; its content decides, not its ending.
 
@@ -127,6 +131,10 @@ def read(
         Pixels to cut at each side, in place of `crop_bottom_px`.
     leave_out
         Boxes that are not analysed, px of the picture in the file.
+    colour
+        What is measured of a picture in colour, of `micro.image.colour.COLOURS`.
+    cropped
+        The picture was cut out of one of the calibrated size; only used with a calibration.
 
     Raises
     ------
@@ -139,7 +147,7 @@ def read(
         _check_kind(header, sub_field)
         sha256 = hash_of_stream(file)
         pixels = _decode(file, header, page, sub_field)
-        grey, grey_max, issues = to_grey(pixels)
+        grey, grey_max, issues = to_grey(pixels, colour)
         del pixels
         whole = header.shape if sub_field else grey.shape
         told = crop_px if crop_px is not None or crop_bottom_px is None else _bottom(crop_bottom_px)
@@ -151,7 +159,7 @@ def read(
             grey=grey,
             grey_max=grey_max,
             name=spelled(path.stem) if name is None else name,
-            scale=_scale(file, scale, whole, binning),
+            scale=_scale(file, scale, whole, binning, cropped),
             rolling_deg=rolling_deg,
             path=path,
             sha256=sha256,
@@ -207,7 +215,7 @@ def _open(path: Path) -> Iterator[BufferedReader]:
 
 
 @contextmanager
-def _held(path: Path) -> Iterator[IO[bytes]]:
+def _held(path: Path) -> Iterator[io.BytesIO | BufferedReader]:
     """Open a file so that what is hashed is what is decoded, whatever becomes of its name or bytes meanwhile."""
     with _open(path) as file:
         before = os.fstat(file.fileno())
@@ -284,8 +292,11 @@ def _check_kind(header: Header, sub_field: SubField | None) -> None:
     if sub_field is not None:
         if header.format != "TIFF" or header.shape != (sub_field.mosaic_rows, sub_field.mosaic_columns):
             raise UnusableError(f"is no TIFF mosaic of the size it had ({columns} × {rows} px)", "run the study again")
-    elif header.pixels > LARGEST_FIELD_PX and header.format != "TIFF":
+    elif header.pixels > LARGEST_FIELD_PX:
         raise UnusableError(f"is too large for one field ({columns} × {rows} px)", "save it as a tiled TIFF")
+    elif header.bytes_decoded > MOST_BYTES_IN_ONE_PIECE:
+        held = f"holds {header.bytes_decoded // 2**20} MiB of pixels in one piece"
+        raise UnusableError(held, "save it as 8 or 16 bit greyscale")
 
 
 def _bottom(rows: int) -> Crop:
@@ -327,8 +338,10 @@ def _check_content(grey: NDArray[np.float32]) -> None:
         raise UnusableError(f"is {colour} all over ({level:g})", "save the picture again, with the light on")
 
 
-def _scale(file: IO[bytes], scale: Scale | Calibration | None, shape: tuple[int, ...], binning: int) -> Scale | None:
+def _scale(
+    file: IO[bytes], scale: Scale | Calibration | None, shape: tuple[int, ...], binning: int, cropped: bool
+) -> Scale | None:
     """Scale of the picture; a calibration is compared with the size before the data bar was cut."""
     if scale is None:
         return scale_from_tags(file)
-    return scale if isinstance(scale, Scale) else scale.scale_for(shape[1], shape[0], binning)
+    return scale if isinstance(scale, Scale) else scale.scale_for(shape[1], shape[0], binning, cropped)

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-import lzma
 import math
-import zlib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterator
 from typing import IO, Any
 
 import numpy as np
@@ -14,18 +12,12 @@ import numpy as np
 from micro.image.complaints import complaints_refused
 from micro.image.micrograph import SubField
 from micro.image.pixels import DecodedPicture, Header, UnusableError
+from micro.image.unpacking import MOST_OF_A_MOSAIC, check_unpacking
 from micro.issues import issue
 from micro.scale.scale import unlogged
 
 PAGES_COUNTED = 1000
 BY_OPENCV = {"LZW", "JPEG"}
-# How to unpack by steps, and the most that a byte can unpack to (RFC 1951; LZMA: measured on zeros, rounded up).
-UNPACKING: dict[str, tuple[Callable[[], Any], int]] = {
-    "ADOBE_DEFLATE": (zlib.decompressobj, 1032),
-    "DEFLATE": (zlib.decompressobj, 1032),
-    "LZMA": (lzma.LZMADecompressor, 8000),
-}
-HARMLESS_BYTES = 2**26
 GREY_OR_COLOUR = {"MINISBLACK", "MINISWHITE", "RGB", "PALETTE", "YCBCR"}
 
 
@@ -44,7 +36,7 @@ def decode_tiff(file: IO[bytes], page: int | None = None, sub_field: SubField | 
         chosen = tiff.pages[index]
         _check_segments(chosen, tiff.filehandle.size)
         if sub_field is None:
-            _check_unpacking(chosen, range(math.prod(chosen.chunked)))
+            check_unpacking(chosen, range(math.prod(chosen.chunked)))
         values = _values(chosen, file, index) if sub_field is None else _part(chosen, sub_field)
         found = (issue("page_taken", page=index + 1, pages=pages),) if pages > 1 else ()
         if chosen.photometric.name == "PALETTE":
@@ -150,21 +142,6 @@ def _check_segments(page: Any, size: int) -> None:
         raise UnusableError("is damaged: it has empty strips", "save or copy it again")
 
 
-def _check_unpacking(page: Any, segments: Iterable[int]) -> None:
-    """No strip or tile may unpack to more than its pixels: the decoders of tifffile know no limit."""
-    packing = getattr(page.compression, "name", "")
-    if packing not in UNPACKING:
-        return
-    start, ratio = UNPACKING[packing]
-    most = math.prod(page.chunks) * page.dtype.itemsize
-    handle = page.parent.filehandle
-    for index in segments:
-        if page.databytecounts[index] * ratio > HARMLESS_BYTES:
-            handle.seek(page.dataoffsets[index])
-            if len(start().decompress(handle.read(page.databytecounts[index]), most + 1)) > most:
-                raise UnusableError("is damaged: a strip unpacks to more than its pixels", "save or copy it again")
-
-
 def _values(page: Any, file: IO[bytes], index: int) -> np.ndarray:
     if getattr(page.compression, "name", "") in BY_OPENCV and not _has_codecs():
         return _by_opencv(file, index)
@@ -188,7 +165,7 @@ def _part(page: Any, sub_field: SubField) -> np.ndarray:
     for row in range(top // high, (bottom - 1) // high + 1):
         for column in range(left // wide, (right - 1) // wide + 1):
             index = row * across + column
-            _check_unpacking(page, [index])
+            check_unpacking(page, [index], MOST_OF_A_MOSAIC)
             handle.seek(page.dataoffsets[index])
             segment = page.decode(handle.read(page.databytecounts[index]), index)[0]
             y0, x0 = row * high, column * wide

@@ -161,6 +161,8 @@ def estimate_rolling_direction(angle_deg: ArrayLike, major: ArrayLike, minor: Ar
 HALVINGS = 40
 # No direction of a field is known better (chosen: a tenth of what a stage is turned by); keeps weights finite.
 BEST_KNOWN_DEG = 0.01
+# No axis lies farther from another.
+FARTHEST_DEG = 90.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,8 +174,8 @@ class PooledDirection:
     angle_deg
         From the horizontal, counter-clockwise as seen, 0 to 180; NaN without a field that has a direction.
     standard_uncertainty_deg
-        Of that angle: scatter between the fields included, and widened by Student's t as few fields tell little of
-        that scatter, so that 1.96 of it hold the direction 95 times in 100.
+        Of that angle, such that 1.96 of it hold the direction 95 times in 100: by the scatter between the fields and
+        Student's t, as few fields tell little of that scatter, and not below what the fields' own uncertainties give.
     between_deg
         Standard deviation of the direction between fields beyond their own uncertainties.
     p_value
@@ -192,7 +194,9 @@ def pooled_direction(angle_deg: ArrayLike, standard_uncertainty_deg: ArrayLike) 
 
     Axes are averaged as double angles, so that 179° and 1° give 0°. The variance between fields is that of R. C. Paule
     and J. Mandel (1982), the uncertainty that of J. Hartung and G. Knapp (2001), not below what the fields' own
-    uncertainties give (both from memory). Each field is compared with all others pooled.
+    uncertainties give (both from memory). Each field is compared with all others pooled. Simulated in
+    `tests/measures/test_pooled_direction.py`: 2 to 8 fields that scatter between them as much as each is unsure, or
+    more, are held in 94 to 97 of 100 (two such fields in up to 98); without scatter it is careful, 98 to 99.
 
     Parameters
     ----------
@@ -210,9 +214,12 @@ def pooled_direction(angle_deg: ArrayLike, standard_uncertainty_deg: ArrayLike) 
     if not count:
         return PooledDirection(np.nan, np.nan, np.nan, p_value)
     angle, own = angle[known], np.maximum(own[known], BEST_KNOWN_DEG)
-    mean, variance, between = (value[0] for value in _pool(angle, own, np.ones((1, count))))
-    widened = student_t(count - 1) / NORMAL_95 if count > 1 and between > 0 else 1.0
+    mean, _, between = (value[0] for value in _pool(angle, own, np.ones((1, count))))
+    unsure_deg = float(np.sqrt(1 / np.sum(1 / own**2)))
     if count > 1:
+        _, variance, square = _weighted(_turn(angle - mean), own, np.ones((1, count)), between[None])
+        by_scatter = student_t(count - 1) / NORMAL_95 * float(np.sqrt(variance * square / (count - 1))[0])
+        unsure_deg = float(np.clip(by_scatter, unsure_deg, FARTHEST_DEG / NORMAL_95))
         others, unsure, scatter = _pool(angle, own, 1 - np.eye(count))
         total = own**2 + unsure + scatter
         off = np.abs(_turn(angle - others)) / np.sqrt(total)
@@ -222,7 +229,7 @@ def pooled_direction(angle_deg: ArrayLike, standard_uncertainty_deg: ArrayLike) 
         known_scatter = np.isinf(freedom)
         beyond = np.where(known_scatter, ndtr(-off), stdtr(np.where(known_scatter, 1.0, freedom), -off))
         p_value[known] = np.minimum(1.0, count * 2 * beyond)
-    return PooledDirection(float(mean % 180), float(np.sqrt(variance) * widened), float(np.sqrt(between)), p_value)
+    return PooledDirection(float(mean % 180), unsure_deg, float(np.sqrt(between)), p_value)
 
 
 def _turn(angle_deg: FloatArray) -> FloatArray:

@@ -13,7 +13,7 @@ from micro.measures.neighbours import Neighbours, neighbours
 from micro.measures.orientation import RollingDirection, estimate_rolling_direction, orientation, orientation_order
 from micro.measures.within_field import WITHIN, Carbides
 from micro.segmentation.blurred_shapes import resolved_diameter_px
-from micro.segmentation.segmentation import Segmentation
+from micro.segmentation.segmentation import EdgeProfile, Segmentation
 from micro.segmentation.uncertainty import area_fraction_uncertainty
 from micro.statistics.sampling import NORMAL_95
 from micro.tables.columns import FIELDS, flagged, typed
@@ -80,10 +80,17 @@ PROFILE_POINTS = 256
 
 
 def curves(
-    particles: pd.DataFrame, along: Intercepts, across: Intercepts, bands: Banding, near: Neighbours
+    particles: pd.DataFrame,
+    along: Intercepts,
+    across: Intercepts,
+    bands: Banding,
+    near: Neighbours,
+    edge: EdgeProfile | None = None,
 ) -> pd.DataFrame:
-    """Return the curves of all carbides of a field; x of a class is its middle."""
+    """Return the curves of all carbides of a field; x of a class is its middle, of an edge the distance outwards."""
     drawn = [("rose", *_rose(particles), "°")]
+    if edge is not None:
+        drawn += [("edge", edge.distance_px, edge.height, "px"), ("edge_of_lens", edge.lens_px, edge.height, "px")]
     every = max(1, len(bands.position) // PROFILE_POINTS)
     for name, values in (
         ("band_profile", bands.fraction),
@@ -177,7 +184,7 @@ def measure_field(segmentation: Segmentation, particles: pd.DataFrame, rolling_d
         bands, near = field.banding(), field.neighbours()
         rows.append(field.row(total, along, across, bands, near))
         if name == "all":
-            drawn = curves(particles, along, across, bands, near)
+            drawn = curves(particles, along, across, bands, near, segmentation.verdict.profile)
     values = {c.name: [row.get(c.name, "" if c.dtype == "str" else np.nan) for row in rows] for c in PIXEL_FIELDS}
     return FieldMeasures(typed(PIXEL_FIELDS, values, len(rows)), drawn)
 
@@ -290,8 +297,30 @@ class _OneClass:
             "intercepts_along": (met_along, None),
             "intercepts_across": (met_across, None),
             "anisotropy_index": (met_across, met_along),
+            **self.weighted_sums(weight),
         }
-        return {column: carbides.relative_uncertainty(*sums[quantity]) for quantity, column in WITHIN.items()}
+        found = {quantity: carbides.relative_uncertainty(*own_sums) for quantity, own_sums in sums.items()}
+        ecd, area = own["ecd_px"].to_numpy(float), own["area_px2"].to_numpy(float)
+        for end, of_each in (("", weight), ("_by_area", weight * area)):
+            for pct in (10, 50, 90):
+                found[f"ecd_d{pct}{end}"] = carbides.uncertainty_of_quantile(ecd, of_each, pct / 100)
+        return {column: found[quantity] for quantity, column in WITHIN.items()}
+
+    def weighted_sums(self, weight: FloatArray) -> dict[str, tuple[FloatArray, FloatArray]]:
+        """Numerator and denominator of each carbide for means over carbides; shapes only where they are resolved."""
+        own = self.particles
+        by_area = weight * own["area_px2"].to_numpy(float)
+        shaped = np.where(flagged(own["flags"], "small"), 0.0, weight)
+        aspect = own["aspect_ratio"].to_numpy(float)
+        known = np.where(np.isfinite(aspect), shaped, 0.0)
+        return {
+            "area_weighted_ecd": (by_area * own["ecd_px"].to_numpy(float), by_area),
+            "mean_aspect_ratio": (known * np.nan_to_num(aspect), known),
+            "elongation_along_rolling": (
+                shaped * own["length_along_px"].to_numpy(float),
+                shaped * own["width_across_px"].to_numpy(float),
+            ),
+        }
 
 
 def _unresolved_share(own: pd.DataFrame) -> float:

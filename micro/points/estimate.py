@@ -120,7 +120,8 @@ class Bias:
     difference
         P_P less A_A: with all the counting noise.
     limits
-        Where 95 % of the single fields' differences are expected (J. M. Bland and D. G. Altman, Lancet 327, 1986).
+        Where the difference of the next field is expected in 95 of 100: d ± t·s·√(1 + 1/n), the limits of agreement of
+        J. M. Bland and D. G. Altman (Lancet 327, 1986) for few fields; NaN with one.
     judged
         The same difference without counting noise; the verdict rests on it.
     p_value
@@ -199,7 +200,8 @@ def bias_of(specimen: str, carbide_class: str, fields: pd.DataFrame, wanted_accu
     plain_low, plain_high = difference.interval()
     if counted.widened:
         plain_low, plain_high = min(plain_low, counted.low - measured), max(plain_high, counted.high - measured)
-    half = student_t(math.inf) * difference.std
+    # The next field scatters, and the mean it scatters about is itself uncertain.
+    half = student_t(difference.degrees_of_freedom) * difference.std * math.sqrt(1 + 1 / max(len(fields), 1))
     return Bias(
         specimen=specimen,
         carbide_class=carbide_class,

@@ -89,9 +89,9 @@ class Plan:
             said.append("  no fraction is expected, so the accuracy is open; --expected-pct plans it")
             return said
         accuracy = expected_accuracy_pct(self.expected_fraction, self.points, self.fields)
-        said.append(f"  at {100 * self.expected_fraction:g} % this gives about ±{accuracy:.0f} %RA at best")
+        said.append(f"  at {100 * self.expected_fraction:g} % this gives about {accuracy:.0f} %RA at best")
         if self.fields < self.wanted_fields:
-            said.append(f"  ±{self.wanted_accuracy_pct:g} %RA needs about {self.wanted_fields} fields")
+            said.append(f"  {self.wanted_accuracy_pct:g} %RA needs about {self.wanted_fields} fields")
         return said
 
 

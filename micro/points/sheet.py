@@ -235,6 +235,7 @@ class Picture:
     crop_bottom_px: int | None = None
     sub_field: SubField | None = None
     crop_px: Crop | None = None
+    colour: str = "luminance"
 
 
 @dataclass(frozen=True)
@@ -371,6 +372,7 @@ def _sheet_field(picture: Picture, placed: Callable[[int, int], Grid | Scattered
         name=picture.field,
         sub_field=picture.sub_field,
         crop_px=picture.crop_px,
+        colour=picture.colour,
     ).core
     shown = shown_grey(micrograph)
     grid = placed(shown.shape[1], shown.shape[0])

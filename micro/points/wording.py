@@ -24,7 +24,7 @@ def bias_lines(bias: Bias) -> Iterator[str]:
     if bias.specimen == "":
         return
     p = bias.counted
-    accuracy = f", ±{p.relative_accuracy_pct:.0f} %RA" if math.isfinite(p.relative_accuracy_pct) else ""
+    accuracy = f", {p.relative_accuracy_pct:.0f} %RA" if math.isfinite(p.relative_accuracy_pct) else ""
     yield (
         f"  counted {percent(p.mean)} %{ends(p.low, p.high)}{accuracy}; {p.fields} "
         f"field{'s' * (p.fields != 1)}, {p.points} points; {more_fields(bias)}"
@@ -57,7 +57,7 @@ def verdict_sentence(bias: Bias) -> str:
 
 def more_fields(bias: Bias) -> str:
     """Say how many more fields the wanted %RA needs."""
-    wanted = f"±{bias.wanted_accuracy_pct:g} %RA"
+    wanted = f"{bias.wanted_accuracy_pct:g} %RA"
     if bias.more_fields is None:
         return f"this count does not tell how many fields {wanted} needs"
     if bias.more_fields == 0:

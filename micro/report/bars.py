@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from micro.figures.forest import ForestRow, draw_forest, height_in
 from micro.report.drawing import Save
-from micro.report.page import PageFigure, PageSection, PageTable
+from micro.report.page import PageFigure, PageTable
 from micro.report.wording import figures, plain_name, printed_factor, printed_unit, with_ends
 from micro.specimens.quantities import BY_NAME
 
@@ -198,17 +198,6 @@ def printed_bars(bars: Bars) -> Iterator[str]:
             yield _capital(_heading(bars, quantity))
             for bar in bars.names:
                 yield f"  {bar:<{wide}}  {with_ends(*bars.ends(bar, quantity)):<28}{letters.get(bar, '')}".rstrip()
-
-
-def bars_section(bars: Bars) -> PageSection | None:
-    """One table of bars by quantities; None for a single bar."""
-    if len(bars.names) < FEWEST_BARS:
-        return None
-    text = [MEANING_OF_LETTERS] if not bars.reference and len(bars.names) >= LETTERED else []
-    tables = [bars_table(bars, MAIN)]
-    if bars.reference:
-        tables.append(reference_table(bars, MAIN))
-    return PageSection("bars", "The bars side by side", text, tables=tables, folded=False)
 
 
 def bars_table(bars: Bars, quantities: Sequence[str]) -> PageTable:

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 from micro import results
 from micro.analysis import Analysis
 from micro.batch.job import PROFILE_COLUMNS, Outcome, is_band_profile
-from micro.figures.specimens import draw_banding, draw_chords, draw_neighbours, draw_rose, draw_sizes
+from micro.figures.specimens import draw_banding, draw_chords, draw_edges, draw_neighbours, draw_rose, draw_sizes
 from micro.issue_kinds import SEVERITIES
-from micro.issues import Issue, message_text
+from micro.issues import Issue, gravest_first, message_text
 from micro.measures.banding import SIGNIFICANCE
 from micro.points.lessons import read_lessons
 from micro.report.bars import forest_figures
@@ -22,9 +22,11 @@ from micro.report.detection_section import detection_sections
 from micro.report.drawing import Save, drawing
 from micro.report.field_pictures import field_pictures, same_scale_pictures, typical_micrograph
 from micro.report.field_table import field_table
+from micro.report.glance import glance_section
 from micro.report.page import PageAnswer, PageFigure, PageParts, PageSection, listed_pictures, render_page
+from micro.report.review_section import review_sections
 from micro.report.sections import answer_sections
-from micro.report.summary import MOST_IN_WORDS, study_bars, summary_parts
+from micro.report.summary import MOST_IN_WORDS, UNCOUNTED, study_bars, summary_parts
 from micro.report.taught_section import taught_sections
 from micro.report.wording import methods
 from micro.specimens.detected import read_detected
@@ -77,8 +79,8 @@ def study_figures(
 
 def profile_figures(profiles: pd.DataFrame, shown: list[str], save: Save) -> list[PageFigure]:
     """Figures from the curves of the fields: directions, chords, neighbours."""
-    starts = ("rose", ("carbide_chord", "matrix_chord"), "neighbour")
-    rose, chords, neighbours = (profiles[profiles["curve"].str.startswith(start)] for start in starts)
+    starts = ("rose", ("carbide_chord", "matrix_chord"), "neighbour", "edge")
+    rose, chords, neighbours, edges = (profiles[profiles["curve"].str.startswith(start)] for start in starts)
     return [
         save(
             "rose", len(shown), 2.05, partial(draw_rose, profiles=rose, specimens=shown),
@@ -97,6 +99,13 @@ def profile_figures(profiles: pd.DataFrame, shown: list[str], save: Save) -> lis
             "Distance of each carbide to its nearest neighbour, beside the same carbides placed at random without "
             "overlap: to the left clustered, to the right evenly spread. Bands are 95 % intervals between fields.",
             "Distributions of the nearest neighbour distance of each specimen, measured and at random.",
+        ),
+        save(
+            "edges", len(shown), 2.3, partial(draw_edges, profiles=edges, specimens=shown),
+            "What the edges look like: grey across the outlines of all carbides, matrix to the right, beside the edge "
+            "that a lens alone draws. Bright rims draw the ends of the edge outwards, to the right, domed carbides and "
+            "dark rims inwards. Bands are 95 % intervals between fields.",
+            "Grey across the mean edge of the carbides of each specimen, beside that of a lens alone.",
         ),
     ]  # fmt: skip
 
@@ -178,10 +187,11 @@ def write_report(
         parts = PageParts(
             summary=page_answers(study, tables["specimens"], answer, save),
             figures=study_figures(study, tables, answer.specimens, save, out),
-            sections=study_sections(study, tables, answer, save, out),
+            sections=[*review_sections(study, outcomes, tables), *study_sections(study, tables, answer, save, out)],
             methods=methods(study, outcomes, tables["fields"]),
             pictures=study_pictures(study, outcomes, tables["fields"], out),
             troubles=answer.troubles,
+            doubts=() if answer.count is not None else (UNCOUNTED,),
         )
         page = render_page(study, outcomes, tables["specimens"], parts)
     with results.whole_file(out / results.REPORT) as stream:
@@ -204,8 +214,10 @@ def study_sections(
 ) -> list[PageSection]:
     """Parts of the page that answer the study, then the count by people where there is one."""
     bars = study_bars(study, tables["specimens"], answer)
+    glance = glance_section(study, bars, answer)
+    sections = [glance] if glance is not None else []
     detected = read_detected(out)
-    sections = answer_sections(answer, bars, same_scale_pictures(study, tables["fields"]), save, detected)
+    sections += answer_sections(answer, bars, same_scale_pictures(study, tables["fields"]), save, detected)
     sections += detection_sections(detected, tables["specimens"], save)
     sections += taught_sections(read_lessons(out), tables, save, out)
     return sections if answer.count is None else [*sections, *point_sections(answer.count, out, save)]
@@ -231,7 +243,7 @@ def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFra
         measured.sort(key=lambda f: -worst(issues[specimen.name, f.name]))
         for field in measured[: each if number < MOST_PICTURED else 0]:
             row = every[specimen.name, field.name]
-            text = message_text(issues[specimen.name, field.name])
+            text = message_text(gravest_first(issues[specimen.name, field.name]))
             made = field_pictures(field, float(row["um_per_px"]), text, out, pixels)
             if made is not None:
                 pictures.append(made)

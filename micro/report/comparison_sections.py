@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,7 +18,7 @@ from micro.owned import own
 from micro.points.agreement import Agreement, most_apart
 from micro.points.estimate import Bias, Interval
 from micro.points.wording import counter_lines, heading, number, percent, verdict_sentence
-from micro.report.bars import MORE, Bars, bars_table
+from micro.report.bars import MAIN, MORE, Bars, bars_table
 from micro.report.drawing import Save
 from micro.report.page import PagePicture, PageSection, PageTable
 from micro.report.study_figures import draw_point_count
@@ -48,9 +49,13 @@ def comparison_section(comparison: pd.DataFrame, bars: Bars, pictures: Sequence[
     if comparison.empty:
         return None
     pairs = findings(comparison)
-    tables = [pair_table(pair, comparison) for pair in pairs] if len(pairs) == 1 else [bars_table(bars, MORE)]
+    tables = (
+        [pair_table(pair, comparison) for pair in pairs]
+        if len(pairs) == 1
+        else [replace(bars_table(bars, quantities), printed=False) for quantities in (MAIN, MORE)]
+    )
     text = (*TEXT, refused_sentence(pairs)) if len(pairs) > 1 and refused_sentence(pairs) else TEXT
-    return PageSection("comparison", "More on the comparison", text, pictures, tables=tables)
+    return PageSection("comparison", "More on the comparison", text, pictures, tables=tables, printed=True)
 
 
 def refused_sentence(pairs: Sequence[PairFindings]) -> str:
@@ -135,7 +140,7 @@ def _unit(row: dict[Any, Any]) -> str:
 
 def coupon_section(answer: Analysis, save: Save) -> PageSection | None:
     """Every coupon, ratios of the directions, groups against each other, means."""
-    from micro.comparison.coupons import CAUTIONS, outlier_sentences
+    from micro.comparison.coupon_words import CAUTIONS, outlier_sentences
     from micro.report.study_figures import draw_coupons
 
     analysis = answer.coupons
@@ -143,14 +148,23 @@ def coupon_section(answer: Analysis, save: Save) -> PageSection | None:
         return None
     figure = save(
         "coupons", 1, 3.4, partial(draw_coupons, analysis=analysis),
-        "Toughness of every coupon (filled), and the mean of its group with its 95 % interval (open). Outliers are "
+        "Toughness of every test bar (filled), and the mean of its group with its 95 % interval (open). Outliers are "
         "ringed; none is left out.",
-        "Toughness of all coupons by specimen and direction, with the means and their 95 % intervals.",
+        "Toughness of all test bars by specimen and direction, with the means and their 95 % intervals.",
     )  # fmt: skip
     tables = [direction_table(analysis), group_table(analysis), mean_table(analysis)]
     notes = [*_warnings(analysis.ratios), *_warnings(analysis.groups), *outlier_sentences(analysis)]
-    lists = [("To know about the coupons", list(dict.fromkeys(notes)))] if notes else []
-    return PageSection("coupons", "Toughness coupons", CAUTIONS, (), lists, [figure], [t for t in tables if t.rows])
+    lists = [("To know about the test bars", list(dict.fromkeys(notes)))] if notes else []
+    return PageSection(
+        "coupons",
+        "Toughness of the test bars",
+        CAUTIONS,
+        (),
+        lists,
+        [figure],
+        [t for t in tables if t.rows],
+        printed=True,
+    )
 
 
 def direction_table(analysis: CouponAnalysis) -> PageTable:
@@ -163,11 +177,11 @@ def direction_table(analysis: CouponAnalysis) -> PageTable:
         for r in analysis.ratios.to_dict("records")
     ]  # fmt: skip
     columns = (
-        "group", "coupons along + across", "transverse over longitudinal", "verdict",
-        f"hardness, transverse less longitudinal, {analysis.hardness_scale}", "gap that such coupons show",
-        f"more coupons for a gap of {analysis.gap_pct:g} %",
+        "group", "test bars along + across", "transverse over longitudinal", "verdict",
+        f"hardness, transverse less longitudinal, {analysis.hardness_scale}", "gap that such test bars show",
+        f"more test bars for a gap of {analysis.gap_pct:g} %",
     )  # fmt: skip
-    note = "The gap that such coupons show is found in four of five tests, if they scatter as these do."
+    note = "The gap that such test bars show is found in four of five tests, if they scatter as these do."
     return PageTable("Transverse against longitudinal", columns, rows, note)
 
 
@@ -181,7 +195,7 @@ def group_table(analysis: CouponAnalysis) -> PageTable:
         for r in analysis.groups.to_dict("records")
     ]  # fmt: skip
     columns = ("groups", "direction", "ratio of toughness", "verdict", f"hardness, less, {analysis.hardness_scale}")
-    return PageTable("Group against group", columns, rows)
+    return PageTable("Group against group", columns, rows, printed=False)
 
 
 def mean_table(analysis: CouponAnalysis) -> PageTable:
@@ -193,8 +207,8 @@ def mean_table(analysis: CouponAnalysis) -> PageTable:
         )
         for r in analysis.summary.to_dict("records")
     ]  # fmt: skip
-    columns = ("group, direction", "quantity", "mean", "standard deviation", "coupons")
-    return PageTable("Means of the groups", columns, rows)
+    columns = ("group, direction", "quantity", "mean", "standard deviation", "test bars")
+    return PageTable("Means of the groups", columns, rows, printed=False)
 
 
 def _power(row: dict[Any, Any]) -> tuple[str, str]:
@@ -234,7 +248,7 @@ METHOD = (
 SCORES = {0.0: "out", 0.5: "boundary", 1.0: "in"}
 CAPTION = (
     "Every field: counted over measured (left), and their difference over their mean (right) with the mean difference, "
-    "its 95 % interval (band) and the limits of agreement of single fields (dashed). Counting noise is in both."
+    "its 95 % interval (band) and the limits that hold the next field in 95 of 100 (dashed). Counting noise is in both."
 )
 ALTERNATIVE = "Counted against measured fraction of every field, and the differences with their limits of agreement."
 
@@ -249,7 +263,7 @@ def point_sections(agreement: Agreement, out: Path, save: Save) -> list[PageSect
     said = [*verdicts, *counter_lines(agreement.between), *agreement.messages]
     sections = [PageSection("point-count", "Point count by people", METHOD, (), [("In words", said)], [figure], [
         count_table(agreement)
-    ])]  # fmt: skip
+    ], printed=True)]  # fmt: skip
     pictures = apart_pictures(agreement, out)
     if pictures:
         text = ("The centre of the open cross is what was judged; the lines are the program's outlines.",)
@@ -269,7 +283,7 @@ def count_table(agreement: Agreement) -> PageTable:
 
 def _cells(bias: Bias) -> tuple[str, ...]:
     p = bias.counted
-    accuracy = f"±{p.relative_accuracy_pct:.0f}" if math.isfinite(p.relative_accuracy_pct) else "unknown"
+    accuracy = f"{p.relative_accuracy_pct:.0f}" if math.isfinite(p.relative_accuracy_pct) else "unknown"
     limits = " to ".join(number(100 * limit, 1, "+") for limit in bias.limits)
     return (
         heading(bias), f"{p.fields}, {p.points}", with_ends(100 * p.mean, 100 * p.low, 100 * p.high), accuracy,

@@ -6,6 +6,7 @@ import base64
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,12 +29,13 @@ QUALITY = 82
 
 @dataclass(frozen=True)
 class FieldPictures:
-    """One field bare and with outlines, as data addresses for a page, and its troubles in words."""
+    """One field bare and with outlines, as data addresses for a page, its troubles in words, where it is in full."""
 
     field: str
     bare: str
     outlined: str
     message: str
+    full: str
 
 
 def field_pictures(field: Field, um_per_px: float, message: str, out: Path, pixels: float) -> FieldPictures | None:
@@ -49,8 +51,11 @@ def field_pictures(field: Field, um_per_px: float, message: str, out: Path, pixe
     if micrograph.data_bar.size:
         bare = np.vstack([bare, to_display(micrograph.data_bar, low, high)])
     bare = with_strip(bare, (), um_per_px)
+    full = f"{results.OUTLINES}/{quote(field.stem + '.png', errors='replace')}"
     widest = min(WIDEST_PX, int((pixels * bare.shape[1] / bare.shape[0]) ** 0.5))
-    return FieldPictures(field.name, data_address(bare, widest), data_address(outlined[..., ::-1], widest), message)
+    return FieldPictures(
+        field.name, data_address(bare, widest), data_address(outlined[..., ::-1], widest), message, full
+    )
 
 
 def same_scale_pictures(study: Study, fields: pd.DataFrame) -> list[PagePicture]:
@@ -99,7 +104,12 @@ def _read(field: Field) -> Micrograph | None:
     part = field.sub_field
     try:
         return read(
-            field.image, page=field.page, crop_bottom_px=field.crop_bottom_px, crop_px=field.crop_px, sub_field=part
+            field.image,
+            page=field.page,
+            crop_bottom_px=field.crop_bottom_px,
+            crop_px=field.crop_px,
+            sub_field=part,
+            colour=field.colour,
         ).core
     except InputError:
         return None

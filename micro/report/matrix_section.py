@@ -45,7 +45,12 @@ def matrix_section(matrix: pd.DataFrame, save: Save) -> PageSection | None:
             )
         )  # fmt: skip
     return PageSection(
-        "matrix", "What the matrix keeps", (METHOD, LEFT_OUT), figures=figures, tables=[matrix_table(matrix)]
+        "matrix",
+        "What the matrix keeps",
+        (METHOD, LEFT_OUT),
+        figures=figures,
+        tables=[matrix_table(matrix)],
+        printed=True,
     )
 
 

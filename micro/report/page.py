@@ -9,7 +9,9 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from micro.batch.job import Outcome, library_versions
-from micro.issues import grouped
+from micro.errors import one_line
+from micro.issue_kinds import SEVERITIES
+from micro.issues import gravest_first, grouped
 from micro.report.record import pinned
 from micro.report.wording import (
     GROUPS,
@@ -26,9 +28,13 @@ from micro.report.wording import (
 from micro.study.model import Specimen, Study
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import pandas as pd
 
     from micro.report.field_pictures import FieldPictures
+
+NOTE = next(iter(SEVERITIES))
 
 
 @dataclass(frozen=True)
@@ -61,17 +67,29 @@ ROWS_A_PAGE = 100
 
 @dataclass(frozen=True)
 class PageTable:
-    """A table of the page; cells are printed as they are, the first of a row names it; the note stands below."""
+    """A table of the page; cells stand as they are, the first of a row names it; the note stands below.
+
+    Where it is not `printed`, a print names the file that holds its numbers.
+    """
 
     title: str
     columns: Sequence[str]
     rows: Sequence[Sequence[str]]
     note: str = ""
+    printed: bool = True
+
+    def __post_init__(self) -> None:
+        for row in self.rows:
+            if len(row) != len(self.columns):
+                raise ValueError(f"{len(row)} cells under {len(self.columns)} columns, in the row of {row[0]!r}")
 
 
 @dataclass(frozen=True)
 class PageSection:
-    """A part of the page: text, pictures in a row, lists under headings, figures and tables; folded or in sight."""
+    """A part of the page: text, pictures in a row, lists under headings, figures and tables; folded or in sight.
+
+    What is in sight is printed; of what is folded, what is marked so.
+    """
 
     id: str
     title: str
@@ -81,6 +99,7 @@ class PageSection:
     figures: Sequence[PageFigure] = ()
     tables: Sequence[PageTable] = ()
     folded: bool = True
+    printed: bool = False
 
 
 @dataclass(frozen=True)
@@ -97,7 +116,7 @@ class PageAnswer:
 
 @dataclass(frozen=True)
 class PageParts:
-    """All that the page shows beside the numbers of the specimens; `troubles` are those of no single field."""
+    """All that the page shows beside the numbers of the specimens; `troubles`, `doubts`: those of no single field."""
 
     summary: Sequence[PageAnswer]
     figures: Sequence[PageFigure]
@@ -105,6 +124,7 @@ class PageParts:
     methods: Sequence[str]
     pictures: Sequence[dict[str, Any]]
     troubles: Sequence[str] = ()
+    doubts: Sequence[str] = ()
 
 
 def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFrame, parts: PageParts) -> str:
@@ -120,12 +140,14 @@ def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFra
         lead=lead(study, outcomes),
         parts=contents(parts),
         summary=parts.summary,
-        troubles=[*(o.trouble for o in outcomes if o.trouble), *parts.troubles],
-        notices=notices(outcomes),
+        troubles=troubles_without_folders(study, outcomes, parts.troubles),
+        notices=[*parts.doubts, *notices(outcomes, touching=True)],
+        remarks=notices(outcomes, touching=False),
         figures=parts.figures,
         specimens=[specimen_numbers(s, specimens) for s in study.specimens],
         open_sections=[section for section in parts.sections if not section.folded],
         sections=[section for section in parts.sections if section.folded],
+        unprinted=unprinted(parts),
         pictures=parts.pictures,
         methods=parts.methods,
         provenance=provenance(study, outcomes),
@@ -136,25 +158,39 @@ def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFra
 
 def contents(parts: PageParts) -> list[dict[str, str]]:
     """Parts of the page for its table of contents."""
-    named = [("summary", "Answers")]
-    named += [(section.id, section.title) for section in parts.sections if not section.folded]
+    named = [(section.id, section.title) for section in parts.sections if not section.folded]
+    named += [("summary", "Answers")]
     named += [("figures", "Figures"), ("numbers", "Numbers of each specimen")]
     named += [(section.id, section.title) for section in parts.sections if section.folded]
     named += [("fields", "Fields"), ("methods", "Methods"), ("cautions", "Cautions")]
     return [{"id": i, "name": n} for i, n in named if i != "figures" or parts.figures]
 
 
+def unprinted(parts: PageParts) -> str:
+    """Say what stands on the page and not on its print, and where its numbers are."""
+    names = [section.title for section in parts.sections if section.folded and not section.printed]
+    names = ["Figures", "Numbers of each specimen", *names, "Fields", "Where the numbers come from"]
+    return (
+        f"Not printed: {', '.join(names)}, and tables whose numbers comparison.csv and group_ratios.csv hold. All "
+        "stand in report.html on a screen, their numbers in the tables (CSV) and in run.json beside it, their figures "
+        "in the folder figures. The box at the head of the page prints all."
+    )
+
+
 def lead(study: Study, outcomes: Sequence[Outcome]) -> str:
     """Say how much was measured, in one line."""
     measured = sum(not o.trouble for o in outcomes)
     specimens = len(study.specimens)
-    return f"{specimens} specimen{'s' * (specimens != 1)}, {measured} of {len(outcomes)} fields measured."
+    planes = list(dict.fromkeys(s.plane for s in study.specimens if s.plane))
+    seen = f", {' and '.join(planes)} plane{'s' * (len(planes) > 1)}" if planes else ""
+    return f"{specimens} specimen{'s' * (specimens != 1)}, {measured} of {len(outcomes)} fields measured{seen}."
 
 
-def notices(outcomes: Sequence[Outcome]) -> list[str]:
-    """Issues of the fields, each once, with the fields it holds for."""
-    issues = (one.at(f"{o.specimen} {o.field}") for o in outcomes for one in o.issues)
-    return [f"{group.text}: {listed(group.places, 5)}." for group in grouped(issues)]
+def notices(outcomes: Sequence[Outcome], touching: bool) -> list[str]:
+    """Issues of the fields that touch numbers, or those that do not, each once with its fields; the gravest first."""
+    every = (one.at(f"{o.specimen} {o.field}") for o in outcomes for one in o.issues)
+    issues = [one for one in every if (one.severity != NOTE) == touching]
+    return [f"{group.text}: {listed(group.places, 5)}." for group in grouped(gravest_first(issues))]
 
 
 def specimen_numbers(specimen: Specimen, specimens: pd.DataFrame) -> dict[str, Any]:
@@ -195,6 +231,21 @@ def about(specimen: Specimen, own: pd.DataFrame) -> str:
     words.append(f"{fields} field{'s' * (fields != 1)}" if fields else "no field was measured")
     said = ", ".join(w for w in words if w)
     return said[:1].upper() + said[1:] + "."
+
+
+def troubles_without_folders(study: Study, outcomes: Sequence[Outcome], others: Sequence[str]) -> list[str]:
+    """Lines of what was not measured or used, with names of files only: a report is passed on."""
+    images = {(s.name, f.name): (f.image,) for s in study.specimens for f in s.fields}
+    lines = [_named(o.trouble, images.get((o.specimen, o.field), ())) for o in outcomes if o.trouble]
+    read = {study.coupons, study.path, *(path for s in study.specimens for path in (s.calibration, *s.taught_by))}
+    return [*lines, *(_named(line, tuple(path for path in read if path is not None)) for line in others)]
+
+
+def _named(line: str, paths: Sequence[Path]) -> str:
+    """Put the names of files in the place of their paths, the longest first."""
+    for path in sorted(paths, key=lambda path: -len(str(path))):
+        line = line.replace(one_line(str(path)), one_line(path.name))
+    return line
 
 
 def provenance(study: Study, outcomes: Sequence[Outcome]) -> list[list[str]]:

@@ -54,7 +54,7 @@ class RunRecord:
 def run_record(study: Study, outcomes: tuple[Outcome, ...], out: Path, date: str, seconds: float) -> RunRecord:
     """Record of a run that ended at `date` (ISO 8601); hashes of its tables are taken from the folder `out`."""
     files = [study.path, study.coupons, *(s.calibration for s in study.specimens)]
-    files += [path for s in study.specimens for path in s.taught_by]
+    files += [path for s in study.specimens for path in (*s.taught_by, *s.review)]
     pictures = {(s.name, f.name): str(f.image.resolve()) for s in study.specimens for f in s.fields}
     return RunRecord(
         date=date,
@@ -135,7 +135,13 @@ def _check_whole(record: RunRecord) -> None:
 def pinned(field: Field) -> dict[str, Any]:
     """Parameters of a field that the user pinned; those that are the program's default are left out."""
     bare = dataclasses.replace(
-        field, settings=SegmentationSettings(), crop_bottom_px=None, page=None, crop_px=None, leave_out=()
+        field,
+        settings=SegmentationSettings(),
+        crop_bottom_px=None,
+        page=None,
+        crop_px=None,
+        leave_out=(),
+        colour="luminance",
     )
     defaults = _parameters(bare)
     return {name: value for name, value in _parameters(field).items() if value != defaults[name]}
@@ -144,7 +150,13 @@ def pinned(field: Field) -> dict[str, Any]:
 def _parameters(field: Field) -> dict[str, Any]:
     crop = None if field.crop_px is None else dataclasses.asdict(field.crop_px)
     boxes = [dataclasses.asdict(box) for box in field.leave_out] or None
-    reading = {"crop_bottom_px": field.crop_bottom_px, "page": field.page, "crop_px": crop, "leave_out": boxes}
+    reading = {
+        "crop_bottom_px": field.crop_bottom_px,
+        "page": field.page,
+        "crop_px": crop,
+        "leave_out": boxes,
+        "colour": field.colour,
+    }
     return {**vars(field.settings), **reading}
 
 

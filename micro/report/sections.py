@@ -8,7 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from micro.analysis import Analysis
-from micro.report.bars import Bars, bars_section
+from micro.report.bars import Bars
 from micro.report.comparison_sections import comparison_section, coupon_section
 from micro.report.drawing import Save
 from micro.report.matrix_section import matrix_section
@@ -48,7 +48,6 @@ def answer_sections(
         What the pictures of a specimen can show, by its name.
     """
     parts = [
-        bars_section(bars),
         comparison_section(answer.comparison, bars, pictures),
         size_section(answer.sizes),
         coupon_section(answer, save),
@@ -87,7 +86,7 @@ def structure_section(answer: Analysis, save: Save) -> PageSection | None:
         note="The intervals of the points themselves do not enter.",
     )
     text = (explanation_sentence(points),)
-    return PageSection("structure", "Structure against toughness", text, figures=[figure], tables=[table])
+    return PageSection("structure", "Structure against toughness", text, figures=[figure], tables=[table], printed=True)
 
 
 def chemistry_section(chemistry: pd.DataFrame, save: Save) -> PageSection | None:
@@ -129,10 +128,11 @@ def budget_section(answer: Analysis, detected: Mapping[str, Detected]) -> PageSe
     text = (
         "Relative standard uncertainties, in % of the value: the scatter between fields over the root of their number "
         "(of one field: that within it), the segmentation (levels, noise, blur), which all fields share, carbides "
-        "that may be missed, and the scale. Unknown ones are left out of the interval. What is missed widens the area "
-        "fraction upward only; a number put right adds what detection leaves open.",
+        "that may have been missed (towards more only, so not in what stands under together; of a number put right: "
+        "what detection leaves open), and the scale (of elongation: that pixels may not be square). Unknown ones are "
+        "left out of the interval.",
     )
-    columns = ("specimen, quantity", "field scatter", "segmentation", "detection", "scale", "together")
+    columns = ("specimen, quantity", "field scatter", "segmentation", "missed", "scale", "together")
     return PageSection("uncertainty", "What makes the numbers uncertain", text, tables=[PageTable("", columns, rows)])
 
 
@@ -144,13 +144,13 @@ def _budget_rows(specimen: Any, detected: Mapping[str, Detected]) -> Iterator[tu
         size = abs(budget.estimate.value)
         if size > 0:
             fields, segmentation, missed, scale, together = (u / size for _, u, _ in budget.rows())
-            of_detection = [(plain_name(quantity.name), missed, together)]
+            lines = [(plain_name(quantity.name), missed, together)]
             found = detected.get(specimen.name)
             if quantity.name == NUMBER and found is not None and math.isfinite(found.share):
                 u = found.number_log_uncertainty
-                of_detection.append((plain_name(PUT_RIGHT), u, math.hypot(together, u)))
-            for name, detection, combined in of_detection:
-                shown = (_share(u) for u in (fields, segmentation, detection, scale, combined))
+                lines.append((plain_name(PUT_RIGHT), u, math.hypot(together, u)))
+            for name, unseen, combined in lines:
+                shown = (_share(u) for u in (fields, segmentation, unseen, scale, combined))
                 yield (f"{specimen.name}, {name}", *shown)
 
 

@@ -123,10 +123,11 @@ def draw_coupons(axes: list[Axes], analysis: CouponAnalysis) -> None:
     by_direction: Any = analysis.coupons.groupby(["group", "direction"], sort=False)
     for (group, direction), own in by_direction:
         place = groups.index(group) + OFFSETS[direction]
-        toughness = own["toughness_J"].to_numpy(float)
+        toughness, beyond = own["toughness"].to_numpy(float), own["censored"].to_numpy(bool)
         spots = place - 0.04 - DOTS_ABREAST * np.linspace(0, 1, len(own)) * (len(own) > 1)
         look: dict[str, Any] = {"marker": MARKERS[direction], "color": colour(0 if direction == LONGITUDINAL else 1)}
-        axis.scatter(spots, toughness, s=16, zorder=3, linewidths=0, **look)
+        axis.scatter(spots[~beyond], toughness[~beyond], s=16, zorder=3, linewidths=0, **look)
+        axis.scatter(spots[beyond], toughness[beyond], s=40, zorder=3, marker="$\u2191$", color=look["color"])
         odd = (own["outlier"] != "").to_numpy()
         axis.scatter(spots[odd], toughness[odd], s=80, facecolors="none", edgecolors="#a0322f")
     means: Any = analysis.summary[analysis.summary["quantity"] == "toughness"]
@@ -140,7 +141,7 @@ def draw_coupons(axes: list[Axes], analysis: CouponAnalysis) -> None:
     for number, direction in enumerate(OFFSETS):
         axis.scatter([], [], s=16, color=colour(number), marker=MARKERS[direction], label=direction)
     axis.set_xticks(range(len(groups)), groups)
-    axis.set(xlim=(-0.6, len(groups) - 0.4), ylabel="toughness, J")
+    axis.set(xlim=(-0.6, len(groups) - 0.4), ylabel=f"toughness, {analysis.unit}")
     axis.set_ylim(bottom=0)
     axis.grid(axis="x", visible=False)
     axis.legend(loc="best")

@@ -19,7 +19,7 @@ from micro.report.bars import (
     letter_sentences,
     measured_bars,
 )
-from micro.report.wording import figures, if_alike, listed, one_class, route_words, with_ends, with_unit
+from micro.report.wording import figures, if_alike, joined, listed, one_class, route_words, with_ends, with_unit
 from micro.segmentation.segmentation import UNNAMED
 from micro.specimens.quantities import BY_NAME, banding_shown
 from micro.study.model import Specimen, Study
@@ -273,7 +273,7 @@ def gap_sentence(row: dict[Any, Any]) -> str:
     tail = {
         "transverse lower": "weaker across, beyond scatter",
         "transverse higher": "tougher across, beyond scatter",
-        "within scatter": "no gap beyond the scatter of these coupons",
+        "within scatter": "no gap beyond the scatter of these test bars",
     }.get(str(row["verdict"]), str(row["verdict"]))
     return f"{row['group']}: transverse toughness is {with_ends(*ends)} times the longitudinal; {tail}."
 
@@ -304,11 +304,7 @@ def explanation_sentence(points: pd.DataFrame) -> str:
 
 def _rising(quantities: list[str]) -> str:
     words = [f"the {BY_NAME[q].words}" for q in quantities]
-    return f"{_and(words)} rise{'s' * (len(words) == 1)}" if words else ""
-
-
-def _and(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+    return f"{joined(words)} rise{'s' * (len(words) == 1)}" if words else ""
 
 
 def sureness_sentences(measured: list[tuple[Specimen, _Values]], answer: Analysis) -> Iterator[str]:
@@ -323,10 +319,10 @@ def sureness_sentences(measured: list[tuple[Specimen, _Values]], answer: Analysi
     known = sorted((known_one for known_one in known if math.isfinite(known_one[1])), key=lambda one: one[1])
     if len(known) > MOST_IN_WORDS:
         known = [known[0], known[-1]]
-    told = [f"± {figures(pct, pct)} % of its value in {name}" for name, pct in known]
+    told = [f"{figures(pct, pct)} % of its value in {name}" for name, pct in known]
     if told:
         many = len(measured) > MOST_IN_WORDS
-        span = f"between {_and(told)}" if many else f"to {_and(told)}"
+        span = f"within {told[0]} to {told[-1]}" if many else f"within {joined(told)}"
         yield f"The area fraction is known {span}; where that is too wide, measure more fields."
     single = [s.name for s, v in measured if v.fields == 1]
     if single:
@@ -343,17 +339,19 @@ def sureness_sentences(measured: list[tuple[Specimen, _Values]], answer: Analysi
         yield (
             "No measured fraction is more than the composition can hold."
             if beyond.empty
-            else f"See the chemistry check of {_and(list(dict.fromkeys(beyond['specimen'])))}."
+            else f"See the chemistry check of {joined(list(dict.fromkeys(beyond['specimen'])))}."
         )
     yield from count_sentences(answer)
 
 
+UNCOUNTED = "Nobody has counted points on these fields yet; a blind count shares no fault with the program."
+
+
 def count_sentences(answer: Analysis) -> Iterator[str]:
-    """Say whether a count by people agrees, or that nobody counted."""
+    """Say whether a count by people agrees."""
     from micro.points.wording import heading, verdict_sentence
 
     if answer.count is None:
-        yield "Nobody has counted points on these fields yet; a blind count shares no fault with the program."
         return
     for bias in answer.count.bias:
         yield f"Point count, {heading(bias)}: {verdict_sentence(bias)}."

@@ -24,6 +24,7 @@ METHOD = (
     "People answered at random points whether they lie in carbide. The answers taught a map of the probability of "
     "carbide; it is judged, and the area fraction put right, only by answers that it has not seen. The interval of the "
     "corrected area fraction holds however wrong map and outlines are, as long as the answers are right.",
+    "Answers against a map that is sure may be slips of the hand: the interval reaches further by what they would add.",
 )
 CAPTION = (
     "Answers against the probability by maps that have not seen them: on the line, carbide lies at nine of ten points "
@@ -59,7 +60,7 @@ def taught_sections(
     figure = save("taught_reliability", 1, 3.2, partial(draw_reliability, lessons=told), CAPTION, ALTERNATIVE)
     said = [(lesson.specimen, in_words(lesson)) for lesson in told]
     ways = [area_table(lesson, tables["specimens"]) for lesson in told]
-    sections = [PageSection("taught", "Outlines taught by the count", METHOD, (), said, [figure], ways)]
+    sections = [PageSection("taught", "Outlines taught by the count", METHOD, (), said, [figure], ways, printed=True)]
     pictures = [picture for lesson in told for picture in worst_pictures(lesson, tables["fields"], out)]
     if pictures:
         text = ("The centre of the open cross is what was judged; the lines are the outlines in use.",)
@@ -81,6 +82,11 @@ def in_words(lesson: Lesson) -> list[str]:
         f"{_percent(lesson.missed_area)} lies outside.",
         f"The area fraction is that by {_map(lesson)}, put right by the points.",
     ]
+    if lesson.beside:
+        lines.append(
+            f"{lesson.beside} more field{'s' * (lesson.beside != 1)} that nobody counted tell by their maps how fields "
+            "scatter, as far as the maps follow the counted ones."
+        )
     if lesson.further:
         lines.append(
             f"{lesson.further} of the points were drawn where the map was unsure: each weighs as one over the density "

@@ -109,22 +109,16 @@ def with_unit(text: str, unit: str) -> str:
     return text if unit in ("", "nan") or value == "unknown" else f"{value}\u00a0{unit}{bracket}{rest}"
 
 
-def with_half_width(value: float, low: float, high: float) -> str:
-    """Write a value ± half of its 95 % interval where that is symmetric, with both ends where not."""
-    if not (math.isfinite(value) and math.isfinite(low) and math.isfinite(high)):
-        return with_ends(value, low, high)
-    up, down = high - value, value - low
-    if abs(up - down) > 0.1 * max(up, down) or up + down == 0:
-        return with_ends(value, low, high)
-    half = (up + down) / 2
-    return f"{figures(value, half)} ± {figures(half, half)}"
-
-
 def listed(places: list[str], most: int) -> str:
     """Return the first places by name and the number of the others."""
     if len(places) <= most + 1:
         return ", ".join(places)
     return f"{', '.join(places[:most])} and {len(places) - most} more"
+
+
+def joined(words: Sequence[str]) -> str:
+    """Write words in a row with "and" before the last."""
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def methods(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFrame) -> list[str]:
@@ -233,7 +227,7 @@ def _class_lines(rows: pd.DataFrame, title: str) -> list[str]:
     for quantity, heading in SHOWN.items():
         if quantity in by_quantity.index and not (single and quantity == "area_fraction"):
             ends = by_quantity.loc[[quantity], ["mean", "ci95_low", "ci95_high"]].to_numpy(float)[0]
-            shown = printed(with_half_width(*(printed_factor(quantity) * ends)))
+            shown = printed(with_ends(*(printed_factor(quantity) * ends)))
             cells.append(f"{heading:<13}{shown}")
     body = [f"  {left:<38}{right}".rstrip() for left, right in zip(cells[::2], [*cells[1::2], ""], strict=False)]
     return [f"  {title}", *single, *("  " + line for line in body)]

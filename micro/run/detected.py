@@ -109,6 +109,7 @@ def _joined(specimen: str, tried: Sequence[tuple[Detection, pd.DataFrame]]) -> D
         covariance=() if curve is None else tuple(tuple(row) for row in curve.covariance.tolist()),
         table=tuple(size_table(every, specimen).to_dict("records")),
         false_calls=every.false_calls,
+        mark_calls=every.mark_calls,
         found=every.found,
         matrices=1 + SYNTHETIC,
         share=share.share,

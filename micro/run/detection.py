@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from micro.field import FieldResult
+from micro.field import FieldResult, not_analysed
 from micro.measures.totals import NONE_SEEN
 from micro.phantom.coverage import cover
 from micro.phantom.shapes import Shapes, shapes
@@ -24,14 +24,16 @@ Picture = NDArray[np.float32]
 
 # In resolved diameters: from what is never found to what always is (chosen).
 SMALLEST, LARGEST = 0.25, 2.5
-# One carbide a cell at most, so that those set in stay far apart (chosen).
-CELL_PX = 48
+# One carbide a cell at most, and so many places tried for it: where carbides crowd few places are clear (chosen).
+CELL_PX, PLACES = 32, 12
 # Carbides set in stay clear of those there by their radius and so many edge spreads (chosen).
 CLEAR_SPREADS = 4.0
 # Fewer resolved carbides than these say too little of the shapes (chosen).
 FEWEST_SHAPED = 20
 SIZE_CLASSES = 8
 LOOKED_PX = 1
+# The level that the matrix is turned about is a mean over so many edge spreads (chosen).
+TURNED_ABOUT = 8.0
 SYNTHETIC = 3
 
 
@@ -47,6 +49,9 @@ class Detection:
         One row a carbide set in: ecd_um, found, area_ratio (measured over true, NaN where missed).
     false_calls
         Mean number of carbides found in a picture whose matrix holds none.
+    mark_calls
+        Number found on pits, dust and the like in the turned picture: as many may be among the carbides, if such marks
+        are as often of their polarity as of the other.
     found
         Carbides found in the picture as it is.
     pictures
@@ -58,18 +63,19 @@ class Detection:
     false_calls: float
     found: int
     pictures: int = 1
+    mark_calls: float = 0.0
 
     @classmethod
     def of_fields(cls, fields: Sequence[Detection]) -> Detection:
         """All trials of several fields as one, their false calls and carbides found added up."""
         trials = pd.concat([one.trials for one in fields], ignore_index=True)
         calls, found = sum(one.false_calls for one in fields), sum(one.found for one in fields)
-        return cls(_curve(trials), trials, calls, found, len(fields))
+        return cls(_curve(trials), trials, calls, found, len(fields), sum(one.mark_calls for one in fields))
 
     @property
     def false_call_rate(self) -> float:
-        """Share of the carbides found that are not there; NaN where none are found."""
-        return min(self.false_calls / self.found, 1.0) if self.found else np.nan
+        """Share of the carbides found that are not there, at worst; NaN where none are found."""
+        return min((self.false_calls + self.mark_calls) / self.found, 1.0) if self.found else np.nan
 
     @property
     def sentence(self) -> str:
@@ -88,6 +94,8 @@ class Detection:
 
     def _false_words(self) -> str:
         per_100 = 100 * self.false_call_rate
+        if self.mark_calls > self.false_calls and per_100 >= 0.5:
+            return f"up to {per_100:.0f} are"
         if per_100 > 0:
             return "fewer than one is" if per_100 < 0.5 else f"{per_100:.0f} {'is' if round(per_100) == 1 else 'are'}"
         # With none seen, up to three are expected at 95 % on all matrices together (Poisson).
@@ -121,13 +129,14 @@ def detect(found: FieldResult, pictures: int, seed: int, settings: SegmentationS
     um_per_px = found.scale.um_per_px
     trials = pd.concat([_trial(found, settings, rng) for _ in range(pictures)], ignore_index=True)
     trials = trials.assign(ecd_um=trials.pop("ecd_px") * um_per_px)
-    matrices = [
-        turned_matrix(found.segmentation),
-        *(synthetic_matrix(found.segmentation, rng) for _ in range(SYNTHETIC)),
-    ]
-    calls = [_false_calls(found, matrix, settings) for matrix in matrices]
+    where = _matrix(found.segmentation)
+    drawn = (_exposed(found, synthetic_matrix(found.segmentation, rng), where) for _ in range(SYNTHETIC))
+    turned, turned_where = turned_matrix(found)
+    calls = [_false_calls(found, picture, where, settings) for picture in (turned, *drawn)]
+    marks = max(_false_calls(found, turned, turned_where, settings) - calls[0], 0)
     # The turned picture is the matrix itself, the others its spectrum alone: the worse of the two is told.
-    return Detection(_curve(trials), trials, max(calls[0], float(np.mean(calls[1:]))), found.segmentation.count)
+    worse = max(calls[0], float(np.mean(calls[1:])))
+    return Detection(_curve(trials), trials, worse, found.segmentation.count, mark_calls=marks)
 
 
 def _curve(trials: pd.DataFrame) -> DetectionCurve | None:
@@ -169,10 +178,9 @@ def carbides_to_set(found: FieldResult, rng: np.random.Generator) -> Shapes:
     own = own.sample(len(own), random_state=int(rng.integers(2**31)))
     rows, columns = segmentation.labels.shape
     left, top = np.meshgrid(np.arange(0, columns - CELL_PX, CELL_PX), np.arange(0, rows - CELL_PX, CELL_PX))
-    x, y = (corner.ravel() + rng.uniform(0, CELL_PX, corner.size) for corner in (left, top))
     resolved = resolved_diameter_px(segmentation.blur_px)
-    ecd = resolved * np.exp(rng.uniform(np.log(SMALLEST), np.log(LARGEST), len(x)))
-    row = rng.integers(0, len(own), len(x))
+    ecd = resolved * np.exp(rng.uniform(np.log(SMALLEST), np.log(LARGEST), left.size))
+    row = rng.integers(0, len(own), left.size)
     rolling = found.micrograph.rolling_deg or 0.0
     outlines = shapes(
         ecd,
@@ -180,12 +188,33 @@ def carbides_to_set(found: FieldResult, rng: np.random.Generator) -> Shapes:
         aspect=np.clip(own["aspect_ratio"].to_numpy(float)[row], 1.0, 4.0),
         angle_deg=own["angle_deg"].to_numpy(float)[row] + rolling,
         class_index=segmentation.class_index[own["particle"].to_numpy(int)[row] - 1],
-    ).moved(x, y)
+    )
     taken = (segmentation.basins > 0) | segmentation.excluded
     free = 1 - np.pad(taken, 1, constant_values=True).astype(np.uint8)
     clear = cv2.distanceTransform(free, cv2.DIST_L2, cv2.DIST_MASK_5)[1:-1, 1:-1]
-    fits = clear[y.astype(int), x.astype(int)] > outlines.reach + CLEAR_SPREADS * spread
-    return outlines.take(fits)
+    needed = outlines.reach + CLEAR_SPREADS * spread
+    x, y = (corner.ravel() + rng.uniform(0, CELL_PX, (PLACES, corner.size)) for corner in (left, top))
+    fits = clear[y.astype(int), x.astype(int)] > needed
+    first = fits.argmax(axis=0), np.arange(left.size)
+    x, y = x[first], y[first]
+    return outlines.moved(x, y).take(fits[first] & _apart(x, y, needed, fits[first]))
+
+
+def _apart(x: FloatArray, y: FloatArray, needed: FloatArray, fits: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(n,) True for carbides that fit and stay clear of all before them that do."""
+    from scipy import spatial
+
+    there = np.flatnonzero(fits)
+    places = np.stack([x[there], y[there]], axis=1)
+    pairs = (
+        spatial.cKDTree(places).query_pairs(2 * needed.max(), output_type="ndarray") if len(there) else there[:, None]
+    )
+    near = np.zeros(len(x), bool)
+    if len(pairs):
+        first, second = there[pairs.T]
+        gap = np.hypot(x[first] - x[second], y[first] - y[second])
+        near[np.maximum(first, second)[gap < needed[first] + needed[second]]] = True
+    return ~near
 
 
 def _shaped(particles: pd.DataFrame) -> pd.DataFrame:
@@ -222,16 +251,47 @@ def _exposed(found: FieldResult, contrast: Picture, changed: NDArray[np.bool_]) 
 
 
 def _matrix(segmentation: Segmentation) -> NDArray[np.bool_]:
-    """(rows, columns) True on the matrix, clear of all carbides."""
+    """(rows, columns) True on the matrix, clear of all carbides, and of the marks that segmentation took for such."""
+    # Pits, dust and the like are given no contrast at all; of single pixels chance does so too.
+    marks = _opened((segmentation.contrast == 0) & ~segmentation.excluded)
+    return _clear_of_carbides(segmentation) & ~_grown(segmentation.excluded | marks)
+
+
+def _opened(where: NDArray[np.bool_]) -> NDArray[np.bool_]:
     import cv2
 
-    owned = (segmentation.basins > 0) | segmentation.excluded
-    return cv2.dilate(owned.astype(np.uint8), np.ones((5, 5), np.uint8)) == 0
+    return cv2.morphologyEx(where.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)) > 0
 
 
-def turned_matrix(segmentation: Segmentation) -> Picture:
-    """Contrast with the matrix turned to the other polarity: what stands out of it now is no carbide."""
-    return np.where(_matrix(segmentation), -segmentation.contrast, segmentation.contrast).astype(np.float32)
+def _clear_of_carbides(segmentation: Segmentation) -> NDArray[np.bool_]:
+    return ~_grown(segmentation.basins > 0)
+
+
+def _grown(where: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    import cv2
+
+    return cv2.dilate(where.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+
+
+def turned_matrix(found: FieldResult) -> tuple[Picture, NDArray[np.bool_]]:
+    """Picture with all but its carbides turned to the other polarity, and (rows, columns) where it is.
+
+    What stands out of it now is no carbide. Pits and dust that the program knows by their polarity are turned too:
+    their like in the polarity of the carbides, where there are such, it cannot know.
+    """
+    import cv2
+
+    grey, segmentation = found.micrograph.grey, found.segmentation
+    where = _clear_of_carbides(segmentation) & ~_grown(not_analysed(found.micrograph))
+    even = _matrix(segmentation)
+    level = np.where(even, grey - segmentation.contrast, 0)
+    sigma = TURNED_ABOUT * (segmentation.blur_px or 1.0)
+    total, weight = (cv2.GaussianBlur(p.astype(np.float32), (0, 0), sigma) for p in (level, even))
+    # Far from all matrix nothing is known of the level, and nothing is turned.
+    known = where & (weight > 1e-3)
+    turned = 2 * total / np.maximum(weight, 1e-3) - grey
+    picture = np.where(known, np.clip(np.rint(turned), 0, found.micrograph.grey_max), grey)
+    return picture.astype(np.float32), known
 
 
 def synthetic_matrix(segmentation: Segmentation, rng: np.random.Generator) -> Picture:
@@ -245,10 +305,9 @@ def synthetic_matrix(segmentation: Segmentation, rng: np.random.Generator) -> Pi
     return np.where(where, drawn, segmentation.contrast).astype(np.float32)
 
 
-def _false_calls(found: FieldResult, contrast: Picture, settings: SegmentationSettings) -> int:
-    """Count carbides that are found on the matrix of a changed picture."""
-    where = _matrix(found.segmentation)
-    again = segment(_exposed(found, contrast, where), settings, found.micrograph.grey_max)
+def _false_calls(found: FieldResult, picture: Picture, where: NDArray[np.bool_], settings: SegmentationSettings) -> int:
+    """Count carbides that are found where a picture (rows, columns) was changed and holds none."""
+    again = segment(picture, settings, found.micrograph.grey_max)
     inside = np.bincount(again.labels[where], minlength=again.count + 1)[1:]
     return int(np.count_nonzero(inside > again.outline_px / 2))
 

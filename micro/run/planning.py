@@ -87,11 +87,11 @@ def specimen_lines(measured: Measured, accuracy_pct: float, seconds_a_field: flo
 def needed_words(needed: Needed, measured: int, accuracy_pct: float) -> str:
     """Say how many fields the wanted accuracy takes."""
     if needed.fields is None:
-        return f"±{accuracy_pct:g} %RA cannot be had by more fields"
+        return f"{accuracy_pct:g} %RA cannot be had by more fields"
     if needed.fields <= measured:
-        return f"±{accuracy_pct:g} %RA takes {number_of_fields(needed.fields)}: there are enough"
+        return f"{accuracy_pct:g} %RA takes {number_of_fields(needed.fields)}: there are enough"
     more = needed.fields - measured
-    return f"±{accuracy_pct:g} %RA takes about {number_of_fields(needed.fields)} of this size, {more} more"
+    return f"{accuracy_pct:g} %RA takes about {number_of_fields(needed.fields)} of this size, {more} more"
 
 
 def number_of_fields(fields: int) -> str:
@@ -178,7 +178,7 @@ def expected_lines(expected_pct: float, accuracy_pct: float, ecd_um: float | Non
     counted = fields_needed(fraction, points, accuracy_pct)
     minutes = max(1, round(counted * points * SECONDS_PER_POINT / 60))
     lines = [
-        f"{expected_pct:g} % expected, ±{accuracy_pct:g} %RA wanted",
+        f"{expected_pct:g} % expected, {accuracy_pct:g} %RA wanted",
         f"  counting: {points} points on {number_of_fields(counted)}, about {minutes} min (ASTM E562, from memory)",
     ]
     if ecd_um is None:

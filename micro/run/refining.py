@@ -145,4 +145,4 @@ def _scattered(dense: NDArray[np.float32], number: int, rng: np.random.Generator
 
 def _picture(job: Job) -> Picture:
     f = job.field
-    return Picture(job.specimen, f.name, f.image, f.page, f.crop_bottom_px, f.sub_field, f.crop_px)
+    return Picture(job.specimen, f.name, f.image, f.page, f.crop_bottom_px, f.sub_field, f.crop_px, f.colour)

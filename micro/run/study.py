@@ -19,7 +19,7 @@ from micro.batch.fields import (
     write_failures,
 )
 from micro.batch.job import PROFILE_COLUMNS, Outcome, is_band_profile
-from micro.owned import Origin, claimed
+from micro.owned import Origin, claimed, listed
 from micro.points.kept import kept_names, store_tallies, stored_tallies
 from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
 from micro.study.model import Study
@@ -35,17 +35,21 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, eq=False)
 class RunSummary:
-    """What a run leaves: how each field ended, the specimens' table, the answer in words, what could not be used."""
+    """What a run leaves: how each field ended, the specimens' table, the answer in words, what could not be used.
+
+    `remarks` tell what is otherwise than in the run before.
+    """
 
     outcomes: tuple[Outcome, ...]
     specimens: pd.DataFrame
     sentences: tuple[str, ...]
     troubles: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
 
     @property
     def failed(self) -> int:
         """Number of fields that could not be measured."""
-        return sum(bool(outcome.trouble) for outcome in self.outcomes)
+        return sum(outcome.failed for outcome in self.outcomes)
 
 
 def run_study(
@@ -69,11 +73,11 @@ def run_study(
         Where the folder is another study's, is in use, or cannot be written.
     """
     start = time.perf_counter()
+    remarks = fewer_fields(study, out)
     with claimed(out, origin_of(study), written_names(study, out)):
-        outcomes = measure_study(study, out, workers, done, scheduler)
-        write_failures(outcomes, out)
-        tables, answer = write_tables(study, outcomes, out)
-        ending = RunSummary(outcomes, tables["specimens"], _sentences(study, out, tables, answer), answer.troubles)
+        outcomes, tables, answer = build_tables(study, out, workers, done, scheduler)
+        sentences = _sentences(study, outcomes, out, tables, answer)
+        ending = RunSummary(outcomes, tables["specimens"], sentences, answer.troubles, remarks)
         if answered is not None:
             answered(ending)
         write_pages(study, outcomes, out, tables, answer, parquet, workers)
@@ -82,20 +86,52 @@ def run_study(
     return ending
 
 
-def _sentences(study: Study, out: Path, tables: dict[str, pd.DataFrame], answer: Analysis) -> tuple[str, ...]:
-    """Answers in words, and what the pictures can show."""
+def fewer_fields(study: Study, out: Path) -> tuple[str, ...]:
+    """Say which fields the last run in the folder measured that the study no longer names: their files will go."""
+    now = {field.stem for specimen in study.specimens for field in specimen.fields}
+    last = (name.removeprefix(f"{results.PARTS}/") for name in listed(out) if name.startswith(f"{results.PARTS}/"))
+    stems = {name.removesuffix(f"/{results.RECORD}") for name in last if name.endswith(f"/{results.RECORD}")}
+    gone = sorted(stems - now)
+    if not gone:
+        return ()
+    from micro.report.wording import listed as shortened
+
+    number = f"{len(gone)} field{'s' * (len(gone) > 1)}"
+    return (f"{out}: {number} of the last run not in this one: {shortened(gone, 3)}",)
+
+
+def build_tables(
+    study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None
+) -> tuple[tuple[Outcome, ...], dict[str, pd.DataFrame], Analysis]:
+    """Measure a study into a folder that the caller holds, and write the tables that follow."""
+    outcomes = measure_study(study, out, workers, done, scheduler)
+    write_failures(outcomes, out)
+    return outcomes, *write_tables(study, outcomes, out)
+
+
+def _sentences(
+    study: Study, outcomes: tuple[Outcome, ...], out: Path, tables: dict[str, pd.DataFrame], answer: Analysis
+) -> tuple[str, ...]:
+    """Answers in words, what the pictures can show, and what a review changed."""
+    from micro.report.review_section import review_sentences
     from micro.report.summary import answer_sentences
     from micro.specimens.detected import read_detected
 
     detected = [f"{one.specimen}: {one.sentence}" for one in read_detected(out).values()]
-    return (*answer_sentences(study, tables["specimens"], answer), *detected)
+    by_hand = review_sentences(study, outcomes, tables["specimens"], tables["fields"])
+    return (*answer_sentences(study, tables["specimens"], answer), *detected, *by_hand)
 
 
 def origin_of(study: Study) -> Origin:
     """Return what tells the results of a study from those of another: its file, or the pictures without one."""
     fields = [field for specimen in study.specimens for field in specimen.fields]
     pictures = tuple(dict.fromkeys(field.image for field in fields))
-    others = (study.path, study.coupons, *(specimen.calibration for specimen in study.specimens))
+    others = (
+        study.path,
+        study.coupons,
+        *(s.calibration for s in study.specimens),
+        *(r for s in study.specimens for r in s.review),
+    )
     inputs = (*pictures, *(path for path in others if path is not None))
     return Origin("pictures", pictures, inputs) if study.path is None else Origin("study", (study.path,), inputs)
 
@@ -110,6 +146,12 @@ def written_names(study: Study, out: Path) -> tuple[str, ...]:
         kept = (*kept, *taught_names(study))
     own = (results.DETECTION_RECORD, results.RECORD, results.FAILURES)
     return (*TABLES, *own, *kept, *(n for stem in stems for n in results.field_files(stem)))
+
+
+def review_names(out: Path) -> tuple[str, ...]:
+    """Names of the page of review and its files, where there is one: a count changes no outline that they show."""
+    page = (results.REVIEW_PAGE, f"{results.REVIEW_FOLDER}/")
+    return tuple(name for name in listed(out) if name.startswith(page))
 
 
 def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: float) -> Agreement:
@@ -131,7 +173,8 @@ def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: floa
     check_untouched(record, folder)
     paths = tuple(tallies)
     agreement = compare_count(read_tallies(paths), folder, pictures_of(record.outcomes), wanted_accuracy_pct)
-    with claimed(folder, None, (*written_names(record.study, folder), *kept_names(len(paths))), paths):
+    kept = (*kept_names(len(paths)), *review_names(folder))
+    with claimed(folder, None, (*written_names(record.study, folder), *kept), paths):
         store_tallies(paths, folder, wanted_accuracy_pct)
         write_pages(record.study, record.outcomes, folder, *write_tables(record.study, record.outcomes, folder))
         write_record(replace(record, outputs=output_hashes(folder)), folder)

@@ -23,7 +23,7 @@ from micro.study.model import Specimen, Study
 from micro.taught.crossfit import check_answers, classes_of, cross_taught
 from micro.taught.judged import Wanted
 from micro.taught.learner import TaughtMap, teach
-from micro.taught.lesson import ALL, Lesson, LessonField, learn_of
+from micro.taught.lesson import ALL, Lesson, LessonField, Uncounted, learn_of
 from micro.taught.stored import OUTSIDE_SHARE, StoredMap, from_text, to_text
 
 OWN = "own"
@@ -311,4 +311,11 @@ def _lesson(specimen: Specimen, fields: Sequence[MappedField], classes: tuple[st
     counted = [_lesson_field(f, classes) for f in own if f.counted]
     outside = {f.job.field.name: f.mapped.outside for f in own if not f.counted and f.mapped.outside > OUTSIDE_SHARE}
     wanted = cast(Wanted, specimen.outlines)
-    return learn_of(specimen.name, counted, wanted, None if counted else chosen, outside)
+    beside = [_uncounted(f, classes) for f in own if not f.counted and f.job.field.name not in outside]
+    return learn_of(specimen.name, counted, wanted, None if counted else chosen, outside, beside)
+
+
+def _uncounted(field: MappedField, classes: tuple[str, ...]) -> Uncounted:
+    mean = field.mapped.mean
+    by_class = {name: float(mean[k]) for k, name in enumerate(classes)} if len(mean) == len(classes) else {}
+    return Uncounted({ALL: float(mean.sum()), **by_class}, field.mapped.own_share)

@@ -72,7 +72,7 @@ class Calibration:
         half = NORMAL_95 * self.um_per_px_standard_uncertainty
         return self.um_per_px - half, self.um_per_px + half
 
-    def scale_for(self, width_px: int, height_px: int, binning: int = 1) -> Scale:
+    def scale_for(self, width_px: int, height_px: int, binning: int = 1, cropped: bool = False) -> Scale:
         """Scale of a picture taken with the same objective and camera.
 
         Parameters
@@ -81,6 +81,8 @@ class Calibration:
             Size of the whole picture, data bar included.
         binning
             Camera pixels a picture pixel, along a side, against the micrometer picture.
+        cropped
+            The picture was cut out of one of the micrometer picture's size, so that it may be smaller.
 
         Raises
         ------
@@ -90,16 +92,18 @@ class Calibration:
         if isinstance(binning, bool) or not isinstance(binning, int) or binning < 1:
             raise InputError("binning", f"{binning!r} is not a whole number above 0", "give 1, 2, 3, 4, ...")
         calibrated = (self.image_width_px, self.image_height_px)
-        if not all(abs(n * binning - c) < binning for n, c in zip((width_px, height_px), calibrated, strict=True)):
+        off = [n * binning - c for n, c in zip((width_px, height_px), calibrated, strict=True)]
+        if not all(more < binning and (cropped or -more < binning) for more in off):
             raise InputError("scale", *self._size_trouble(width_px, height_px, binning))
         name = f" {self.image}" if self.image else ""
         dated = f", {self.date}" if self.date else ""
         binned = f", binning {binning}" if binning > 1 else ""
+        part = ", picture cropped from its size as told" if cropped else ""
         lines = f", {self.lines} lines" if self.method == METHODS[0] else f", {self.pitch_um:g} µm"
         return Scale(
             self.um_per_px * binning,
             self.um_per_px_standard_uncertainty * binning,
-            f"{self.method}{name}{lines}{dated}{binned}",
+            f"{self.method}{name}{lines}{dated}{binned}{part}",
         )
 
     def _size_trouble(self, width_px: int, height_px: int, binning: int) -> tuple[str, str]:
@@ -120,7 +124,8 @@ class Calibration:
             )
         return (
             problem,
-            "photograph the micrometer and the fields with the same camera settings, or give µm per px",
+            "photograph the micrometer and the fields with the same camera settings, give µm per px, or say that the "
+            "picture was cropped from one of that size (cropped = true, --cropped)",
         )
 
 

@@ -295,7 +295,9 @@ def _no_ruling(candidates: list[FoundLines]) -> InputError:
             "move more of the ruling into the picture, or use a finer one",
         )
     return InputError(
-        WHERE, f"no ruling found: {most} lines, but not evenly spaced", "photograph one plain ruling, in focus"
+        WHERE,
+        f"no ruling found: {most} lines, but not evenly spaced",
+        f"photograph one plain ruling of at least {LEAST_LINES} lines, in focus",
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import logging
 import math
+import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -61,12 +62,12 @@ DEFAULTS_PER_INCH = (1.0, 72.0, 96.0, 100.0, 150.0, 300.0, 600.0)
 
 
 def scale_from_tags(picture: str | Path | IO[bytes]) -> Scale | None:
-    """Scale of a file, named or open, by OME-XML (PhysicalSizeX) or the TIFF tags XResolution and ResolutionUnit.
+    """Scale of a file, named or open, by OME-XML, by what a microscope wrote, or by its resolution tags.
 
     Returns
     -------
-    None where the file is no TIFF, states no scale, states resolutions that stand for nothing (1, 72, 96, ... per
-    inch, no unit), pixels that are not square, or a size that no micrograph has.
+    The first of them that makes sense. None where the file is no TIFF, states no scale, resolutions that stand for
+    nothing (1, 72, 96, ... per inch, no unit), pixels that are not square, or a size that no micrograph has.
 
     Notes
     -----
@@ -77,10 +78,11 @@ def scale_from_tags(picture: str | Path | IO[bytes]) -> Scale | None:
     try:
         if not isinstance(picture, str | Path):
             picture.seek(0)
-        with unlogged(), tifffile.TiffFile(picture) as file:
+        # Damaged tags make numpy complain within tifffile.
+        with unlogged(), warnings.catch_warnings(action="ignore"), tifffile.TiffFile(picture) as file:
             stated = file.ome_metadata
             found = _from_ome(stated) if stated else None
-            return found or _from_resolution(file.pages.first.tags)
+            return found or _from_instrument(file) or _from_resolution(file.pages.first.tags)
     except Exception:  # a damaged header states nothing; reading the picture says what is wrong with it
         return None
 
@@ -98,6 +100,13 @@ def unlogged() -> Iterator[None]:
         yield
     finally:
         logger.removeFilter(silent)
+
+
+def _from_instrument(file: Any) -> Scale | None:
+    from micro.scale.instrument_tags import instrument_sizes
+
+    checked = (_checked(*stated) for stated in instrument_sizes(file))
+    return next((scale for scale in checked if scale is not None), None)
 
 
 def _from_ome(text: str) -> Scale | None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from micro.issues import Issue, issue
 from micro.segmentation.edge_models import RimLight, rim_light
-from micro.segmentation.edge_profile import EdgeShape, carbide_levels, edge_shape, middle
-from micro.segmentation.segmentation import Segmentation
+from micro.segmentation.edge_profile import EdgeShape, deep_ratio, edge_shape, middle
+from micro.segmentation.segmentation import EdgeProfile, Segmentation
 from micro.segmentation.texture import Texture
 from micro.segmentation.tone import tone_shift_px
 from micro.segmentation.uncertainty import clipped_share
@@ -28,29 +29,36 @@ PROCESSED_PX = 0.25  # a median filter of 5 × 5 takes as much from carbides of 
 # Fields of two generators (tests/accuracy/etched_fields.py): sharpened edges have a kurtosis below -1 and a skew above
 # 0; dark rims and domes of 3 px one below -0.7 and a skew below -0.05; holes a skew below -0.2, a kurtosis above 0.
 SHARPENED, SHARPENED_ERROR = -1.0, 0.15
-DARK, DARK_SKEW, DARK_PX = -0.7, -0.05, 0.5
+DARK, DARK_SKEW, DARK_PX = -0.7, -0.05, 0.4
 HOLES_SKEW, HOLES_ERROR = -0.2, 0.02
-STRANGE = 9.0  # least misfit of all models, 3 standard deviations
-STRANGE_ERROR = 0.1
-MODEL_ERROR, MODEL_LENGTH = 0.7, 0.36
-"""Of what rims and domes change: how far the models may be off (the fields of two generators lie within it); more by
-the fourth power where carbides have more than MODEL_LENGTH px of outline a px² of area: rims fill what lies between."""
+STRANGE = 16.0  # least misfit of all models, 4 standard deviations
+STRANGE_ERROR = 0.08
+SURELY_SOUND = 0.93
+"""Of 24 sound fields 23 are as surely sound: then nothing is widened."""
+# How far the models may be off (the fields of two generators lie within it). Rims: a share of what they change, more
+# by the square where carbides have more than MODEL_LENGTH px of outline a px² of area: rims fill what lies between.
+# Domes: px, as nobody knows how the grey falls off.
+RIM_ERROR, MODEL_LENGTH, DOME_ERROR_PX = 0.5, 0.36, 0.28
 GREY_SPREAD, LEVEL_ERROR, EDGE_ERROR = 0.08, 0.05, 0.02
 PITTED, BESIDE_ERROR = 0.01, 0.03
 TOLD = 0.01  # of the area: what moves it less is not said
 
 
 @dataclass(frozen=True)
-class EdgeWords:
-    """Factor on the area, half width of its 95 % interval as a share, why; `known`: whether the edges were measured."""
+class AreaByEdges:
+    """Factor on the area, half width of its 95 % interval as a share, why; `known`: whether the edges were measured.
+
+    `profile`: what they look like.
+    """
 
     factor: float = 1.0
     half: float = 0.0
-    words: tuple[str, ...] = ()
+    said: tuple[Issue, ...] = ()
     known: bool = False
+    profile: EdgeProfile | None = None
 
 
-def by_edges(s: Segmentation, texture: Texture, disturbed: bool) -> EdgeWords:
+def by_edges(s: Segmentation, texture: Texture, disturbed: bool) -> AreaByEdges:
     """Ask the edges of a field.
 
     Parameters
@@ -60,7 +68,12 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool) -> EdgeWords:
     """
     shape = edge_shape(s) if s.count and clipped_share(s) < CLIPPED else None
     if shape is None:
-        return EdgeWords()
+        return AreaByEdges()
+    return replace(_by_shape(s, shape, texture, disturbed), profile=shape.profile)
+
+
+def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bool) -> AreaByEdges:
+    """Choose what explains the edges: texture, nothing known, rims and domes, greys that differ, a tone curve."""
     per_area = shape.outline_px / shape.area_px
     told = rim_light(shape)
     if texture.uneven > UNEVEN or texture.white < WHITE:
@@ -70,37 +83,36 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool) -> EdgeWords:
     if strange is not None:
         return strange
     found = _levels(s, shape, told, disturbed)
-    return found if found.words else _tone(s, found, per_area)
+    told_apart = told.sound < 0.5 or any(one.kind in ("greys_differ", "light_taken") for one in found.said)
+    return found if told_apart else _tone(s, found, per_area)
 
 
-def _crowded(shape: EdgeShape) -> float:
-    return max(1.0, shape.outline_px / shape.area_px / MODEL_LENGTH) ** 4
+def _model_error(shape: EdgeShape, factor: float) -> float:
+    """Half width that the models of rims and domes leave open, as a share of the area."""
+    per_area = shape.outline_px / shape.area_px
+    if factor > 1:
+        return DOME_ERROR_PX * per_area
+    return RIM_ERROR * max(1.0, per_area / MODEL_LENGTH) ** 2 * (1 - factor)
 
 
-def _strange(shape: EdgeShape, told: RimLight, per_area: float) -> EdgeWords | None:
+def _strange(shape: EdgeShape, told: RimLight, per_area: float) -> AreaByEdges | None:
     """Edges that are like none of the models; None where one fits."""
     if shape.kurtosis < SHARPENED and told.skew > DARK_SKEW:
-        words = "the edges are like those of no lens (sharpened by camera or software?)"
-        return EdgeWords(1.0, SHARPENED_ERROR, (_sized(words, SHARPENED_ERROR),), True)
+        said = issue("no_lens", half_width=SHARPENED_ERROR)
+        return AreaByEdges(1.0, SHARPENED_ERROR, (said,), True)
     if shape.kurtosis < DARK and told.skew < DARK_SKEW and told.misfit > STRANGE / 2:
         half = DARK_PX * per_area
-        words = f"dark rims or domed carbides hide light: {100 * half:+.0f} ± {100 * half:.0f} %"
-        return EdgeWords(1 + half, half, (words,), True)
+        return AreaByEdges(1 + half, half, (issue("dark_edges", change=half, half_width=half),), True)
     if told.skew < HOLES_SKEW and shape.kurtosis > 0:
         half = abs(told.factor - 1) / 2 + HOLES_ERROR
-        return EdgeWords(1.0, half, (_sized("holes or cracks within the carbides", half),), True)
+        return AreaByEdges(1.0, half, (issue("broken_carbides", half_width=half),), True)
     if told.misfit > STRANGE:
-        half = 2 * _crowded(shape) * abs(told.factor - 1) + STRANGE_ERROR
-        words = "the edges are like those of no lens and no rim (relief lit from one side?)"
-        return EdgeWords(told.factor, half, (_sized(words, half),), True)
+        half = 2 * _model_error(shape, told.factor) + STRANGE_ERROR
+        return AreaByEdges(told.factor, half, (issue("no_lens_no_rim", half_width=half),), True)
     return None
 
 
-def _sized(words: str, half: float) -> str:
-    return f"{words}: the area may be off by {100 * half:.2g} % of its value"
-
-
-def _uneven(per_area: float, told: RimLight, hides: float) -> EdgeWords:
+def _uneven(per_area: float, told: RimLight, hides: float) -> AreaByEdges:
     """Keep both readings open: an uneven matrix looks like rims where it meets carbides.
 
     `hides`: contrast below which nothing is found, over that of the carbides.
@@ -110,50 +122,46 @@ def _uneven(per_area: float, told: RimLight, hides: float) -> EdgeWords:
     half = float(np.hypot(open_px * per_area, (told.factor - 1) / 4))
     if not processed:
         half *= float(np.clip((hides - MILD) / (STRONG - MILD), 0, 1))
-    words = "the matrix is etched unevenly, so that rims cannot be told from it"
-    if processed:
-        words = "noise is alike in neighbouring pixels (filtered or compressed picture)"
-    return EdgeWords(1.0, half, (_sized(words, half),) if half > TOLD else ())
+    said = issue("filtered" if processed else "texture_at_edges", half_width=half)
+    return AreaByEdges(1.0, half, (said,) if half > TOLD else ())
 
 
-def _levels(s: Segmentation, shape: EdgeShape, told: RimLight, disturbed: bool) -> EdgeWords:
+def _levels(s: Segmentation, shape: EdgeShape, told: RimLight, disturbed: bool) -> AreaByEdges:
     """Rims and domes; then grey that differs from carbide to carbide, and what takes light at the outlines."""
-    half = max(told.high - told.factor, told.factor - told.low)
-    factor = told.factor
-    words: tuple[str, ...] = ()
-    if told.sound < 0.5:
-        half = float(
-            np.hypot(half, MODEL_ERROR * max(1.0, shape.outline_px / shape.area_px / MODEL_LENGTH) ** 2 * (factor - 1))
-        )
-        kind = "bright rims" if factor < 1 else "domed carbides or dark rims"
-        words = (
-            f"{kind} change the light of the carbides: {100 * (factor - 1):+.1f} ± {100 * half:.1f} % by the edges",
-        )
-    part = middle(s)
-    light = float((part.basin_sums[1] / np.array([c.contrast for c in s.classes])[s.class_index]).sum())
-    edge = (shape.area_px - told.edge_px * shape.outline_px) / max(light, 1e-9)
+    factor, half = 1.0, 0.0
+    said: tuple[Issue, ...] = ()
+    if told.sound < SURELY_SOUND:
+        factor, half = told.factor, max(told.high - told.factor, told.factor - told.low)
+        if told.sound < 0.5:
+            half = float(np.hypot(half, _model_error(shape, factor)))
+        said = (issue("bright_rims" if factor < 1 else "domed", change=factor - 1, half_width=half),)
+    edge = _area_over_light(s, shape, told)
     own = level_factor(s)
     if own != 1:
         weight = 1 / np.square([LEVEL_ERROR, EDGE_ERROR])
         factor = float(weight @ [own, edge] / weight.sum())
         half = float(np.hypot(half, np.hypot(abs(own - edge) / 2, NORMAL_95 / np.sqrt(weight.sum()))))
-        words = (f"carbides differ in grey: their own levels and edges change the area by {100 * (factor - 1):+.1f} %",)
+        said = (issue("greys_differ", change=factor - 1, half_width=half),)
     elif disturbed:
-        half = float(np.hypot(half, BESIDE_ERROR + abs(edge - 1) / 2))
-        factor = edge
-        words = (f"pits or boundaries take light from carbides: {100 * (factor - 1):+.1f} % by the edges",)
-    return EdgeWords(factor, half, words, True)
+        factor, half = edge, float(np.hypot(half, BESIDE_ERROR + abs(edge - 1) / 2))
+        said = (issue("light_taken", change=factor - 1, half_width=half),)
+    return AreaByEdges(factor, half, said, True)
 
 
-def _tone(s: Segmentation, found: EdgeWords, per_area: float) -> EdgeWords:
+def _area_over_light(s: Segmentation, shape: EdgeShape, told: RimLight) -> float:
+    """Area within the true edges over that by light, of the middle of the field."""
+    part = middle(s)
+    light = float((part.basin_sums[1] / np.array([c.contrast for c in s.classes])[s.class_index]).sum())
+    return (shape.area_px - told.edge_px * shape.outline_px) / max(light, 1e-9)
+
+
+def _tone(s: Segmentation, found: AreaByEdges, per_area: float) -> AreaByEdges:
     """Noise that differs between carbide and matrix tells of a tone curve, or of noise that grows with the light."""
     shift = tone_shift_px(s) * per_area
     if not shift:
         return found
-    words = () if abs(shift) < TOLD else (
-        f"noise differs between carbide and matrix: a tone curve may change the area by {-100 * shift:+.1f} %",
-    )  # fmt: skip
-    return EdgeWords(found.factor - shift / 2, float(np.hypot(found.half, abs(shift))), words, True)
+    said = (issue("tone_curve", change=-shift),) if abs(shift) >= TOLD else ()
+    return AreaByEdges(found.factor - shift / 2, float(np.hypot(found.half, abs(shift))), (*found.said, *said), True)
 
 
 def level_factor(s: Segmentation) -> float:
@@ -162,11 +170,10 @@ def level_factor(s: Segmentation) -> float:
     Light over the class level is the area only where that level is the mean over the area; Σ area·level over Σ area of
     the resolved ones is.
     """
-    level = carbide_levels(s)[1:]
-    of_class = np.array([c.contrast for c in s.classes])[s.class_index]
-    resolved = level != of_class
+    ratio, _ = deep_ratio(s)
+    resolved = np.isfinite(ratio)
     if resolved.sum() < FEW:
         return 1.0
-    ratio, weight = (level / of_class)[resolved], s.outline_px[resolved]
+    ratio, weight = ratio[resolved], s.outline_px[resolved]
     low, high = np.quantile(ratio, [0.16, 0.84])
     return float(weight.sum() / (weight @ ratio)) if (high - low) / 2 >= GREY_SPREAD else 1.0

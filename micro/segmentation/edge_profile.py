@@ -17,7 +17,7 @@ from micro.geometry.outlines import crofton_perimeter
 from micro.geometry.runs import find_runs
 from micro.segmentation.blurred_shapes import disc_edge
 from micro.segmentation.matrix import ADDED_SPREAD_PX, smoothed
-from micro.segmentation.segmentation import Segmentation
+from micro.segmentation.segmentation import EdgeProfile, Segmentation
 
 FloatArray = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -28,7 +28,7 @@ SMOOTHING_LEFT = float((cv2.getGaussianKernel(5, SMOOTHING_PX) ** 2).sum())  # o
 STRIPS = 8  # left out one at a time for the uncertainty
 FINER = 4
 DEEP = 2.5  # standard deviations of the blur: what lies so deep shows its level
-PART_PX = 448  # a part of that side holds edges enough
+PART_PX = 512  # a part of that side holds edges enough
 FEWEST_EDGE_PX = 400
 LEAST_BLUR_PX = 0.4
 ROUNDS = 3
@@ -65,29 +65,47 @@ class EdgeShape:
     outline_px: float
     area_px: float
 
+    @property
+    def profile(self) -> EdgeProfile:
+        """What a reader is shown of it."""
+        return EdgeProfile(self.height, self.distance, self.spread_px * _normal_places())
+
 
 def edge_shape(s: Segmentation) -> EdgeShape | None:
     """Measure the mean edge on the middle of a field; None where too few edges show."""
     part = middle(s)
-    level = carbide_levels(part)[part.basins].astype(np.float32)
-    use = (part.basins > 0) & ~part.excluded
     outline = float(crofton_perimeter(find_runs(part.labels, part.count)).sum())
     if outline < FEWEST_EDGE_PX or s.blur_px is None:
         return None
-    noise = s.noise * SMOOTHING_LEFT / float(np.abs(np.median(level[use])))
-    seen = _Edges.of(part.contrast / level, part, use)
-    first, spread = seen.against(noise, max(s.blur_px, LEAST_BLUR_PX), outline)
+    use = (part.basins > 0) & ~part.excluded
+    seen, level = _over_levels(part, use, carbide_levels(part))
+    noise = s.noise * SMOOTHING_LEFT / level
+    _, spread = seen.against(noise, max(s.blur_px, LEAST_BLUR_PX), outline)
+    # The drawing tells how much of its level a carbide shows so deep inside.
+    drawn = cv2.GaussianBlur(seen.solid, (0, 0), _blur(spread))
+    seen, level = _over_levels(part, use, carbide_levels(part, drawn))
+    first, spread = seen.against(noise, _blur(spread), outline)
     # The same on a drawing of these outlines tells what the way of looking adds.
     blur = _blur(spread)
-    drawn = _Edges.of(cv2.GaussianBlur(seen.solid, (0, 0), blur), part, use)
-    own, _ = drawn.against(0.0, blur, outline)
+    own, _ = _Edges.of(cv2.GaussianBlur(seen.solid, (0, 0), blur), part, use).against(0.0, blur, outline)
+    return _shape(seen, first - own, spread, outline)
+
+
+def _over_levels(part: Segmentation, use: NDArray[np.bool_], levels: FloatArray) -> tuple[_Edges, float]:
+    """Edges of heights over the carbides' own levels, and the commonest of these, without its sign."""
+    level = levels[part.basins].astype(np.float32)
+    return _Edges.of(part.contrast / level, part, use), float(np.abs(np.median(level[use])))
+
+
+def _shape(seen: _Edges, parts: FloatArray, spread: float, outline: float) -> EdgeShape:
+    """Shape from the parts (STRIPS, 4) beyond those of the drawing, each strip left out once."""
     scale = np.array([1, 1, 6 / spread, 24 / spread])
-    value = np.mean(first - own, axis=0) * scale
-    sure = np.sqrt((STRIPS - 1) * (first - own).var(axis=0)) * scale
+    value = np.mean(parts, axis=0) * scale
+    sure = np.sqrt((STRIPS - 1) * parts.var(axis=0)) * scale
     above = seen.above.sum(axis=0)
     beyond = above - float(np.interp(0.5, HEIGHTS, above))
     # Moved outwards by d, n closed outlines of length P grow by P·d + n·π·d² (Steiner).
-    turns = np.pi * len(np.unique(part.labels[part.labels > 0]))
+    turns = np.pi * seen.outlines
     root = np.sqrt(np.maximum(outline**2 + 4 * turns * beyond, 0))
     return EdgeShape(
         HEIGHTS, 2 * beyond / (outline + root), spread, value[2], sure[2], value[3], sure[3], outline,
@@ -114,11 +132,12 @@ def _normal_places() -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class _Edges:
-    """Areas above HEIGHTS in each strip (STRIPS, heights), and the outlines drawn solid, their edges by coverage."""
+    """Areas above HEIGHTS in each strip (STRIPS, heights), the outlines drawn solid by coverage, and their number."""
 
     above: FloatArray
     solid: Picture
     use: NDArray[np.bool_]
+    outlines: int
 
     @classmethod
     def of(cls, height: Picture, part: Segmentation, use: NDArray[np.bool_]) -> _Edges:
@@ -127,7 +146,8 @@ class _Edges:
         at = np.append(0.5, edge_heights(part)).astype(np.float32)[part.basins]
         fine = cv2.resize(smooth - at, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
         solid = cv2.resize((fine > 0).astype(np.float32), use.shape[::-1], interpolation=cv2.INTER_AREA) * use
-        return cls(_areas_above(cv2.GaussianBlur(height, (0, 0), SMOOTHING_PX), use), solid, use)
+        number = len(np.unique(part.labels[part.labels > 0]))
+        return cls(_areas_above(cv2.GaussianBlur(height, (0, 0), SMOOTHING_PX), use), solid, use, number)
 
     def against(self, noise: float, blur: float, outline: float) -> tuple[FloatArray, float]:
         """Return (STRIPS, 4) parts beyond the drawing, each strip left out once, and the spread that fits.
@@ -177,17 +197,38 @@ def middle(s: Segmentation) -> Segmentation:
     )
 
 
-def carbide_levels(s: Segmentation) -> FloatArray:
-    """(n + 1,) contrast of each carbide: mean of what lies DEEP inside, else of its class; of the matrix the median."""
+def carbide_levels(s: Segmentation, drawn: Picture | None = None) -> FloatArray:
+    """(n + 1,) contrast of each carbide; of the matrix the median.
+
+    The level of its class, times the ratio that it shows deep inside as far as that differs beyond noise between
+    carbides, times the commonest ratio otherwise (empirical Bayes). `drawn`: see `deep_ratio`.
+    """
+    ratio, variance = deep_ratio(s, drawn)
+    of_class = np.array([c.contrast for c in s.classes])[s.class_index]
+    known = np.isfinite(ratio)
+    if not known.any():
+        return np.append(np.median(of_class), of_class)
+    common = float(np.average(ratio[known], weights=1 / variance[known]))
+    between = max(0.0, float(np.mean((ratio[known] - common) ** 2 - variance[known])))
+    own = np.where(known, common + between / (between + variance) * (ratio - common), common) * of_class
+    return np.append(np.median(own), own)
+
+
+def deep_ratio(s: Segmentation, drawn: Picture | None = None) -> tuple[FloatArray, FloatArray]:
+    """(n,) contrast DEEP inside over that of the class, and its variance by noise; NaN, 1 where nothing lies so deep.
+
+    `drawn` (rows, columns): what a carbide of unit contrast shows there; by default all of it.
+    """
     depth = cv2.distanceTransform((s.labels > 0).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
     of_class = np.array([c.contrast for c in s.classes])[s.class_index]
     deep = (depth >= DEEP * (s.blur_px or 1.0)) & (s.labels > 0)
     number = s.labels[deep]
-    count = np.bincount(number, minlength=s.count + 1)[1:]
-    mean = np.bincount(number, s.contrast[deep], s.count + 1)[1:] / np.maximum(count, 1)
-    sound = (count > 0) & (mean / of_class > 0.4) & (mean / of_class < 2)
-    own = np.where(sound, mean, of_class)
-    return np.append(np.median(own), own)
+    shown = np.ones(len(number)) if drawn is None else drawn[deep].astype(float)
+    weight = np.bincount(number, shown, s.count + 1)[1:]
+    mean = np.bincount(number, s.contrast[deep], s.count + 1)[1:] / np.maximum(weight, 1e-9)
+    sound = (weight > 0.5) & (mean / of_class > 0.4) & (mean / of_class < 2)
+    variance = (s.noise / of_class) ** 2 * s.noise_area_px / np.maximum(weight, 1e-9)
+    return np.where(sound, mean / of_class, np.nan), np.where(sound, variance, 1.0)
 
 
 def edge_heights(s: Segmentation) -> FloatArray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -85,6 +85,25 @@ class CarbideClass:
     contrast_uncertainty: float
 
 
+@dataclass(frozen=True, eq=False)
+class EdgeProfile:
+    """The mean edge of all carbides.
+
+    Parameters
+    ----------
+    height
+        (k,) heights over the matrix, in shares of the carbides' contrast.
+    distance_px
+        (k,) distance of the outline at that height from the one at half height, positive outwards.
+    lens_px
+        (k,) the same of an edge that a lens alone blurs, as wide as this one.
+    """
+
+    height: NDArray[np.float64]
+    distance_px: NDArray[np.float64]
+    lens_px: NDArray[np.float64]
+
+
 @dataclass(frozen=True)
 class Verdict:
     """What the grey levels of a field leave open about the area of its carbides.
@@ -102,8 +121,10 @@ class Verdict:
         unknown. None: the sum over the carbides holds.
     edges
         Whether the edges were measured: then what outline and contrast disagree about lies in `doubt`.
-    reasons
-        What widened, moved or emptied the value, in words.
+    said
+        What widened, moved or emptied the value, each an issue of its own kind.
+    profile
+        What the edges look like; None where too few were measured.
     """
 
     factor: float = 1.0
@@ -111,7 +132,8 @@ class Verdict:
     more: float = 0.0
     instead: tuple[float, float, float] | None = None
     edges: bool = False
-    reasons: tuple[str, ...] = ()
+    said: tuple[Issue, ...] = ()
+    profile: EdgeProfile | None = field(default=None, compare=False)
 
     @property
     def unknown(self) -> bool:
@@ -160,6 +182,10 @@ class Segmentation:
         What the grey levels leave open about the area. Where they show no carbides one by one, there are no labels.
     area_by_outlines
         The area of a carbide is that inside its outline, not its integrated contrast.
+    area_by_hand
+        (n,) areas, px², where a person changed outlines; None: as found.
+    hand_uncertainty_px
+        Standard uncertainty of the area that a person drew, px².
     """
 
     labels: NDArray[np.int32]
@@ -178,6 +204,8 @@ class Segmentation:
     smooth_noise: float = 0.0
     verdict: Verdict = Verdict()
     area_by_outlines: bool = False
+    area_by_hand: NDArray[np.float64] | None = None
+    hand_uncertainty_px: float = 0.0
 
     @property
     def count(self) -> int:
@@ -217,6 +245,8 @@ class Segmentation:
         The outline stands in where that gives none above 0, and throughout where outlines were taught: integrated
         contrast is what failed there.
         """
+        if self.area_by_hand is not None:
+            return self.area_by_hand
         if self.area_by_outlines:
             return self.outline_px
         area = self.basin_sums[1] / np.array([c.contrast for c in self.classes])[self.class_index]

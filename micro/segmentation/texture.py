@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import erf, exp, pi, sqrt
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.outlines import crofton_perimeter
+from micro.geometry.runs import find_runs
 from micro.segmentation.candidates import SIGNIFICANT
 from micro.segmentation.matrix import SMOOTHED_NOISE
 from micro.segmentation.segmentation import Segmentation
@@ -69,9 +71,27 @@ def _blocks(picture: NDArray[np.float32], side: int) -> NDArray[np.float32]:
 
 
 def line_like(s: Segmentation) -> NDArray[np.bool_]:
-    """(n,) whether each outline is a line or a net of lines: thin, 2·area/perimeter, and long for its width."""
+    """(n,) whether each outline is a line or a net of lines: long for its width, and thin.
+
+    Thin is what its outline says, 2·area/perimeter, or what its light says whatever the level of its outline:
+    (Σ grey)²/Σ grey² over the length is below that of a line of LINE_WIDTH_PX under the blur.
+    """
     if not s.count:
         return np.zeros(0, bool)
     area, perimeter = s.outline_px, crofton_perimeter(s.runs)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return (perimeter**2 / (4 * np.pi * area) > LINE_ELONGATION) & (2 * area / perimeter < LINE_WIDTH_PX)
+        long = perimeter**2 / (4 * np.pi * area) > LINE_ELONGATION
+        if not long.any():
+            return long
+        pixels, light = s.basin_sums
+        squares = find_runs(s.basins, s.count).integrate(s.contrast**2) - s.noise**2 * pixels
+        spread = light**2 / np.maximum(squares, 1e-9) / (perimeter / 2)
+        thin = (2 * area / perimeter < LINE_WIDTH_PX) | (spread < _line_spread(s.blur_px or 1.0))
+    return np.asarray(long & thin)
+
+
+def _line_spread(blur: float) -> float:
+    """(∫h)²/∫h² across a line of LINE_WIDTH_PX and unit height under a Gaussian blur; closed form."""
+    w, sigma = LINE_WIDTH_PX, float(np.hypot(blur, np.sqrt(1 / 12)))
+    squares = w * erf(w / (2 * sigma)) - 2 * sigma / sqrt(pi) * (1 - exp(-(w**2) / (4 * sigma**2)))
+    return w**2 / squares

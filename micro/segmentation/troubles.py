@@ -46,7 +46,7 @@ def field_issues(
         Share of the frame that stands out on the side of the matrix where carbides do not lie.
     """
     return (
-        *_judged(segmentation),
+        *segmentation.verdict.said,
         *_nothing(segmentation, matrix),
         *_either(segmentation, settings),
         *_other_side(marked),
@@ -63,13 +63,6 @@ def field_issues(
 def _nothing(s: Segmentation, matrix: Matrix) -> Iterator[Issue]:
     if not s.count and s.verdict.instead is None:
         yield issue("no_second_phase", least_contrast=SIGNIFICANT * matrix.smooth_noise)
-
-
-def _judged(s: Segmentation) -> Iterator[Issue]:
-    """Why the area is unknown, moved or wide; what is unknown first."""
-    kind = "area_moved" if s.verdict.instead is None else "area_unknown" if s.verdict.unknown else "area_read_otherwise"
-    for reason in s.verdict.reasons:
-        yield issue(kind, reason=reason)
 
 
 def _either(s: Segmentation, settings: SegmentationSettings) -> Iterator[Issue]:

@@ -43,7 +43,8 @@ class AreaUncertainty:
     missed
         Carbides too small to stand out: one error of the total, shared out over the classes, and upward only.
     method
-        What outline and integrated contrast disagree about, clipped grey levels, and what the edges leave open.
+        What outline and integrated contrast disagree about, clipped grey levels, what the edges leave open, and how
+        well a person draws.
     """
 
     noise: FloatArray
@@ -97,7 +98,8 @@ def area_fraction_uncertainty(segmentation: Segmentation) -> AreaUncertainty:
     pixels = np.bincount(s.class_index, basin, count)
     contrast = np.array([c.contrast for c in s.classes])
     level_error = np.array([c.contrast_uncertainty for c in s.classes]) / np.abs(contrast)
-    area = light / contrast[s.class_index] * s.verdict.factor
+    by_light = light / contrast[s.class_index] * s.verdict.factor
+    area = by_light if s.area_by_hand is None else s.area_by_hand
     total = np.bincount(s.class_index, area, count)
     own = np.abs(total) / frame
     doubts = [
@@ -106,6 +108,7 @@ def area_fraction_uncertainty(segmentation: Segmentation) -> AreaUncertainty:
         HALO_ERROR * abs(halo(s)) * max(0.0, basin.sum() - s.outline_px.sum()) / frame,
     ]
     doubts.append(s.verdict.doubt / NORMAL_95 * own.sum())
+    doubts.append(s.hand_uncertainty_px / frame)
     if not s.verdict.edges:
         doubts.append(DISAGREEMENT * abs(np.subtract(*areas_differ(s))))
     return AreaUncertainty(

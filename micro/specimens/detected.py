@@ -37,6 +37,8 @@ class Detected:
         Rows of detection.csv.
     false_calls, found
         Carbides found on matrices without any, a picture, and in the pictures as they are; over the fields tried.
+    mark_calls
+        Carbides found on pits, dust and the like in the turned pictures: among the carbides are none to as many.
     matrices
         Such matrices of each field.
     share, log_uncertainty
@@ -51,6 +53,7 @@ class Detected:
     covariance: tuple[tuple[float, ...], ...]
     table: tuple[dict[Any, Any], ...]
     false_calls: float
+    mark_calls: float
     found: int
     matrices: int
     share: float
@@ -66,23 +69,31 @@ class Detected:
 
     @property
     def false_share(self) -> float:
-        """Share of what is found that is not there."""
+        """Share of what is found that is not there, at worst."""
+        return min((self.false_calls + self.mark_calls) / self.found, 1.0) if self.found else math.nan
+
+    @property
+    def false_share_on_matrix(self) -> float:
+        """The same, if no mark of the carbides' polarity is among them."""
         return min(self.false_calls / self.found, 1.0) if self.found else math.nan
 
     @property
     def number_factor(self) -> float:
-        """True number of carbides over the one measured."""
-        return (1 - self.false_share) / self.share
+        """True number of carbides over the one measured, with half of what marks may feign."""
+        return (1 - (self.false_share + self.false_share_on_matrix) / 2) / self.share
 
     @property
     def number_log_uncertainty(self) -> float:
         """Standard uncertainty of the logarithm of that factor."""
-        return math.hypot(self.log_uncertainty, self.false_share_uncertainty / max(1 - self.false_share, 0.1))
+        # Anything from none to all of what marks may feign is as likely: a uniform law.
+        marks = (self.false_share - self.false_share_on_matrix) / math.sqrt(12)
+        of_false = math.hypot(self.false_share_uncertainty, marks) / max(1 - self.false_share, 0.1)
+        return math.hypot(self.log_uncertainty, of_false)
 
     @property
     def false_share_uncertainty(self) -> float:
         """Standard uncertainty of the share of false calls, which come as rare events do, in a picture a field."""
-        return math.sqrt(self.false_calls) / self.found if self.found else math.nan
+        return math.sqrt(self.false_calls + self.mark_calls) / self.found if self.found else math.nan
 
 
 def read_detected(out: Path) -> dict[str, Detected]:
@@ -134,7 +145,9 @@ def _rows(number: Mapping[Any, Any], found: Detected) -> list[dict[Any, Any]]:
     return [
         put_right(number, found) | {"origin": f"{origin}; sizes by a lognormal law"},
         base | {"quantity": A90, "unit": "µm"} | _ends(*a90),
-        base | {"quantity": FALSE, "unit": ""} | _ends(share, max(share - half, 0.0), min(share + half, 1.0)),
+        base
+        | {"quantity": FALSE, "unit": ""}
+        | _ends(share, max(found.false_share_on_matrix - half, 0.0), min(share + half, 1.0)),
     ]
 
 

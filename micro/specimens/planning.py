@@ -154,7 +154,7 @@ def magnification_advice(measured: Measured, needed: Needed) -> str:
         return f"{share} of {measured.resolved:.2g} µm: a higher magnification helps more than fields"
     if needed.fields is None:
         left = 100 * student_t(math.inf) * needed.shared
-        return f"segmentation alone leaves ±{left:.2g} %RA: a better etch or a higher magnification, not more fields"
+        return f"segmentation alone leaves {left:.2g} %RA: a better etch or a higher magnification, not more fields"
     if 2 * measured.resolved < measured.small:
         return (
             f"what is resolved ({measured.resolved:.2g} µm) is fine beside the carbides: half the magnification takes "

@@ -237,6 +237,12 @@ def _fraction(data: ClassData) -> FloatArray:
     return data.column("area_fraction")
 
 
+def _orientation_by_ai(degree: float) -> float:
+    """Change of Ω12 = (AI - 1)/(AI + c), c = π/2 - 1, per relative change of AI: AI·(1 + c)/(AI + c)²."""
+    index = (1 + UNRELATED * degree) / (1 - degree) if degree < 1 else math.inf
+    return index * (1 + UNRELATED) / (index + UNRELATED) ** 2 if math.isfinite(index) else 0.0
+
+
 @dataclass(frozen=True)
 class Quantity:
     """One quantity of a specimen.
@@ -265,6 +271,8 @@ class Quantity:
         Definition from the carbides above a diameter, where that is another than `measure`.
     primary
         Whether it answers one of the questions amount, size, largest, elongation, banding: only these get a verdict.
+    by_pixel_shape
+        From its value to how far it moves per relative change of a pixel's height over its width, rolling along rows.
     """
 
     name: str
@@ -281,6 +289,7 @@ class Quantity:
     margin: float = 0.1
     above: Ratio | None = None
     primary: bool = False
+    by_pixel_shape: Callable[[float], float] | None = None
 
     @property
     def title(self) -> str:
@@ -357,16 +366,16 @@ QUANTITIES = (
              carbide_mean(lambda d: d.carbide("aspect_ratio"), lambda d: d.shape_weight), lowest=1, compared="ratio"),
     Quantity("elongation_along_rolling", "length along over width across rolling", SHAPE, "",
              of_terms(lambda d: (d.shape_weight * d.carbide("length_along_um"),
-                                 d.shape_weight * d.carbide("width_across_um")))),
+                                 d.shape_weight * d.carbide("width_across_um"))), by_pixel_shape=float),
     Quantity("intercepts_along", "intercepts per length along rolling", SHAPE, "1/mm", field_ratio(_along, _each), -1,
              0, "N_L", compared="ratio"),
     Quantity("intercepts_across", "intercepts per length across rolling", SHAPE, "1/mm", field_ratio(_across, _each),
              -1, 0, "N_L", compared="ratio"),
     Quantity("anisotropy_index", "anisotropy index", SHAPE, "", field_ratio(_across, _along), 0, 0, "AI",
-             compared="ratio", primary=True),
+             compared="ratio", primary=True, by_pixel_shape=float),
     Quantity("degree_of_orientation", "degree of orientation", SHAPE, "",
              field_ratio(lambda d: _across(d) - _along(d), lambda d: _across(d) + UNRELATED * _along(d)), 0, 0, "Ω12",
-             -math.inf, 1, compared="difference", margin=0.05),
+             -math.inf, 1, compared="difference", margin=0.05, by_pixel_shape=_orientation_by_ai),
     Quantity("mean_free_path", "mean free path across rolling", BANDS, "µm",
              field_ratio(lambda d: PER_MM * (1 - _fraction(d)), _across), 1, compared="ratio"),
     Quantity("mean_band_spacing", "mean band spacing", BANDS, "µm", field_ratio(lambda d: PER_MM * _each(d), _across),

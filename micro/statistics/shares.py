@@ -41,13 +41,17 @@ def fisher_p_value(a: tuple[int, int], b: tuple[int, int]) -> float:
 
     In place of `scipy.stats`, which takes longer to load than a field to measure.
     """
-    from scipy.special import gammaln
-
     shown = a[0] + b[0]
     count = np.arange(max(0, shown - b[1]), min(a[1], shown) + 1)
-    shown_of = np.stack([count, shown - count])
-    chosen = (gammaln(shown_of + 1) + gammaln(np.array([[a[1]], [b[1]]]) - shown_of + 1)).sum(axis=0)
+    chosen = _ways(count, a[1]) + _ways(shown - count, b[1])
     chance = np.exp(chosen.min() - chosen)
     # Tables as likely as this one may come out a rounding apart.
     no_likelier = chance <= chance[a[0] - count[0]] * (1 + 1e-7)
     return float(chance[no_likelier].sum() / chance.sum())
+
+
+def _ways(chosen: np.ndarray, of: int) -> np.ndarray:
+    """Log of how many ways there are to choose so many out of `of`, negative, less what all choices share."""
+    from scipy.special import gammaln
+
+    return gammaln(chosen + 1) + gammaln(of - chosen + 1)

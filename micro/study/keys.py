@@ -47,6 +47,7 @@ Count = Annotated[int, Field(title="a whole number, 0 or more", ge=0, le=int(LAR
 AtLeastOne = Annotated[int, Field(title="a whole number, 1 or more", ge=1, le=int(LARGEST))]
 Images = Annotated[list[PathText], Field(title="a list of picture paths or patterns", min_length=1)]
 Tallies = Annotated[list[PathText], Field(title="a list of paths of tallies", min_length=1)]
+Reviews = Annotated[list[PathText], Field(title="a list of paths of review files", min_length=1)]
 TABLES = "a list of tables ([[...]])"
 
 
@@ -96,6 +97,13 @@ class PictureKeys(TypedDict, total=False):
         ),
     ]
     page: Annotated[AtLeastOne, Field(description="Page of a TIFF with several.")]
+    colour: Annotated[
+        Literal["luminance", "red", "green", "blue", "best"],
+        Field(
+            title="one of luminance, red, green, blue, best",
+            description="What is measured of a picture in colour; best: the axis that parts two levels most.",
+        ),
+    ]
     carbides: Annotated[
         Literal["auto", "bright", "dark"],
         Field(title="one of auto, bright, dark", description="Grey of the carbides against the matrix."),
@@ -127,10 +135,15 @@ class CommonKeys(PictureKeys, WithClasses, total=False):
     um_per_px_uncertainty: Annotated[
         NotNegative, Field(description="Standard uncertainty of um_per_px; left out: not known.")
     ]
+    cropped: Annotated[
+        bool,
+        Field(title="true or false", description="The pictures were cropped from ones of the calibrated size."),
+    ]
     binning: Annotated[
         AtLeastOne, Field(description="Camera pixels per picture pixel along a side, against the calibration picture.")
     ]
     taught_by: Annotated[Tallies, Field(description="Tallies of a point count that teach the outlines, or a kept map.")]
+    review: Annotated[Reviews, Field(description="Files that the page of micro review saved; applied in this order.")]
     outlines: Annotated[
         Literal["own", "taught", "better"],
         Field(title="one of own, taught, better", description="Which outlines are used where a count teaches some."),

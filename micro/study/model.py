@@ -34,6 +34,7 @@ class Field:
     sub_field: SubField | None = None
     crop_px: Crop | None = None
     leave_out: tuple[Box, ...] = ()
+    colour: str = "luminance"
 
 
 @dataclass(frozen=True)
@@ -62,6 +63,9 @@ class Specimen:
     detection: bool = False
     steel: str = ""
     heat_treatment: Mapping[str, float] = field(default_factory=dict)
+    review: tuple[Path, ...] = ()
+    """Files that the page of review saved; their acts change outlines before anything is measured."""
+    cropped: bool = False
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field, Specimen, Study, cut_mosaics, name_fields, unique_stems
 
 SETTINGS = {field.name for field in fields(SegmentationSettings)}
-READING = {"crop_bottom_px", "page", "crop_px", "leave_out"}
+READING = {"crop_bottom_px", "page", "crop_px", "leave_out", "colour"}
 SAME_ROUTE = {"ingot-cast": "conventional", "powder-made": "powder-metallurgy"}
 """Earlier words for a route, which are still read."""
 PICTURE_ENDINGS = (".tif", ".tiff", ".png", ".jpg", ".jpeg", ".bmp")
@@ -130,9 +130,11 @@ class _StudyReader:
             steel=entry.get("steel", ""),
             heat_treatment=entry.get("heat_treatment", {}),
             binning=given.get("binning", 1),
+            cropped=given.get("cropped", False),
             composition=entry.get("composition", {}),
             taught_by=tuple(self.inside(path, where, "taught_by") for path in given.get("taught_by", ())),
             outlines=given.get("outlines", "better"),
+            review=tuple(self.inside(path, where, "review") for path in given.get("review", ())),
             detection=given.get("detection", False),
         )
         return specimen, (*missing, *messages)

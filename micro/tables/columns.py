@@ -80,6 +80,15 @@ FIELDS = (
     Column("intercepts_along_within_relative_uncertainty", "", "float64", "of intercepts_along_per_mm, likewise"),
     Column("intercepts_across_within_relative_uncertainty", "", "float64", "of intercepts_across_per_mm, likewise"),
     Column("anisotropy_within_relative_uncertainty", "", "float64", "of anisotropy_index, likewise"),
+    Column("area_weighted_ecd_within_relative_uncertainty", "", "float64", "of the area-weighted diameter, likewise"),
+    Column("mean_aspect_within_relative_uncertainty", "", "float64", "of the mean aspect ratio, likewise"),
+    Column("elongation_within_relative_uncertainty", "", "float64", "of elongation_along_rolling, likewise"),
+    Column("ecd_d10_within_relative_uncertainty", "", "float64", "of ecd_d10, likewise"),
+    Column("ecd_d50_within_relative_uncertainty", "", "float64", "of ecd_d50, likewise"),
+    Column("ecd_d90_within_relative_uncertainty", "", "float64", "of ecd_d90, likewise"),
+    Column("ecd_d10_by_area_within_relative_uncertainty", "", "float64", "of ecd_d10_by_area, likewise"),
+    Column("ecd_d50_by_area_within_relative_uncertainty", "", "float64", "of ecd_d50_by_area, likewise"),
+    Column("ecd_d90_by_area_within_relative_uncertainty", "", "float64", "of ecd_d90_by_area, likewise"),
     Column("mean_free_path_um", "µm", "float64", "mean free path across the rolling direction"),
     Column("mean_chord_along_um", "µm", "float64", "mean chord of carbide along the rolling direction"),
     Column("mean_chord_across_um", "µm", "float64", "mean chord of carbide across the rolling direction"),
@@ -188,6 +197,7 @@ COUPONS = (
     Column("std", "", "float64", "standard deviation between coupons"),
     Column("ci95_low", "", "float64", "lower end of the 95 % interval of the mean"),
     Column("ci95_high", "", "float64", "upper end of the 95 % interval of the mean"),
+    Column("beyond", "", "int64", 'those of them that are only known to be tougher than their value (">300")'),
 )
 
 TRANSVERSE_RATIOS = (
@@ -368,7 +378,7 @@ CORRELATIONS = (
     Column("ci95_low", "", "float64", "lower end of its 95 % interval"),
     Column("ci95_high", "", "float64", "upper end of its 95 % interval"),
     Column("p_value", "", "float64", "of no association, by exchange of the ranks"),
-    Column("p_holm", "", "float64", "the same, adjusted for all that are asked with these bars (Holm)"),
+    Column("p_holm", "", "float64", "the same, adjusted for all questions asked in this way (Holm)"),
 )
 
 

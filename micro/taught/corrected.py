@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,12 @@ LOWEST_COEFFICIENT, HIGHEST_COEFFICIENT = 0.0, 1.5
 # Points wrong by a whole that the count did not meet but might have: without it a map that is right at every point
 # would be right without doubt (chosen; one of 100 points is 1 %, near to the exact interval of 0 of 100 by half).
 UNSEEN = 1.0
+
+# Where a map says less or more than the rest of it, an answer against it is looked at as a slip; so many such points
+# tell a rate of a fiftieth from none (chosen).
+SURE, FEWEST_SURE = 0.05, 30
+# Fewer counted fields do not tell whether the maps follow the values from field to field (chosen).
+FEWEST_COUNTED = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,12 +91,14 @@ class CountedField:
 class Fraction:
     """An area fraction with its standard error; NaN where too little was counted to tell.
 
-    `low` and `high` end the 95 % interval by Student's t, within 0 to 1.
+    `low` and `high` end the 95 % interval by Student's t, within 0 to 1. It reaches further towards what the value is
+    without `slips`: what answers add to it, or take from it, that contradict a map that is sure.
     """
 
     value: float
     standard_error: float
     degrees_of_freedom: float
+    slips: float = 0.0
 
     @property
     def half_width(self) -> float:
@@ -100,13 +108,13 @@ class Fraction:
     @property
     def low(self) -> float:
         """Lower end of the 95 % interval."""
-        low = self.value - self.half_width
+        low = self.value - self.half_width - max(self.slips, 0.0)
         return 0.0 if low < 0 else low
 
     @property
     def high(self) -> float:
         """Upper end of the 95 % interval."""
-        high = self.value + self.half_width
+        high = self.value + self.half_width - min(self.slips, 0.0)
         return 1.0 if high > 1 else high
 
 
@@ -140,13 +148,15 @@ class Corrected:
     coefficients: FloatArray
 
 
-def corrected_fraction(fields: Sequence[CountedField]) -> Corrected:
+def corrected_fraction(fields: Sequence[CountedField], beside: Sequence[float] = ()) -> Corrected:
     """Survey estimate of the area fraction, with its interval.
 
     Parameters
     ----------
     fields
         Counted fields, each with the map of `micro.taught.crossfit`; every field weighs alike.
+    beside
+        Mean of the map of each field of the specimen that nobody counted.
 
     Examples
     --------
@@ -159,7 +169,7 @@ def corrected_fraction(fields: Sequence[CountedField]) -> Corrected:
     0.438
 
     """
-    return _estimate(fields, coefficients(fields))
+    return _estimate(fields, coefficients(fields), beside)
 
 
 def counted_fraction(fields: Sequence[CountedField]) -> Corrected:
@@ -183,6 +193,29 @@ def coefficients(fields: Sequence[CountedField]) -> FloatArray:
     others = sums.sum(axis=0) - sums if len(fields) > 1 else sums
     slope = np.divide(others[:, 0], others[:, 1], out=np.zeros(len(sums)), where=others[:, 1] > 0)
     return np.clip(slope, LOWEST_COEFFICIENT, HIGHEST_COEFFICIENT)
+
+
+def slips_of(fields: Sequence[CountedField], value: float) -> float:
+    """Area fraction that slips of the hand add to a value, if all that contradicts a sure map is one.
+
+    Of the points where the map says under SURE the share a is answered "in", and alike b on the other side "out":
+    a(1 − value) − b·value (derived). The map learns the slips with the answers, and so cannot tell them from its own
+    errors: where it is wrong and not the hand, the interval is too wide by as much, on one side.
+    """
+    answer = np.concatenate([f.score[f.even] for f in fields])
+    says = np.concatenate([f.map_at_points[f.even] for f in fields])
+    known = np.isfinite(answer)
+    answer, says = answer[known], says[known]
+    into, out = _against(answer[says < SURE] == 1), _against(answer[says > 1 - SURE] == 0)
+    return into * (1 - value) - out * value
+
+
+def _against(answers: NDArray[np.bool_]) -> float:
+    """Share of answers against a map that is sure; 0 where it is sure of few points, or against it too often."""
+    if len(answers) < FEWEST_SURE:
+        return 0.0
+    share = float(answers.mean())
+    return share if share <= 2 * SURE else 0.0
 
 
 def _slope_sums(field: CountedField) -> tuple[float, float]:
@@ -300,7 +333,7 @@ def _freedom(z: FloatArray) -> float:
     return max(2 * squares**2 / scatter, 1.0) if scatter > 0 else math.inf
 
 
-def _estimate(fields: Sequence[CountedField], coefficient: FloatArray) -> Corrected:
+def _estimate(fields: Sequence[CountedField], coefficient: FloatArray, beside: Sequence[float] = ()) -> Corrected:
     draws = [_draws(point_values(f, c), f.weight, f.draw) for f, c in zip(fields, coefficient, strict=True)]
     of_a_point = _variance_of_a_point(draws)
     found = [_mean(one, of_a_point) for one in draws]
@@ -315,15 +348,39 @@ def _estimate(fields: Sequence[CountedField], coefficient: FloatArray) -> Correc
     parts = [(one.variance / number**2, one.freedom) for one in found]
     # Student's t on the scatter between fields is exact as it stands; only no scatter at all would be sure of itself.
     between_fields = scatter / number if number and scatter != 0 else unseen
+    slips = slips_of(fields, mean) if number else 0.0
+    of_all, between_fields = _with_beside(value, fields, float(coefficient.mean()), beside) or (mean, between_fields)
     return Corrected(
-        fields=tuple(Fraction(m.value, math.sqrt(m.variance + m.unseen), m.freedom) for m in found),
-        of_the_fields=_combined(mean, [*parts, (unseen, math.inf), counters]),
-        of_the_specimen=_combined(mean, [(between_fields, number - 1.0), counters]),
+        fields=tuple(Fraction(m.value, math.sqrt(m.variance + m.unseen), m.freedom, slips) for m in found),
+        of_the_fields=replace(_combined(mean, [*parts, (unseen, math.inf), counters]), slips=slips),
+        of_the_specimen=replace(_combined(of_all, [(between_fields, number - 1.0), counters]), slips=slips),
         within=within,
         between=math.nan if number < 2 else max(scatter - within, 0.0),
         counters=counters[0],
         coefficients=coefficient,
     )
+
+
+def _with_beside(
+    value: FloatArray, fields: Sequence[CountedField], coefficient: float, beside: Sequence[float]
+) -> tuple[float, float] | None:
+    """Mean of a specimen and its variance, where maps of fields that nobody counted add what counting cannot pay for.
+
+    Two phases (Cochran 1977, ch. 12): all N fields have a map, n of them the difference d of value and map too. Mean
+    c·M̄ over all plus d̄ over the counted; variance s_d²/n + (s_v² − s_d²)/N for values v = d + cM (derived). None where
+    the maps do not follow the values from field to field, or fewer than FEWEST_COUNTED fields tell whether they do.
+    """
+    number = len(value)
+    if number < FEWEST_COUNTED or not len(beside):
+        return None
+    maps = np.array([float(np.mean(field.map_mean)) for field in fields])
+    difference = value - coefficient * maps
+    of_values, of_differences = float(value.var(ddof=1)), float(difference.var(ddof=1))
+    if not of_differences < of_values:
+        return None
+    every = np.concatenate([maps, np.asarray(beside, float)])
+    variance = of_differences / number + (of_values - of_differences) / len(every)
+    return float(coefficient * every.mean() + difference.mean()), variance
 
 
 def _combined(value: float, parts: Sequence[tuple[float, float]]) -> Fraction:

@@ -58,6 +58,14 @@ class LessonField:
         return CountedField(every.answers, self.own, self.own_share, every.weights, every.draw)
 
 
+@dataclass(frozen=True, eq=False)
+class Uncounted:
+    """A field that nobody counted: mean of its map by class name, "all" among them, and its share in own outlines."""
+
+    by_map: Mapping[str, float]
+    own_share: float
+
+
 @dataclass(frozen=True)
 class Amount:
     """Area fraction of one class by one way: value, low, high of the specimen, and of the mean of just its fields.
@@ -83,6 +91,8 @@ class Lesson:
     further
         Points among them that were drawn where the map was unsure; agreements and errors of outlines are told of the
         others, each of which stands for the same area.
+    beside
+        Fields that nobody counted, whose maps tell of the scatter between fields.
     wanted, chosen
         Outlines asked for, and used.
     own_agreement, taught_agreement
@@ -111,6 +121,7 @@ class Lesson:
     fields: int
     points: int
     further: int
+    beside: int
     counters: int
     wanted: str
     chosen: str
@@ -152,7 +163,7 @@ class Lesson:
 
 def learn_of(
     specimen: str, fields: Sequence[LessonField], wanted: Wanted, chosen: str | None = None,
-    outside: Mapping[str, float] | None = None,
+    outside: Mapping[str, float] | None = None, beside: Sequence[Uncounted] = (),
 ) -> Lesson:  # fmt: skip
     """Judge outlines and map of one specimen by its counted fields, and put its area fraction right.
 
@@ -166,6 +177,8 @@ def learn_of(
         Outlines chosen elsewhere, for a specimen without a counted field.
     outside
         By field: share of its pixels that look like nothing taught.
+    beside
+        Fields of the specimen that nobody counted; those outside of what was taught do not enter.
     """
     empty = np.empty(0)
     every = np.concatenate([f.by_map[ALL].score for f in fields] or [empty])
@@ -176,13 +189,14 @@ def learn_of(
     choice = choose(own, outlined > 0.5, score, wanted)
     chosen = chosen if chosen is not None and wanted == "better" else choice.chosen
     errors = outline_errors((outlined if chosen == "taught" else own) > 0.5, score)
-    corrected, counted, mapped, with_what = _amounts(fields, chosen)
+    corrected, counted, mapped, with_what = _amounts(fields, chosen, beside)
     curve = reliability(np.clip(at_map, 0, np.nextafter(1, 0)), every)
     return Lesson(
         specimen=specimen,
         fields=len(fields),
         points=int(np.isfinite(every).sum()),
         further=int(np.isfinite(every).sum() - np.isfinite(score).sum()),
+        beside=len(beside),
         counters=max((np.atleast_2d(f.by_map[ALL].answers).shape[0] for f in fields), default=0),
         wanted=wanted,
         chosen=chosen,
@@ -213,17 +227,19 @@ def learn_of(
 
 
 def _amounts(
-    fields: Sequence[LessonField], chosen: str
+    fields: Sequence[LessonField], chosen: str, beside: Sequence[Uncounted]
 ) -> tuple[dict[str, Corrected], dict[str, Corrected], dict[str, float], str]:
     """Corrected and counted area fraction and mean of the map by class, and which map was put right."""
     if not fields:
         return {}, {}, {}, "taught map"
     every = {name: [f.by_map[name] for f in fields] for name in fields[0].by_map}
-    corrected = {name: corrected_fraction(own) for name, own in every.items()}
+    corrected = {
+        name: corrected_fraction(own, [one.by_map.get(name, 0.0) for one in beside]) for name, own in every.items()
+    }
     with_what = "taught map"
     if chosen == "own":
         # Any map that has not seen the answers may be put right; the better one leaves less scatter.
-        by_own = corrected_fraction([f.by_own for f in fields])
+        by_own = corrected_fraction([f.by_own for f in fields], [one.own_share for one in beside])
         if by_own.within < corrected[ALL].within:
             corrected[ALL], with_what = by_own, "own outlines"
     counted = {name: counted_fraction(own) for name, own in every.items()}

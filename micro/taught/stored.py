@@ -145,7 +145,8 @@ def _number(name: str, value: object) -> Any:
         return int(value)  # type: ignore[call-overload]
     if name == "taught_limit":
         return float(value)  # type: ignore[arg-type]
-    return np.array(value, np.float32)
+    with np.errstate(over="ignore"):  # what is too large becomes infinite, which `_fits` refuses
+        return np.array(value, np.float32)
 
 
 def _fits(taught: TaughtMap) -> bool:

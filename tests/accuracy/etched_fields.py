@@ -112,9 +112,10 @@ class Row:
 def phantom(shape=SHAPE, seed=0, **own):
     """Picture and truth by the project's own phantom, from the words of the other generator."""
     words = {"fraction": 0.08, "diameter": 10.0, "touching": False, "second": 0.0, "holes": 0.0, "film_px": 0.0} | own
+    lens = {name: own[name] for name in ("blur", "noise") if name in own}
     names = ("carbide", "grey") if words["second"] else ("carbide",)
     greys = (180.0, 80.0 + 100 * words["second"]) if words["second"] else (180.0,)
-    optics = Optics(80.0, greys, blur_px=1.0, noise=4.0, shading=0.1)
+    optics = Optics(80.0, greys, blur_px=lens.get("blur", 1.0), noise=lens.get("noise", 4.0), shading=0.1)
     share = (0.6, 0.4) if words["second"] else (1.0,)
     people = tuple(
         Population(words["fraction"] * part, words["diameter"], spread=0.3, carbide_class=k)

@@ -41,7 +41,7 @@ def write_folder(path, bars, date="2026-01-05T10:00:00+00:00", version=__version
         analysis = analyse_coupons(Coupons(tough.fillna(dict.fromkeys(factors, "")), "HRC", factors, ()))
         results.write_table(path / results.COUPONS, analysis.summary)
         results.write_table(path / results.RATIOS, analysis.ratios)
-        results.write_table(path / results.COUPONS_USED, analysis.coupons)
+        results.write_table(path / results.COUPONS_USED, analysis.used)
     kept = [{"specimen": b.name, "element": "Cr", "in_steel": b.composition["Cr"], "in_matrix": b.matrix_cr,
              "ci95_low": b.matrix_cr - 0.7, "ci95_high": b.matrix_cr + 0.7}
             for b in bars if math.isfinite(b.matrix_cr)]  # fmt: skip
@@ -72,7 +72,7 @@ def _test_bars(bar, rng):
                     tough = getattr(bar, direction)
                     tough = tough(value) if callable(tough) else tough
                     row = {"specimen": bar.name, "coupon": f"{direction}{value}{number}", "direction": direction,
-                           "toughness_J": tough * math.exp(0.08 * rng.standard_normal()),
+                           "censored": False, "toughness": tough * math.exp(0.08 * rng.standard_normal()),
                            "hardness": bar.hardness + 0.2 * rng.standard_normal(), "line": 0}  # fmt: skip
                     yield row | ({factor: str(value)} if factor else {})
 

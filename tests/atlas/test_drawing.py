@@ -35,6 +35,7 @@ def test_wide_values_get_a_logarithmic_axis_and_one_endless_interval_squeezes_no
     assert axis_of([1, 20], [], (0, 1), zero=True).logarithmic
     assert not axis_of([10, 20], [], (0, 1), zero=True).logarithmic
     assert axis_of([10, 20], [10_000], (0, 1)).high < 25
+    assert axis_of([9.4, 10.2], [7, 22], (0, 1)).high > 22
 
 
 def test_names_cover_neither_markers_nor_each_other():

@@ -11,6 +11,9 @@ import cv2
 import numpy as np
 import pytest
 
+from micro.batch.job import Job
+from micro.batch.workers import Work
+from micro.errors import InputError
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
 
@@ -110,9 +113,82 @@ def test_a_killed_worker_costs_no_field_and_no_byte(study, cluster, tmp_path):
 
 def test_a_scheduler_that_does_not_answer_is_said(monkeypatch):
     """No scheduler at that address."""
-    from micro.batch import workers as room
+    from micro.batch import cluster as room
     from micro.errors import UsageError
 
     monkeypatch.setattr(room, "SECONDS_TO_ANSWER", 1)
     with pytest.raises(UsageError, match="does not answer"):
         room._client("tcp://127.0.0.1:9")
+
+
+@pytest.fixture
+def alone(tmp_path, monkeypatch):
+    """Give the address of a scheduler and a way to start a worker; both are processes, waits are short."""
+    from micro.batch import cluster as room
+
+    monkeypatch.setattr(room, "SECONDS_WITHOUT_WORKER", 1.0)
+    monkeypatch.setattr(room, "SECONDS_BETWEEN_LOOKS", 0.2)
+    ports = ["--host", "127.0.0.1", "--port", "0", "--no-dashboard"]
+    processes = {"scheduler": start("-m", "distributed.cli.dask_scheduler", *ports, log=tmp_path / "scheduler")}
+
+    def work():
+        options = ["--nthreads", "1", "--no-dashboard", "--no-nanny", "--local-directory", str(tmp_path / "dask")]
+        processes["worker"] = start("-m", "distributed.cli.dask_worker", address, *options, log=tmp_path / "worker")
+        wait_for(tmp_path / "worker", r"Registered to:")
+
+    try:
+        address = wait_for(tmp_path / "scheduler", r"Scheduler at:\s+(tcp://\S+)", 60).group(1)
+        yield address, processes, work
+    finally:
+        for process in processes.values():
+            if process.poll() is None:
+                os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+
+
+def jobs(folder, count):
+    from micro.segmentation.segmentation import SegmentationSettings
+    from micro.study.model import Field
+
+    fields = [Field(f"f{n}", folder / f"f{n}.png", f"f{n}.png", f"f{n}", SegmentationSettings()) for n in range(count)]
+    return [Job("A", field, None, 1, None, folder) for field in fields]
+
+
+def slow():
+    """Work of a moment for the first job, of minutes for the others; found by value, as workers know no tests."""
+    import time as clock
+
+    def do(job):
+        clock.sleep(0 if job.field.name == "f0" else 300)
+        return job.field.name
+
+    return Work(do, lambda job, *why: "lost", lambda job, fault: "fault")
+
+
+def test_a_scheduler_without_workers_is_not_waited_for_without_end(alone, tmp_path, capfd):
+    """One line at once, another after the wait; the status is 1, as the same command can go on."""
+    from micro.batch.cluster import on_cluster
+
+    address, _, _ = alone
+    with pytest.raises(InputError, match="no worker has been there for 1 s; start workers, then run the same command"):
+        list(on_cluster(jobs(tmp_path, 2), slow(), address))
+    assert f"{address}: nobody works there; waiting up to 1 s" in capfd.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("victim", "said"), [("worker", "no worker has been there"), ("scheduler", "the scheduler has ended")]
+)
+def test_who_is_killed_is_named(alone, tmp_path, capfd, victim, said):
+    """All workers, or the scheduler, end in mid-run: what was measured is kept, one line tells what to start again."""
+    from micro.batch.cluster import on_cluster
+
+    address, processes, work = alone
+    work()
+    ended = on_cluster(jobs(tmp_path, 3), slow(), address)
+    assert next(ended) == (0, "f0")
+    os.killpg(processes[victim].pid, signal.SIGKILL)
+    with pytest.raises(InputError, match=f"{said}.*run the same command again: what is measured is kept"):
+        list(ended)
+    heard = capfd.readouterr().err
+    assert "Traceback" not in heard
+    assert "distributed" not in heard

@@ -17,7 +17,7 @@ def field_row(specimen, number, rng, fraction):
         "analysed_area_um2": 1e4,
         "carbide_class": "all",
         "area_fraction": fraction * (1 + 0.05 * rng.standard_normal()),
-        "particles": 10,
+        "particles": 30,
         "number_per_mm2": 1000 * np.exp(0.05 * rng.standard_normal()),
     }
 

@@ -114,11 +114,11 @@ def test_a_full_folder_is_left_alone(tmp_path):
     ids=["one", "two"],
 )
 def test_twins_of_a_field(tmp_path, twins, ending):
-    """The printed bias is that of the table, and the twins have the size and scale of the field."""
+    """The printed bias is that of the table, and the copies have the size and scale of the field."""
     phantom("--out", tmp_path / "p", "--fields", 1, "--um-per-px", 0.25, "--size", 320, 240)
     told = phantom("--like", tmp_path / "p" / "field-1.tif", "--out", tmp_path / "t", "--fields", twins)
     assert told.exit_code == 0, told.output
-    measured = pd.read_csv(tmp_path / "t" / "twins.csv")
+    measured = pd.read_csv(tmp_path / "t" / "copies.csv")
     own = measured.query("carbide_class == 'all' and quantity == 'area_fraction'")
     bias = (own["measured"] / own["true"] - 1).mean()
     (line,) = [li for li in told.stdout.splitlines() if li.split()[:3] == ["all", "area", "fraction"]]
@@ -139,3 +139,31 @@ def test_a_field_that_has_no_twins(tmp_path, kind, words):
     told = phantom("--like", field, "--out", tmp_path / "t")
     assert isinstance(told.exception, InputError)
     assert words in str(told.exception)
+
+
+def test_an_etch_changes_the_picture_and_not_the_truth(tmp_path):
+    """Bright rims add their light; carbides and their area stay where the seed put them."""
+    for name, rim in (("plain", 0), ("rims", 0.5)):
+        told = phantom("--out", tmp_path / name, "--fields", 1, "--etch", f"rim={rim}", "--etch", "jpeg=90", *SMALL)
+        assert told.exit_code == 0, told.output
+    truth = [pd.read_csv(tmp_path / name / "truth_fields.csv")["area_fraction"].to_list() for name in ("plain", "rims")]
+    plain, rims = (tifffile.imread(tmp_path / name / "field-1.tif").mean() for name in ("plain", "rims"))
+    assert truth[0] == truth[1]
+    assert rims > plain + 1
+
+
+def test_films_of_an_etch_are_part_of_the_truth(tmp_path):
+    for name, etch in (("bare", "rim=0"), ("films", "film=3")):
+        assert phantom("--out", tmp_path / name, "--fields", 1, "--etch", etch, *SMALL).exit_code == 0
+    bare, films = (
+        pd.read_csv(tmp_path / name / "truth_fields.csv")["area_fraction"].iloc[0] for name in ("bare", "films")
+    )
+    assert films > bare + 0.02
+
+
+@pytest.mark.parametrize("etch", ["rust", "rim=much", "lath=nan", "jpeg=1000"])
+def test_an_etch_that_is_none_is_refused(tmp_path, etch):
+    """One line that names the option; nothing is drawn."""
+    told = phantom("--out", tmp_path / "p", "--fields", 1, "--etch", etch, *SMALL)
+    assert isinstance(told.exception, UsageError) and "--etch" in str(told.exception)
+    assert not (tmp_path / "p").exists()

@@ -78,8 +78,8 @@ def test_a_study_is_planned_and_its_sheet_written(measured, tmp_path, capsys):
     assert said.err == ""
     assert said.out.splitlines()[:3] == [
         "A: 4 of 4 fields, 48 points each: 192 points, about 5 min",
-        "  at 8 % this gives about ±49 %RA at best",
-        "  ±10 %RA needs about 94 fields",
+        "  at 8 % this gives about 49 %RA at best",
+        "  10 %RA needs about 94 fields",
     ]
     owned = [".lock", "manifest.txt", "study.json"]
     assert sorted(p.name for p in out.iterdir()) == sorted([*owned, "form.csv", "print", "sheet.html"])

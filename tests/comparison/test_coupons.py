@@ -10,7 +10,8 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.power import TTestIndPower
 
 from micro.comparison.coupon_file import Coupons
-from micro.comparison.coupons import analyse_coupons, coupon_sentences
+from micro.comparison.coupon_words import coupon_sentences
+from micro.comparison.coupons import _factor_warnings, analyse_coupons
 from micro.tables import columns
 
 
@@ -24,7 +25,8 @@ def coupons(*groups, scale="HRC", **factors):
                     "specimen": specimen,
                     "coupon": str(len(rows) + 1),
                     "direction": direction,
-                    "toughness_J": float(j),
+                    "toughness": float(j),
+                    "censored": False,
                     "hardness": float(h),
                     "line": len(rows) + 2,
                 }
@@ -86,10 +88,10 @@ def test_enough_coupons_need_no_more():
 @pytest.mark.parametrize(
     ("groups", "told"),
     [
-        ((BAR[0],), "no transverse coupons"),
-        ((BAR[1],), "no longitudinal coupons"),
-        ((BAR[0], ("P", "transverse", [22.0], 60.0)), "one coupon in a direction: scatter unknown"),
-        ((BAR[0], ("P", "transverse", [22.0, 23.0], 60.0)), "only 2 coupons in a direction"),
+        ((BAR[0],), "no transverse test bars"),
+        ((BAR[1],), "no longitudinal test bars"),
+        ((BAR[0], ("P", "transverse", [22.0], 60.0)), "one test bar in a direction: scatter unknown"),
+        ((BAR[0], ("P", "transverse", [22.0, 23.0], 60.0)), "only 2 test bars in a direction"),
     ],
 )
 def test_too_few_coupons_are_said(groups, told):
@@ -102,7 +104,7 @@ def test_equal_values_do_not_give_an_interval():
     analysis = analyse_coupons(coupons(("P", "longitudinal", [30, 30], 60), ("P", "transverse", [20, 20], 60)))
     row = analysis.ratios.iloc[0]
     assert (row["verdict"], math.isnan(row["ci95_low"])) == ("cannot tell", True)
-    assert "no scatter between coupons to judge by" in row["warning"]
+    assert "no scatter between test bars to judge by" in row["warning"]
     assert all("nan" not in sentence for sentence in coupon_sentences(analysis))
 
 
@@ -119,10 +121,10 @@ def test_an_outlier_is_flagged_and_kept():
     along = [30.0, 31.0, 29.5, 30.5, 30.2, 29.8, 12.0]
     analysis = analyse_coupons(coupons(("P", "longitudinal", along, 60), ("P", "transverse", ACROSS, 60)))
     flagged = analysis.coupons[analysis.coupons["outlier"] != ""]
-    assert flagged["toughness_J"].tolist() == [12.0]
+    assert flagged["toughness"].tolist() == [12.0]
     assert analysis.ratios["coupons_longitudinal"].iloc[0] == 7
     (sentence,) = [s for s in coupon_sentences(analysis) if "it is kept" in s]
-    assert "coupon 7 (12.0 J) lies" in sentence
+    assert "test bar 7 (12.0 J) lies" in sentence
     assert "generalised extreme studentised deviate test on logarithms, 5 %" in sentence
 
 
@@ -155,7 +157,7 @@ def test_heat_treatment_mixed_with_direction_is_said():
 def test_grouping_by_heat_treatment_keeps_it_apart():
     table = coupons(*BAR, *BAR, temper_C=["540"] * 9 + ["200"] * 9)
     pooled = analyse_coupons(table).ratios
-    assert pooled["warning"].iloc[0] == "coupons of several temper_C are pooled"
+    assert pooled["warning"].iloc[0] == "test bars of several temper_C are pooled"
     apart = analyse_coupons(table, by=["temper_C"]).ratios
     assert apart["group"].tolist() == ["P, temper_C 540", "P, temper_C 200"]
     assert apart["warning"].tolist() == ["", ""]
@@ -168,12 +170,12 @@ def test_a_remark_of_its_own_for_each_coupon_is_no_factor():
 
 def test_words_say_gap_power_and_further_coupons():
     said = coupon_sentences(analyse_coupons(coupons(*BAR)))
-    assert said[0] == "P, longitudinal: toughness 30.2 J (95 % interval 27.8 to 32.6; s = 1.92, 5 coupons)."
+    assert said[0] == "P, longitudinal: toughness 30.2 J (95 % interval 27.8 to 32.6; s = 1.92, 5 test bars)."
     assert (
         "P: transverse over longitudinal toughness 0.74 (95 % interval 0.63 to 0.87); the gap is beyond scatter."
         in said
     )
-    assert any(s.startswith("P: such coupons show a gap of ") and "power of 80 %" in s for s in said)
+    assert any(s.startswith("P: such test bars show a gap of ") and "power of 80 %" in s for s in said)
 
 
 @pytest.mark.study
@@ -224,7 +226,7 @@ def test_where_the_two_intervals_part_it_is_said(across, parted):
 
 @pytest.mark.parametrize(
     ("scatter", "gap_pct", "words"),
-    [(0.001, 10, "there are enough."), (1.5, 0.5, "no number of coupons that anyone would break suffices.")],
+    [(0.001, 10, "there are enough."), (1.5, 0.5, "no number of test bars that anyone would break suffices.")],
 )
 def test_whether_further_coupons_can_help_is_said(scatter, gap_pct, words):
     """A gap is seen at once with hardly any scatter, and never with a scatter of hundreds of times the gap."""
@@ -238,3 +240,10 @@ def test_outliers_are_looked_for_on_logarithms():
     along = [5.0, 8.0, 12.0, 20.0, 31.0, 48.0, 75.0, 300.0]
     analysis = analyse_coupons(coupons(("P", "longitudinal", along, 60), ("P", "transverse", ACROSS, 60)))
     assert (analysis.coupons["outlier"] == "").all()
+
+
+@pytest.mark.parametrize(("coupons", "warned"), [(2, 1), (3, 0), (4, 0)])
+def test_a_factor_that_only_names_the_coupons_is_no_factor(coupons, warned):
+    """Three coupons and more, each with a value of its own: a running number. Two that differ may be two treatments."""
+    own = pd.DataFrame({"direction": ["longitudinal", "transverse"] * 2, "oven": ["1", "2", "3", "4"]})[:coupons]
+    assert len(_factor_warnings(own, ["oven"])) == warned

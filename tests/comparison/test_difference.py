@@ -264,7 +264,7 @@ def test_false_alarms_at_the_5_percent_level_are_3_to_7_percent(specimen, drawn)
 
     Of 500 at 5 % one in fifty lies above 7 %, and ten quantities are looked at; of 2000 one in 10 000.
     """
-    single = tests_alone(specimen, 2000, **drawn)
+    single = alone_below_5_percent(specimen, 2000, **drawn)
     _, permuted, family = false_alarms(specimen, 500, **drawn)
     print(single, permuted, family)
     assert single.between(0.03, 0.07).all()
@@ -272,7 +272,7 @@ def test_false_alarms_at_the_5_percent_level_are_3_to_7_percent(specimen, drawn)
     assert family < 0.07
 
 
-def tests_alone(specimen, studies, **drawn):
+def alone_below_5_percent(specimen, studies, **drawn):
     """Share of equal pairs whose test falls below 5 %, a quantity; without exchanges, which take the time."""
     rng = np.random.default_rng(12)
     rows = []

@@ -11,7 +11,7 @@ from micro.comparison.equal_hardness import APART, at_equal_hardness, hardness_t
 def drawn(rng, hardness, level, number=6, slope=-0.15, spread=0.06):
     """Coupons whose ln toughness falls by 0.15 an HRC, with 6 % of scatter; hardness scatters by 0.7 HRC."""
     hard = rng.normal(hardness, 0.7, number)
-    return np.exp(level + slope * (hard - 60) + spread * rng.standard_normal(number)), hard
+    return np.exp(level + slope * (hard - 60) + spread * rng.standard_normal(number)), hard, np.zeros(number, bool)
 
 
 def test_the_ratio_is_statsmodels_analysis_of_covariance():
@@ -43,7 +43,7 @@ def test_ranges_that_do_not_overlap_are_refused():
 
 
 def test_one_hardness_for_all_or_none_at_all_changes_nothing():
-    tough = np.array([20.0, 21, 22])
+    tough, whole = np.array([20.0, 21, 22]), np.zeros(3, bool)
     for hard in (np.full(3, 60.0), np.full(3, np.nan)):
-        assert at_equal_hardness((tough, hard), (tough, hard)) == (None, "")
+        assert at_equal_hardness((tough, hard, whole), (tough, hard, whole)) == (None, "")
     assert not hardness_tells({"_why": ""})

@@ -51,6 +51,32 @@ def test_a_steel_whose_only_carbide_is_mc_keeps_its_chromium():
     assert powder[1] > ingot[1]
 
 
+def test_the_balance_by_hand_says_the_same_of_it_and_rejection_moves_nothing():
+    """W = 0.05·5.85/(0.05·5.85 + 0.95·7.775) = 3.81 %; (7.5 - 0.0381·c)/(1 - 0.0381) for c of 4, 7 and 10 % Cr in MC.
+
+    The fraction known to 6 % leaves 99.5 in 100 combinations possible; the mean stays.
+    """
+    weight = 0.05 * 5.85 / (0.05 * 5.85 + 0.95 * 7.775)
+    most, middle, least = ((7.5 - weight * c) / (1 - weight) for c in (4, 7, 10))
+    exact, measured = kept(POWDER_MADE, MC=0.05), kept(POWDER_MADE, MC=(0.05, 0.047, 0.053, 7))
+    assert exact["Cr"][0] == pytest.approx(middle, abs=0.003)
+    assert (exact["Cr"][1], exact["Cr"][2]) == pytest.approx((least, most), abs=0.02)
+    assert measured["Cr"][0] == pytest.approx(exact["Cr"][0], abs=0.002)
+    assert 0.98 < measured["possible"] < 1
+
+
+def test_no_carbide_holds_more_than_all_of_itself():
+    """V 68, Cr 10, Mo 9, W 12, C 17: upper ends that add up to 116 % are scaled to 100."""
+    tops = {"V": (68, 68), "Cr": (10, 10), "Mo": (9, 9), "W": (12, 12), "C": (17, 17)}
+    full = CarbideRange("Full", (5.85, 5.85), tops, frozenset(tops))
+    steel = {"C": 2.0, "Cr": 8.0, "Mo": 3.0, "W": 3.0, "V": 6.0}
+    found = kept(steel, {"Full": full}, Full=0.05)
+    shares = {e: tops[e][0] / 1.16 for e in tops}
+    weights = [0.05 * 5.85 / (0.05 * 5.85 + 0.95 * rho) for rho in (7.85, 7.7)]
+    low, high = sorted((8.0 - w * shares["Cr"]) / (1 - w) for w in weights)
+    assert low - 1e-6 <= found["Cr"][0] <= high + 1e-6
+
+
 def test_without_carbide_the_matrix_is_the_steel():
     found = kept(INGOT_CAST, M7C3=0.0)
     assert found["Cr"] == pytest.approx((12, 12, 12))

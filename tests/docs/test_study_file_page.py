@@ -9,6 +9,7 @@ import jsonschema
 import pytest
 
 from micro.errors import UsageError
+from micro.review.keys import review_schema
 from micro.study.keys import study_schema
 from micro.study.reader import read_study
 
@@ -95,10 +96,11 @@ def test_every_key_of_the_program_has_a_row_with_the_tables_it_belongs_to():
     assert {key: set(places.split(", ")) for key, places in rows.items()} == wanted
 
 
-def test_the_schema_in_the_docs_is_that_of_the_program():
+def test_the_schemas_in_the_docs_are_those_of_the_program():
     """After a change of keys: `python docs/write_tables.py`."""
-    jsonschema.Draft202012Validator.check_schema(SCHEMA)
-    assert json.loads((ROOT / "docs/study.schema.json").read_text(encoding="utf-8")) == SCHEMA
+    for name, schema in (("study", SCHEMA), ("review", review_schema())):
+        jsonschema.Draft202012Validator.check_schema(schema)
+        assert json.loads((ROOT / f"docs/{name}.schema.json").read_text(encoding="utf-8")) == schema
 
 
 @pytest.mark.parametrize("text", [*EXAMPLES, (ROOT / "samples/study.toml").read_text(encoding="utf-8")])
@@ -114,7 +116,7 @@ SMALLEST = '[[specimen]]\nname = "a"\nimages = ["bar-1/*.tif"]\n'
     [
         'title = "no specimen"\n',
         '[[specimen]]\nname = "a"\n',
-        'colour = "red"\n' + SMALLEST,
+        'tint = "red"\n' + SMALLEST,
         SMALLEST + "rolling_deg = 181\n",
         SMALLEST + "rolling_deg = true\n",
         SMALLEST + "um_per_px = 0\n",

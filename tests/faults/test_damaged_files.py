@@ -117,7 +117,7 @@ def test_no_name_becomes_markup(measured: Measured) -> None:
 @pytest.mark.parametrize(
     ("words", "least"),
     [
-        ("unpacks to more than its pixels", 2),
+        ("longer than its pixels", 2),
         ("more than a micrograph can be packed", 4),
         ("refer to one another in a circle", 2),
         ("for printing (CMYK)", 2),

@@ -253,7 +253,7 @@ def test_results_of_an_earlier_version_are_refused(study: Path, run_micro: Run) 
     before = snapshot(Path("out"))
     status, _, said = run_micro(*RUN)
     assert (status, snapshot(Path("out"))) == (2, before)
-    assert "out: holds the results of an earlier version of the program; choose another --out, or remove" in said
+    assert "out: holds the results of an earlier version of the program; run the study again with another --out" in said
     Path("out", results.OWNER).unlink()
     status, _, said = run_micro(*RUN)
     assert status == 2

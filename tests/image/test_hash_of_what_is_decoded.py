@@ -64,3 +64,22 @@ def test_hash_greys_and_scale_are_of_one_file(
     np.testing.assert_array_equal(found.grey, sound[seed - 1][0])
     assert found.scale is not None
     assert found.scale.um_per_px == pytest.approx(1e4 / (50_000 + seed))
+
+
+def test_parts_of_a_file_that_changes_have_no_numbers(tmp_path: Path) -> None:
+    """Two parts of one mosaic were read from different bytes: neither counts; a field of another file does."""
+    from micro.batch.fields import of_one_file
+    from micro.batch.job import Job, Outcome
+    from micro.segmentation.segmentation import SegmentationSettings
+    from micro.study.model import Field
+
+    def job(name: str, file: str) -> Job:
+        return Job("A", Field(name, tmp_path / file, file, name, SegmentationSettings()), None, 1, None, tmp_path)
+
+    jobs = [job("m-r1c1", "m.tif"), job("m-r1c2", "m.tif"), job("n", "n.tif")]
+    each = zip(jobs, "xyx", strict=True)
+    found = of_one_file(jobs, [Outcome("A", j.field.name, j.field.stem, "", digest) for j, digest in each])
+    assert [bool(o.trouble) for o in found] == [True, True, False]
+    assert f"{tmp_path / 'm.tif'}: was changed while its fields were measured" in found[0].trouble
+    same = [Outcome("A", j.field.name, j.field.stem, "", "x") for j in jobs]
+    assert list(of_one_file(jobs, same)) == same

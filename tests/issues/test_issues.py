@@ -17,7 +17,7 @@ from micro.issues import Issue, flag_text, grouped, issue, message_text, ordered
 PACKAGE = Path(micro.__file__).parent
 ADVICE = {
     "check", "improve", "say", "lower", "pin", "take", "raise", "look", "leave", "refocus", "find", "let", "save",
-    "etch", "compare", "name", "if", "count",
+    "etch", "compare", "name", "if", "count", "review",
 }  # fmt: skip
 
 

@@ -13,19 +13,35 @@ def apart(first, second):
 
 
 def test_two_fields_either_side_of_0():
-    """179° and 1° give 0°, not 90°; of two equal uncertainties u the mean has u/√2."""
+    """179° and 1° give 0°, not 90°; two that lie 2° apart have s/√n = 1°, times t/1.96 (n = 2: t = 12.706)."""
     pooled = pooled_direction([179.0, 1.0], [2.0, 2.0])
     assert apart(pooled.angle_deg, 0.0) < 1e-6
     assert 0 <= pooled.angle_deg < 180
-    assert pooled.standard_uncertainty_deg == pytest.approx(np.sqrt(2), rel=1e-6)
+    assert pooled.standard_uncertainty_deg == pytest.approx(12.7062 / 1.95996, rel=1e-4)
     assert pooled.between_deg == 0
 
 
 def test_weights_are_those_of_the_uncertainties():
-    """Inverse variance: 10° ± 1° and 12° ± 2° give 10.4° ± √0.8°."""
+    """Inverse variance: 10° ± 1° and 12° ± 2° give 10.4° and √0.8°, which their weighted squares of 0.8 scale."""
     pooled = pooled_direction([10.0, 12.0], [1.0, 2.0])
     assert pooled.angle_deg == pytest.approx(10.4, abs=0.01)
-    assert pooled.standard_uncertainty_deg == pytest.approx(np.sqrt(0.8), rel=1e-6)
+    assert pooled.standard_uncertainty_deg == pytest.approx(0.8 * 12.7062 / 1.95996, rel=1e-3)
+
+
+def test_fields_that_agree_by_chance_are_no_surer_than_each_is():
+    """The same angle three times, each 1.5° unsure: 1.5°/√3, not 0."""
+    assert pooled_direction([20.0] * 3, [1.5] * 3).standard_uncertainty_deg == pytest.approx(1.5 / np.sqrt(3))
+
+
+@pytest.mark.parametrize(("fields", "between"), [(2, 5.0), (3, 2.0)])
+def test_few_fields_that_scatter_hold_the_direction_95_times_in_100(fields, between):
+    """Fields 0.7° to 1.3° unsure that scatter by twice that and more: 95 % of 1000 sets, ± 2 (three errors)."""
+    rng = np.random.default_rng(5)
+    own = rng.uniform(0.7, 1.3, (1000, fields))
+    drawn = 179 + rng.normal(0, np.hypot(own, between))
+    found = [pooled_direction(angle, u) for angle, u in zip(drawn, own, strict=True)]
+    held = np.mean([apart(p.angle_deg, 179) <= 1.96 * p.standard_uncertainty_deg for p in found])
+    assert 0.93 <= held <= 0.97
 
 
 def test_scatter_between_fields_in_closed_form():

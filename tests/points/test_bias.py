@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 from scipy import stats
 
 from micro.points.estimate import AGREES, DIFFERS, TOO_SMALL, bias_of, biases
@@ -24,13 +25,25 @@ def field_rows(judged, measured=0.08, points=49, apart=20.0, specimen="A"):
 
 
 def test_bias_interval_and_test_are_those_of_paired_fields():
-    """Paired t test and interval by scipy; limits of agreement d ± 1.96·s (Bland and Altman, 1986)."""
+    """Paired t test and interval by scipy; limits of agreement are statsmodels' interval of the next observation."""
     d = np.random.default_rng(0).normal(0.01, 0.02, 20)
     bias = bias_of("A", "all", field_rows(d), 10)
     outside = stats.ttest_1samp(d, 0)
     assert bias.p_value == pytest.approx(outside.pvalue)
     assert (bias.judged.low, bias.judged.high) == pytest.approx(tuple(outside.confidence_interval()))
-    assert bias.limits == pytest.approx((d.mean() - 1.96 * d.std(ddof=1), d.mean() + 1.96 * d.std(ddof=1)), rel=1e-4)
+    fitted = sm.OLS(d, np.ones_like(d)).fit().get_prediction([1.0])
+    assert bias.limits == pytest.approx(tuple(fitted.conf_int(obs=True)[0]))
+
+
+@pytest.mark.parametrize("fields", [3, 8])
+def test_limits_of_agreement_hold_the_next_field_95_times_in_100(fields):
+    """500 counts of so many fields, and ten fields more after each: ± 2 points (four standard errors)."""
+    d = np.random.default_rng(fields).normal(0.01, 0.02, (500, fields + 10))
+    held = []
+    for one in d:
+        low, high = bias_of("A", "all", field_rows(one[:fields]), 10).limits
+        held.append(np.mean((low <= one[fields:]) & (one[fields:] <= high)))
+    assert np.mean(held) == pytest.approx(0.95, abs=0.02)
 
 
 @pytest.mark.parametrize(
@@ -76,7 +89,7 @@ def test_words_say_how_much_and_how_many_more_fields():
     lines = list(bias_lines(bias))
     assert lines[0].startswith("A: differs; the count finds more carbide by ")
     assert f"({100 * d.mean() / 0.08:.0f} % of what was measured)" in lines[0]
-    assert "20 fields, 980 points; ±10 %RA is reached" in lines[1]
+    assert "20 fields, 980 points; 10 %RA is reached" in lines[1]
     assert lines[-1].endswith(", p < 0.001")
 
 

@@ -45,8 +45,8 @@ def test_the_plan_says_what_it_can_reach_with_the_fields_there_are():
     plan = Plan("A", 49, 8, 8, 93, 10.0, 0.08)
     assert plan.lines == [
         "A: 8 of 8 fields, 49 points each: 392 points, about 10 min",
-        "  at 8 % this gives about ±34 %RA at best",
-        "  ±10 %RA needs about 93 fields",
+        "  at 8 % this gives about 34 %RA at best",
+        "  10 %RA needs about 93 fields",
     ]
 
 

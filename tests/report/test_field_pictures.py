@@ -38,6 +38,7 @@ def test_the_data_bar_stands_below_the_field(field, tmp_path):
     assert bare[:200].std() > 30
     assert np.median(bare[205:228, :, 0]) < 30
     assert made.message == "said"
+    assert made.full == "outlines/f.png"
 
 
 @pytest.mark.parametrize("lost", ["f.png", "outlines/f.png"])

@@ -9,6 +9,7 @@ import pytest
 from micro.figures.specimens import (
     draw_banding,
     draw_chords,
+    draw_edges,
     draw_neighbours,
     draw_rose,
     draw_sizes,
@@ -110,6 +111,22 @@ def test_neighbours_measured_and_at_random():
     assert [[line.get_label() for line in axis.lines] for axis in axes] == [["measured", "at random"]] * 2 + [[]]
     assert [len(axis.collections) for axis in axes] == [0, 1, 0]
     assert [axis.get_title() for axis in axes] == ["A", "B", "C"]
+
+
+def test_the_edge_lies_beside_that_of_a_lens():
+    """Grey in percent over the distance; the mean of two fields lies half-way, with a band; without curves no line."""
+    height = np.linspace(0.1, 0.9, 5)
+    lens = np.linspace(1, -1, 5)
+    found = pd.concat([
+        curve("edge", lens + 0.1, height), curve("edge", lens + 0.3, height, field="f2"),
+        curve("edge_of_lens", lens, height), curve("edge_of_lens", lens, height, field="f2"),
+    ])  # fmt: skip
+    axis, bare = drawn(lambda axes: draw_edges(axes, found, ["A", "B"]), 2)
+    measured, alone = axis.lines
+    assert measured.get_xdata() == pytest.approx(lens + 0.2)
+    assert measured.get_ydata() == pytest.approx(100 * height)
+    assert alone.get_xdata() == pytest.approx(lens)
+    assert len(axis.collections) == 1 and not bare.lines
 
 
 def test_the_banding_profile_lies_beside_its_place_in_the_field():

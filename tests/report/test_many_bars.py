@@ -12,8 +12,9 @@ import pytest
 from micro.analysis import PointCount, analyse_study
 from micro.figures.forest import ForestRow, draw_forest, height_in
 from micro.figures.style import styled
-from micro.report.bars import Bars, bars_section, bars_table, extremes_sentence, letter_sentence
+from micro.report.bars import Bars, bars_table, extremes_sentence, letter_sentence
 from micro.report.build import write_report
+from micro.report.glance import glance_section
 from micro.specimens.summary import summarise
 from micro.study.model import Specimen, Study
 from micro.tables import columns
@@ -106,16 +107,17 @@ def test_the_extremes_are_said_and_the_rest_folds(twelve):
     assert "Each bar in words" in page
 
 
-def test_the_answer_part_prints_on_eight_pages_at_most(twelve, tmp_path):
-    """Headless browser's print of all that comes before the details, its folds opened by the style of the print."""
+def test_it_prints_on_eight_pages_at_most(twelve, tmp_path):
+    """Headless browser's print of the whole page; what is not printed is named with the place of its numbers."""
     if not shutil.which("chromium"):
         pytest.skip("chromium is not installed")
-    (tmp_path / "page.html").write_text(answer_part(twelve[4]), encoding="utf8")
+    page = twelve[3] / "report.html"
     options = ("--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={tmp_path / 'profile'}")
-    call = ["chromium", *options, f"--print-to-pdf={tmp_path / 'page.pdf'}", (tmp_path / "page.html").as_uri()]
+    call = ["chromium", *options, f"--print-to-pdf={tmp_path / 'page.pdf'}", page.as_uri()]
     subprocess.run(call, check=True, capture_output=True, timeout=120)
     pages = max(int(n) for n in re.findall(rb"/Count (\d+)", (tmp_path / "page.pdf").read_bytes()))
     assert 2 <= pages <= 8
+    assert "Not printed: Figures, Numbers of each specimen" in twelve[4]
 
 
 def test_a_reference_is_what_the_others_are_set_against(tmp_path):
@@ -143,8 +145,8 @@ def test_two_bars_keep_their_pair(tmp_path):
 
 
 def test_one_bar_has_no_table_of_bars():
-    _, tables, answer = study_of(NAMES[:1])
-    assert bars_section(Bars(NAMES[:1], tables["specimens"], answer.comparison)) is None
+    study, tables, answer = study_of(NAMES[:1])
+    assert glance_section(study, Bars(NAMES[:1], tables["specimens"], answer.comparison), answer) is None
 
 
 def test_what_is_unknown_is_printed_so():

@@ -13,7 +13,6 @@ from micro.report.wording import (
     one_class,
     printed,
     with_ends,
-    with_half_width,
     with_unit,
     wrapped,
 )
@@ -44,12 +43,10 @@ def test_what_rounding_hides_is_small_beside_the_uncertainty(uncertainty):
     assert 0.5 * 10.0 ** -decimals_known(uncertainty) <= uncertainty / 7 * (1 + 1e-9)
 
 
-def test_intervals_in_both_writings():
-    """Both ends in the report; ± on the terminal where the interval is symmetric; unknown stays unknown."""
+def test_an_interval_is_written_with_both_ends():
+    """In the report and on the terminal alike; unknown stays unknown."""
     assert with_ends(5.12, 4.96, 5.28) == "5.12 (4.96 to 5.28)"
-    assert with_half_width(5.12, 4.96, 5.28) == "5.12 ± 0.16"
-    assert with_half_width(3.21, 2.93, 3.61) == "3.21 (2.93 to 3.61)"
-    assert with_half_width(3.21, math.nan, math.nan) == "3.21 (interval unknown)"
+    assert with_ends(3.21, math.nan, math.nan) == "3.21 (interval unknown)"
     assert with_unit("5.12 (4.96 to 5.28)", "%") == "5.12\u00a0% (4.96 to 5.28)"
     assert with_unit("unknown", "µm") == "unknown"
 

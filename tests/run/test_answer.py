@@ -68,7 +68,7 @@ def test_tables_of_an_earlier_answer_do_not_stay(study, tmp_path):
     assert "direction 'sideways' is unknown" in named.troubles[0]
     out = tmp_path / "out"
     write_analysis(named, out)
-    assert {p.name for p in out.iterdir()} == {"coupons.csv", "transverse_ratios.csv"}
+    assert {p.name for p in out.iterdir()} == {"coupons.csv", "coupons_used.csv", "transverse_ratios.csv"}
     ratios = results.read_table(out / "transverse_ratios.csv", columns.names(columns.TRANSVERSE_RATIOS))
     assert ratios["ratio"][0] == pytest.approx(20 / (30 * 31) ** 0.5)
     write_analysis(analyse_study(study, (), EMPTY, PointCount(None)), out)

@@ -82,6 +82,51 @@ def test_the_answer_of_one_picture():
     assert answer.sentence.startswith(f"In this picture carbides above {answer.curve.a90:.2g} µm are found nine times")
 
 
+def spotted(rng, spots, shape=(360, 480)):
+    """Grey picture and truth of a field with so many bright spots in its matrix that are no carbides, and dark ones."""
+    import cv2
+
+    optics = Optics(90, (180,), blur_px=1.0, noise=4, texture=5, texture_px=1.5)
+    grey, truth = make_field(Scene((Population(0.06, 9, spread=0.4),), optics=optics), shape, rng)
+    clear = cv2.distanceTransform((truth.coverage.labels == 0).astype(np.uint8), cv2.DIST_L2, 5)
+    add, drawn = np.zeros(shape, np.float32), 0
+    while drawn < 2 * spots:
+        x, y = rng.uniform(10, shape[1] - 10), rng.uniform(10, shape[0] - 10)
+        if clear[int(y), int(x)] < 12:
+            continue
+        spot = np.zeros(shape, np.uint8)
+        cv2.circle(spot, (int(x), int(y)), int(rng.integers(2, 4)), 1, -1)
+        strength = (1, -1)[drawn % 2] * rng.uniform(40, 90)
+        add += strength * cv2.GaussianBlur(spot.astype(np.float32), (0, 0), 1.0)
+        clear = np.minimum(clear, cv2.distanceTransform(1 - spot, cv2.DIST_L2, 5))
+        drawn += 1
+    return np.clip(np.rint(grey + add), 0, 255).astype(np.float32), truth
+
+
+@pytest.mark.parametrize("spots", [5, 15])
+def test_false_calls_are_as_many_as_there_are(spots):
+    """Within a factor of 1.5: bright spots that are no carbides, dark ones as often. The sentence says "up to"."""
+    grey, truth = spotted(np.random.default_rng([3, spots]), spots)
+    found = micro.measure(grey, UM_PER_PX, rolling_deg=0)
+    held = np.bincount(found.labels.ravel(), (truth.coverage.labels > 0).ravel(), found.segmentation.count + 1)[1:]
+    false = np.count_nonzero(held == 0)
+    answer = detect(found, 1, 1)
+    assert 3 <= false <= spots
+    assert 1 / 1.5 <= (answer.false_calls + answer.mark_calls) / false <= 1.5
+    assert f"up to {100 * answer.false_call_rate:.0f} are not there" in answer.sentence
+
+
+def test_pits_alone_are_no_false_calls_for_sure():
+    """Dark pits among bright carbides: nothing found is false, and the low end of the share says so."""
+    grey, truth = spotted(np.random.default_rng([3, 1]), 8)
+    spots = grey.copy()
+    bright = (truth.coverage.labels == 0) & (grey > 120)
+    spots[bright] = 90
+    answer = detect(micro.measure(spots, UM_PER_PX, rolling_deg=0), 1, 1)
+    assert answer.false_calls <= 1
+    assert answer.mark_calls >= 4
+
+
 def test_a_field_without_carbides_cannot_be_asked():
     grey = np.random.default_rng(1).normal(100, 5, SHAPE).round().astype(np.float32)
     with pytest.raises(ValueError, match="no second phase"):

@@ -50,3 +50,18 @@ def test_verify_finds_what_changed(study_folder, tmp_path, run_micro):
     assert f"{out / 'specimens.csv'}: is not as the run left it" in said
     assert f"{tmp_path / 'a1.png'}: is not as the run read it" in said
     assert "fields.csv: measured again, it differs from the record" in said
+
+
+def test_a_run_with_fewer_fields_than_the_last_says_which(study_folder, tmp_path, run_micro):
+    """A picture that is gone from the folder of a pattern would otherwise be missed by nobody."""
+    for name in ("a1.png", "a2.png", "b1.png", "study.toml"):
+        (tmp_path / name).write_bytes((study_folder / name).read_bytes())
+    out = tmp_path / "out"
+    study = tmp_path / "study.toml"
+    assert "of the last run" not in run_micro("run", study, "--workers", 1, "--out", out)[2]
+    (tmp_path / "a2.png").unlink()
+    status, _, said = run_micro("run", study, "--workers", 1, "--out", out)
+    assert status == 0
+    assert f"{out}: 1 field of the last run not in this one: a2" in said
+    assert not (out / "labels" / "a2.tif").exists()
+    assert "of the last run" not in run_micro("run", study, "--workers", 1, "--out", out)[2]

@@ -81,6 +81,18 @@ def test_a_picture_of_another_size_is_refused_unless_binning_is_declared() -> No
         SAMPLE.scale_for(512, 384, binning=3)
 
 
+def test_a_picture_cropped_from_the_calibrated_size_can_say_so() -> None:
+    """Cropping leaves the size of a pixel; the scale says that it was told so. None can be larger."""
+    told = SAMPLE.scale_for(300, 768, cropped=True)
+    assert told.um_per_px == 0.2
+    assert "cropped from its size as told" in told.origin
+    assert SAMPLE.scale_for(200, 100, binning=2, cropped=True).um_per_px == pytest.approx(0.4)
+    with pytest.raises(InputError, match="1030 x 700 px"):
+        SAMPLE.scale_for(1030, 700, cropped=True)
+    with pytest.raises(InputError, match="--cropped"):
+        SAMPLE.scale_for(300, 700)
+
+
 def test_the_samples_use_the_calibration_of_the_50x_picture() -> None:
     """One file in two places, byte by byte."""
     assert (ROOT / "samples/50x.toml").read_bytes() == (ROOT / "calibration/50x.toml").read_bytes()

@@ -67,6 +67,29 @@ def test_what_is_no_ruling_is_refused() -> None:
         assert "\n" not in str(refusal.value)
 
 
+@pytest.mark.parametrize(("across", "tilt_deg"), [(False, 0.0), (False, 3.1), (True, -2.4)])
+def test_five_lines_are_enough_and_four_are_told_to_be_too_few(across: bool, tilt_deg: float) -> None:
+    """Lines of known distance drawn here, with noise and uneven light: within 0.3 %, or told how many it needs."""
+    rng = np.random.default_rng(6)
+    y, x = np.mgrid[:240, :320]
+    turn = np.radians(tilt_deg)
+    along = (
+        (y - 120) * np.cos(turn) + (x - 160) * np.sin(turn) if across else (x - 160) * np.cos(turn) + y * np.sin(turn)
+    )
+    for lines in (4, 5):
+        grey = 180 * (1 + 0.2 * (x / 320 - 0.5))
+        for number in range(lines):
+            grey -= 100 * np.exp(-0.5 * ((along - (number - lines / 2) * 47.3 - 9) / 2.1) ** 2)
+        grey = np.clip(grey + rng.normal(0, 4, grey.shape), 0, 255)
+        if lines == 5:
+            found = calibrate(grey, 10)
+            assert found.lines == 5
+            assert 10 / found.um_per_px == pytest.approx(47.3, rel=3e-3)
+        else:
+            with pytest.raises(InputError, match=r"4 lines found, 5 needed|at least 5 lines"):
+                calibrate(grey, 10)
+
+
 @pytest.mark.parametrize("seed", [5, 7, 16, 39])
 def test_lines_at_random_distances_are_refused(seed: int) -> None:
     """Rows of random brightness: with a wide enough net some of their edges seem even."""

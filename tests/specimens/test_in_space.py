@@ -52,3 +52,13 @@ def test_twelve_fields_check_the_law():
 
 def test_few_sections_have_no_law():
     assert not rows(specimen(4, 10)).index.str.startswith("s").any()
+
+
+def test_long_carbides_are_no_spheres_and_unresolved_shapes_say_nothing():
+    """Aspect ratio 2 is said beside the law of spheres; carbides too small for a shape leave it out."""
+    long, small = specimen(), specimen()
+    long.carbides["aspect_ratio"] = 2.0
+    small.carbides["aspect_ratio"], small.carbides["flags"] = 2.0, "small"
+    assert "aspect ratio 2" in rows(long).loc["sphere_mean", "message"]
+    assert "aspect" not in rows(small).loc["sphere_mean", "message"]
+    assert "aspect" not in rows(specimen()).loc["sphere_mean", "message"]

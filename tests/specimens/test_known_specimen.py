@@ -1,20 +1,24 @@
-"""One asymmetric specimen of known truth, followed to every row of specimens.csv and of the comparison.
+"""One asymmetric specimen of known truth, followed through all tables to the words of the report.
 
 Three fields of aligned ellipses, aspect ratio 2, along a rolling direction of 17°, of two greys (MC, and M7C3 in
 bands). What is expected comes from the drawn outlines by the closed forms named, not from the program.
 """
 
 import math
+import re
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
 import micro
+from micro.comparison.findings import number, sentences
 from micro.comparison.measured import MeasuredSpecimen
 from micro.comparison.pairs import compare
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
+from micro.report.summary import _Values, amount_sentence, direction_sentence, size_sentence
 from micro.specimens.quantities import QUANTITIES
 from micro.specimens.summary import summarise
 
@@ -35,10 +39,10 @@ SCENE = Scene(
 def measured():
     """Tables of the fields, and the true outlines with their field."""
     particles, fields, truths = [], [], []
-    for number in range(FIELDS):
-        grey, truth = make_field(SCENE, SHAPE, np.random.default_rng(100 + number))
+    for place in range(FIELDS):
+        grey, truth = make_field(SCENE, SHAPE, np.random.default_rng(100 + place))
         result = micro.measure(grey, UM_PER_PX, rolling_deg=17.0, carbides="bright")
-        name = f"f{number}"
+        name = f"f{place}"
         particles.append(result.particles.assign(specimen="bar", field=name))
         fields.append(result.field.assign(specimen="bar", field=name))
         truths.append(truth.particles.assign(field=name, fraction=truth.area_fraction.sum()))
@@ -49,10 +53,10 @@ def near(value, share):
     return value * (1 - share), value * (1 + share)
 
 
-def expected(truth):
+def expected(truth, fields=FIELDS):
     """Return the ends between which each quantity must lie; µm, mm and fractions as in specimens.csv."""
     k, (rows, columns) = UM_PER_PX, SHAPE
-    area_um2 = FIELDS * rows * columns * k * k
+    area_um2 = fields * rows * columns * k * k
     mm = area_um2 / 1000  # area over a length in µm, so that sums of lengths come out per mm
     own = truth[truth["x_px"].between(0, columns) & truth["y_px"].between(0, rows)]
     d, by_area = own["ecd_px"].to_numpy() * k, own["area_px"].to_numpy()
@@ -127,6 +131,95 @@ def test_every_row_of_specimens_csv_is_the_truth(measured):
     assert wrong == {}
 
 
+IN_FIELDS = {
+    "area_fraction": "area_fraction", "number_per_mm2": "number_per_mm2", "mean_ecd_um": "mean_ecd",
+    "intercepts_along_per_mm": "intercepts_along", "intercepts_across_per_mm": "intercepts_across",
+    "anisotropy_index": "anisotropy_index", "degree_of_orientation": "degree_of_orientation",
+    "mean_free_path_um": "mean_free_path", "mean_chord_along_um": "mean_chord_along",
+    "mean_chord_across_um": "mean_chord_across", "surface_per_volume_per_mm": "surface_per_volume",
+    "orientation_order": "orientation_order", "band_contrast": "band_contrast", "band_spacing_um": "band_spacing",
+    "bands_too_wide": "bands_too_wide_share", "row_power": "row_power", "lane_width_um": "lane_width",
+    "band_contrast_at_random": "band_contrast_at_random", "nearest_neighbour_um": "nearest_neighbour",
+    "neighbour_ratio": "neighbour_ratio", "neighbour_alignment": "neighbour_alignment",
+    "stringer_share": "stringer_share", "stringer_share_at_random": "stringer_share_at_random",
+    "resolved_diameter_um": "resolved_diameter", "unresolved_share": "unresolved_share",
+}  # fmt: skip
+"""Columns of fields.csv, and the row of specimens.csv that they stand behind."""
+APART = ("band_spacing_um", "lane_width_um", "row_power", "neighbour_alignment")
+"""What one field of 170 carbides tells within a half only."""
+
+
+def test_every_column_of_fields_csv_is_the_truth_of_that_field(measured):
+    """Against what was drawn in it. The number is of what is whole in the frame, so of some more or fewer: 12 %."""
+    _, fields, truth = measured
+    for row in fields[fields["carbide_class"] == "all"].to_dict("records"):
+        wanted = expected(truth[truth["field"] == row["field"]], fields=1)
+        for column, quantity in IN_FIELDS.items():
+            low, high = wanted[quantity]
+            more = (high - low) * (1.5 if column in APART else 1.0) + 0.06 * abs(high) * (column == "number_per_mm2")
+            assert low - more <= row[column] <= high + more, (row["field"], column)
+        assert row["area_fraction_low"] < wanted["area_fraction"][1]
+        assert row["area_fraction_high"] > wanted["area_fraction"][0]
+        assert row["band_p_value"] <= 0.05
+        assert row["analysed_area_um2"] == pytest.approx(SHAPE[0] * SHAPE[1] * UM_PER_PX**2)
+        assert (row["um_per_px"], row["rolling_deg"]) == (UM_PER_PX, 17.0)
+
+
+def test_sampling_errors_of_a_field_are_those_of_its_carbides(measured):
+    """Near √Σa²/Σa of independent carbides for the area, 1/√n for their number; bands widen both, by less than 3."""
+    _, fields, truth = measured
+    for row in fields[fields["carbide_class"] == "all"].to_dict("records"):
+        area = truth.loc[truth["field"] == row["field"], "shown_px"]
+        alone = {"area_fraction": np.sqrt((area**2).sum()) / area.sum(), "number": 1 / np.sqrt((area > 0).sum())}
+        for name, independent in alone.items():
+            assert 0.6 * independent < row[f"{name}_within_relative_uncertainty"] < 3 * independent
+
+
+def test_rows_of_the_classes_add_up_to_the_row_of_all(measured):
+    _, fields, _ = measured
+    whole = fields[fields["carbide_class"] == "all"].set_index("field")
+    parts = fields[fields["carbide_class"] != "all"].groupby("field")
+    for column in (
+        "area_fraction",
+        "particles",
+        "number_per_mm2",
+        "intercepts_along_per_mm",
+        "intercepts_across_per_mm",
+    ):
+        assert np.allclose(parts[column].sum(), whole[column], rtol=1e-9)
+
+
+def numbers(text):
+    return [float(found) for found in re.findall(r"(?<![\w.])\d+(?:\.\d+)?", text)]
+
+
+def test_the_words_of_the_report_hold_the_truth(measured):
+    """Amount of all and of both classes, sizes, elongation, anisotropy, bands: every number that is written."""
+    particles, fields, truth = measured
+    values, bar = _Values(summarise(particles, fields, 0.001)), SimpleNamespace(name="bar", route="")
+    wanted = expected(truth)
+
+    def holds(value, quantity, factor=1.0):
+        low, high = wanted[quantity]
+        assert factor * low * 0.98 <= value <= factor * high * 1.02, (quantity, value)
+
+    said = amount_sentence(bar, values)
+    holds(numbers(said)[0], "area_fraction", 100)
+    drawn = truth.groupby("carbide_class")["shown_px"].sum() / (FIELDS * SHAPE[0] * SHAPE[1]) * 100
+    for share in drawn:
+        assert min(abs(found - share) for found in numbers(said)) < 0.04 * share
+    half, _, _, by_area, *rest = numbers(size_sentence(bar, values))
+    holds(half, "ecd_d50")
+    holds(by_area, "ecd_d50_by_area")
+    holds(rest[2], "largest_ecd")
+    said = direction_sentence(bar, values)
+    told = numbers(said)
+    holds(told[0], "elongation_along_rolling")
+    holds(told[3], "anisotropy_index")
+    assert "3 of 3 fields banded beyond chance, with bands" in said
+    holds(told[8], "band_spacing")
+
+
 def test_both_classes_have_their_own_truth(measured):
     """The darker and coarser carbides are M7C3; fractions of both add up to all."""
     particles, fields, truth = measured
@@ -159,3 +252,14 @@ def test_a_bar_twice_as_coarse_is_twice_as_coarse_in_every_row(measured):
         wanted = 2.0 ** powers.get(row["unit"], 0) if row["kind"] == "ratio" else 0.0
         assert row["estimate"] == pytest.approx(wanted, abs=1e-9), row["quantity"]
     assert len(rows) >= 12
+    told = "\n".join(sentences(table))
+    # What is written of each row is the row: both values, and twice as large or the same.
+    for row in rows[(rows["kind"] == "ratio") & rows["p_value"].notna()].to_dict("records"):
+        both = f"{number(row['value_a'])}{' ' + row['unit'] if row['unit'] else ''} in a, {number(row['value_b'])}"
+        assert both in told, row["quantity"]
+        assert row["ci95_low"] <= row["estimate"] <= row["ci95_high"]
+    assert "Mean carbide diameter: " in told
+    value_of = summarise(particles, fields, None).set_index(["carbide_class", "quantity"])["mean"]
+    for row in table[table["estimate"].notna()].to_dict("records"):
+        if row["quantity"] != "largest_ecd":
+            assert row["value_a"] == pytest.approx(value_of[row["carbide_class"], row["quantity"]]), row["quantity"]

@@ -25,6 +25,18 @@ def test_the_transform_and_its_inverse_are_one():
     assert straightened_back(t, 0.0) == pytest.approx(t)
 
 
+@pytest.mark.parametrize("fields", [3, 5, 9])
+def test_an_estimate_carries_the_interval_of_its_logarithm(fields):
+    """Its ends are those of the logarithm, whatever Student's factor the estimate multiplies its sides by."""
+    diameter, field = fields_of(np.random.default_rng(fields), fields, 30, 0.5)
+    found, n = log_ratio(diameter**3, diameter**2, field, fields)
+    estimate = mean_of_carbides(diameter**3, diameter**2, field, fields)
+    assert estimate.value == pytest.approx((diameter**3).sum() / (diameter**2).sum())
+    assert estimate.interval() == pytest.approx(tuple(math.exp(end) for end in found.interval), rel=1e-9)
+    assert estimate.std == pytest.approx(estimate.value * math.sqrt(n * found.variance))
+    assert (estimate.fields, estimate.degrees_of_freedom) == (fields, fields - 1)
+
+
 def test_values_without_skewness_are_welchs():
     rng = np.random.default_rng(1)
     a, b = rng.normal(10, 1, 5), rng.normal(11, 2, 9)

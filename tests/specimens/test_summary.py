@@ -71,6 +71,29 @@ def test_means_over_carbides_are_those_by_numpy():
     assert mean["elongation_along_rolling"] == pytest.approx(along / across)
 
 
+@pytest.mark.parametrize("rolling", [0.0, 30.0, 45.0, 90.0])
+def test_pixels_that_are_not_square_enter_the_elongation(rolling):
+    """Rows and columns drawn apart by 0.3 %: what AI and Ω12 change by, from the definition.
+
+    A figure stretched by 1 + e along y has 1/(1 + e) as many crossings per length of a line along y and as many along
+    x; along an angle φ, by the length that a pixel of that line has: 1/√(cos²φ + (1 + e)²·sin²φ).
+    """
+    particles, fields = study(np.random.default_rng(3))
+    fields["rolling_deg"] = rolling
+    budget = uncertainty_budget(particles, fields, 0.01).set_index(["quantity", "source"])["standard_uncertainty"]
+    value = summarise(particles, fields, 0.01).set_index("quantity")["mean"]
+    c, s = np.cos(np.radians(rolling)), np.sin(np.radians(rolling))
+    stretch = 1.003
+    index = value["anisotropy_index"] * np.hypot(c, stretch * s) / np.hypot(s, stretch * c)
+    degree = (index - 1) / (index + np.pi / 2 - 1)
+    assert budget["anisotropy_index", "scale"] == pytest.approx(
+        abs(index - value["anisotropy_index"]), rel=0.01, abs=1e-5
+    )
+    assert budget["degree_of_orientation", "scale"] == pytest.approx(
+        abs(degree - value["degree_of_orientation"]), rel=0.01, abs=1e-5
+    )
+
+
 def test_scale_enters_lengths_once_numbers_twice_and_ratios_not():
     """A pixel size known to 1 % adds 1 % to a diameter, 2 % to a number per area, nothing to an aspect ratio."""
     budget = uncertainty_budget(*study(np.random.default_rng(3)), 0.01).set_index(["quantity", "source"])

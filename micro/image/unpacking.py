@@ -1,0 +1,156 @@
+"""Packed pixels that are more or fewer than their header says, or one lump: found before they are decoded."""
+
+from __future__ import annotations
+
+import lzma
+import math
+import struct
+import zlib
+from collections.abc import Callable, Iterable
+from typing import IO, Any
+
+from micro.image.pixels import UnusableError
+
+MOST_IN_ONE_PIECE, MOST_OF_A_MOSAIC, MOST_OF_PACKBITS = 2**28, 2**26, 2**26
+"""Bytes that one packed strip or tile may unpack to: of a field, of a mosaic whose parts each unpack it again, and of
+PackBits, whose plain decoder takes eight bytes for one (measured). Chosen."""
+LONGER_THAN_ITS_PIXELS, HEADERS = 4, 2**16
+"""Bytes that a strip may be packed into, times its pixels and beyond: packing can lengthen, LZW by half; chosen."""
+MOST_DICTIONARY = 2**28
+REPEATED, NOTHING = 129, 128
+
+
+def check_unpacking(page: Any, segments: Iterable[int], most: int = MOST_IN_ONE_PIECE) -> None:
+    """Refuse a page of which a strip or tile unpacks to more or less than its pixels.
+
+    The decoders of tifffile know no limit, and fill up with black what is missing.
+
+    Parameters
+    ----------
+    page
+        Of tifffile.
+    segments
+        Numbers of the strips or tiles that will be decoded.
+    most
+        Bytes that one may unpack to.
+
+    Raises
+    ------
+    UnusableError
+        Also where one is larger than `most`.
+    """
+    packing = getattr(page.compression, "name", "")
+    size = math.prod(page.chunks) * page.dtype.itemsize
+    if packing in ("NONE", ""):
+        if sum(page.databytecounts) < sum(_least(page, i, size) for i in range(math.prod(page.chunked))):
+            raise UnusableError("is damaged: its strips are shorter than its pixels", "save or copy it again")
+        return
+    if size > (MOST_OF_PACKBITS if packing == "PACKBITS" else most):
+        raise UnusableError(
+            f"is packed in pieces of {size // 2**20} MiB", "save it as a tiled TIFF, or without compression"
+        )
+    unpacked = LENGTHS.get(packing)
+    handle = page.parent.filehandle
+    for index in segments:
+        count = page.databytecounts[index]
+        if count > LONGER_THAN_ITS_PIXELS * size + HEADERS:
+            raise UnusableError("is damaged: a strip is longer than its pixels", "save or copy it again")
+        if unpacked is not None:
+            handle.seek(page.dataoffsets[index])
+            length = unpacked(handle.read(count), size)
+            if not _least(page, index, size) <= length <= size:
+                than = "more" if length > size else "less"
+                raise UnusableError(f"is damaged: a strip unpacks to {than} than its pixels", "save or copy it again")
+
+
+def _least(page: Any, index: int, size: int) -> int:
+    """Bytes that a strip or tile must hold: the last strip only its rows; 0 for other than whole bytes."""
+    if page.bitspersample != 8 * page.dtype.itemsize:
+        return 0
+    if page.is_tiled:
+        return size
+    strips = -(-page.imagelength // page.rowsperstrip)
+    rows = min(page.rowsperstrip, page.imagelength - (index % strips) * page.rowsperstrip)
+    return size // page.rowsperstrip * rows if size % page.rowsperstrip == 0 else 0
+
+
+def _deflated(packed: bytes, most: int) -> int:
+    return len(zlib.decompressobj().decompress(packed, most + 1))
+
+
+def _lzma(packed: bytes, most: int) -> int:
+    return len(lzma.LZMADecompressor(memlimit=MOST_DICTIONARY).decompress(packed, most + 1))
+
+
+def _packbits(packed: bytes, most: int) -> int:
+    """Bytes that PackBits unpack to (TIFF 6.0, section 9), counted until there are too many."""
+    place = length = 0
+    while place < len(packed) and length <= most:
+        head = packed[place]
+        if head < NOTHING:
+            length += head + 1
+            place += head + 2
+        else:
+            length += 257 - head if head >= REPEATED else 0
+            place += 2 if head >= REPEATED else 1
+    return length
+
+
+LENGTHS: dict[str, Callable[[bytes, int], int]] = {
+    "ADOBE_DEFLATE": _deflated,
+    "DEFLATE": _deflated,
+    "LZMA": _lzma,
+    "PACKBITS": _packbits,
+}
+
+
+PNG_HEAD, PNG_SAMPLES = 8, {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}
+ADAM7 = ((0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4), (1, 0, 2, 2), (0, 1, 1, 2))
+"""First column and row, and steps, of the seven passes of an interlaced PNG (PNG specification, section 8)."""
+PNG_STEP = 2**20
+
+
+def check_png(file: IO[bytes]) -> None:
+    """Refuse a PNG whose data hold more or less than its pixels: Pillow fills up with black what is missing.
+
+    Raises
+    ------
+    UnusableError
+    """
+    place = file.tell()
+    wanted, unpacker, found = -1, zlib.decompressobj(), 0
+    for kind, content in _png_chunks(file):
+        if kind == b"IHDR":
+            wanted = _png_bytes(*struct.unpack(">IIBBBBB", content))
+        elif kind == b"IDAT":
+            while content and found <= wanted:
+                found += len(unpacker.decompress(content, PNG_STEP))
+                content = unpacker.unconsumed_tail
+    file.seek(place)
+    if found != wanted:
+        than = "more" if found > wanted else "less"
+        raise UnusableError(f"is damaged: its data hold {than} than its pixels", "save or copy it again")
+
+
+def _png_chunks(file: IO[bytes]) -> Iterable[tuple[bytes, bytes]]:
+    """Kind and content of each chunk up to the end; decoding checks their sums."""
+    file.seek(PNG_HEAD)
+    kind = b""
+    while kind != b"IEND":
+        head = file.read(8)
+        if len(head) < 8:
+            return
+        length, kind = struct.unpack(">I4s", head)
+        yield kind, file.read(length)
+        file.seek(4, 1)
+
+
+def _png_bytes(width: int, height: int, bits: int, colour: int, packing: int, filtering: int, interlaced: int) -> int:
+    """Bytes that the data unpack to: each row of each pass has one byte more for its filter."""
+    pixel = bits * PNG_SAMPLES.get(colour, 0)
+    total = 0
+    for x, y, step_x, step_y in ADAM7 if interlaced else ((0, 0, 1, 1),):
+        columns, rows = -(-(width - x) // step_x), -(-(height - y) // step_y)
+        if columns > 0 and rows > 0:
+            total += rows * (1 + -(-columns * pixel // 8))
+    return total

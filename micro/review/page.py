@@ -1,0 +1,197 @@
+"""The page of review: one file that opens from disk, and beside it one file a field that it loads when it is shown."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from micro.results import REVIEW_FOLDER
+from micro.review.acts import FORMAT, VERSION
+from micro.review.apply import outlines_sha256
+
+# What would end a script element, or a line of a script, within a text.
+UNSAFE = {character: f"\\u{ord(character):04x}" for character in "<>&\u2028\u2029"}
+QUALITY = 92
+"""Of the JPEG of a field: block borders stay below the noise of a camera; chosen."""
+ROW = {
+    "ecd_um": ("diameter (ECD), µm", 4), "aspect_ratio": ("aspect ratio", 3), "angle_deg": ("angle, °", 3),
+    "feret_max_um": ("longest extent, µm", 4), "perimeter_um": ("perimeter, µm", 4), "mean_grey": ("mean grey", 4),
+    "flags": ("flags", 0),
+}  # fmt: skip
+"""Columns of a carbide's row that the page shows: words, and significant figures (0: text)."""
+
+
+@dataclass(frozen=True, eq=False)
+class ReviewField:
+    """A measured field as the page shows it.
+
+    Parameters
+    ----------
+    specimen, field, stem
+        Its names, and that of its files.
+    image_sha256
+        Of its picture.
+    um_per_px
+        Size of a pixel.
+    shown
+        (rows, columns) uint8 grey levels for the eye.
+    labels, left_out
+        (rows, columns) number of the carbide, and True where nothing was analysed.
+    particles
+        Its rows of particles.csv.
+    classes, colours
+        Its carbide classes, and the colour (RGB) of each.
+    message, severity
+        What is in doubt, and how gravely ("note", "doubt", "unknown").
+    editable
+        Whether its area is a sum over outlines, so that a hand can put it right.
+    """
+
+    specimen: str
+    field: str
+    stem: str
+    image_sha256: str
+    um_per_px: float
+    shown: NDArray[np.uint8]
+    labels: NDArray[np.int32]
+    left_out: NDArray[np.bool_]
+    particles: pd.DataFrame
+    classes: tuple[str, ...]
+    colours: tuple[tuple[int, int, int], ...]
+    message: str
+    severity: str
+    editable: bool
+
+
+@dataclass(frozen=True)
+class Entry:
+    """What the page itself knows of a field."""
+
+    specimen: str
+    field: str
+    stem: str
+    image_sha256: str
+    outlines_sha256: str
+    severity: str
+
+
+def entry_of(field: ReviewField) -> Entry:
+    """Return what the page itself knows of a field."""
+    return Entry(
+        field.specimen, field.field, field.stem, field.image_sha256, outlines_sha256(field.labels), field.severity
+    )
+
+
+def page(title: str, entries: Sequence[Entry], missing: Sequence[str]) -> str:
+    """HTML of the page.
+
+    Parameters
+    ----------
+    title
+        Of the study.
+    entries
+        Fields in the order they are shown.
+    missing
+        One line for each field that cannot be reviewed.
+    """
+    import jinja2
+
+    style, script = _text("review.css"), f'"use strict";\n{_text("outlines.js")}\n{_text("review.js")}'
+    known = [vars(entry) for entry in entries]
+    identity = hashlib.sha256(json.dumps(known).encode()).hexdigest()[:16]
+    manifest = {"format": FORMAT, "version": VERSION, "page": identity, "folder": REVIEW_FOLDER, "fields": known}
+    environment = jinja2.Environment(
+        loader=jinja2.FunctionLoader(_text), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True
+    )
+    return environment.get_template("review.html").render(
+        title=title, fields=entries, missing=missing, style=style, script=script, manifest=_inert(manifest),
+        policy=_policy(style, script),
+    )  # fmt: skip
+
+
+def field_file(field: ReviewField) -> bytes:
+    """Script of one field: its picture, outlines and rows, handed to the page."""
+    import cv2
+
+    jpeg = cv2.imencode(".jpg", field.shown, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])[1].tobytes()
+    count = int(field.labels.max(initial=0))
+    by_number = field.particles.set_index("particle")
+    area = by_number["area_um2"].reindex(range(1, count + 1)) / field.um_per_px**2
+    kind = by_number["carbide_class"].reindex(range(1, count + 1)).map({n: k for k, n in enumerate(field.classes)})
+    data = {
+        "width": field.labels.shape[1],
+        "height": field.labels.shape[0],
+        "um_per_px": field.um_per_px,
+        "picture": "data:image/jpeg;base64," + base64.b64encode(jpeg).decode(),
+        "labels": _packed(field.labels),
+        "left_out": _packed(field.left_out),
+        "area_px2": area.fillna(0.0).tolist(),
+        "class_index": kind.fillna(0).astype(int).tolist(),
+        "classes": list(field.classes),
+        "colours": [list(colour) for colour in field.colours],
+        "row_names": [words for words, _ in ROW.values()],
+        "rows": _rows(by_number, count),
+        "message": field.message,
+        "editable": field.editable,
+    }
+    return f"microReview({_inert(field.stem)},{_inert(data)});\n".encode()
+
+
+def _rows(by_number: pd.DataFrame, count: int) -> list[list[Any]]:
+    """Row of each carbide from 1 on as it is shown; None where unknown."""
+    shown: list[list[Any]] = []
+    for name, (_, digits) in ROW.items():
+        column = by_number[name].reindex(range(1, count + 1))
+        if digits:
+            shown.append([None if v != v else float(f"{v:.{digits}g}") for v in column.tolist()])
+        else:
+            shown.append([v if isinstance(v, str) else "" for v in column.tolist()])
+    return [list(row) for row in zip(*shown, strict=True)]
+
+
+def _packed(picture: NDArray[Any]) -> str:
+    """Pack runs of equal values in reading order: value and length in turn, seven bits a byte, the lowest first."""
+    flat = picture.ravel().astype(np.int64)
+    first = np.flatnonzero(np.append(True, flat[1:] != flat[:-1]))
+    numbers = np.stack([flat[first], np.diff(np.append(first, flat.size))], axis=1).ravel()
+    pieces = [numbers]
+    while (pieces[-1] >= 128).any():
+        pieces.append(pieces[-1] >> 7)
+    digits = np.stack(pieces, axis=1)
+    more = digits >= 128
+    used = np.concatenate([np.ones((len(digits), 1), bool), more[:, :-1]], axis=1)
+    return base64.b64encode(((digits & 127) | (more << 7)).astype(np.uint8)[used].tobytes()).decode()
+
+
+def _inert(content: Any) -> str:
+    """JSON that can stand in a script whatever the texts in it."""
+    text = json.dumps(content, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
+    return "".join(UNSAFE.get(character, character) for character in text)
+
+
+def _policy(style: str, script: str) -> str:
+    """Content security policy: this style, this script and the field files that it loads, pictures from these."""
+    rules = ["default-src 'none'", "img-src data: blob:", f"style-src '{_hash(style)}'"]
+    # Files beside a page on a disk have no origin to name; what this script loads is trusted instead.
+    rules.append(f"script-src '{_hash(script)}' 'strict-dynamic'")
+    return "; ".join([*rules, "base-uri 'none'", "form-action 'none'"])
+
+
+@cache
+def _text(name: str) -> str:
+    """Text of a template."""
+    return files("micro.review").joinpath("templates", name).read_text(encoding="utf8")
+
+
+def _hash(text: str) -> str:
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()

@@ -1,0 +1,156 @@
+"""The page of review of a finished run."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from micro import results
+from micro.batch.job import Outcome
+from micro.errors import InputError
+from micro.image.reading import read
+from micro.issue_kinds import SEVERITIES
+from micro.owned import claimed
+from micro.pictures.outlines import class_colours, display_range, to_display
+from micro.report.record import RunRecord, read_run
+from micro.review.page import Entry, ReviewField, entry_of, field_file, page
+from micro.run.study import check_untouched
+from micro.study.model import Field
+from micro.tables.columns import FIELDS, PARTICLES, names
+
+
+@dataclass(frozen=True)
+class WrittenPage:
+    """Where the page lies, how many fields are on it, and a line for each that is not."""
+
+    path: Path
+    fields: int
+    missing: tuple[str, ...]
+
+
+def write_review_page(folder: Path) -> WrittenPage:
+    """Write review.html and a file a field into the results folder of a finished run.
+
+    Raises
+    ------
+    InputError
+        Where the folder holds no whole record of a run, or its tables are not as the run left them.
+    UsageError
+        Where another run is writing in the folder.
+    """
+    record = read_run(folder)
+    check_untouched(record, folder)
+    measured = [(o, f) for o, f in _in_order(record) if not o.trouble]
+    own = (results.REVIEW_PAGE, *(_file(o.stem) for o, _ in measured))
+    entries: list[Entry] = []
+    missing = [o.trouble for o in record.outcomes if o.trouble]
+    with claimed(folder, None, own, beside=True):
+        for made in _fields(record, measured, folder):
+            if isinstance(made, InputError):
+                missing.append(str(made))
+                continue
+            with results.whole_file(folder / _file(made.stem)) as stream:
+                stream.write(field_file(made))
+            entries.append(entry_of(made))
+        with results.whole_file(folder / results.REVIEW_PAGE) as stream:
+            text = page(record.study.title, entries, [_plain(line) for line in missing])
+            stream.write(text.encode(errors="backslashreplace"))
+    return WrittenPage(folder / results.REVIEW_PAGE, len(entries), tuple(missing))
+
+
+def _plain(line: str) -> str:
+    """Return a line without what no page can hold."""
+    return line.encode(errors="replace").decode()
+
+
+def _file(stem: str) -> str:
+    return f"{results.REVIEW_FOLDER}/{stem}.js"
+
+
+def severity_of(outcome: Outcome) -> str:
+    """Gravest severity among the issues of a field; "note" without any."""
+    order = list(SEVERITIES)
+    return order[max((order.index(one.severity) for one in outcome.issues), default=0)]
+
+
+def _in_order(record: RunRecord) -> list[tuple[Outcome, Field]]:
+    """Fields with how they ended, those in doubt first, the gravest before the others."""
+    fields = [f for s in record.study.specimens for f in s.fields]
+    order = list(SEVERITIES)
+    return sorted(
+        zip(record.outcomes, fields, strict=True), key=lambda one: -order.index(severity_of(one[0]))
+    )  # fmt: skip
+
+
+def _fields(
+    record: RunRecord, measured: list[tuple[Outcome, Field]], folder: Path
+) -> Iterator[ReviewField | InputError]:
+    """Fields as the page shows them, one at a time; a trouble in the place of one that cannot be shown."""
+    particles = results.read_table(folder / results.PARTICLES, names(PARTICLES), repetitive=True)
+    rows = dict(list(particles.groupby(["specimen", "field"], observed=True, sort=False)))
+    fields = results.read_table(folder / results.FIELDS, names(FIELDS))
+    of_field = dict(list(fields.groupby(["specimen", "field"], sort=False)))
+    for outcome, field in measured:
+        key = (outcome.specimen, outcome.field)
+        try:
+            yield _field(record, outcome, field, folder, rows.get(key, particles.iloc[:0]), of_field[key])
+        except InputError as trouble:
+            yield trouble
+
+
+def _field(
+    record: RunRecord, outcome: Outcome, field: Field, folder: Path, own: pd.DataFrame, totals: pd.DataFrame
+) -> ReviewField:
+    """One field from its files.
+
+    Raises
+    ------
+    InputError
+        Where its picture or its files are not as the run left them.
+    """
+    micrograph = read(
+        field.image, page=field.page, crop_bottom_px=field.crop_bottom_px, crop_px=field.crop_px, colour=field.colour,
+        sub_field=field.sub_field,
+    ).core  # fmt: skip
+    if micrograph.sha256 != outcome.image_sha256:
+        raise InputError(field.image, "is not the picture that was measured", "run the study again")
+    labels, left_out = _pictures(folder, outcome)
+    if not labels.shape == left_out.shape == micrograph.grey.shape:
+        raise InputError(folder / results.LABELS, "holds labels of another size than the picture", "run it again")
+    every = totals[totals["carbide_class"] == "all"].iloc[0]
+    classes = tuple(totals["carbide_class"][totals["carbide_class"] != "all"])
+    colours = class_colours(classes or ("carbide",), record.study.class_names)
+    return ReviewField(
+        outcome.specimen, outcome.field, outcome.stem, outcome.image_sha256, float(every["um_per_px"]),
+        to_display(micrograph.grey, *display_range(micrograph.grey))[..., 0], labels, left_out,
+        own.astype({"carbide_class": str, "flags": str}), classes, _triples(colours),
+        "; ".join(one.text for one in outcome.issues if one.severity != "note"), severity_of(outcome),
+        editable=bool(np.isfinite(every["particles"])),
+    )  # fmt: skip
+
+
+def _triples(colours: Any) -> tuple[tuple[int, int, int], ...]:
+    return tuple((int(r), int(g), int(b)) for r, g, b in colours)
+
+
+def _pictures(folder: Path, outcome: Outcome) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
+    """Labels of a field, and what was left out of it; InputError where a file is not as the run left it."""
+    import cv2
+    import tifffile
+
+    name, left_out = f"{results.LABELS}/{outcome.stem}.tif", results.left_out_file(outcome.stem)
+    for one in (name, left_out):
+        try:
+            known = results.hash_of_file(folder / one) == outcome.outputs.get(one)
+        except OSError:
+            known = False
+        if not known:
+            raise InputError(folder / one, "is not as the run left it", "run the study again")
+    gone = cv2.imdecode(np.frombuffer((folder / left_out).read_bytes(), np.uint8), cv2.IMREAD_GRAYSCALE)
+    return np.asarray(tifffile.imread(folder / name), np.int32), np.asarray(gone) > 0

@@ -1,0 +1,93 @@
+"""What lies on the two sides of the matrix level, lines apart from the rest, and a field without some of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.segmentation.levels import numbered
+from micro.segmentation.segmentation import UNNAMED, Segmentation, Verdict
+from micro.segmentation.texture import line_like
+
+FloatArray = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Sides:
+    """Areas by integrated contrast on both sides of the matrix, px².
+
+    Parameters
+    ----------
+    is_other
+        (n,) True on the side that has less in compact features.
+    area, outlined, lines
+        Of the main side: in all, within its outlines, and what of it lies in lines.
+    other_area, other_lines
+        Of the other side.
+    """
+
+    is_other: Flags
+    area: float
+    outlined: float
+    lines: float
+    other_area: float
+    other_lines: float
+
+    @property
+    def line_share(self) -> float:
+        """Share of the main side that lies in lines."""
+        return self.lines / self.area if self.area else 0.0
+
+
+def areas(s: Segmentation) -> FloatArray:
+    """(n,) areas by integrated contrast, px²."""
+    return s.basin_sums[1] / np.array([c.contrast for c in s.classes])[s.class_index]
+
+
+def two_sides(s: Segmentation) -> Sides:
+    """Part the features of a field, at least one, by side and by shape."""
+    area, thin = areas(s), line_like(s)
+    side = np.sign([c.contrast for c in s.classes])[s.class_index]
+    plain = {k: float(area[(side == k) & ~thin].sum()) for k in (1, -1)}
+    other = side == -max(plain, key=lambda k: plain[k])
+    return Sides(
+        is_other=other,
+        area=float(area[~other].sum()),
+        outlined=float(s.outline_px[~other].sum()),
+        lines=float(area[~other & thin].sum()),
+        other_area=float(area[other].sum()),
+        other_lines=float(area[other & thin].sum()),
+    )
+
+
+def without(s: Segmentation, left: Flags) -> Segmentation:
+    """Leave carbides `left` (n,) out, the others numbered anew: their place stays in the analysed area, level."""
+    number = np.append(0, np.where(left, 0, np.cumsum(~left))).astype(np.int32)
+    gone = np.append(False, left)[s.basins]
+    used = np.bincount(s.class_index[~left], minlength=len(s.classes)) > 0
+    classes = tuple(c for c, has in zip(s.classes, used, strict=True) if has)
+    return replace(
+        s,
+        labels=number[s.labels],
+        basins=number[s.basins],
+        contrast=np.where(gone, np.float32(0), s.contrast),
+        class_index=(np.cumsum(used) - 1)[s.class_index[~left]],
+        classes=classes if any(not c.name.startswith(UNNAMED) for c in classes) else numbered(classes),
+        flags=s.flags[~left],
+    )
+
+
+def unoutlined(s: Segmentation, verdict: Verdict) -> Segmentation:
+    """Without a label: what cannot be told is not outlined, nor counted."""
+    nothing = np.zeros(0, np.intp)
+    return replace(
+        s,
+        labels=np.zeros_like(s.labels),
+        basins=np.zeros_like(s.basins),
+        class_index=nothing,
+        flags=nothing.astype(np.uint32),
+        verdict=verdict,
+    )

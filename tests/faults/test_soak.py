@@ -1,0 +1,221 @@
+"""Any order of runs, stops, edits, moves and lost files ends in the folder that one calm run would have left.
+
+An hour of it: `pytest -m study tests/faults/test_soak.py`; MICRO_SOAK_MINUTES gives another time.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule, run_state_machine_as_test
+
+from micro import results
+from micro.errors import InputError
+from micro.owned import MANIFEST
+from micro.phantom.picture import Optics
+from micro.phantom.scenes import Population, Scene, make_field
+from micro.report.record import read_run
+from micro.run.study import check_untouched, run_study
+from micro.study.reader import read_study
+
+MINUTES = float(os.environ.get("MICRO_SOAK_MINUTES", "60"))
+STEPS = 12
+PICTURES = ("a1", "a2", "b1")
+VARIANTS = 3
+DATED = {results.RECORD, results.LOCK, results.OWNER, MANIFEST}
+"""Files that hold dates, places or what was written when; their content is held by other tests."""
+SIGNALS = (signal.SIGKILL, signal.SIGINT, signal.SIGTERM)
+OWN = {"notes.txt": b"mine", "figures/drawing.svg": b"<svg/>", "labels/a9.tif": b"II*\0"}
+
+
+def drawn(number: int) -> bytes:
+    scene = Scene((Population(0.08, 6.0),), optics=Optics(100, (200,), noise=4.0))
+    grey, _ = make_field(scene, (80, 96), np.random.default_rng(number))
+    return cv2.imencode(".png", grey.astype(np.uint8))[1].tobytes()
+
+
+def contents(out: Path) -> dict[str, bytes]:
+    """Bytes of every file that must be the same; of the records of fields, without how long it took."""
+    found = {}
+    for path in (p for p in out.rglob("*") if p.is_file() and p.relative_to(out).as_posix() not in DATED):
+        content = path.read_bytes()
+        if path.name == results.RECORD:
+            record = json.loads(content)
+            record["outcome"]["seconds"] = 0
+            content = json.dumps(record).encode()
+        found[path.relative_to(out).as_posix()] = content
+    return found
+
+
+class Soak(RuleBasedStateMachine):
+    """A study and its results folder, and what must stand in it."""
+
+    calm: dict[tuple[object, ...], dict[str, bytes]] = {}  # noqa: RUF012 - shared by all scripts on purpose
+    pictures = [drawn(number) for number in range(len(PICTURES) * VARIANTS)]  # noqa: RUF012
+    end = 0.0
+    done: dict[str, int] = {}  # noqa: RUF012
+
+    @initialize()
+    def start(self) -> None:
+        self.place = Path(tempfile.mkdtemp())
+        self.moves = 0
+        self.home = self.place / "study0"
+        self.home.mkdir()
+        self.shown = dict.fromkeys(PICTURES, 0)
+        self.um_per_px, self.carbides, self.own = 0.2, "auto", {}
+        self.write()
+
+    def teardown(self) -> None:
+        if hasattr(self, "place"):
+            shutil.rmtree(self.place, ignore_errors=True)
+
+    @property
+    def out(self) -> Path:
+        return self.home / "results"
+
+    def write(self, home: Path | None = None) -> Path:
+        home = home or self.home
+        text = f'title = "s"\num_per_px = {self.um_per_px}\ncarbides = "{self.carbides}"\nrolling_deg = 0\n'
+        text += '[[specimen]]\nname = "A"\nimages = ["a*.png"]\n[[specimen]]\nname = "B"\nimages = ["b1.png"]\n'
+        (home / "study.toml").write_text(text)
+        for number, name in enumerate(PICTURES):
+            path = home / f"{name}.png"
+            if name in self.shown:
+                path.write_bytes(self.pictures[number * VARIANTS + self.shown[name]])
+            else:
+                path.unlink(missing_ok=True)
+        return home / "study.toml"
+
+    def count(self, what: str) -> bool:
+        """Whether there is time left; what was done is counted."""
+        if time.monotonic() > Soak.end:
+            return False
+        Soak.done[what] = Soak.done.get(what, 0) + 1
+        return True
+
+    def expected(self) -> dict[str, bytes]:
+        state = (self.um_per_px, self.carbides, tuple(sorted(self.shown.items())))
+        if state not in Soak.calm:
+            with tempfile.TemporaryDirectory() as folder:
+                study = read_study(self.write(Path(folder)))
+                run_study(study, Path(folder) / "out", 1, lambda outcome: None)
+                Soak.calm[state] = contents(Path(folder) / "out")
+        return Soak.calm[state]
+
+    @rule()
+    def run(self) -> None:
+        if self.count("runs"):
+            run_study(read_study(self.write()), self.out, 1, lambda outcome: None)
+            assert contents(self.out) == self.expected() | self.own
+            check_untouched(read_run(self.out), self.out)
+
+    @rule(seconds=st.floats(0.1, 5.0), number=st.sampled_from(SIGNALS), workers=st.sampled_from([1, 2]))
+    def stop(self, seconds: float, number: signal.Signals, workers: int) -> None:
+        if not self.count("stops"):
+            return
+        command = [sys.executable, "-m", "micro", "run", str(self.write()), "--out", str(self.out)]
+        with subprocess.Popen(
+            [*command, "--workers", str(workers)], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+        ) as process:
+            try:
+                process.wait(seconds)
+            except subprocess.TimeoutExpired:
+                process.send_signal(number)
+            _, said = process.communicate(timeout=60)
+        assert "Traceback" not in said
+        self.half = process.returncode != 0
+        if process.returncode == 0:
+            assert contents(self.out) == self.expected() | self.own
+        elif (self.out / results.OWNER).exists():
+            self.refused()
+
+    def refused(self) -> None:
+        """No reader takes a folder whose last run did not end."""
+        try:
+            read_run(self.out)
+        except InputError:
+            return
+        # It was stopped before it began: what stands there is whole, if it was.
+        check_untouched(read_run(self.out), self.out)
+
+    @rule(um_per_px=st.sampled_from([0.2, 0.25]), carbides=st.sampled_from(["auto", "bright"]))
+    def edit_study(self, um_per_px: float, carbides: str) -> None:
+        if self.count("edits of the study"):
+            self.um_per_px, self.carbides = um_per_px, carbides
+
+    @rule(name=st.sampled_from(PICTURES), variant=st.integers(0, VARIANTS - 1))
+    def edit_picture(self, name: str, variant: int) -> None:
+        if self.count("other pictures"):
+            self.shown[name] = variant
+
+    @precondition(lambda self: "a2" in self.shown)
+    @rule()
+    def remove_picture(self) -> None:
+        if self.count("pictures removed"):
+            del self.shown["a2"]
+
+    @precondition(lambda self: self.out.exists())
+    @rule(copy=st.booleans())
+    def move(self, copy: bool) -> None:
+        """Move or copy the study with its results; it goes on there if nothing was changed on the way."""
+        if not self.count("moves and copies"):
+            return
+        self.run()
+        self.moves += 1
+        there = self.place / f"study{self.moves}"
+        if copy:
+            shutil.copytree(self.home, there)
+        else:
+            self.home.rename(there)
+        self.home = there
+        self.run()
+
+    @precondition(lambda self: (self.out / results.OWNER).exists())
+    @rule(name=st.sampled_from(sorted(OWN)))
+    def put_own_file(self, name: str) -> None:
+        if self.count("own files"):
+            (self.out / name).parent.mkdir(exist_ok=True)
+            (self.out / name).write_bytes(OWN[name])
+            self.own[name] = OWN[name]
+
+    @precondition(lambda self: (self.out / results.OWNER).exists())
+    @rule(number=st.integers(0, 10**6), lost=st.booleans())
+    def damage(self, number: int, lost: bool) -> None:
+        """Take away or change a file of the program's; the next run makes it again."""
+        names = sorted(set(contents(self.out)) - set(self.own))
+        if names and self.count("files damaged"):
+            path = self.out / names[number % len(names)]
+            if lost:
+                path.unlink()
+            else:
+                path.write_bytes(path.read_bytes()[:-1] + b"?")
+
+
+@pytest.mark.study
+@pytest.mark.skipif(sys.platform == "win32", reason="stops by signals of Unix")
+def test_any_script_ends_as_a_calm_run(record_property) -> None:
+    """Scripts of twelve steps until the time is over: 0 differences."""
+    Soak.end = time.monotonic() + 60 * MINUTES
+    Soak.done.clear()
+    run_state_machine_as_test(
+        Soak,
+        settings=settings(
+            max_examples=max(20, round(5 * MINUTES)), stateful_step_count=STEPS, deadline=None, database=None,
+            derandomize=True, suppress_health_check=list(HealthCheck),
+        ),
+    )  # fmt: skip
+    record_property("soak", ", ".join(f"{number} {what}" for what, number in Soak.done.items()))
+    assert Soak.done["runs"] > 0
