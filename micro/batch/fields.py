@@ -262,7 +262,7 @@ def check_across_fields(study: Study, outcomes: Sequence[Outcome], out: Path) ->
     """
     from micro.measures.study_checks import NEEDED, check_across
 
-    particles = results.read_table(out / results.PARTICLES, list(NEEDED), repetitive=True)
+    particles = results.table_parts(out / results.PARTICLES, list(NEEDED), repetitive=True)
     fields = results.read_table(out / results.FIELDS, names(FIELDS))
     found = check_across(particles, fields, _pictures(study, outcomes))
     every = tuple(replace(o, issues=ordered((*o.issues, *found.get((o.specimen, o.field), ())))) for o in outcomes)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -25,8 +25,8 @@ CROWDED = 30
 VOTES = 3
 CLOSE_PX = 2.0
 FEWEST_SHARED, SHARE_FOUND = 6, 0.5
-MOST_MARKS, FEWEST_MARKS, MARKS_TOGETHER = 250, 40, 1_000_000
-"""Of a field, and of all fields together, where there are more than 4 000: chosen. Forty marks find a picture taken
+MOST_MARKS, FEWEST_MARKS, MARKS_TOGETHER = 250, 40, 500_000
+"""Of a field, and of all fields together, where there are more than 2 000: chosen. Forty marks find a picture taken
 twice, and where a quarter is shared some ten of them agree."""
 
 
@@ -172,14 +172,14 @@ WHOLE, STILL_PX = 0.9, 1.0
 
 
 def check_across(
-    particles: pd.DataFrame, fields: pd.DataFrame, pictures: Mapping[Name, str]
+    particles: Iterable[pd.DataFrame], fields: pd.DataFrame, pictures: Mapping[Name, str]
 ) -> dict[Name, list[Issue]]:
     """Issues of fields that only show beside other fields.
 
     Parameters
     ----------
     particles
-        Carbides of the whole study: specimen, field, x_um, y_um, ecd_um.
+        Carbides of the whole study, in as many parts as there are: specimen, field, x_um, y_um, ecd_um.
     fields
         The fields table of the whole study.
     pictures
@@ -202,7 +202,7 @@ def _names(every: pd.DataFrame) -> list[Name]:
 
 
 def _same_place(
-    particles: pd.DataFrame, every: pd.DataFrame, pictures: Mapping[Name, str]
+    particles: Iterable[pd.DataFrame], every: pd.DataFrame, pictures: Mapping[Name, str]
 ) -> Iterator[tuple[Name, Issue]]:
     names = _names(every)
     same: dict[Name, list[Name]] = {}
@@ -235,25 +235,36 @@ def _grouped(names: list[Name], pictures: Mapping[Name, str]) -> list[list[Name]
     return [group for group in groups.values() if len(group) > 1]
 
 
-def _places(particles: pd.DataFrame, every: pd.DataFrame) -> list[np.ndarray]:
+def _places(particles: Iterable[pd.DataFrame], every: pd.DataFrame) -> list[np.ndarray]:
     """Centroids (n, 2) of the carbides of each field that are large enough to be found on any picture of it, px."""
     place = {name: number for number, name in enumerate(_names(every))}
     size = every["um_per_px"].to_numpy(float)
-    # By category, as most rows repeat the name of the row above.
-    specimen, field = (_by_name(particles[c]) for c in ("specimen", "field"))
-    fields = max(1, len(field.categories))
-    pair = specimen.codes.to_numpy(np.int64) * fields + field.codes.to_numpy(np.int64)
-    known, own = np.unique(pair, return_inverse=True)
-    named = [(str(specimen.categories[k // fields]), str(field.categories[k % fields])) for k in known]
-    number = np.array([place.get(name, -1) for name in named], np.intp)[own]
-    px = size[number]
-    keep = (number >= 0) & (particles["ecd_um"].to_numpy(float) >= SMALLEST_ECD_PX * px)
-    points = np.stack([particles[c].to_numpy(float)[keep] / px[keep] for c in ("x_um", "y_um")], axis=1)
-    number = number[keep]
+    found = [_places_of_part(part, place, size) for part in particles if len(part)]
+    if not found:
+        return [np.empty((0, 2))] * len(every)
+    number, points = (np.concatenate(columns) for columns in zip(*found, strict=True))
+    del found
     ends = np.cumsum(np.bincount(number, minlength=len(every)))
     if (np.diff(number) < 0).any():
         points = points[np.argsort(number, kind="stable")]
     return np.split(points, ends[:-1]) if len(every) else []
+
+
+def _places_of_part(
+    part: pd.DataFrame, place: Mapping[Name, int], size: FloatArray
+) -> tuple[NDArray[np.int32], FloatArray]:
+    """(n,) field and (n, 2) place of the carbides of some rows of the table, px."""
+    # By category, as most rows repeat the name of the row above.
+    specimen, field = (_by_name(part[c]) for c in ("specimen", "field"))
+    fields = max(1, len(field.categories))
+    pair = specimen.codes.to_numpy(np.int64) * fields + field.codes.to_numpy(np.int64)
+    known, own = np.unique(pair, return_inverse=True)
+    named = [(str(specimen.categories[k // fields]), str(field.categories[k % fields])) for k in known]
+    number = np.array([place.get(name, -1) for name in named], np.int32)[own]
+    px = size[number]
+    keep = (number >= 0) & (part["ecd_um"].to_numpy(float) >= SMALLEST_ECD_PX * px)
+    points = np.stack([part[c].to_numpy(float)[keep] / px[keep] for c in ("x_um", "y_um")], axis=1)
+    return number[keep], points
 
 
 def _by_name(names: pd.Series) -> Any:

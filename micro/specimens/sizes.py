@@ -11,8 +11,8 @@ from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, student_t, 
 from micro.statistics.skewed import straightened_back
 
 STEPS = 2048
-MOST_CELLS = 4_000_000
-"""Of the table of fields and sizes that is in memory at once, 32 MB; chosen: up to 1 950 fields it is in one part."""
+MOST_CELLS = 1_000_000
+"""Of the table of fields and sizes that is in memory at once, 8 MB; chosen: up to 488 fields it is in one part."""
 
 
 def rising_sizes(size: FloatArray) -> FloatArray:

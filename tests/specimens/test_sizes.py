@@ -36,7 +36,7 @@ def test_many_carbides_take_the_same_value_on_a_coarser_table(monkeypatch):
 def test_the_table_grows_with_the_fields_and_not_with_the_carbides():
     """A thousand fields of two thousand carbides stay a table of 1 000 by 2 048."""
     size, weight, field = study(np.random.default_rng(3), 1000, 2000)
-    ((steps, table),) = cumulative_by_field(size, weight, field, 1000)
+    ((steps, table),) = cumulative_by_field(size, weight, field, 1000, most_cells=1000 * sizes.STEPS)
     assert table.shape == (1000, sizes.STEPS)
     assert np.all(np.diff(steps) >= 0)
     assert np.allclose(table[:, -1], 2000)
