@@ -195,8 +195,8 @@ def pooled_direction(angle_deg: ArrayLike, standard_uncertainty_deg: ArrayLike) 
     Axes are averaged as double angles, so that 179° and 1° give 0°. The variance between fields is that of R. C. Paule
     and J. Mandel (1982), the uncertainty that of J. Hartung and G. Knapp (2001), not below what the fields' own
     uncertainties give (both from memory). Each field is compared with all others pooled. Simulated in
-    `tests/measures/test_pooled_direction.py`: 2 to 8 fields that scatter between them as much as each is unsure, or
-    more, are held in 94 to 97 of 100 (two such fields in up to 98); without scatter it is careful, 98 to 99.
+    `tests/measures/test_pooled_direction.py`: 2 to 5 fields that scatter clearly more than each is unsure are held in
+    94 to 97 of 100, those that scatter as much as each is unsure in 94 to 99, those that do not in 97 to 99.5.
 
     Parameters
     ----------
