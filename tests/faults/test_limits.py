@@ -51,7 +51,7 @@ def deflate_bombs(path: Path) -> Path:
 
 def lzma_bomb(path: Path) -> Path:
     """One strip that unpacks to 1 GB in place of 16 MB, beside noise that lets the claim pass."""
-    packer = lzma.LZMACompressor()
+    packer = lzma.LZMACompressor(preset=0)
     zeros = bytes(2**24)
     content = b"".join(packer.compress(zeros) for _ in range(64)) + packer.flush()
     return striped(path, [content + np.random.default_rng(1).bytes(10**6)], (SIDE, SIDE), 34925)
