@@ -25,3 +25,20 @@ def test_the_distribution_has_a_name_of_its_own():
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf8"))["project"]
     assert project["name"] == "micro-carbide"
     assert list(project["scripts"]) == ["micro"]
+
+
+def test_the_lock_names_every_library_that_ci_needs():
+    """A dependency added without writing .ci/requirements.lock anew would leave CI without it."""
+    import tomllib
+
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf8"))["project"]
+    extras = project["optional-dependencies"]
+    wanted = [*project["dependencies"], *(one for name, of in extras.items() if name != "codecs" for one in of)]
+    lines = (ROOT / ".ci" / "requirements.lock").read_text(encoding="utf8").splitlines()
+    locked = {plain(line.split("==")[0]) for line in lines if "==" in line}
+    assert {plain(re.match(r"[\w.-]+", one)[0]) for one in wanted} <= locked
+
+
+def plain(name):
+    """A distribution's name as indexes compare it."""
+    return re.sub(r"[-_.]+", "-", name).lower()
