@@ -40,5 +40,5 @@ def test_the_lock_names_every_library_that_ci_needs():
 
 
 def plain(name):
-    """A distribution's name as indexes compare it."""
+    """Spell a name as indexes compare it."""
     return re.sub(r"[-_.]+", "-", name).lower()
