@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from micro.comparison.coupon_file import HARDNESS_RANGES, MOST_J, read_coupons
+from micro.comparison.coupon_file import HARDNESS_RANGES, MOST_TOUGHNESS, read_coupons
 from micro.errors import InputError, MicroError, UsageError
 from micro.image.reading import probe, read
 from micro.points.tally import read_tallies
@@ -63,7 +63,7 @@ def coupons(path: Path) -> None:
     """Toughness is above 0 and not beyond any coupon's; hardness lies where its scale applies."""
     found = read_coupons(path)
     assert len(found.table)
-    assert found.table["toughness_J"].between(0, MOST_J, inclusive="right").all()
+    assert found.table["toughness"].between(0, MOST_TOUGHNESS, inclusive="right").all()
     assert found.table["direction"].isin(["longitudinal", "transverse"]).all()
     hardness = found.table["hardness"].dropna()
     assert hardness.empty or hardness.between(*HARDNESS_RANGES[found.hardness_scale]).all()

@@ -46,7 +46,7 @@ def test_doubt_comes_before_a_note_and_a_note_before_nothing():
 def test_a_long_table_opens_a_hundred_rows_at_a_time(rows, pages):
     """Every row stands once, under a line with the first and last field of its page; a short table needs no lines."""
     template = Environment(autoescape=True).from_string((files("micro.report") / "templates/report.html").read_text())
-    macros = template.make_module({"rows_a_page": ROWS_A_PAGE})
+    macros = template.make_module({"rows_a_page": ROWS_A_PAGE, "parts": [{}]})
     shown = macros.in_pages(["field", "area"], [(f"f{k:03d}", f"{k} %") for k in range(rows)], "Fields", "What")
     assert [shown.count(f">f{k:03d}<") for k in range(rows)] == [1] * rows
     assert shown.count("<details>") == shown.count("</details>") == (pages if pages > 1 else 0)
