@@ -55,6 +55,8 @@ class ReviewField:
         What is in doubt, and how gravely ("note", "doubt", "unknown").
     editable
         Whether its area is a sum over outlines, so that a hand can put it right.
+    interval
+        Ends of the 95 % interval of its area fraction as found; NaN where unknown.
     """
 
     specimen: str
@@ -71,6 +73,7 @@ class ReviewField:
     message: str
     severity: str
     editable: bool
+    interval: tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -143,6 +146,7 @@ def field_file(field: ReviewField) -> bytes:
         "rows": _rows(by_number, count),
         "message": field.message,
         "editable": field.editable,
+        "interval": list(field.interval) if np.isfinite(field.interval).all() else None,
     }
     return f"microReview({_inert(field.stem)},{_inert(data)});\n".encode()
 

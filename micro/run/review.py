@@ -135,6 +135,7 @@ def _field(
         own.astype({"carbide_class": str, "flags": str}), classes, _triples(colours),
         "; ".join(one.text for one in outcome.issues if one.severity != "note"), severity_of(outcome),
         editable=bool(np.isfinite(every["particles"])),
+        interval=(float(every["area_fraction_low"]), float(every["area_fraction_high"])),
     )  # fmt: skip
 
 

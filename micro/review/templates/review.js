@@ -177,11 +177,16 @@
     shown.outlines.apply(act);
     changed("done again, " + words[act.act], before);
   }
+  function ends() {
+    if (own().done.length) return " (interval: by the next run)";
+    const [low, high] = shown.data.interval || [];
+    return shown.data.interval ? " (" + (100 * low).toFixed(2) + " to " + (100 * high).toFixed(2) + ")" : " (interval unknown)";
+  }
   function refreshed(what) {
     const now = shown.outlines.fraction();
     const text = element("fraction");
     text.dataset.value = shown.data.editable ? String(now) : "";
-    text.textContent = shown.data.editable ? "Area fraction " + percent(now) : "Area fraction unknown";
+    text.textContent = shown.data.editable ? "Area fraction " + (100 * now).toFixed(2) + " %" + ends() : "Area fraction unknown";
     const moved = own().done.length ? "Found: " + percent(shown.found) + "; all acts: " + signed(now - shown.found) + " percentage points. " : "";
     element("change").textContent = shown.data.editable ? moved + what : "Carbides of this field cannot be outlined: accept it or reject it.";
     element("undo").disabled = !own().done.length;
