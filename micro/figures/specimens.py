@@ -100,7 +100,7 @@ def draw_edges(axes: list[Axes], profiles: pd.DataFrame, specimens: list[str]) -
                 axis.fill_betweenx(100 * height, low, high, color=colour(number), alpha=0.2, linewidth=0)
         if axis.lines:
             axis.legend(loc="upper right", fontsize=7)
-    axes[0].set_ylabel("grey, % of the carbides' contrast")
+    axes[0].set_ylabel("grey, % of the contrast")
 
 
 def draw_sizes(axes: list[Axes], distributions: pd.DataFrame) -> None:
