@@ -89,16 +89,17 @@ def _metaseries(tiff: Any) -> Size | None:
     )
 
 
-def _micromanager(tiff: Any) -> Size | None:
+def _in_json(tiff: Any) -> Size | None:
     known = tiff.pages.first.tags.valueof(51123)
     known = json.loads(known) if isinstance(known, str) else known
     return _declared(float(known["PixelSizeUm"]), "um")
 
 
-def _imagej(tiff: Any) -> Size | None:
-    tags, unit = tiff.pages.first.tags, tiff.imagej_metadata["unit"]
+def _described(tiff: Any) -> Size | None:
+    tags = tiff.pages.first.tags
+    told = dict(line.split("=", 1) for line in tags["ImageDescription"].value.splitlines() if "=" in line)
     per_unit = [tags[name].value[0] / tags[name].value[1] for name in ("XResolution", "YResolution")]
-    return _declared(1 / per_unit[0], unit, 1 / per_unit[1])
+    return _declared(1 / per_unit[0], told["unit"], 1 / per_unit[1])
 
 
 def _both(size: float) -> Size:
@@ -123,6 +124,6 @@ SOURCES: tuple[tuple[Callable[[Any], Size | None], str], ...] = (
     (_fluoview, "tags of a scanning light microscope (resolution)"),
     (_stk, "tags of a light microscope (spatial calibration)"),
     (_metaseries, "description by a light microscope (spatial calibration)"),
-    (_micromanager, "tags of a light microscope (pixel size)"),
-    (_imagej, "description by an image program, with resolution tags"),
+    (_in_json, "tags of a light microscope (pixel size)"),
+    (_described, "description by an image program, with resolution tags"),
 )

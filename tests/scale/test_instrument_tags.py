@@ -91,20 +91,22 @@ def metaseries(path, um):
     write(path, description=f"<MetaData><PlaneInfo>{props}</PlaneInfo></MetaData>", software="MetaSeries")
 
 
-def micromanager(path, um):
+def in_json(path, um):
     text = json.dumps({"PixelSizeUm": um}).encode() + b"\0"
     write(path, (51123, ASCII, len(text), text))
 
 
-def imagej(path, um):
-    tifffile.imwrite(path, GREY, imagej=True, resolution=(1 / um, 1 / um), metadata={"unit": "micron"})
+def described(path, um):
+    told = {"description": "images=1\nunit=micron\n", "metadata": None}
+    tifffile.imwrite(path, GREY, resolution=(1 / um, 1 / um), resolutionunit="NONE", **told)
 
 
-def imagej_in_nm(path, um):
-    tifffile.imwrite(path, GREY, imagej=True, resolution=(1e-3 / um, 1e-3 / um), metadata={"unit": "nm"})
+def described_in_nm(path, um):
+    told = {"description": "images=1\nunit=nm\n", "metadata": None}
+    tifffile.imwrite(path, GREY, resolution=(1e-3 / um, 1e-3 / um), resolutionunit="NONE", **told)
 
 
-WRITERS = [sem, sem_unnamed, fei, tvips, sis, lsm, fluoview, stk, metaseries, micromanager, imagej, imagej_in_nm]
+WRITERS = [sem, sem_unnamed, fei, tvips, sis, lsm, fluoview, stk, metaseries, in_json, described, described_in_nm]
 
 
 @pytest.mark.parametrize("writer", WRITERS, ids=lambda w: w.__name__)
@@ -130,7 +132,7 @@ def test_a_size_that_no_micrograph_has_is_passed_over(writer, um, tmp_path):
     assert scale_from_tags(tmp_path / "f.tif") is None
 
 
-@pytest.mark.parametrize("writer", [fluoview, stk, metaseries, micromanager, imagej], ids=lambda w: w.__name__)
+@pytest.mark.parametrize("writer", [fluoview, stk, metaseries, in_json, described], ids=lambda w: w.__name__)
 def test_exactly_one_is_what_a_program_writes_that_knows_no_size(writer, tmp_path):
     """1 µm a pixel, to the last figure, stands for nothing."""
     writer(tmp_path / "f.tif", 1.0)
