@@ -64,7 +64,6 @@ def measure_and_print(
     if (workers or available_cores()) > 1:
         load_early()  # before the imports below, which take as long
     from micro.results import require_parquet
-    from micro.run.study import run_study
 
     if parquet:
         require_parquet()
@@ -79,6 +78,17 @@ def measure_and_print(
     for message in study.messages:
         click.echo(one_line(message), err=True)
     workers = workers or workers_for(study)
+    ending = _run_and_answer(study, out, workers, scheduler, parquet)
+    measured = sum(not outcome.trouble for outcome in ending.outcomes)
+    click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")
+    if ending.failed or ending.troubles:
+        raise click.exceptions.Exit(1)
+
+
+def _run_and_answer(study: Study, out: Path, workers: int, scheduler: str | None, parquet: bool) -> RunSummary:
+    """Run with a bar that moves with the fields; print the answer before the figures are drawn."""
+    from micro.run.study import run_study
+
     count = sum(len(specimen.fields) for specimen in study.specimens)
     lost: list[str] = []
     with ExitStack() as drawn:
@@ -101,10 +111,7 @@ def measure_and_print(
             for trouble in lost:
                 click.echo(trouble, err=True)
             raise
-    measured = sum(not outcome.trouble for outcome in ending.outcomes)
-    click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")
-    if ending.failed or ending.troubles:
-        raise click.exceptions.Exit(1)
+    return ending
 
 
 def workers_for(study: Study) -> int:
