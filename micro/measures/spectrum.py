@@ -45,7 +45,7 @@ class Regularity:
         # A part of many waves, whose fit errs more, stands for all.
         every = -(-len(self.fitted) // ENOUGH_WAVES)
         part = self.fitted[::every]
-        level, slope = _fit(part, rng.exponential(size=(draws, len(part)))) / np.sqrt(every)
+        level, slope = level_and_slope(part, rng.exponential(size=(draws, len(part)))) / np.sqrt(every)
         return np.exp(level[:, None] + slope[:, None] * np.square(frequency))
 
 
@@ -88,7 +88,7 @@ def regularity(
     square = frequency[use] ** 2
     if len(square) < FEWEST_WAVES:
         return Regularity(0.0, 0.0, square)
-    (level,), (slope,) = _fit(square, power[use][None])
+    (level,), (slope,) = level_and_slope(square, power[use][None])
     return Regularity(float(level), float(slope), square)
 
 
@@ -115,7 +115,7 @@ def _power(points: tuple[FloatArray, FloatArray, FloatArray], waves: tuple[int, 
     return np.concatenate([backwards[:, :0:-1], forwards], axis=1)
 
 
-def _fit(square: FloatArray, power: FloatArray) -> FloatArray:
+def level_and_slope(square: FloatArray, power: FloatArray) -> FloatArray:
     """(2, patterns) level and slope over squared frequency of the log mean of power (patterns, waves)."""
     scale = square.max()
     design = np.column_stack([np.ones_like(square), square / scale])
