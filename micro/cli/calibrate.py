@@ -39,14 +39,14 @@ def command(
     import datetime as dt
     from dataclasses import replace
 
-    from micro.errors import InputError
+    from micro.errors import InputError, spelled
     from micro.image.reading import read
     from micro.owned import check_new_file
     from micro.scale.calibration import calibrated_from, write_calibration
 
     _check_choice(pitch_um, pitch_uncertainty_um, bar_um, points, length_um)
     if out is not None:
-        check_new_file(out, [image], replaceable=calibrated_from(out, image.name))
+        check_new_file(out, [image], replaceable=calibrated_from(out, spelled(image.name)))
     micrograph = read(image, crop_bottom_px=0, page=page)
     try:
         if pitch_um is not None:
@@ -60,7 +60,7 @@ def command(
     except InputError as trouble:
         raise InputError(image, trouble.problem, trouble.remedy) from None
     today = dt.datetime.now(dt.UTC).date().isoformat()
-    found = replace(found, image=image.name, image_sha256=micrograph.sha256, date=today)
+    found = replace(found, image=spelled(image.name), image_sha256=micrograph.sha256, date=today)
     click.echo(described(found))
     if out is not None:
         write_calibration(out, found)
