@@ -163,7 +163,7 @@ class Carbides:
 
     @cached_property
     def _even(self) -> tuple[FloatArray, FloatArray]:
-        """(waves, n + cells) products of cosines along both sides, and the (waves,) squares of cycles per px, rising."""
+        """(waves, n + cells) products of cosines along both sides, and (waves,) rising squares of cycles per px."""
         rows, columns = self.excluded.shape
         i, j = np.divmod(np.arange(MOST_CYCLES**2), MOST_CYCLES)
         square = (i / columns) ** 2 + (j / rows) ** 2
