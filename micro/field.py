@@ -185,17 +185,9 @@ def measure(
     >>> bool(low < truth.area_fraction[0] < high)
     True
     """
-    if settings is None:
-        settings = SegmentationSettings(carbides)
-    elif carbides not in ("auto", settings.carbides):
-        raise ValueError(
-            f"carbides={carbides!r} and settings.carbides={settings.carbides!r} differ; give one of the two"
-        )
+    settings = _settings(carbides, settings)
     micrograph = _with(_micrograph(image), um_per_px, rolling_deg)
-    scale = micrograph.scale
-    if scale is None:
-        where = micrograph.path or "the picture"
-        raise InputError(where, "has no scale", "give --um-per-px or --calibration, or name one in the study file")
+    scale = _scale_of(micrograph)
     segmentation = _segmented(micrograph, settings)
     if taught is not None:
         segmentation = with_taught_outlines(segmentation, taught, not_analysed(micrograph))
@@ -227,6 +219,23 @@ def measure(
         direction,
         reviewed,
     )
+
+
+def _settings(carbides: str, settings: SegmentationSettings | None) -> SegmentationSettings:
+    if settings is None:
+        return SegmentationSettings(carbides)
+    if carbides not in ("auto", settings.carbides):
+        raise ValueError(
+            f"carbides={carbides!r} and settings.carbides={settings.carbides!r} differ; give one of the two"
+        )
+    return settings
+
+
+def _scale_of(micrograph: Micrograph) -> Scale:
+    if micrograph.scale is None:
+        where = micrograph.path or "the picture"
+        raise InputError(where, "has no scale", "give --um-per-px or --calibration, or name one in the study file")
+    return micrograph.scale
 
 
 def _by_hand(

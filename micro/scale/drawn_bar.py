@@ -40,8 +40,6 @@ class DrawnBar:
         Its upper and lower side, without ticks.
     standard_uncertainty_px
         Of its length, from both ends.
-    tick_px
-        Width of the ticks; 0 without ticks.
     """
 
     left: float
@@ -49,7 +47,6 @@ class DrawnBar:
     top: int
     bottom: int
     standard_uncertainty_px: float
-    tick_px: float = 0.0
 
     @property
     def length_px(self) -> float:
