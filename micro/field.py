@@ -20,7 +20,7 @@ from micro.issues import Issue, flag_text, message_text, ordered
 from micro.measures.field_checks import check_field
 from micro.measures.greys import grey_columns
 from micro.measures.orientation import RollingDirection
-from micro.measures.particles import measure_particles
+from micro.measures.particles import measure_axes, measure_particles
 from micro.measures.totals import all_totals, measure_field, rolling_direction
 from micro.review.acts import FieldActs
 from micro.review.apply import WHOLE, apply_reviews
@@ -329,18 +329,11 @@ def _carbides(
 
     Where none was given, it is estimated from carbides measured against the horizontal.
     """
-
-    def against(rolling_deg: float | None) -> pd.DataFrame:
-        return measure_particles(segmentation, micrograph.grey, rolling_deg, micrograph.sub_field)
-
-    given = micrograph.rolling_deg
-    particles = against(given)
-    if given is not None:
-        return particles, given, None
-    estimate = rolling_direction(particles)
-    if not estimate.found:
-        return particles, None, estimate
-    return against(estimate.angle_deg), estimate.angle_deg, estimate
+    rolling, part, estimate = micrograph.rolling_deg, micrograph.sub_field, None
+    if rolling is None:
+        estimate = rolling_direction(measure_axes(segmentation, part))
+        rolling = estimate.angle_deg if estimate.found else None
+    return measure_particles(segmentation, micrograph.grey, rolling, part), rolling, estimate
 
 
 def find_direction(
@@ -348,7 +341,7 @@ def find_direction(
 ) -> RollingDirection:
     """Return what the carbides of one field say of the rolling direction; nothing else of it is measured."""
     segmentation, _ = _by_hand(micrograph, _segmented(micrograph, settings), review)
-    return rolling_direction(measure_particles(segmentation, micrograph.grey, None, micrograph.sub_field))
+    return rolling_direction(measure_axes(segmentation, micrograph.sub_field))
 
 
 def _issues(
