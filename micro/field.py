@@ -192,11 +192,19 @@ def measure(
             f"carbides={carbides!r} and settings.carbides={settings.carbides!r} differ; give one of the two"
         )
     micrograph = _with(_micrograph(image), um_per_px, rolling_deg)
-    scale = micrograph.scale
-    if scale is None:
-        where = micrograph.path or "the picture"
-        raise InputError(where, "has no scale", "give --um-per-px or --calibration, or name one in the study file")
-    segmentation = _segmented(micrograph, settings)
+    scale_of(micrograph)
+    return measure_segmented(micrograph, segmented(micrograph, settings), settings, taught, review)
+
+
+def measure_segmented(
+    micrograph: Micrograph,
+    segmentation: Segmentation,
+    settings: SegmentationSettings,
+    taught: TaughtField | None = None,
+    review: Sequence[FieldActs] = (),
+) -> FieldResult:
+    """Measure one field that `segmented` has segmented; parameters as of `measure`."""
+    scale = scale_of(micrograph)
     if taught is not None:
         segmentation = with_taught_outlines(segmentation, taught, not_analysed(micrograph))
     found = segmentation
@@ -257,7 +265,15 @@ def _with_state_before(micrograph: Micrograph, found: Segmentation, reviewed: Re
     )
 
 
-def _segmented(micrograph: Micrograph, settings: SegmentationSettings) -> Segmentation:
+def scale_of(micrograph: Micrograph) -> Scale:
+    """Return the scale of a micrograph; InputError where nothing states it."""
+    if micrograph.scale is None:
+        where = micrograph.path or "the picture"
+        raise InputError(where, "has no scale", "give --um-per-px or --calibration, or name one in the study file")
+    return micrograph.scale
+
+
+def segmented(micrograph: Micrograph, settings: SegmentationSettings) -> Segmentation:
     """Segment a micrograph without what a person leaves out of it."""
     left_out = _left_out(micrograph) if micrograph.left_out else None
     return segment(micrograph.grey, settings, micrograph.grey_max, left_out)
@@ -337,10 +353,10 @@ def _carbides(
 
 
 def find_direction(
-    micrograph: Micrograph, settings: SegmentationSettings, review: Sequence[FieldActs] = ()
+    micrograph: Micrograph, segmentation: Segmentation, review: Sequence[FieldActs] = ()
 ) -> RollingDirection:
-    """Return what the carbides of one field say of the rolling direction; nothing else of it is measured."""
-    segmentation, _ = _by_hand(micrograph, _segmented(micrograph, settings), review)
+    """Return what the carbides of one segmented field say of the rolling direction; nothing else is measured."""
+    segmentation, _ = _by_hand(micrograph, segmentation, review)
     return rolling_direction(measure_axes(segmentation, micrograph.sub_field))
 
 
