@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -54,8 +54,10 @@ def sides_of(
     sides = []
     for specimen, own in zip(pair, data, strict=True):
         scale = 0.0 if one_scale else abs(quantity.scale_power) * (specimen.scale_relative_uncertainty or 0.0)
-        area = abs(quantity.area_power) * float(np.nan_to_num(area_relative_uncertainty(own)))
-        sides.append(_side(measure, own, math.hypot(scale, area)))
+        side = _side(measure, own, scale)
+        moved = float(np.nan_to_num(quantity.moved_by_area(side.value, own) * area_relative_uncertainty(own)))
+        area = moved / abs(side.value) if side.value else 0.0
+        sides.append(replace(side, shared=math.hypot(scale, area)))
     return sides[0], sides[1]
 
 

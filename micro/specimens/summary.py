@@ -183,10 +183,10 @@ def budgets(
                 quantity,
                 Budget(
                     estimate,
-                    segmentation=abs(quantity.area_power) * size * area_below if quantity.area_power else 0.0,
+                    segmentation=_segmentation_part(quantity, estimate.value, data, area_below),
                     missed=_missed(quantity, size, area_below, area_above),
                     scale=_scale_part(quantity, size, scale_relative_uncertainty)
-                    if quantity.by_pixel_shape is None
+                    if quantity.by_proportion is None
                     else _pixel_shape_part(quantity, estimate.value, data),
                     lowest=quantity.lowest,
                     highest=quantity.highest,
@@ -263,6 +263,12 @@ def area_relative_sides(data: ClassData) -> tuple[float, float]:
     return below, above
 
 
+def _segmentation_part(quantity: Quantity, value: float, data: ClassData, relative: float) -> float:
+    """Return what the area's relative uncertainty adds; nothing where the quantity does not move with it."""
+    moved = quantity.moved_by_area(value, data) if quantity.area_power else 0.0
+    return moved * relative if moved else 0.0
+
+
 def _missed(quantity: Quantity, size: float, below: float, above: float) -> float:
     """Return what adds upward only to a total of area; sizes may be moved either way by it, by less."""
     if quantity.name != "area_fraction" or not above > below:
@@ -289,12 +295,12 @@ def _scale_part(quantity: Quantity, size: float, scale_relative_uncertainty: flo
 
 def _pixel_shape_part(quantity: Quantity, value: float, data: ClassData) -> float:
     """Return what pixels that are not square may add: all along or across the rows, nothing at 45°."""
-    if quantity.by_pixel_shape is None or not math.isfinite(value):
+    if quantity.by_proportion is None or not math.isfinite(value):
         return 0.0
     rolling = data.column("rolling_deg")
     known = rolling[np.isfinite(rolling)]
     turned = float(np.cos(2 * np.radians(known)).mean()) if len(known) else 1.0
-    return abs(turned * quantity.by_pixel_shape(value)) * PIXEL_SHAPE
+    return abs(turned * quantity.by_proportion(value)) * PIXEL_SHAPE
 
 
 def _row(carbide_class: str, quantity: Quantity, budget: Budget, fields: pd.DataFrame) -> tuple:

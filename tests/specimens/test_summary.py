@@ -106,7 +106,7 @@ def test_scale_enters_lengths_once_numbers_twice_and_ratios_not():
 
 
 UNITS = {"µm": 1, "µm²": 2, "1/mm": -1, "1/mm²": -2}
-AREAS = {"area_fraction": 1, "area_um2": 1, "ecd_um": 0.5, "surface_per_volume_per_mm": 0.5}
+AREAS = {"area_fraction": 1, "area_um2": 1, "ecd_um": 0.5}
 
 
 @pytest.mark.parametrize(
@@ -131,7 +131,8 @@ def test_every_quantity_goes_with_the_powers_that_it_declares(power, declared):
         for spec, table in tables.items()
     ]
     plain, larger = (rows(summarise(*pair, None))["mean"] for pair in (tables.values(), grown))
-    for quantity in QUANTITIES:
+    # What follows the outlines is held in test_moved_outlines.py.
+    for quantity in (q for q in QUANTITIES if not callable(declared(q))):
         expected = plain[quantity.name] * 1.01 ** declared(quantity)
         assert larger[quantity.name] == pytest.approx(expected, rel=1e-3), quantity.name
 
