@@ -9,7 +9,7 @@ import numpy as np
 
 from micro.comparison.measured import MeasuredSpecimen
 from micro.specimens.quantities import ClassData, Quantity, Ratio
-from micro.specimens.summary import area_relative_uncertainty
+from micro.specimens.summary import area_relative_uncertainty, pixel_shape_uncertainty, turned_from_rows
 from micro.statistics.sampling import FloatArray, ratio_of_fields, uncertainty_of_ratio
 from micro.statistics.skewed import Difference, Skewed, log_ratio
 
@@ -58,7 +58,26 @@ def sides_of(
         moved = float(np.nan_to_num(quantity.moved_by_area(side.value, own) * area_relative_uncertainty(own)))
         area = moved / abs(side.value) if side.value else 0.0
         sides.append(replace(side, shared=math.hypot(scale, area)))
+    if quantity.by_proportion is not None:
+        shapes = _of_pixel_shape(quantity, sides, data, one_scale)
+        sides = [replace(own, shared=math.hypot(own.shared, one)) for own, one in zip(sides, shapes, strict=True)]
     return sides[0], sides[1]
+
+
+def _of_pixel_shape(
+    quantity: Quantity, sides: list[Side], data: tuple[ClassData, ClassData], one_scale: bool
+) -> tuple[float, float]:
+    """Relative standard uncertainty of each side by pixels that are not square.
+
+    Pixels of one camera err alike: two specimens that lie alike under it differ none the more for it, and ones that lie
+    across each other twice as much. All of that is given to one side.
+    """
+    parts = []
+    for side, own in zip(sides, data, strict=True):
+        each = quantity.by_proportion(side.value) if quantity.by_proportion and math.isfinite(side.value) else 0.0
+        relative = abs(each / side.value) if side.value else 0.0
+        parts.append(turned_from_rows(own) * relative * pixel_shape_uncertainty(own))
+    return (0.0, abs(parts[1] - parts[0])) if one_scale else (abs(parts[0]), abs(parts[1]))
 
 
 def _side(measure: Ratio, data: ClassData, shared: float) -> Side:

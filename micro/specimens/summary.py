@@ -19,8 +19,8 @@ MOST_UNKNOWN = 1 / 3
 """Share of unknown fields above which the specimen is unknown itself (chosen)."""
 
 PIXEL_SHAPE = 0.003
-"""Standard uncertainty of a pixel's height over its width: evenly within ± 0.5 %, by 0.5 %/√3 (common practice, no
-source)."""
+"""Standard uncertainty of a pixel's height over its width where nobody measured it: evenly within ± 0.5 %, by 0.5 %/√3
+(common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -187,7 +187,7 @@ def budgets(
                     missed=_missed(quantity, size, area_below, area_above),
                     scale=_scale_part(quantity, size, scale_relative_uncertainty)
                     if quantity.by_proportion is None
-                    else _pixel_shape_part(quantity, estimate.value, data),
+                    else pixel_shape_part(quantity, estimate.value, data),
                     lowest=quantity.lowest,
                     highest=quantity.highest,
                 ),
@@ -293,14 +293,26 @@ def _scale_part(quantity: Quantity, size: float, scale_relative_uncertainty: flo
     )
 
 
-def _pixel_shape_part(quantity: Quantity, value: float, data: ClassData) -> float:
+def pixel_shape_part(quantity: Quantity, value: float, data: ClassData) -> float:
     """Return what pixels that are not square may add: all along or across the rows, nothing at 45°."""
     if quantity.by_proportion is None or not math.isfinite(value):
         return 0.0
+    return abs(turned_from_rows(data) * quantity.by_proportion(value)) * pixel_shape_uncertainty(data)
+
+
+def turned_from_rows(data: ClassData) -> float:
+    """Mean cos 2φ of the rolling direction φ in the pictures: 1 along the rows, -1 across them."""
     rolling = data.column("rolling_deg")
     known = rolling[np.isfinite(rolling)]
-    turned = float(np.cos(2 * np.radians(known)).mean()) if len(known) else 1.0
-    return abs(turned * quantity.by_proportion(value)) * PIXEL_SHAPE
+    return float(np.cos(2 * np.radians(known)).mean()) if len(known) else 1.0
+
+
+def pixel_shape_uncertainty(data: ClassData) -> float:
+    """Relative standard uncertainty of a pixel's height over its width: as measured, else what cameras usually have."""
+    name = "pixel_height_over_width_standard_uncertainty"
+    measured = data.column(name) if name in data.fields else np.full(len(data.fields), np.nan)
+    told = np.where(np.isfinite(measured), measured, PIXEL_SHAPE)
+    return float(told.max()) if len(told) else PIXEL_SHAPE
 
 
 def _row(carbide_class: str, quantity: Quantity, budget: Budget, fields: pd.DataFrame) -> tuple:
