@@ -208,6 +208,7 @@ def measure(
     if part is not None:
         segmentation = segmentation.cropped(part.core_in_frame)
     measures = measure_field(segmentation, particles, rolling)
+    segmentation = segmentation.with_issues(ordered((*segmentation.issues, *measures.issues)))
     _refuse_impossible(measures.table, micrograph)
     particles, table = _with_square_pixels(particles, measures.table, rolling, scale)
     table = _with_both_readings(table, segmentation)
