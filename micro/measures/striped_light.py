@@ -19,6 +19,8 @@ LEAST_POWER = 0.05
 """Of what chance gives a wave in the mean: less moves no verdict on bands (chosen)."""
 STRIP_PX = 4
 """Width of a strip: a fourth of the shortest wave that bands are looked for at (16 px; derived)."""
+APART = 2
+"""Strips that chance does not join: 8 px, beyond the correlation of grain and the carbides below the noise (chosen)."""
 LEAST_LEFT = 0.1
 """Share of its area that a carbide keeps at least (chosen)."""
 
@@ -32,7 +34,7 @@ class Stripes:
     feigned
         (n,) px² that each carbide's area holds too much; 0 where areas are not taken from contrast.
     share
-        Root mean square of that over the area.
+        Root mean square of that over the area, of stripes wider than chance.
     """
 
     feigned: FloatArray
@@ -77,7 +79,14 @@ def find_stripes(segmentation: Segmentation, rolling_deg: float) -> Stripes:
     feigned = np.nan_to_num(s.basin_sums[0] * beside / contrast * s.verdict.factor)
     seen = s.outline_px > 0
     share = float(np.std(feigned[seen] / s.contrast_area_px[seen])) if seen.any() else 0.0
-    return Stripes(feigned, share)
+    return Stripes(feigned, share * _smooth(level) ** 0.5)
+
+
+def _smooth(level: FloatArray) -> float:
+    """Share of the variance of the strips that those two further on share: about 0 by chance, 1 for wide stripes."""
+    off = level - level.mean()
+    total = float(off @ off)
+    return max(0.0, float(off[APART:] @ off[:-APART]) / total) if total > 0 and len(off) > APART else 0.0
 
 
 def _levels(s: Segmentation, rolling_deg: float) -> tuple[FloatArray, float]:
@@ -93,7 +102,8 @@ def _levels(s: Segmentation, rolling_deg: float) -> tuple[FloatArray, float]:
     )
     x = (np.arange(small[0]) + 0.5) * columns / small[0]
     y = (np.arange(small[1]) + 0.5) * rows / small[1]
-    place, _ = across_and_along(*np.meshgrid(x, y), rolling_deg)
+    at_x, at_y = np.meshgrid(x, y)
+    place, _ = across_and_along(at_x, at_y, rolling_deg)
     first = float(place.min()) - STRIP_PX / 2
     strip = ((place - first) / STRIP_PX).astype(np.intp).ravel()
     pixels = np.bincount(strip, seen.ravel())

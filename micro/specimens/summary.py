@@ -12,6 +12,7 @@ import pandas as pd
 from micro.measures.totals import NONE_SEEN
 from micro.measures.within_field import WITHIN, ends_of_field
 from micro.specimens.quantities import QUANTITIES, ClassData, Quantity, class_data
+from micro.specimens.unresolved import SHAPES, hidden_per_mm2, is_unresolved
 from micro.statistics.sampling import NORMAL_95, UNKNOWN, Estimate, student_t
 from micro.tables.columns import PARTICLES, SPECIMENS, empty, names
 
@@ -21,6 +22,10 @@ MOST_UNKNOWN = 1 / 3
 PIXEL_SHAPE = 0.003
 """Standard uncertainty of a pixel's height over its width where nobody measured it: evenly within ± 0.5 %, by 0.5 %/√3
 (common practice, no source)."""
+
+
+LOWER_BOUND = "lower bound: too fine to be told apart"
+"""Origin of a number of carbides that is at least so large."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +54,8 @@ class Budget:
     highest: float = math.inf
     bounds: tuple[float, float] | None = None
     """Ends of the interval of a quantity whose value is unknown."""
+    hidden: float = 0.0
+    """What may be there on top of the value unseen: the upper end lies so much higher."""
 
     @property
     def standard_uncertainty(self) -> float:
@@ -70,7 +77,7 @@ class Budget:
             return self.bounds
         t = student_t(self.degrees_of_freedom)
         low = self.estimate.value - t * math.hypot(self.estimate.below, self._shared)
-        high = self.estimate.value + t * math.hypot(self.estimate.above, self._shared, self.missed)
+        high = self.estimate.value + t * math.hypot(self.estimate.above, self._shared, self.missed) + self.hidden
         return float(np.clip(low, self.lowest, self.highest)), float(np.clip(high, self.lowest, self.highest))
 
     @property
@@ -168,11 +175,12 @@ def budgets(
     for carbide_class in ["all", *classes] if len(fields) else []:
         data = class_data(particles, fields, carbide_class)
         area_below, area_above = area_relative_sides(data)
+        too_fine = is_unresolved(data)
         for quantity in wanted:
             if data.unknown_share > MOST_UNKNOWN and quantity.name != "unknown_fields_share":
                 yield carbide_class, quantity, unknown_budget(quantity.name, data)
                 continue
-            estimate = quantity.estimate(data)
+            estimate = UNKNOWN if too_fine and quantity.name in SHAPES else quantity.estimate(data)
             if len(data.fields) and not len(data.carbides) and np.isfinite(data.column("number_per_mm2")).all():
                 estimate = none_seen(quantity.name, estimate, data)
             elif len(data.fields) == 1:
@@ -190,6 +198,7 @@ def budgets(
                     else pixel_shape_part(quantity, estimate.value, data),
                     lowest=quantity.lowest,
                     highest=quantity.highest,
+                    hidden=hidden_per_mm2(data) if too_fine and quantity.name == "number_per_mm2" else 0.0,
                 ),
             )
 
@@ -331,6 +340,6 @@ def _row(carbide_class: str, quantity: Quantity, budget: Budget, fields: pd.Data
         high,
         accuracy,
         budget.estimate.fields,
-        "",
+        LOWER_BOUND if budget.hidden else "",
         interval_of(budget),
     )

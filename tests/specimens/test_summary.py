@@ -126,6 +126,7 @@ def test_every_quantity_goes_with_the_powers_that_it_declares(power, declared):
             if column.dtype == "float64" and table[column.name].isna().all():
                 table[column.name] = rng.uniform(1, 2, len(table))
     tables[columns.FIELDS]["band_p_value"] = 0.01  # without bands there is no spacing to follow
+    tables[columns.FIELDS]["unresolved_share"] = 0.1  # with more the shape is withheld
     grown = [
         table.assign(**{c.name: table[c.name] * 1.01 ** power(c) for c in spec if power(c)})
         for spec, table in tables.items()
