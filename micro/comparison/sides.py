@@ -70,14 +70,23 @@ def _of_pixel_shape(
     """Relative standard uncertainty of each side by pixels that are not square.
 
     Pixels of one camera err alike: two specimens that lie alike under it differ none the more for it, and ones that lie
-    across each other twice as much. All of that is given to one side.
+    across each other twice as much; half of that variance is given to either side.
     """
-    parts = []
-    for side, own in zip(sides, data, strict=True):
-        each = quantity.by_proportion(side.value) if quantity.by_proportion and math.isfinite(side.value) else 0.0
-        relative = abs(each / side.value) if side.value else 0.0
-        parts.append(turned_from_rows(own) * relative * pixel_shape_uncertainty(own))
-    return (0.0, abs(parts[1] - parts[0])) if one_scale else (abs(parts[0]), abs(parts[1]))
+    sizes = [abs(side.value) if math.isfinite(side.value) and side.value else math.inf for side in sides]
+    moved = [
+        turned_from_rows(own) * quantity.by_proportion(side.value) * pixel_shape_uncertainty(own)
+        if quantity.by_proportion and math.isfinite(side.value)
+        else 0.0
+        for side, own in zip(sides, data, strict=True)
+    ]
+    of_ratio = [each / size for each, size in zip(moved, sizes, strict=True)]
+    if not one_scale:
+        return abs(of_ratio[0]), abs(of_ratio[1])
+    if quantity.compared == "ratio":
+        apart = abs(of_ratio[1] - of_ratio[0]) / math.sqrt(2)
+        return apart, apart
+    apart = abs(moved[1] - moved[0]) / math.sqrt(2)
+    return apart / sizes[0], apart / sizes[1]
 
 
 def _side(measure: Ratio, data: ClassData, shared: float) -> Side:

@@ -94,7 +94,7 @@ def test_pixels_of_one_size_do_not_make_specimens_differ_that_lie_alike():
     known = fields.assign(um_per_px=0.4, pixel_height_over_width_standard_uncertainty=1e-4)
     quantity, bare = BY_NAME["anisotropy_index"], fields.assign(area_fraction_low=np.nan, area_fraction_high=np.nan)
     none = columns.empty(columns.PARTICLES)
-    expected = ((bare, (0.0, 0.0)), (turned, (0.0, 0.006)), (other, (0.003, 0.003)), (known, (0.003, 1e-4)))
+    expected = ((bare, (0.0, 0.0)), (turned, (0.006 / 2**0.5,) * 2), (other, (0.003, 0.003)), (known, (0.003, 1e-4)))
     for second, shared in expected:
         pair = (MeasuredSpecimen("A", bare, none), MeasuredSpecimen("B", second, none))
         data = (class_data(none, bare, "all"), class_data(none, second, "all"))
