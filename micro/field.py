@@ -21,6 +21,7 @@ from micro.measures.field_checks import check_field
 from micro.measures.greys import grey_columns
 from micro.measures.orientation import RollingDirection
 from micro.measures.particles import measure_axes, measure_particles
+from micro.measures.pixel_shape import squared_field, squared_particles
 from micro.measures.totals import all_totals, measure_field, rolling_direction
 from micro.review.acts import FieldActs
 from micro.review.apply import WHOLE, apply_reviews
@@ -210,8 +211,10 @@ def measure_segmented(
     if part is not None:
         segmentation = segmentation.cropped(part.core_in_frame)
     measures = measure_field(segmentation, particles, rolling)
+    segmentation = segmentation.with_issues(ordered((*segmentation.issues, *measures.issues)))
     _refuse_impossible(measures.table, micrograph)
-    table = _with_both_readings(measures.table, segmentation)
+    particles, table = _with_square_pixels(particles, measures.table, rolling, scale)
+    table = _with_both_readings(table, segmentation)
     table = table.assign(**grey_columns(segmentation, list(table["carbide_class"]), settings.threshold_grey))
     if reviewed is not None:
         reviewed = _with_state_before(micrograph, found, reviewed, scale)
@@ -240,6 +243,20 @@ def _settings(carbides: str, settings: SegmentationSettings | None) -> Segmentat
             f"carbides={carbides!r} and settings.carbides={settings.carbides!r} differ; give one of the two"
         )
     return settings
+
+
+def _with_square_pixels(
+    particles: pd.DataFrame, table: pd.DataFrame, rolling_deg: float | None, scale: Scale
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Carbides and field as pixels of the same area that are square would show them, where their shape was measured."""
+    if scale.shape_standard_uncertainty is None:
+        return particles, table
+    shape = scale.pixel_height_over_width
+    mended = squared_particles(particles, rolling_deg or 0.0, shape)
+    table = squared_field(table, particles, mended, shape)
+    return mended, table.assign(
+        pixel_height_over_width=shape, pixel_height_over_width_standard_uncertainty=scale.shape_standard_uncertainty
+    )
 
 
 def _by_hand(

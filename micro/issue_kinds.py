@@ -409,6 +409,11 @@ _KINDS = (
         "etch again, more evenly", change=0.12, direction_deg=200.0,
     ),
     _kind(
+        "striped_light", "striped_light", "doubt",
+        "light or matrix goes in stripes along the rolling direction, by {share:.0p} % of the area of single carbides; "
+        "bands are judged without that:", "take the picture again under even light, or etch again", share=0.06,
+    ),
+    _kind(
         "duplicated", "duplicated", "doubt", "the same picture as {others:places}:", "leave one out, it is one field",
         others=[["A", "a2"]],
     ),

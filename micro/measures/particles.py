@@ -116,8 +116,8 @@ class OutlineShapes:
     @property
     def longer(self) -> FloatArray:
         """(n,) factor by which the outline is longer without the blur."""
-        seen = _ellipse_perimeter(self.major / self.stretch.major, self.minor / self.stretch.minor)
-        return _ellipse_perimeter(self.major, self.minor) / seen
+        seen = ellipse_perimeter(self.major / self.stretch.major, self.minor / self.stretch.minor)
+        return ellipse_perimeter(self.major, self.minor) / seen
 
 
 def measure_outlines(
@@ -163,7 +163,7 @@ def edge_position_variance(segmentation: Segmentation) -> FloatArray:
     return np.asarray(DIGITAL_VARIANCE + (white + grain / 4) / slope**2 * NOISE_LENGTH_PX, float)
 
 
-def _ellipse_perimeter(major: FloatArray, minor: FloatArray) -> FloatArray:
+def ellipse_perimeter(major: FloatArray, minor: FloatArray) -> FloatArray:
     """Perimeter from full axes (S. Ramanujan 1914, from memory; within 0.1 % up to aspect 16)."""
     h = ((major - minor) / (major + minor)) ** 2
     return np.pi / 2 * (major + minor) * (1 + 3 * h / (10 + np.sqrt(4 - 3 * h)))

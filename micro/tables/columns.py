@@ -56,6 +56,8 @@ FIELDS = (
     Column("field", "", "str", "name of the field"),
     Column("image", "", "str", "image file"),
     Column("um_per_px", "µm", "float64", "size of a pixel"),
+    Column("pixel_height_over_width", "", "float64", "of a pixel, put right in what follows; empty: not measured"),
+    Column("pixel_height_over_width_standard_uncertainty", "", "float64", "of it; empty: not measured"),
     Column("analysed_area_um2", "µm²", "float64", "area of the frame less what was left out"),
     Column("rolling_deg", "°", "float64", "rolling direction used, from the horizontal, counter-clockwise"),
     Column("carbide_class", "", "str", "'all', or one carbide class"),
