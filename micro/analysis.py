@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -126,7 +127,7 @@ def measured_specimens(
     return tuple(found)
 
 
-def _compared(specimens: tuple[MeasuredSpecimen, ...]) -> pd.DataFrame:
+def _compared(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
     """Pairs of specimens; of a single one there is nothing to tell."""
     if len(specimens) < 2:
         return empty(COMPARISON)

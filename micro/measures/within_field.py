@@ -163,8 +163,9 @@ class Carbides:
 
     @cached_property
     def _even(self) -> tuple[FloatArray, FloatArray]:
-        """(waves, n + cells) products of cosines along both sides, of mean square 1, and the (waves,) squares of their
-        frequencies, cycles per px, which rise.
+        """Waves, (waves, n + cells) products of cosines along both sides of mean square 1, and squares of frequencies.
+
+        The (waves,) squares are in cycles per px and rise.
         """
         rows, columns = self.excluded.shape
         i, j = np.divmod(np.arange(MOST_CYCLES**2), MOST_CYCLES)

@@ -213,7 +213,7 @@ def _measured(picture: Picture, top: int, bottom: int, first: int, last: int) ->
         width = (tick_left + tick_right) / 2
         # From the middle of one tick to that of the other; the outer or the inner sides may be meant as well.
         spread = math.hypot(spread, width / math.sqrt(3))
-        return DrawnBar(left + tick_left / 2, right - tick_right / 2, top, bottom, spread, width)
+        return DrawnBar(left + tick_left / 2, right - tick_right / 2, top, bottom, spread)
     return DrawnBar(left, right, top, bottom, spread)
 
 
