@@ -114,7 +114,7 @@ def area_fraction_uncertainty(segmentation: Segmentation) -> AreaUncertainty:
 
 
 def method_doubts(segmentation: Segmentation) -> dict[str, float]:
-    """Return the standard uncertainty of the area by what the method cannot know, as a share of it, by kind of issue."""
+    """Return the relative standard uncertainty of the area by what the method cannot know, by kind of issue."""
     s = segmentation
     if not s.count:
         return {}
