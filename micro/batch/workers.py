@@ -57,13 +57,18 @@ def fitting_workers(fields: Sequence[Field], cores: int, free: int | None) -> in
 
 
 def memory_of(fields: Sequence[Field]) -> int:
-    """Bytes that a worker may need for any of the fields; the largest files stand for the largest pictures."""
+    """Bytes that a worker may need for any of the fields."""
+    return BYTES_OF_A_WORKER + BYTES_A_PIXEL * largest_pixels(fields)
+
+
+def largest_pixels(fields: Sequence[Field]) -> int:
+    """Pixels of the largest picture, as the largest files and some parts of mosaics tell; 0 where none can be read."""
     sizes = {field.image: _bytes_on_disk(field) for field in fields if field.sub_field is None}
     largest = sorted(sizes, key=lambda image: -sizes[image])[:PROBED]
     pixels = [_pixels(image) for image in largest]
     parts = [field.sub_field for field in fields if field.sub_field is not None]
     pixels += [(p.frame[2] - p.frame[0]) * (p.frame[3] - p.frame[1]) for p in parts[:PROBED]]
-    return BYTES_OF_A_WORKER + BYTES_A_PIXEL * max(pixels, default=0)
+    return max(pixels, default=0)
 
 
 def _bytes_on_disk(field: Field) -> int:

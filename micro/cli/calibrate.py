@@ -17,6 +17,11 @@ if TYPE_CHECKING:
 @click.argument("image", type=click.Path(path_type=Path))
 @click.option("--pitch-um", type=float, help="Distance of neighbouring lines of a stage micrometer in µm.")
 @click.option("--pitch-uncertainty-um", type=float, help="Its standard uncertainty, from the certificate.")
+@click.option(
+    "--turned",
+    type=click.Path(path_type=Path),
+    help="A second picture of the micrometer, turned by 90°: tells whether pixels are square, and corrects for it.",
+)
 @click.option("--bar-um", type=float, help="Length of the scale bar drawn into the picture in µm.")
 @click.option("--points", metavar="X1,Y1,X2,Y2", help="Two ends of a known length, px from the top left corner.")
 @click.option("--length-um", type=float, help="That length in µm.")
@@ -26,6 +31,7 @@ def command(
     image: Path,
     pitch_um: float | None,
     pitch_uncertainty_um: float | None,
+    turned: Path | None,
     bar_um: float | None,
     points: str | None,
     length_um: float | None,
@@ -34,31 +40,40 @@ def command(
 ) -> None:
     """Find the size of a pixel on IMAGE: on a stage micrometer, on a drawn scale bar, or between two points.
 
-    Photograph a stage micrometer with the objective and the camera settings of the micrographs.
+    Photograph a stage micrometer with the objective and the camera settings of the micrographs, its lines along a side
+    of the picture, and once more turned by a quarter turn.
     """
     import datetime as dt
     from dataclasses import replace
 
-    from micro.errors import InputError, spelled
+    from micro.errors import InputError, UsageError, spelled
     from micro.image.reading import read
     from micro.owned import check_new_file
     from micro.scale.calibration import calibrated_from, write_calibration
+    from micro.scale.micrometer import TURNED
 
     _check_choice(pitch_um, pitch_uncertainty_um, bar_um, points, length_um)
+    if turned is not None and pitch_um is None:
+        raise UsageError("--turned", "needs --pitch-um", "give the distance of the lines")
+    pictures = [image] if turned is None else [image, turned]
     if out is not None:
-        check_new_file(out, [image], replaceable=calibrated_from(out, spelled(image.name)))
-    micrograph = read(image, crop_bottom_px=0, page=page)
+        check_new_file(out, pictures, replaceable=calibrated_from(out, spelled(image.name)))
+    micrograph, *others = (read(path, crop_bottom_px=0, page=page) for path in pictures)
     try:
         if pitch_um is not None:
             from micro.scale.micrometer import calibrate
 
-            found = calibrate(micrograph.grey, pitch_um, pitch_uncertainty_um or 0.0)
+            second = others[0].grey if others else None
+            found = calibrate(micrograph.grey, pitch_um, pitch_uncertainty_um or 0.0, second)
         elif bar_um is not None:
             found = from_bar(micrograph, bar_um)
         else:
             found = from_points(micrograph, points or "", length_um or 0.0)
     except InputError as trouble:
-        raise InputError(image, trouble.problem, trouble.remedy) from None
+        where = image if turned is None or trouble.where != TURNED else turned
+        raise InputError(where, trouble.problem, trouble.remedy) from None
+    if turned is not None:
+        found = replace(found, turned_image=spelled(turned.name), turned_image_sha256=others[0].sha256)
     today = dt.datetime.now(dt.UTC).date().isoformat()
     found = replace(found, image=spelled(image.name), image_sha256=micrograph.sha256, date=today)
     click.echo(described(found))
@@ -133,7 +148,20 @@ def described(found: Calibration) -> str:
         f"tilt              {tilt(found)}",
         f"largest residual  {found.largest_residual_px:.3f} px",
     ]
-    return "\n".join([*lines, f"distortion        {distortion(found)}"])
+    return "\n".join([*lines, f"distortion        {distortion(found)}", f"pixels            {pixel_shape(found)}"])
+
+
+def pixel_shape(found: Calibration) -> str:
+    """Say whether pixels are square, with the 95 % interval of their height over their width."""
+    from micro.statistics.sampling import NORMAL_95
+
+    shape, unsure = found.pixel_height_over_width, found.pixel_height_over_width_standard_uncertainty
+    if shape is None or unsure is None:
+        return "taken for square: give a second picture, turned by 90°, with --turned"
+    low, high = shape - NORMAL_95 * unsure, shape + NORMAL_95 * unsure
+    told = f"{shape:.5f} times as high as wide (95 % interval {low:.5f} to {high:.5f})"
+    square = "square within that" if low <= 1 <= high else "not square; measures are corrected for it"
+    return f"{told}: {square}"
 
 
 def tilt(found: Calibration) -> str:

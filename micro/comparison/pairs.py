@@ -16,6 +16,7 @@ from micro.comparison.joint import Judged, exchange_p, exchanged, joint_p
 from micro.comparison.measured import MeasuredSpecimen, class_of, common_diameter
 from micro.comparison.sides import Side, difference_of, sides_of
 from micro.specimens.quantities import BY_NAME, QUANTITIES, ClassData, Quantity
+from micro.specimens.unresolved import BIASED, is_unresolved
 from micro.statistics.sampling import FloatArray, student_t, uncertainty_of_ratio
 from micro.statistics.shares import share_difference
 from micro.statistics.two_samples import ALPHA, holm
@@ -110,6 +111,10 @@ def _pair_rows(a: MeasuredSpecimen, b: MeasuredSpecimen) -> Iterator[dict[str, A
             if scarce:
                 row["primary"] = 0
                 warnings.append(scarce.text(a.name, b.name))
+            too_fine = [one.name for one, own in zip((a, b), data, strict=True) if is_unresolved(own)]
+            if too_fine and quantity.name in BIASED:
+                row["primary"] = 0
+                warnings.append(f"carbides of {' and '.join(too_fine)} are too fine to be told apart: not judged")
             yield row | _contrast(quantity.compared, sides, warnings)
 
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from micro.comparison.measured import MeasuredSpecimen
 from micro.specimens.quantities import ClassData, Quantity, Ratio
-from micro.specimens.summary import area_relative_uncertainty
+from micro.specimens.summary import area_relative_uncertainty, pixel_shape_uncertainty, turned_from_rows
 from micro.statistics.sampling import FloatArray, ratio_of_fields, uncertainty_of_ratio
 from micro.statistics.skewed import Difference, Skewed, log_ratio
 
@@ -54,9 +54,39 @@ def sides_of(
     sides = []
     for specimen, own in zip(pair, data, strict=True):
         scale = 0.0 if one_scale else abs(quantity.scale_power) * (specimen.scale_relative_uncertainty or 0.0)
-        area = abs(quantity.area_power) * float(np.nan_to_num(area_relative_uncertainty(own)))
-        sides.append(_side(measure, own, math.hypot(scale, area)))
+        side = _side(measure, own, scale)
+        moved = float(np.nan_to_num(quantity.moved_by_area(side.value, own) * area_relative_uncertainty(own)))
+        area = moved / abs(side.value) if side.value else 0.0
+        sides.append(replace(side, shared=math.hypot(scale, area)))
+    if quantity.by_proportion is not None:
+        shapes = _of_pixel_shape(quantity, sides, data, one_scale)
+        sides = [replace(own, shared=math.hypot(own.shared, one)) for own, one in zip(sides, shapes, strict=True)]
     return sides[0], sides[1]
+
+
+def _of_pixel_shape(
+    quantity: Quantity, sides: list[Side], data: tuple[ClassData, ClassData], one_scale: bool
+) -> tuple[float, float]:
+    """Relative standard uncertainty of each side by pixels that are not square.
+
+    Pixels of one camera err alike: two specimens that lie alike under it differ none the more for it, and ones that lie
+    across each other twice as much; half of that variance is given to either side.
+    """
+    sizes = [abs(side.value) if math.isfinite(side.value) and side.value else math.inf for side in sides]
+    moved = [
+        turned_from_rows(own) * quantity.by_proportion(side.value) * pixel_shape_uncertainty(own)
+        if quantity.by_proportion and math.isfinite(side.value)
+        else 0.0
+        for side, own in zip(sides, data, strict=True)
+    ]
+    of_ratio = [each / size for each, size in zip(moved, sizes, strict=True)]
+    if not one_scale:
+        return abs(of_ratio[0]), abs(of_ratio[1])
+    if quantity.compared == "ratio":
+        apart = abs(of_ratio[1] - of_ratio[0]) / math.sqrt(2)
+        return apart, apart
+    apart = abs(moved[1] - moved[0]) / math.sqrt(2)
+    return apart / sizes[0], apart / sizes[1]
 
 
 def _side(measure: Ratio, data: ClassData, shared: float) -> Side:

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from micro.issues import Issue
 from micro.measures.banding import Banding, banding
 from micro.measures.intercepts import UNRELATED, FloatArray, Intercepts, outline_length, scan, surface_per_volume
 from micro.measures.neighbours import Neighbours, neighbours
 from micro.measures.orientation import RollingDirection, estimate_rolling_direction, orientation, orientation_order
+from micro.measures.striped_light import Stripes, find_stripes
 from micro.measures.within_field import WITHIN, Carbides
 from micro.segmentation.blurred_shapes import resolved_diameter_px
 from micro.segmentation.segmentation import EdgeProfile, Segmentation
@@ -154,10 +156,13 @@ class FieldMeasures:
         Every column of PIXEL_FIELDS: FIELDS of `micro.tables.columns` in pixels; the row "all", then one a class.
     profiles
         Curves for figures: curve, carbide_class, x, x_unit, y, y_unit; which, see `micro.measures.totals`.
+    issues
+        What was found on the way that a reader must know.
     """
 
     table: pd.DataFrame
     profiles: pd.DataFrame
+    issues: tuple[Issue, ...] = ()
 
 
 def rolling_direction(particles: pd.DataFrame) -> RollingDirection:
@@ -183,18 +188,19 @@ def measure_field(segmentation: Segmentation, particles: pd.DataFrame, rolling_d
     along, across = scan(segmentation.labels, segmentation.excluded, segmentation.runs, rolling, segmentation.blur_px)
     outlines = outline_length(segmentation.runs, segmentation.blur_px)
     totals = all_totals(segmentation, particles)
+    stripes = find_stripes(segmentation, rolling)
     rows: list[dict[str, object]] = []
     for name, total in totals.items():
         if len(totals) == 2 and rows:
             rows.append(rows[0] | {"carbide_class": name})  # one class alone is all carbides
             continue
-        field = _OneClass(segmentation, particles, name, rolling_deg, outlines)
+        field = _OneClass(segmentation, particles, name, rolling_deg, outlines, stripes)
         bands, near = field.banding(), field.neighbours()
         rows.append(field.row(total, along, across, bands, near))
         if name == "all":
             drawn = curves(particles, along, across, bands, near, segmentation.verdict.profile)
     values = {c.name: [row.get(c.name, "" if c.dtype == "str" else np.nan) for row in rows] for c in PIXEL_FIELDS}
-    return FieldMeasures(typed(PIXEL_FIELDS, values, len(rows)), drawn)
+    return FieldMeasures(typed(PIXEL_FIELDS, values, len(rows)), drawn, stripes.issues)
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,6 +212,7 @@ class _OneClass:
     name: str
     rolling_deg: float | None
     outline_px: FloatArray
+    stripes: Stripes
 
     @property
     def rolling(self) -> float:
@@ -232,7 +239,8 @@ class _OneClass:
         labels = self.segmentation.labels
         carbide = labels > 0 if self.name == "all" else np.append(False, self.members)[labels]
         x, y = self.points().T
-        area = self.particles["area_px2"].to_numpy(float)
+        label = self.particles["particle"].to_numpy(np.intp) - 1
+        area = self.stripes.evened(self.particles["area_px2"].to_numpy(float), label)
         return banding(carbide, self.segmentation.excluded, (x, y, area), self.rolling)
 
     def neighbours(self) -> Neighbours:

@@ -12,7 +12,7 @@ from typing import Any
 
 from micro.errors import InputError
 from micro.results import bytes_of, whole_file
-from micro.scale.scale import PLAUSIBLE_UM_PER_PX, Scale
+from micro.scale.scale import PLAUSIBLE_SHAPES, PLAUSIBLE_UM_PER_PX, Scale
 from micro.statistics.sampling import NORMAL_95
 
 METHODS = ("stage micrometer", "drawn bar", "two points")
@@ -44,6 +44,10 @@ class Calibration:
         chance that scatter alone shows as much; None with fewer than eight lines.
     image, image_sha256, date
         Name and hash of the picture file and the day of the calibration; empty for a picture in memory.
+    pixel_height_over_width, pixel_height_over_width_standard_uncertainty
+        By a second picture of the ruling, turned by 90°; None without one: pixels are then taken for square.
+    turned_image, turned_image_sha256
+        Name and hash of that picture.
     method
         Of METHODS. Of a drawn bar and of two points `pitch_um` is the length, and the lines are its two ends.
     """
@@ -65,6 +69,10 @@ class Calibration:
     date: str = ""
     tilt_deg_standard_uncertainty: float | None = None
     method: str = "stage micrometer"
+    pixel_height_over_width: float | None = None
+    pixel_height_over_width_standard_uncertainty: float | None = None
+    turned_image: str = ""
+    turned_image_sha256: str = ""
 
     @property
     def interval95_um_per_px(self) -> tuple[float, float]:
@@ -103,8 +111,15 @@ class Calibration:
         return Scale(
             self.um_per_px * binning,
             self.um_per_px_standard_uncertainty * binning,
-            f"{self.method}{name}{lines}{dated}{binned}{part}",
+            f"{self.method}{name}{lines}{dated}{binned}{part}{self._shape_words}",
+            self.pixel_height_over_width or 1.0,
+            self.pixel_height_over_width_standard_uncertainty,
         )
+
+    @property
+    def _shape_words(self) -> str:
+        shape = self.pixel_height_over_width
+        return "" if shape is None else f", pixels {shape:.4f} times as high as wide"
 
     def _size_trouble(self, width_px: int, height_px: int, binning: int) -> tuple[str, str]:
         problem = (
@@ -137,6 +152,8 @@ RANGES: dict[str, tuple[float, float]] = {
     "um_per_px": PLAUSIBLE_UM_PER_PX,
     "um_per_px_standard_uncertainty": (0, LARGEST),
     "pitch_um": (1e-5, LARGEST),
+    "pixel_height_over_width": PLAUSIBLE_SHAPES,
+    "pixel_height_over_width_standard_uncertainty": (0, 1),
     **dict.fromkeys(("lines", "image_width_px", "image_height_px"), (1, LARGEST)),
 }
 

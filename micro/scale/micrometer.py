@@ -15,8 +15,16 @@ from micro.scale.calibration import Calibration
 if TYPE_CHECKING:
     from micro.scale.ruling import Ruling
 
+TURNED = "turned micrometer"
 
-def calibrate(grey: NDArray, pitch_um: float, pitch_uncertainty_um: float = 0.0) -> Calibration:
+
+MOST_TILT_DEG = 10.0
+"""Most that a ruling may lean where pixels are judged by it: beyond, it shows width and height together (chosen)."""
+
+
+def calibrate(
+    grey: NDArray, pitch_um: float, pitch_uncertainty_um: float = 0.0, turned: NDArray | None = None
+) -> Calibration:
     """Size of a pixel from a picture of a stage micrometer.
 
     The spectrum gives the direction across the lines; the projection along them, the lines; each line is fitted
@@ -34,18 +42,61 @@ def calibrate(grey: NDArray, pitch_um: float, pitch_uncertainty_um: float = 0.0)
         Distance of neighbouring lines, µm.
     pitch_uncertainty_um
         Its standard uncertainty, from the certificate.
+    turned
+        (rows, columns) a second picture of the same ruling, turned by 90° under the same lens and camera: both together
+        tell the height of a pixel over its width.
 
     Raises
     ------
     InputError
-        If the pitch is no length, or the picture has no ruling, too few lines (five are needed), or two rulings.
+        If the pitch is no length, or a picture has no ruling, too few lines (five are needed), or two rulings; if the
+        second picture is of another size, or the rulings do not lie along the sides of the picture, one along each.
     """
     check_pitch(pitch_um)
     from micro.scale.ruling import find_ruling
 
-    found = calibration_of(find_ruling(np.asarray(grey)), pitch_um, (grey.shape[0], grey.shape[1]))
+    ruling = find_ruling(np.asarray(grey))
+    found = calibration_of(ruling, pitch_um, (grey.shape[0], grey.shape[1]))
+    if turned is not None:
+        found = _with_pixel_shape(found, ruling, np.asarray(turned))
     both = math.hypot(found.um_per_px_standard_uncertainty, found.um_per_px * pitch_uncertainty_um / pitch_um)
     return replace(found, um_per_px_standard_uncertainty=both)
+
+
+def _with_pixel_shape(found: Calibration, ruling: Ruling, turned: NDArray) -> Calibration:
+    """Calibration with the shape of a pixel, by a picture of the ruling turned by 90°.
+
+    Lines whose normal has the direction (c, s) lie d/√(c²/x² + s²/y²) apart in µm where they lie d apart in px, with
+    pixels x wide and y high: both pictures together give x and y (derived). The size of a pixel is then √(x·y), so that
+    areas are right. The pitch of the micrometer is the same in both, and no part of the shape's uncertainty.
+    """
+    from micro.scale.ruling import find_ruling
+
+    if turned.shape != (found.image_height_px, found.image_width_px):
+        raise InputError(TURNED, "is not of the same size", "take both pictures with the same camera settings")
+    try:
+        other = find_ruling(turned)
+    except InputError as trouble:
+        raise InputError(TURNED, trouble.problem, trouble.remedy) from None
+    if max(abs(ruling.tilt_deg), abs(other.tilt_deg)) > MOST_TILT_DEG:
+        raise InputError(TURNED, f"the lines lean by more than {MOST_TILT_DEG:g}°", "lay the ruling along the picture")
+    if ruling.transposed == other.transposed:
+        raise InputError(TURNED, "shows its lines in the same direction", "turn the micrometer by a quarter turn")
+    second = calibration_of(other, found.pitch_um, (turned.shape[0], turned.shape[1]))
+    sizes = np.array([found.um_per_px, second.um_per_px])
+    # Upright lines that lean by t counter-clockwise have the normal (cos t, sin t), lying ones (-sin t, cos t).
+    lean = np.radians([ruling.tilt_deg, other.tilt_deg])
+    by_width = np.where([ruling.transposed, other.transposed], np.sin(lean) ** 2, np.cos(lean) ** 2)
+    width, height = np.linalg.solve(np.column_stack([by_width, 1 - by_width]), sizes**-2.0) ** -0.5
+    parts = [one.um_per_px_standard_uncertainty / one.um_per_px for one in (found, second)]
+    both = math.hypot(*parts)
+    return replace(
+        found,
+        um_per_px=float(np.sqrt(width * height)),
+        um_per_px_standard_uncertainty=float(np.sqrt(width * height) * both / 2),
+        pixel_height_over_width=float(height / width),
+        pixel_height_over_width_standard_uncertainty=float(height / width * both),
+    )
 
 
 def calibration_by_length(

@@ -13,6 +13,8 @@ from typing import IO, Any
 
 # An optical or electron micrograph lies well within.
 PLAUSIBLE_UM_PER_PX = (1e-5, 50.0)
+# Pixels of a camera are square to a few percent; beyond, two magnifications were mixed up. Chosen.
+PLAUSIBLE_SHAPES = (0.8, 1.25)
 
 
 @dataclass(frozen=True)
@@ -22,11 +24,13 @@ class Scale:
     Parameters
     ----------
     um_per_px
-        Micrometres per pixel, finite and above 0.
+        Micrometres per pixel, finite and above 0; where pixels are not square, the root of width times height.
     standard_uncertainty
         Of `um_per_px`, in µm; None where the origin does not state one.
     origin
         Where the scale came from, in words for the report.
+    pixel_height_over_width, shape_standard_uncertainty
+        Height of a pixel over its width, and how sure that is; None: nobody measured it.
 
     Raises
     ------
@@ -42,6 +46,8 @@ class Scale:
     um_per_px: float
     standard_uncertainty: float | None
     origin: str
+    pixel_height_over_width: float = 1.0
+    shape_standard_uncertainty: float | None = None
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.um_per_px) and self.um_per_px > 0):

@@ -10,6 +10,7 @@ import pandas as pd
 from micro.measures.within_field import WITHIN
 from micro.specimens.quantities import class_data
 from micro.specimens.summary import area_relative_uncertainty
+from micro.specimens.unresolved import UNRESOLVED
 from micro.statistics.sampling import student_t
 
 # Fewer fields tell their own scatter badly: what each shows within itself is then looked at too (chosen).
@@ -21,8 +22,6 @@ BANDS_IN_A_FIELD = 3
 MOST_FIELDS = 10_000
 # Spread of the logarithm of diameters, where nothing is measured yet (chosen; usual for carbides, no source).
 USUAL_SPREAD = 0.4
-# Share of the carbide area below the resolved diameter from which the magnification is in question (chosen).
-UNRESOLVED = 0.25
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from micro.measures.banding import SIGNIFICANCE as BANDED
 from micro.measures.intercepts import UNRELATED
 from micro.specimens.largest import largest_of_fields
+from micro.specimens.moved_outlines import OutlineTotals
 from micro.specimens.sizes import quantile
 from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, ratio_of_fields, share_of_fields
 from micro.statistics.skewed import mean_of_carbides
@@ -54,6 +55,18 @@ class ClassData:
     def area(self) -> FloatArray:
         """(fields,) area analysed, µm²."""
         return self.column("analysed_area_um2")
+
+    def total(self, name: str) -> float:
+        """Mean of a column over the fields by the area analysed; NaN without."""
+        values, area = self.column(name), self.area
+        known = np.isfinite(values)
+        return float(values[known] @ area[known] / area[known].sum()) if area[known].sum() > 0 else math.nan
+
+    @cached_property
+    def outlines(self) -> OutlineTotals:
+        """What the outlines add up to per area, in mm."""
+        totals = ("area_fraction", "number_per_mm2", "surface_per_volume_per_mm")
+        return OutlineTotals(*(self.total(name) for name in totals))
 
     @property
     def weight(self) -> FloatArray:
@@ -237,6 +250,23 @@ def _fraction(data: ClassData) -> FloatArray:
     return data.column("area_fraction")
 
 
+def _along_by_area(data: ClassData) -> float:
+    return data.outlines.of_intercepts(data.total("intercepts_along_per_mm"))
+
+
+def _across_by_area(data: ClassData) -> float:
+    return data.outlines.of_intercepts(data.total("intercepts_across_per_mm"))
+
+
+def _index_by_area(data: ClassData) -> float:
+    return _across_by_area(data) - _along_by_area(data)
+
+
+def _free_path_by_area(data: ClassData) -> float:
+    fraction = data.outlines.fraction
+    return -fraction / (1 - fraction) - _across_by_area(data) if fraction < 1 else math.nan
+
+
 def _orientation_by_ai(degree: float) -> float:
     """Change of Ω12 = (AI - 1)/(AI + c), c = π/2 - 1, per relative change of AI: AI·(1 + c)/(AI + c)²."""
     index = (1 + UNRELATED * degree) / (1 - degree) if degree < 1 else math.inf
@@ -258,7 +288,8 @@ class Quantity:
     measure
         Its definition; None where people count it.
     scale_power, area_power
-        It goes as the size of a pixel, and as the measured area of all carbides, to this power.
+        It goes as the size of a pixel, and as the measured area of all carbides, to this power; where the carbides tell
+        how it moves with their outlines, what they tell: the relative change per relative change of area.
     lowest, highest
         Limits of what it can be.
     compared
@@ -271,8 +302,9 @@ class Quantity:
         Definition from the carbides above a diameter, where that is another than `measure`.
     primary
         Whether it answers one of the questions amount, size, largest, elongation, banding: only these get a verdict.
-    by_pixel_shape
-        From its value to how far it moves per relative change of a pixel's height over its width, rolling along rows.
+    by_proportion
+        From its value to how far it moves per relative change of its numerator across over that along rolling: where
+        the height of pixels over their width does that, and where moved outlines do.
     """
 
     name: str
@@ -281,7 +313,7 @@ class Quantity:
     unit: str
     measure: Ratio | Quantile | None
     scale_power: float = 0.0
-    area_power: float = 0.0
+    area_power: float | Callable[[ClassData], float] = 0.0
     detail: str = ""
     lowest: float = 0.0
     highest: float = math.inf
@@ -289,7 +321,7 @@ class Quantity:
     margin: float = 0.1
     above: Ratio | None = None
     primary: bool = False
-    by_pixel_shape: Callable[[float], float] | None = None
+    by_proportion: Callable[[float], float] | None = None
 
     @property
     def title(self) -> str:
@@ -318,6 +350,12 @@ class Quantity:
         if not above_a_diameter or self.measure.of_carbides:
             return self.measure
         return self.above
+
+    def moved_by_area(self, value: float, data: ClassData) -> float:
+        """How far it moves per relative change of the carbides' area; NaN where that is unknown."""
+        power = self.area_power if isinstance(self.area_power, int | float) else self.area_power(data)
+        each = value if self.by_proportion is None else self.by_proportion(value)
+        return abs(power * each) if power else 0.0
 
     @property
     def margin_is_absolute(self) -> bool:
@@ -366,26 +404,27 @@ QUANTITIES = (
              carbide_mean(lambda d: d.carbide("aspect_ratio"), lambda d: d.shape_weight), lowest=1, compared="ratio"),
     Quantity("elongation_along_rolling", "length along over width across rolling", SHAPE, "",
              of_terms(lambda d: (d.shape_weight * d.carbide("length_along_um"),
-                                 d.shape_weight * d.carbide("width_across_um"))), by_pixel_shape=float),
+                                 d.shape_weight * d.carbide("width_across_um"))), by_proportion=float),
     Quantity("intercepts_along", "intercepts per length along rolling", SHAPE, "1/mm", field_ratio(_along, _each), -1,
-             0, "N_L", compared="ratio"),
+             _along_by_area, "N_L", compared="ratio"),
     Quantity("intercepts_across", "intercepts per length across rolling", SHAPE, "1/mm", field_ratio(_across, _each),
-             -1, 0, "N_L", compared="ratio"),
-    Quantity("anisotropy_index", "anisotropy index", SHAPE, "", field_ratio(_across, _along), 0, 0, "AI",
-             compared="ratio", primary=True, by_pixel_shape=float),
+             -1, _across_by_area, "N_L", compared="ratio"),
+    Quantity("anisotropy_index", "anisotropy index", SHAPE, "", field_ratio(_across, _along), 0,
+             _index_by_area, "AI", compared="ratio", primary=True, by_proportion=float),
     Quantity("degree_of_orientation", "degree of orientation", SHAPE, "",
-             field_ratio(lambda d: _across(d) - _along(d), lambda d: _across(d) + UNRELATED * _along(d)), 0, 0, "Ω12",
-             -math.inf, 1, compared="difference", margin=0.05, by_pixel_shape=_orientation_by_ai),
+             field_ratio(lambda d: _across(d) - _along(d), lambda d: _across(d) + UNRELATED * _along(d)), 0,
+             _index_by_area, "Ω12", -math.inf, 1, compared="difference", margin=0.05, by_proportion=_orientation_by_ai),
     Quantity("mean_free_path", "mean free path across rolling", BANDS, "µm",
-             field_ratio(lambda d: PER_MM * (1 - _fraction(d)), _across), 1, compared="ratio"),
+             field_ratio(lambda d: PER_MM * (1 - _fraction(d)), _across), 1, _free_path_by_area,
+             compared="ratio"),
     Quantity("mean_band_spacing", "mean band spacing", BANDS, "µm", field_ratio(lambda d: PER_MM * _each(d), _across),
-             1, 0, "SB⊥"),
+             1, _across_by_area, "SB⊥"),
     Quantity("mean_chord_along", "mean chord along rolling", SIZE, "µm",
-             field_ratio(lambda d: PER_MM * _fraction(d), _along), 1, 1),
+             field_ratio(lambda d: PER_MM * _fraction(d), _along), 1, lambda d: 1 - _along_by_area(d)),
     Quantity("mean_chord_across", "mean chord across rolling", SIZE, "µm",
-             field_ratio(lambda d: PER_MM * _fraction(d), _across), 1, 1),
+             field_ratio(lambda d: PER_MM * _fraction(d), _across), 1, lambda d: 1 - _across_by_area(d)),
     Quantity("surface_per_volume", "carbide surface per volume", AMOUNT, "1/mm",
-             field_mean("surface_per_volume_per_mm"), -1, 0.5, "S_V"),
+             field_mean("surface_per_volume_per_mm"), -1, lambda d: d.outlines.of_surface, "S_V"),
     Quantity("orientation_order", "order of long axes", SHAPE, "", field_mean("orientation_order"), 0, 0,
              "(1 along, 0 none, −1 across)", -1, 1),
     Quantity("banded_fields_share", "fields banded beyond chance", BANDS, "",

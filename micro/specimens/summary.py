@@ -12,6 +12,7 @@ import pandas as pd
 from micro.measures.totals import NONE_SEEN
 from micro.measures.within_field import EVEN_WAVES, WITHIN, ends_of_field
 from micro.specimens.quantities import QUANTITIES, ClassData, Quantity, class_data
+from micro.specimens.unresolved import SHAPES, hidden_per_mm2, is_unresolved
 from micro.statistics.sampling import NORMAL_95, UNKNOWN, Estimate, joined_with_within, student_t
 from micro.tables.columns import PARTICLES, SPECIMENS, empty, names
 
@@ -19,8 +20,12 @@ MOST_UNKNOWN = 1 / 3
 """Share of unknown fields above which the specimen is unknown itself (chosen)."""
 
 PIXEL_SHAPE = 0.003
-"""Standard uncertainty of a pixel's height over its width: evenly within ± 0.5 %, by 0.5 %/√3 (common practice, no
-source)."""
+"""Standard uncertainty of a pixel's height over its width where nobody measured it: evenly within ± 0.5 %, by 0.5 %/√3
+(common practice, no source)."""
+
+
+LOWER_BOUND = "lower bound: too fine to be told apart"
+"""Origin of a number of carbides that is at least so large."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +54,8 @@ class Budget:
     highest: float = math.inf
     bounds: tuple[float, float] | None = None
     """Ends of the interval of a quantity whose value is unknown."""
+    hidden: float = 0.0
+    """What may be there on top of the value unseen: the upper end lies so much higher."""
 
     @property
     def standard_uncertainty(self) -> float:
@@ -70,7 +77,7 @@ class Budget:
             return self.bounds
         t = student_t(self.degrees_of_freedom)
         low = self.estimate.value - t * math.hypot(self.estimate.below, self._shared)
-        high = self.estimate.value + t * math.hypot(self.estimate.above, self._shared, self.missed)
+        high = self.estimate.value + t * math.hypot(self.estimate.above, self._shared, self.missed) + self.hidden
         return float(np.clip(low, self.lowest, self.highest)), float(np.clip(high, self.lowest, self.highest))
 
     @property
@@ -167,11 +174,12 @@ def budgets(
     for carbide_class in ["all", *classes] if len(fields) else []:
         data = class_data(particles, fields, carbide_class)
         area_below, area_above = area_relative_sides(data)
+        too_fine = is_unresolved(data)
         for quantity in wanted:
             if data.unknown_share > MOST_UNKNOWN and quantity.name != "unknown_fields_share":
                 yield carbide_class, quantity, unknown_budget(quantity.name, data)
                 continue
-            estimate = quantity.estimate(data)
+            estimate = UNKNOWN if too_fine and quantity.name in SHAPES else quantity.estimate(data)
             if len(data.fields) and not len(data.carbides) and np.isfinite(data.column("number_per_mm2")).all():
                 estimate = none_seen(quantity.name, estimate, data)
             else:
@@ -182,13 +190,14 @@ def budgets(
                 quantity,
                 Budget(
                     estimate,
-                    segmentation=abs(quantity.area_power) * size * area_below if quantity.area_power else 0.0,
+                    segmentation=_segmentation_part(quantity, estimate.value, data, area_below),
                     missed=_missed(quantity, size, area_below, area_above),
                     scale=_scale_part(quantity, size, scale_relative_uncertainty)
-                    if quantity.by_pixel_shape is None
-                    else _pixel_shape_part(quantity, estimate.value, data),
+                    if quantity.by_proportion is None
+                    else pixel_shape_part(quantity, estimate.value, data),
                     lowest=quantity.lowest,
                     highest=quantity.highest,
+                    hidden=hidden_per_mm2(data) if too_fine and quantity.name == "number_per_mm2" else 0.0,
                 ),
             )
 
@@ -274,6 +283,12 @@ def area_relative_sides(data: ClassData) -> tuple[float, float]:
     return below, above
 
 
+def _segmentation_part(quantity: Quantity, value: float, data: ClassData, relative: float) -> float:
+    """Return what the area's relative uncertainty adds; nothing where the quantity does not move with it."""
+    moved = quantity.moved_by_area(value, data) if quantity.area_power else 0.0
+    return moved * relative if moved else 0.0
+
+
 def _missed(quantity: Quantity, size: float, below: float, above: float) -> float:
     """Return what adds upward only to a total of area; sizes may be moved either way by it, by less."""
     if quantity.name != "area_fraction" or not above > below:
@@ -298,14 +313,26 @@ def _scale_part(quantity: Quantity, size: float, scale_relative_uncertainty: flo
     )
 
 
-def _pixel_shape_part(quantity: Quantity, value: float, data: ClassData) -> float:
+def pixel_shape_part(quantity: Quantity, value: float, data: ClassData) -> float:
     """Return what pixels that are not square may add: all along or across the rows, nothing at 45°."""
-    if quantity.by_pixel_shape is None or not math.isfinite(value):
+    if quantity.by_proportion is None or not math.isfinite(value):
         return 0.0
+    return abs(turned_from_rows(data) * quantity.by_proportion(value)) * pixel_shape_uncertainty(data)
+
+
+def turned_from_rows(data: ClassData) -> float:
+    """Mean cos 2φ of the rolling direction φ in the pictures: 1 along the rows, -1 across them."""
     rolling = data.column("rolling_deg")
     known = rolling[np.isfinite(rolling)]
-    turned = float(np.cos(2 * np.radians(known)).mean()) if len(known) else 1.0
-    return abs(turned * quantity.by_pixel_shape(value)) * PIXEL_SHAPE
+    return float(np.cos(2 * np.radians(known)).mean()) if len(known) else 1.0
+
+
+def pixel_shape_uncertainty(data: ClassData) -> float:
+    """Relative standard uncertainty of a pixel's height over its width: as measured, else what cameras usually have."""
+    name = "pixel_height_over_width_standard_uncertainty"
+    measured = data.column(name) if name in data.fields else np.full(len(data.fields), np.nan)
+    told = np.where(np.isfinite(measured), measured, PIXEL_SHAPE)
+    return float(told.max()) if len(told) else PIXEL_SHAPE
 
 
 def _row(carbide_class: str, quantity: Quantity, budget: Budget, fields: pd.DataFrame) -> tuple:
@@ -324,6 +351,6 @@ def _row(carbide_class: str, quantity: Quantity, budget: Budget, fields: pd.Data
         high,
         accuracy,
         budget.estimate.fields,
-        "",
+        LOWER_BOUND if budget.hidden else "",
         interval_of(budget),
     )

@@ -73,9 +73,10 @@ show within. At 0.95, the usual test, two fields of a bar that scatters as much 
 def joined_with_within(estimate: Estimate, within: float, degrees_of_freedom: float) -> Estimate:
     """Estimate from few fields whose scatter is joined with what they show within, where it agrees with that.
 
-    The mean of both variances by their degrees of freedom, which are then those of both (F. E. Satterthwaite 1946 of equal
-    variances). Few fields cannot refuse that the bar scatters between its places: they are joined only where they lie
-    closer together than most such fields would. An interval that chance made too narrow is then widened, too.
+    The mean of both variances by their degrees of freedom, which are then those of both (F. E. Satterthwaite, 1946,
+    where variances are equal; from memory). Few fields cannot refuse that the bar scatters between its places: they are
+    joined only where they lie closer together than most such fields would. An interval that chance made too narrow is
+    then widened, too.
 
     Parameters
     ----------

@@ -56,6 +56,8 @@ FIELDS = (
     Column("field", "", "str", "name of the field"),
     Column("image", "", "str", "image file"),
     Column("um_per_px", "µm", "float64", "size of a pixel"),
+    Column("pixel_height_over_width", "", "float64", "of a pixel, put right in what follows; empty: not measured"),
+    Column("pixel_height_over_width_standard_uncertainty", "", "float64", "of it; empty: not measured"),
     Column("analysed_area_um2", "µm²", "float64", "area of the frame less what was left out"),
     Column("rolling_deg", "°", "float64", "rolling direction used, from the horizontal, counter-clockwise"),
     Column("carbide_class", "", "str", "'all', or one carbide class"),
@@ -400,10 +402,11 @@ def typed(columns: tuple[Column, ...], values: Mapping[str, object], rows: int) 
     import pandas as pd
 
     def of(column: Column) -> object:
+        # Columns need no index of their own, which takes longer than they do.
+        value = values[column.name]
         if column.dtype == "str":
-            return pd.Series(values[column.name], pd.RangeIndex(rows), dtype="str")
-        # Numbers need no index of their own, which takes longer than the numbers.
-        return np.asarray(values[column.name], column.dtype)
+            return pd.array([value] * rows if isinstance(value, str) else np.asarray(value, object), dtype="str")
+        return np.asarray(value, column.dtype)
 
     return pd.DataFrame({column.name: of(column) for column in columns})
 

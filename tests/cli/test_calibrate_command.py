@@ -194,3 +194,25 @@ def test_the_certificate_of_the_micrometer_enters_the_uncertainty(picture, tmp_p
     assert told.um_per_px == bare.um_per_px
     both = np.hypot(bare.um_per_px_standard_uncertainty, 0.005 * bare.um_per_px)
     assert told.um_per_px_standard_uncertainty == pytest.approx(both)
+
+
+def test_a_second_picture_turned_by_a_quarter_tells_the_shape_of_a_pixel(picture, tmp_path, capsys):
+    """Drawn with square pixels: said, and kept with the name and hash of both pictures."""
+    turned, out = tmp_path / "50x-turned.png", tmp_path / "50x.toml"
+    across = photograph_micrometer(Micrometer(TRUTH), SHAPE[::-1], BRIGHT_FIELD, np.random.default_rng(2))
+    cv2.imwrite(str(turned), np.rot90(across).astype(np.uint8))
+    assert ended_with(picture, "--pitch-um", 10, "--turned", turned, "--out", out) == 0
+    shape, low, high = map(float, re.findall(r"\d\.\d+", printed(capsys.readouterr().out)["pixels"]))
+    assert low < shape < high and shape == pytest.approx(1, abs=5e-4)
+    kept = read_calibration(out)
+    assert kept.pixel_height_over_width == pytest.approx(shape, abs=1e-5)
+    assert (kept.turned_image, kept.turned_image_sha256) == (turned.name, hash_of_file(turned))
+    assert "times as high as wide" in kept.scale_for(SHAPE[1], SHAPE[0]).origin
+
+
+def test_a_second_picture_that_cannot_tell_is_named(picture, barred, capsys):
+    """The same picture again has its lines in the same direction; a drawn bar has no pitch."""
+    assert ended_with(picture, "--pitch-um", 10, "--turned", picture) == 1
+    assert capsys.readouterr().err.startswith(f"{picture}: shows its lines in the same direction")
+    assert ended_with(barred, "--bar-um", 20, "--turned", picture) == 2
+    assert "--turned: needs --pitch-um" in capsys.readouterr().err

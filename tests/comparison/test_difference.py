@@ -147,7 +147,8 @@ def test_an_own_scale_widens_sizes_by_its_uncertainty_and_counts_by_twice_that(s
     def half(table, name):
         return math.log(table.loc[name, "ci95_high"] / table.loc[name, "ci95_low"]) / 2
 
-    assert half(own, "anisotropy_index") == pytest.approx(half(same, "anisotropy_index"))
+    # Only the pixels of two cameras may differ in shape, by 0.3 % each.
+    assert 1 < half(own, "anisotropy_index") / half(same, "anisotropy_index") < 1.003
     assert (
         half(own, "number_per_mm2")
         > 1.96 * 2 * 0.05 * math.sqrt(2)

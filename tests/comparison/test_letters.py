@@ -4,7 +4,7 @@ from itertools import combinations
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from micro.comparison.letters import compact_letters, letters_of, uncompared
@@ -16,6 +16,7 @@ def share(letters, a, b):
     return bool(set(letters[a]) & set(letters[b]))
 
 
+@settings(deadline=None)
 @given(st.sets(st.sampled_from(list(combinations(BARS[:7], 2)))))
 def test_two_bars_share_a_letter_unless_they_are_told_apart(apart):
     letters = compact_letters(BARS[:7], sorted(apart))
@@ -23,6 +24,7 @@ def test_two_bars_share_a_letter_unless_they_are_told_apart(apart):
         assert share(letters, a, b) != ((a, b) in apart)
 
 
+@settings(deadline=None)
 @given(st.sets(st.sampled_from(list(combinations(BARS[:6], 2)))))
 def test_no_letter_says_only_what_another_says(apart):
     """No letter's bars all bear one other letter too: that letter would be superfluous."""

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from micro.comparison.pairs import FieldFrame, same_scale_crops, typical_field
@@ -11,6 +11,7 @@ from micro.comparison.pairs import FieldFrame, same_scale_crops, typical_field
 frames = st.builds(FieldFrame, st.integers(64, 4096), st.integers(64, 4096), st.floats(0.02, 2.0))
 
 
+@settings(deadline=None)
 @given(frames, frames)
 def test_both_crops_show_the_same_size_to_half_a_pixel_and_lie_inside(a, b):
     crops = same_scale_crops([a, b])

@@ -4,12 +4,13 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from micro.pictures.outlines import draw_scale_bar, round_length_um
 
 
+@settings(deadline=None)
 @given(st.floats(1e-3, 1e6))
 def test_lengths_are_round_and_fit(width_um):
     """1, 2 or 5 times a power of ten, at most a fifth of the width and more than a twelfth of it."""

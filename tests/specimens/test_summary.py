@@ -106,7 +106,7 @@ def test_scale_enters_lengths_once_numbers_twice_and_ratios_not():
 
 
 UNITS = {"µm": 1, "µm²": 2, "1/mm": -1, "1/mm²": -2}
-AREAS = {"area_fraction": 1, "area_um2": 1, "ecd_um": 0.5, "surface_per_volume_per_mm": 0.5}
+AREAS = {"area_fraction": 1, "area_um2": 1, "ecd_um": 0.5}
 
 
 @pytest.mark.parametrize(
@@ -126,12 +126,14 @@ def test_every_quantity_goes_with_the_powers_that_it_declares(power, declared):
             if column.dtype == "float64" and table[column.name].isna().all():
                 table[column.name] = rng.uniform(1, 2, len(table))
     tables[columns.FIELDS]["band_p_value"] = 0.01  # without bands there is no spacing to follow
+    tables[columns.FIELDS]["unresolved_share"] = 0.1  # with more the shape is withheld
     grown = [
         table.assign(**{c.name: table[c.name] * 1.01 ** power(c) for c in spec if power(c)})
         for spec, table in tables.items()
     ]
     plain, larger = (rows(summarise(*pair, None))["mean"] for pair in (tables.values(), grown))
-    for quantity in QUANTITIES:
+    # What follows the outlines is held in test_moved_outlines.py.
+    for quantity in (q for q in QUANTITIES if not callable(declared(q))):
         expected = plain[quantity.name] * 1.01 ** declared(quantity)
         assert larger[quantity.name] == pytest.approx(expected, rel=1e-3), quantity.name
 

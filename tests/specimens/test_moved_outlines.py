@@ -1,0 +1,102 @@
+"""What the area's uncertainty does to totals of outlines: outlines are moved, by geometry and on a picture."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from micro.comparison.measured import MeasuredSpecimen
+from micro.comparison.sides import sides_of
+from micro.specimens.moved_outlines import OutlineTotals
+from micro.specimens.quantities import BY_NAME, class_data
+from micro.tables import columns
+
+AREA = 1e6
+
+
+def one_field(axes, number):
+    """Return a field of 1 mm² that holds so many ellipses of semi-axes (a along, b across rolling), µm, by formula."""
+    a, b = (np.asarray(v, float) for v in zip(*axes, strict=True))
+    number = np.asarray(number, float)
+    eccentric = 1 - (b / a) ** 2
+    from scipy.special import ellipe
+
+    per_mm2 = {
+        "area_fraction": float(number @ (math.pi * a * b)) / AREA,
+        "number_per_mm2": float(number.sum()),
+        "intercepts_along_per_mm": float(number @ (2 * b)) / AREA * 1e3,
+        "intercepts_across_per_mm": float(number @ (2 * a)) / AREA * 1e3,
+        "surface_per_volume_per_mm": 4 / math.pi * float(number @ (4 * a * ellipe(eccentric))) / AREA * 1e3,
+    }
+    fields = columns.empty(columns.FIELDS).reindex(range(1))
+    return fields.assign(field="f", carbide_class="all", analysed_area_um2=AREA, rolling_deg=0.0, **per_mm2)
+
+
+def moved(fields, axes, number, by):
+    """Return the same with every outline moved outwards: area by Steiner's formula, widths by twice the distance."""
+    length = float(fields["surface_per_volume_per_mm"].iloc[0]) * math.pi / 4  # mm/mm²
+    total = float(np.sum(number))
+    change = {
+        "area_fraction": length * by * 1e-3 + math.pi * by**2 * total / AREA,
+        "intercepts_along_per_mm": 2 * by * total / AREA * 1e3,
+        "intercepts_across_per_mm": 2 * by * total / AREA * 1e3,
+        "surface_per_volume_per_mm": 8 * by * total / AREA * 1e3,
+    }
+    return fields.assign(**{name: fields[name] + more for name, more in change.items()})
+
+
+NAMES = (
+    "intercepts_along", "intercepts_across", "anisotropy_index", "degree_of_orientation", "mean_free_path",
+    "mean_band_spacing", "mean_chord_along", "mean_chord_across", "surface_per_volume",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("axes", [[(4, 4)], [(1, 1), (9, 9)], [(6, 3)], [(12, 2), (2, 2)], [(3, 5), (8, 4)]])
+def test_every_quantity_moves_as_it_does_when_its_outlines_are_moved(axes):
+    number = [700, 900][: len(axes)]
+    fields = one_field(axes, number)
+    data, step = class_data(columns.empty(columns.PARTICLES), fields, "all"), 1e-5
+    more, less = (
+        class_data(columns.empty(columns.PARTICLES), moved(fields, axes, number, by), "all") for by in (step, -step)
+    )
+
+    def value(name, of):
+        measure = BY_NAME[name].measure
+        return float(measure.numerator(of)[0] / measure.denominator(of)[0])
+
+    grown = (value("area_fraction", more) - value("area_fraction", less)) / value("area_fraction", data)
+    for name in NAMES:
+        truth = (value(name, more) - value(name, less)) / grown
+        assert BY_NAME[name].moved_by_area(value(name, data), data) == pytest.approx(abs(truth), rel=1e-5, abs=1e-8)
+
+
+def test_discs_of_one_size_move_by_half_and_mixtures_by_more():
+    """N_L = 2rN and A = πr²N: half of its relative change. Of r = 1 and 9 alike: 82π/20π·2·2/20 = 0.82."""
+    equal = OutlineTotals(fraction=math.pi * 16, number=1.0, surface=32.0)
+    assert equal.of_intercepts(8.0) == pytest.approx(0.5)
+    assert equal.of_surface == pytest.approx(0.5)
+    mixed = OutlineTotals(fraction=math.pi * 82, number=2.0, surface=8 * 10.0)
+    assert mixed.of_intercepts(20.0) == pytest.approx(0.82)
+    assert mixed.of_surface == pytest.approx(0.82)
+
+
+def test_a_class_without_carbides_has_no_sensitivity():
+    nothing = OutlineTotals(0.0, 0.0, 0.0)
+    assert math.isnan(nothing.of_surface)
+    assert math.isnan(nothing.of_intercepts(0.0))
+
+
+def test_pixels_of_one_size_do_not_make_specimens_differ_that_lie_alike():
+    """AI of two bars: alike under the camera 0; one turned by 90° twice 0.3 %; under two cameras 0.3 % each."""
+    fields = pd.concat([one_field([(6, 3)], [700]).assign(field=f"f{n}", um_per_px=0.2) for n in range(3)])
+    turned, other = fields.assign(rolling_deg=90.0), fields.assign(um_per_px=0.3)
+    known = fields.assign(um_per_px=0.4, pixel_height_over_width_standard_uncertainty=1e-4)
+    quantity, bare = BY_NAME["anisotropy_index"], fields.assign(area_fraction_low=np.nan, area_fraction_high=np.nan)
+    none = columns.empty(columns.PARTICLES)
+    expected = ((bare, (0.0, 0.0)), (turned, (0.006 / 2**0.5,) * 2), (other, (0.003, 0.003)), (known, (0.003, 1e-4)))
+    for second, shared in expected:
+        pair = (MeasuredSpecimen("A", bare, none), MeasuredSpecimen("B", second, none))
+        data = (class_data(none, bare, "all"), class_data(none, second, "all"))
+        sides = sides_of(quantity, quantity.measure, pair, data)
+        assert tuple(side.shared for side in sides) == pytest.approx(shared, rel=1e-6, abs=1e-12)
