@@ -86,13 +86,13 @@ def _told(bar):
             "fields": [{"settings": settings}]}  # fmt: skip
 
 
-@pytest.fixture(scope="session")
-def many_folders(tmp_path_factory):
-    """Twenty folders of ten bars: toughness falls with the amount of carbide, and with hardness."""
-    return many(tmp_path_factory.mktemp("many"))
+@pytest.fixture(scope="module", params=[5, pytest.param(20, marks=pytest.mark.study)], ids="{} folders".format)
+def many_folders(tmp_path_factory, request):
+    """Folders of ten bars: toughness falls with the amount of carbide, and with hardness."""
+    return many(tmp_path_factory.mktemp("many"), request.param)
 
 
-def many(tmp_path, folders=20, each=10):
+def many(tmp_path, folders, each=10):
     rng, written = np.random.default_rng(7), []
     kinds = (
         (("M7C3",), "conventional", 0.11, 20, 0.4),

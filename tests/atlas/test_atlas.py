@@ -79,9 +79,10 @@ def test_the_same_pictures_count_once(tmp_path):
 def test_ranks_find_what_acts_and_not_what_only_follows_hardness(many_folders):
     """Toughness follows the amount of carbide; an index that only follows hardness shows nothing once that is held."""
     atlas = read_atlas(many_folders)
-    assert len(atlas.bars) == 200
-    bars = atlas.bars.assign(largest_ecd=100 - atlas.bars["hardness"] + np.random.default_rng(1).normal(0, 0.3, 200))
-    bars["toughness_longitudinal"] = 200 - 3 * bars["hardness"] + np.random.default_rng(2).normal(0, 1, 200)
+    n = 10 * len(many_folders)
+    assert len(atlas.bars) == n
+    bars = atlas.bars.assign(largest_ecd=100 - atlas.bars["hardness"] + np.random.default_rng(1).normal(0, 0.3, n))
+    bars["toughness_longitudinal"] = 200 - 3 * bars["hardness"] + np.random.default_rng(2).normal(0, 1, n)
     ranks = correlations(bars)
     own = ranks[(ranks["y"] == "toughness_longitudinal") & (ranks["x"] == "largest_ecd") & (ranks["bars"] == "alike")]
     plain, held = own.set_index("held")["p_value"][["", "hardness"]]

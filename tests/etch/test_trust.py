@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 from other_generator import picture
@@ -12,8 +14,9 @@ from micro.segmentation.two_levels import NORMAL_SEPARATION, two_levels
 SHAPE = (320, 320)
 
 
+@cache
 def judged(carbides="bright", **words):
-    """Measure: result, truth, and value with the ends of its interval."""
+    """Measure, once: result, truth, and value with the ends of its interval."""
     grey, truth = picture(SHAPE, **words)
     result = measure(grey, um_per_px=0.2, rolling_deg=0, carbides=carbides)
     return result, truth, result.area_fraction

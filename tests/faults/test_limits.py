@@ -104,7 +104,7 @@ print(time.process_time() - start, resource.getrusage(resource.RUSAGE_SELF).ru_m
     ("make", "said"),
     [
         (deflate_bombs, "unpacks to more than its pixels"),
-        (lzma_bomb, "unpacks to more than its pixels"),
+        pytest.param(lzma_bomb, "unpacks to more than its pixels", marks=pytest.mark.study),
         (packbits_bomb, "unpacks to more than its pixels"),
         pytest.param(one_lump, "is packed in pieces of 400 MiB", marks=pytest.mark.study),
         (dense, "MiB of pixels in one piece"),

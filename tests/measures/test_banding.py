@@ -43,6 +43,7 @@ def test_bands_are_found_at_their_spacing(rolling):
         assert found.contrast > 1.3 * found.contrast_at_random
 
 
+@pytest.mark.study
 @pytest.mark.parametrize("count", [40, 80])
 def test_few_carbides_raise_no_more_false_alarms_than_many(count):
     """Discs at random without overlap: of 600 fields 2.5 % are called banded, give or take three standard errors."""
