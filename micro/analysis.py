@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +11,7 @@ from micro import results
 from micro.batch.fields import pictures_of, specimen_scale_uncertainty
 from micro.batch.job import Outcome
 from micro.errors import MicroError
+from micro.points.kept import stored_tallies
 from micro.study.model import Study
 from micro.tables.columns import CHEMISTRY, COMPARISON, MATRIX, SIZES, empty, rows_where
 
@@ -74,20 +76,17 @@ def analyse_study(
     count
         From `read_count`.
     """
-    from micro.comparison.pairs import compare
-    from micro.comparison.structure import structure_against_toughness
-
     specimens = measured_specimens(study, outcomes, tables)
     troubles = list(count.troubles)
     coupons = _coupons(study, troubles)
     chemistry, matrix = _chemistry(study, tables["specimens"], troubles)
     return Analysis(
         specimens=specimens,
-        comparison=compare(_reference_first(specimens, study.reference)) if len(specimens) > 1 else empty(COMPARISON),
+        comparison=_compared(_reference_first(specimens, study.reference)),
         chemistry=chemistry,
         sizes=_sizes(specimens),
         coupons=coupons,
-        structure=None if coupons is None else structure_against_toughness(tables["specimens"], coupons.ratios),
+        structure=_structure(tables["specimens"], coupons),
         count=count.agreement,
         troubles=tuple(troubles),
         matrix=matrix,
@@ -101,6 +100,8 @@ def _reference_first(specimens: tuple[MeasuredSpecimen, ...], reference: str) ->
 
 def read_count(out: Path, outcomes: tuple[Outcome, ...]) -> PointCount:
     """Set the tallies that the results folder keeps against the tables and labels in it."""
+    if not stored_tallies(out):
+        return PointCount(None)
     from micro.points.agreement import stored_agreement
 
     try:
@@ -126,6 +127,23 @@ def measured_specimens(
     return tuple(found)
 
 
+def _compared(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
+    """Pairs of specimens; of a single one there is nothing to tell."""
+    if len(specimens) < 2:
+        return empty(COMPARISON)
+    from micro.comparison.pairs import compare
+
+    return compare(specimens)
+
+
+def _structure(specimens: pd.DataFrame, coupons: CouponAnalysis | None) -> pd.DataFrame | None:
+    if coupons is None:
+        return None
+    from micro.comparison.structure import structure_against_toughness
+
+    return structure_against_toughness(specimens, coupons.ratios)
+
+
 def _sizes(specimens: tuple[MeasuredSpecimen, ...]) -> pd.DataFrame:
     """Sizes in space of every specimen with carbides."""
     import pandas as pd
@@ -138,11 +156,11 @@ def _sizes(specimens: tuple[MeasuredSpecimen, ...]) -> pd.DataFrame:
 
 
 def _coupons(study: Study, troubles: list[str]) -> CouponAnalysis | None:
+    if study.coupons is None:
+        return None
     from micro.comparison.coupon_file import read_coupons
     from micro.comparison.coupons import analyse_coupons
 
-    if study.coupons is None:
-        return None
     try:
         coupons = read_coupons(study.coupons)
     except MicroError as trouble:
@@ -154,11 +172,13 @@ def _coupons(study: Study, troubles: list[str]) -> CouponAnalysis | None:
 
 def _chemistry(study: Study, specimens: pd.DataFrame, troubles: list[str]) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Mass balance of every specimen whose composition is given: ceilings, and what the matrix keeps."""
+    ceilings, kept = [empty(CHEMISTRY)], [empty(MATRIX)]
+    if not any(specimen.composition for specimen in study.specimens):
+        return ceilings[0], kept[0]
     from micro.carbides import carbide_ranges
     from micro.comparison.chemistry import chemistry_check
     from micro.comparison.in_solution import matrix_table
 
-    ceilings, kept = [empty(CHEMISTRY)], [empty(MATRIX)]
     for specimen in study.specimens:
         measured = (specimens["specimen"] == specimen.name).any()
         if specimen.composition and measured:

@@ -20,7 +20,7 @@ from micro.issues import Issue, flag_text, message_text, ordered
 from micro.measures.field_checks import check_field
 from micro.measures.greys import grey_columns
 from micro.measures.orientation import RollingDirection
-from micro.measures.particles import measure_particles
+from micro.measures.particles import measure_axes, measure_particles
 from micro.measures.pixel_shape import squared_field, squared_particles
 from micro.measures.totals import all_totals, measure_field, rolling_direction
 from micro.review.acts import FieldActs
@@ -186,18 +186,21 @@ def measure(
     >>> bool(low < truth.area_fraction[0] < high)
     True
     """
-    if settings is None:
-        settings = SegmentationSettings(carbides)
-    elif carbides not in ("auto", settings.carbides):
-        raise ValueError(
-            f"carbides={carbides!r} and settings.carbides={settings.carbides!r} differ; give one of the two"
-        )
+    settings = _settings(carbides, settings)
     micrograph = _with(_micrograph(image), um_per_px, rolling_deg)
-    scale = micrograph.scale
-    if scale is None:
-        where = micrograph.path or "the picture"
-        raise InputError(where, "has no scale", "give --um-per-px or --calibration, or name one in the study file")
-    segmentation = _segmented(micrograph, settings)
+    scale_of(micrograph)
+    return measure_segmented(micrograph, segmented(micrograph, settings), settings, taught, review)
+
+
+def measure_segmented(
+    micrograph: Micrograph,
+    segmentation: Segmentation,
+    settings: SegmentationSettings,
+    taught: TaughtField | None = None,
+    review: Sequence[FieldActs] = (),
+) -> FieldResult:
+    """Measure one field that `segmented` has segmented; parameters as of `measure`."""
+    scale = scale_of(micrograph)
     if taught is not None:
         segmentation = with_taught_outlines(segmentation, taught, not_analysed(micrograph))
     found = segmentation
@@ -230,6 +233,16 @@ def measure(
         direction,
         reviewed,
     )
+
+
+def _settings(carbides: str, settings: SegmentationSettings | None) -> SegmentationSettings:
+    if settings is None:
+        return SegmentationSettings(carbides)
+    if carbides not in ("auto", settings.carbides):
+        raise ValueError(
+            f"carbides={carbides!r} and settings.carbides={settings.carbides!r} differ; give one of the two"
+        )
+    return settings
 
 
 def _with_square_pixels(
@@ -274,7 +287,15 @@ def _with_state_before(micrograph: Micrograph, found: Segmentation, reviewed: Re
     )
 
 
-def _segmented(micrograph: Micrograph, settings: SegmentationSettings) -> Segmentation:
+def scale_of(micrograph: Micrograph) -> Scale:
+    """Return the scale of a micrograph; InputError where nothing states it."""
+    if micrograph.scale is None:
+        where = micrograph.path or "the picture"
+        raise InputError(where, "has no scale", "give --um-per-px or --calibration, or name one in the study file")
+    return micrograph.scale
+
+
+def segmented(micrograph: Micrograph, settings: SegmentationSettings) -> Segmentation:
     """Segment a micrograph without what a person leaves out of it."""
     left_out = _left_out(micrograph) if micrograph.left_out else None
     return segment(micrograph.grey, settings, micrograph.grey_max, left_out)
@@ -346,26 +367,19 @@ def _carbides(
 
     Where none was given, it is estimated from carbides measured against the horizontal.
     """
-
-    def against(rolling_deg: float | None) -> pd.DataFrame:
-        return measure_particles(segmentation, micrograph.grey, rolling_deg, micrograph.sub_field)
-
-    given = micrograph.rolling_deg
-    particles = against(given)
-    if given is not None:
-        return particles, given, None
-    estimate = rolling_direction(particles)
-    if not estimate.found:
-        return particles, None, estimate
-    return against(estimate.angle_deg), estimate.angle_deg, estimate
+    rolling, part, estimate = micrograph.rolling_deg, micrograph.sub_field, None
+    if rolling is None:
+        estimate = rolling_direction(measure_axes(segmentation, part))
+        rolling = estimate.angle_deg if estimate.found else None
+    return measure_particles(segmentation, micrograph.grey, rolling, part), rolling, estimate
 
 
 def find_direction(
-    micrograph: Micrograph, settings: SegmentationSettings, review: Sequence[FieldActs] = ()
+    micrograph: Micrograph, segmentation: Segmentation, review: Sequence[FieldActs] = ()
 ) -> RollingDirection:
-    """Return what the carbides of one field say of the rolling direction; nothing else of it is measured."""
-    segmentation, _ = _by_hand(micrograph, _segmented(micrograph, settings), review)
-    return rolling_direction(measure_particles(segmentation, micrograph.grey, None, micrograph.sub_field))
+    """Return what the carbides of one segmented field say of the rolling direction; nothing else is measured."""
+    segmentation, _ = _by_hand(micrograph, segmentation, review)
+    return rolling_direction(measure_axes(segmentation, micrograph.sub_field))
 
 
 def _issues(

@@ -29,6 +29,7 @@ class Kind:
     says, do
         Templates of what was found and of what to do about it; each name in braces is a value of the issue. Beside the
         usual format specifications there are `.1p` (a share in percent), `one|many` (by a number), `places`, `scales`.
+        `half_width` is by how much the number named may be off, as a share of it: by it issues are put in order.
     example
         Values for the documentation.
     """
@@ -155,20 +156,20 @@ _KINDS = (
             (
                 "boundaries_left_out",
                 "lines on the other side of the matrix, {share:.2p} % of the field, are taken for grain boundaries "
-                "and left out",
-                {"share": 0.031},
+                "and left out; as carbide they add {half_width:.1p} % to the value",
+                {"share": 0.031, "half_width": 0.31},
             ),
             (
                 "pits_left_out",
                 "small spots on the other side of the matrix are taken for pits; as carbide they add {share:.2p} % of "
-                "the field",
-                {"share": 0.0042},
+                "the field, {half_width:.1p} % to the value",
+                {"share": 0.0042, "half_width": 0.052},
             ),
             (
                 "lines_measured",
                 "{share:.0p} % of the area lies in thin lines: films of carbide, or etched boundaries; as boundaries "
-                "they do not belong to it",
-                {"share": 0.12},
+                "they do not belong to it, and the area may be off by {half_width:.1p} % of its value",
+                {"share": 0.12, "half_width": 0.24},
             ),
             (
                 "no_lens",
@@ -231,8 +232,9 @@ _KINDS = (
             ),
             (
                 "tone_curve",
-                "noise differs between carbide and matrix: a tone curve may change the area by {change:+.1p} %",
-                {"change": -0.02},
+                "noise differs between carbide and matrix (tone curve of the camera?): the area may be off by "
+                "{half_width:.1p} % of its value",
+                {"half_width": 0.02},
             ),
         )
     ),
@@ -281,7 +283,8 @@ _KINDS = (
     _kind(
         "saturated", "saturated", "doubt",
         "{share:.1p} % of the pixels are saturated, {share_in_carbides:.0p} % of those in carbides: their grey level "
-        "is not known", "(lower the exposure)", share=0.031, share_in_carbides=0.4,
+        "is not known, and the area by grey may be off by {half_width:.1p} % of its value", "(lower the exposure)",
+        share=0.031, share_in_carbides=0.4, half_width=0.08,
     ),
     _kind(
         "unreliable_levels", "classes_missing", "doubt",
@@ -313,32 +316,36 @@ _KINDS = (
     ),
     _kind(
         "unresolved", "thin_rods", "doubt",
-        "{share:.0p} % of the area lies in rods too thin for the blur: it may be off by a fifth",
-        "(raise the magnification)", share=0.3,
+        "{share:.0p} % of the area lies in rods too thin for the blur: the area may be off by {half_width:.1p} % of "
+        "its value",
+        "(raise the magnification)", share=0.3, half_width=0.06,
     ),
     _kind(
         "unresolved", "outside_outlines", "doubt",
         "{share:.2p} % of the field by integrated grey level lies outside the outlines, "
         "on what is too thin or too faint for one: "
-        "carbide films, or etched grain boundaries. It enters the interval, not the value",
-        "(look at the outline picture, raise the magnification)", share=0.0042,
+        "carbide films, or etched grain boundaries. It enters the interval, not the value, and would add "
+        "{half_width:.1p} % to it",
+        "(look at the outline picture, raise the magnification)", share=0.0042, half_width=0.05,
     ),
     _kind(
         "areas_differ", "areas_differ", "doubt",
         "outlines cover {by_outline:.2p} %, integrated contrast {by_contrast:.2p} % of the field: more than blur and "
-        "noise explain", "(look for halos, edge relief or uneven etch)", by_outline=0.12, by_contrast=0.1,
+        "noise explain; the area may be off by {half_width:.1p} % of its value",
+        "(look for halos, edge relief or uneven etch)", by_outline=0.12, by_contrast=0.1, half_width=0.78,
     ),
     _kind(
         "areas_differ", "areas_differ_pinned", "doubt",
         "outlines cover {by_outline:.2p} %, integrated contrast {by_contrast:.2p} % of the field: more than blur and "
-        "noise explain", "(look at what is pinned, for halos, edge relief or uneven etch)",
-        by_outline=0.12, by_contrast=0.1,
+        "noise explain; the area may be off by {half_width:.1p} % of its value",
+        "(look at what is pinned, for halos, edge relief or uneven etch)",
+        by_outline=0.12, by_contrast=0.1, half_width=0.78,
     ),
     _kind(
         "areas_differ", "halo", "doubt",
         "the matrix near carbides is {side} than elsewhere, by {over_contrast:.1p} % of their contrast: the area may "
-        "be wrong by several times as much", "(look for halos, edge relief or uneven etch)",
-        side="darker", over_contrast=0.021,
+        "be off by {half_width:.1p} % of its value", "(look for halos, edge relief or uneven etch)",
+        side="darker", over_contrast=0.021, half_width=0.11,
     ),
     _kind(
         "excluded", "excluded", "note",
@@ -405,8 +412,8 @@ _KINDS = (
     _kind(
         "uneven_etch", "uneven_etch", "doubt",
         "the contrast of the carbides changes by {change:.0p} % over the field, and rises towards "
-        "{direction_deg:.0f}°: uneven etch or stray light make sizes unlike;",
-        "etch again, more evenly", change=0.12, direction_deg=200.0,
+        "{direction_deg:.0f}°: uneven etch or stray light put diameters at the ends off by {half_width:.1p} %;",
+        "etch again, more evenly", change=0.12, direction_deg=200.0, half_width=0.03,
     ),
     _kind(
         "striped_light", "striped_light", "doubt",

@@ -92,6 +92,12 @@ class Issue:
         return KINDS[self.kind].severity
 
     @property
+    def half_width(self) -> float | None:
+        """By how much the number named may be off, as a share of it; None where that is not told."""
+        found = self.values.get("half_width")
+        return None if found is None else float(found)
+
+    @property
     def text(self) -> str:
         """What was found, with the values and what to do."""
         return _written(KINDS[self.kind].template, [self.values])
@@ -131,16 +137,20 @@ def ordered(issues: Iterable[Issue]) -> tuple[Issue, ...]:
 
 
 def gravest_first(issues: Iterable[Issue]) -> list[Issue]:
-    """Issues with those below that touch no number; otherwise in the order they come.
+    """Issues by severity; of one severity those without a size, then those with the largest share of the number first.
 
     Examples
     --------
-    >>> found = [issue("rows_cut", rows=64), issue("soft_focus", blur_px=3.1, median_ecd_px=14)]
-    >>> [one.severity for one in gravest_first(found)]
-    ['doubt', 'note']
+    >>> found = [issue("rows_cut", rows=64), issue("no_lens", half_width=0.15), issue("filtered", half_width=0.2)]
+    >>> [one.kind for one in gravest_first(found)]
+    ['filtered', 'no_lens', 'rows_cut']
     """
     order = list(SEVERITIES)
-    return sorted(issues, key=lambda one: -order.index(one.severity))
+
+    def rank(one: Issue) -> tuple[int, float]:
+        return -order.index(one.severity), -math.inf if one.half_width is None else -one.half_width
+
+    return sorted(issues, key=rank)
 
 
 def flag_text(issues: Iterable[Issue]) -> str:

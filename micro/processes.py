@@ -17,6 +17,11 @@ QUIET = "ignore:resource_tracker"
 FILES_OF_ITS_OWN, FILES_A_WORKER = 32, 8
 """Open files of this process, and of a worker and its pipes: twice what was seen; held by a test at the limit."""
 MALLOPT_TRIM_THRESHOLD, MALLOPT_MMAP_MAX = -1, -4
+GROUPS = (
+    ("", "memory.max", "memory.current", "inactive_file"),
+    ("memory", "memory.limit_in_bytes", "memory.usage_in_bytes", "total_inactive_file"),
+)
+"""Where Linux says what a group of processes may take and holds, in its second and first way of grouping them."""
 
 
 def hold_threads() -> None:
@@ -68,11 +73,22 @@ def free_memory() -> int | None:
     with contextlib.suppress(OSError, ValueError):
         lines = Path("/proc/meminfo").read_text().splitlines()
         found += [1024 * int(line.split()[1]) for line in lines if line.startswith("MemAvailable:")]
-    with contextlib.suppress(OSError, ValueError):
-        group = Path("/sys/fs/cgroup")
-        most, held = ((group / name).read_text().strip() for name in ("memory.max", "memory.current"))
-        found += [int(most) - int(held)] if most != "max" else []
+    found += _left_to_group(Path("/sys/fs/cgroup"))
     return max(0, min(found)) if found else None
+
+
+def _left_to_group(root: Path) -> list[int]:
+    """Bytes that the group of this process may still take; nothing where it has no limit.
+
+    Files that were read and may be forgotten count as held; the system lets go of them first.
+    """
+    found = []
+    for folder, most, held, kept in GROUPS:
+        with contextlib.suppress(OSError, ValueError):
+            limit, used = (int((root / folder / name).read_text()) for name in (most, held))
+            rows = (line.split() for line in (root / folder / "memory.stat").read_text().splitlines())
+            found.append(limit - used + sum(int(value) for name, value in rows if name == kept))
+    return found
 
 
 def load_early() -> None:

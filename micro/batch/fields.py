@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
+import itertools
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
@@ -23,7 +25,8 @@ from micro.batch.job import (
     lost,
     measure_one,
 )
-from micro.batch.workers import Result, Work, in_processes
+from micro.batch.outlined import how_many
+from micro.batch.workers import Result, Work, in_processes, largest_pixels
 from micro.errors import InputError, UsageError
 from micro.issues import Issue, flag_text, message_text, ordered
 from micro.review.acts import FieldActs, read_review
@@ -58,19 +61,27 @@ def measure_fields(
     -------
     Outcomes in the order of the study.
     """
-    jobs = directed(list(jobs_of(study, out)), study, workers, scheduler)
-    return run_jobs(jobs, workers, done, scheduler)
+    jobs = list(jobs_of(study, out))
+    outcomes: list[Outcome] = []
+    for batch in batches(jobs, scheduler):
+        with directed(batch, study, workers, scheduler) as ready:
+            outcomes += _outcomes(ready, workers, done, scheduler)
+    return of_one_file(jobs, outcomes)
 
 
 def run_jobs(
     jobs: list[Job], workers: int, done: Callable[[Outcome], None], scheduler: str | None = None
 ) -> tuple[Outcome, ...]:
     """Work jobs off; return their outcomes in the same order."""
+    return of_one_file(jobs, _outcomes(jobs, workers, done, scheduler))
+
+
+def _outcomes(jobs: list[Job], workers: int, done: Callable[[Outcome], None], scheduler: str | None) -> list[Outcome]:
     outcomes: dict[int, Outcome] = {}
     for number, outcome in _ended(jobs, Work(measure_one, lost, faulted), workers, scheduler):
         outcomes[number] = outcome
         done(outcome)
-    return of_one_file(jobs, [outcomes[number] for number in range(len(jobs))])
+    return [outcomes[number] for number in range(len(jobs))]
 
 
 def of_one_file(jobs: Sequence[Job], outcomes: Sequence[Outcome]) -> tuple[Outcome, ...]:
@@ -93,21 +104,51 @@ def _ended(jobs: list[Job], work: Work[Result], workers: int, scheduler: str | N
     return on_cluster(jobs, work, scheduler) if scheduler else in_processes(jobs, work, min(workers, len(jobs)))
 
 
-def directed(jobs: list[Job], study: Study, workers: int, scheduler: str | None = None) -> list[Job]:
-    """Return the jobs with the rolling direction that the fields of a specimen show together, where none was given."""
+def batches(jobs: list[Job], scheduler: str | None = None) -> list[list[Job]]:
+    """Part jobs where specimens end, as many together as can keep their segmented fields; a cluster keeps none."""
+    if scheduler or all(job.rolling_deg is not None for job in jobs):
+        return [jobs]
+    most = how_many(largest_pixels([job.field for job in jobs]))
+    parts: list[list[Job]] = [[]]
+    for _, own in itertools.groupby(jobs, key=lambda job: job.specimen):
+        more = list(own)
+        if parts[-1] and len(parts[-1]) + len(more) > most:
+            parts.append([])
+        parts[-1] += more
+    # Of a specimen too large for that, the first are kept.
+    return [[replace(job, keep=number < most) for number, job in enumerate(part)] for part in parts]
+
+
+@contextlib.contextmanager
+def directed(jobs: list[Job], study: Study, workers: int, scheduler: str | None = None) -> Iterator[list[Job]]:
+    """Give the jobs with the rolling direction that the fields of a specimen show together, where none was given.
+
+    What was segmented on the way and is kept is removed when the block ends.
+    """
     alone = {s.name for s in study.specimens if len(s.fields) < 2}
     undirected = [n for n, job in enumerate(jobs) if job.rolling_deg is None and job.specimen not in alone]
-    if not undirected:
-        return jobs
     work = Work(direction_of, _no_direction, _no_direction)
-    own = dict(_ended([jobs[n] for n in undirected], work, workers, scheduler))
-    shared = shared_directions([(jobs[n].specimen, own[k]) for k, n in enumerate(undirected)])
-    found = dict(zip(undirected, shared, strict=True))
-    return [replace(job, direction=found[n]) if n in found else job for n, job in enumerate(jobs)]
+    own: dict[int, RollingDirection | None] = {}
+    kept: dict[int, Path | None] = {}
+    try:
+        if undirected:
+            for k, found in _ended([jobs[n] for n in undirected], work, workers, scheduler):
+                own[k], kept[undirected[k]] = found
+        shared = shared_directions([(jobs[n].specimen, own[k]) for k, n in enumerate(undirected)])
+        found_of = dict(zip(undirected, shared, strict=True))
+        yield [
+            replace(job, direction=found_of[n], kept=kept[n]) if n in found_of else job for n, job in enumerate(jobs)
+        ]
+    finally:
+        for path in kept.values():
+            if path is not None:
+                with contextlib.suppress(OSError):
+                    path.unlink(missing_ok=True)
 
 
-def _no_direction(job: Job, *why: object) -> None:
+def _no_direction(job: Job, *why: object) -> tuple[None, None]:
     """Stand for the direction of a field whose process was lost: measuring it says what is wrong."""
+    return None, None
 
 
 def shared_directions(found: Sequence[tuple[str, RollingDirection | None]]) -> list[FieldDirection | None]:

@@ -123,6 +123,10 @@ class Job:
     """What a person did to the field's outlines, file by file."""
     cropped: bool = False
     """The picture was cut out of one of the calibrated size."""
+    keep: bool = False
+    """Whether the segmented field is kept for measuring when its direction is looked for."""
+    kept: Path | None = None
+    """Where it is kept."""
 
 
 @dataclass(frozen=True)
@@ -338,7 +342,8 @@ def _written(job: Job, found: FieldResult, issues: tuple[Issue, ...]) -> dict[st
 
 def measured_field(job: Job) -> FieldResult:
     """Measure the field of a job; nothing is written."""
-    from micro.field import measure
+    from micro.batch.outlined import kept
+    from micro.field import measure_segmented, scale_of, segmented
 
     rolling = job.rolling_deg
     if job.direction is not None:
@@ -348,27 +353,36 @@ def measured_field(job: Job) -> FieldResult:
         from micro.batch.taught import taught_outlines
 
         taught = taught_outlines(job, job.taught.path)
-    return measure(read_micrograph(job, rolling), settings=job.field.settings, taught=taught, review=job.review)
+    micrograph = read_micrograph(job, rolling)
+    scale_of(micrograph)
+    found = kept(job.kept, micrograph.sha256) or segmented(micrograph, job.field.settings)
+    return measure_segmented(micrograph, found, job.field.settings, taught, job.review)
 
 
-def direction_of(job: Job) -> RollingDirection | None:
-    """Return what the carbides of a job's field say of the rolling direction, measured now or by an earlier run.
+def direction_of(job: Job) -> tuple[RollingDirection | None, Path | None]:
+    """Return what the carbides of a job's field say of the rolling direction, and where the segmented field is kept.
 
-    None where the field cannot be measured: measuring it says why.
+    The direction is measured now or by an earlier run, which keeps nothing; None where the field cannot be measured:
+    measuring it says why.
     """
-    from micro.field import find_direction
+    from micro.batch.outlined import keep
+    from micro.field import find_direction, segmented
     from micro.measures.orientation import RollingDirection
 
     try:
         record = json.loads((_part(job) / results.RECORD).read_text(encoding="utf8"))
         if record["direction_key"] == _key(results.hash_of_file(job.field.image), parameters_of(job)):
-            return RollingDirection(*(math.nan if value is None else value for value in record["own_direction"]))
+            own = (math.nan if value is None else value for value in record["own_direction"])
+            return RollingDirection(*own), None
     except (OSError, ValueError, KeyError, TypeError):
         pass  # nothing was measured before
     try:
-        return find_direction(read_micrograph(job, None), job.field.settings, job.review)
+        micrograph = read_micrograph(job, None)
+        found = segmented(micrograph, job.field.settings)
+        direction = find_direction(micrograph, found, job.review)
     except Exception:
-        return None
+        return None, None
+    return direction, keep(found, micrograph.sha256, job.out) if job.keep else None
 
 
 def read_micrograph(job: Job, rolling_deg: float | None = None) -> Micrograph:

@@ -33,9 +33,12 @@ WAITING_PER_WORKER = 2
 # What follows the fields takes a second to load, which this process has while others measure.
 NEEDED_LATER = ("pandas", "scipy.spatial", "scipy.optimize", "jinja2", "PIL.ImageFont")
 Numbered = tuple[int, Job]
-BYTES_OF_A_WORKER, BYTES_A_PIXEL = 300 * 2**20, 220
-"""Libraries, and the working memory of a field dense with carbides: 7.4 GiB for 36 million pixels (measured)."""
+BYTES_OF_A_WORKER, BYTES_A_PIXEL = 300 * 2**20, 90
+"""Libraries, and the working memory of a field dense with carbides: 3.1 GiB for 36 million pixels (measured)."""
 PROBED = 8
+MOST_BESIDE_THIS = 2**30
+"""Bytes that a field may need and still be measured in this process, where one worker is enough: where the system ends
+the process of a larger one, this one is left to say so. Chosen."""
 
 
 def fitting_workers(fields: Sequence[Field], cores: int, free: int | None) -> int:
@@ -44,19 +47,28 @@ def fitting_workers(fields: Sequence[Field], cores: int, free: int | None) -> in
     Parameters
     ----------
     fields
-        What they will measure; the largest files stand for the largest pictures.
+        What they will measure.
     free
         Bytes; None where the system does not say.
     """
     if free is None or cores < 2:
         return cores
+    return int(max(1, min(cores, free // memory_of(fields))))
+
+
+def memory_of(fields: Sequence[Field]) -> int:
+    """Bytes that a worker may need for any of the fields."""
+    return BYTES_OF_A_WORKER + BYTES_A_PIXEL * largest_pixels(fields)
+
+
+def largest_pixels(fields: Sequence[Field]) -> int:
+    """Pixels of the largest picture, as the largest files and some parts of mosaics tell; 0 where none can be read."""
     sizes = {field.image: _bytes_on_disk(field) for field in fields if field.sub_field is None}
     largest = sorted(sizes, key=lambda image: -sizes[image])[:PROBED]
     pixels = [_pixels(image) for image in largest]
     parts = [field.sub_field for field in fields if field.sub_field is not None]
     pixels += [(p.frame[2] - p.frame[0]) * (p.frame[3] - p.frame[1]) for p in parts[:PROBED]]
-    each = BYTES_OF_A_WORKER + BYTES_A_PIXEL * max(pixels, default=0)
-    return int(max(1, min(cores, free // each)))
+    return max(pixels, default=0)
 
 
 def _bytes_on_disk(field: Field) -> int:
@@ -76,8 +88,8 @@ def _pixels(image: Path) -> int:
 
 
 def in_processes(jobs: list[Job], work: Work[Result], workers: int) -> Iterator[tuple[int, Result]]:
-    """Yield the number and result of every job as it ends; in this process where one worker is enough."""
-    if workers <= 1:
+    """Yield the number and result of every job as it ends; in this process where one worker and little memory do."""
+    if workers <= 1 and memory_of([job.field for job in jobs]) <= MOST_BESIDE_THIS:
         prepare_process()
         for number, job in enumerate(jobs):
             yield number, work.do(job)
@@ -95,6 +107,7 @@ def _pool_round(
     left: deque[Numbered], work: Work[Result], workers: int, suspects: list[Numbered]
 ) -> Iterator[tuple[Numbered, Result]]:
     """Work `left` off; where a process is ended from outside, put what was under way into `suspects` and stop."""
+    workers = max(1, workers)
     with pool_of(workers) as pool:
         under_way: dict[Future[Result], Numbered] = {}
         later: tuple[str, ...] = NEEDED_LATER
@@ -129,4 +142,8 @@ def _alone(job: Job, work: Work[Result]) -> Result:
         try:
             return pool.submit(work.do, job).result()
         except BrokenProcessPool:
-            return work.lost(job, "the system ended the process that measured it", "free memory, then run again")
+            problem = "the system ended the process that measured it"
+            needed = memory_of([job.field])
+            if needed > MOST_BESIDE_THIS:
+                problem += f" (a picture of this size may take {needed / 2**30:.1f} GiB)"
+            return work.lost(job, problem, "free memory, or cut it into smaller fields, then run again")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import lzma
 import math
+import re
 import struct
 import zlib
 from collections.abc import Callable, Iterable
@@ -49,7 +50,12 @@ def check_unpacking(page: Any, segments: Iterable[int], most: int = MOST_IN_ONE_
         raise UnusableError(
             f"is packed in pieces of {size // 2**20} MiB", "save it as a tiled TIFF, or without compression"
         )
+    if packing in OF_ANY_SIZE:
+        problem = f"is packed as {packing}, which may unpack to more than its pixels"
+        raise UnusableError(problem, "save it without compression")
     unpacked = LENGTHS.get(packing)
+    if packing in DECLARED:
+        unpacked, size = _declared(packing), math.prod(_pixels_of(page))
     handle = page.parent.filehandle
     for index in segments:
         count = page.databytecounts[index]
@@ -63,9 +69,14 @@ def check_unpacking(page: Any, segments: Iterable[int], most: int = MOST_IN_ONE_
                 raise UnusableError(f"is damaged: a strip unpacks to {than} than its pixels", "save or copy it again")
 
 
+def _pixels_of(page: Any) -> tuple[int, int]:
+    """Rows and columns of a strip or tile."""
+    return (page.tilelength, page.tilewidth) if page.is_tiled else (page.rowsperstrip, page.imagewidth)
+
+
 def _least(page: Any, index: int, size: int) -> int:
-    """Bytes that a strip or tile must hold: the last strip only its rows; 0 for other than whole bytes."""
-    if page.bitspersample != 8 * page.dtype.itemsize:
+    """Bytes that a strip or tile must hold: the last strip only its rows; 0 for pictures, or other than whole bytes."""
+    if getattr(page.compression, "name", "") in DECLARED or page.bitspersample != 8 * page.dtype.itemsize:
         return 0
     if page.is_tiled:
         return size
@@ -102,6 +113,57 @@ LENGTHS: dict[str, Callable[[bytes, int], int]] = {
     "LZMA": _lzma,
     "PACKBITS": _packbits,
 }
+
+# Strips that are pictures of their own, whose size no decoder checks beforehand: wherever it may stand in them, as
+# ITU-T T.81 (B.2.2), ITU-T T.800 (A.5.1) and RFC 9649 write it.
+_JPEG = re.compile(rb"\xff[\xc0-\xc3\xc5-\xc7\xc9-\xcb\xcd-\xcf]..(.)(..)(..)(.)", re.DOTALL)
+_CODE_STREAM = re.compile(rb"\xff\x4f\xff\x51....(.{16}).{16}(..)", re.DOTALL)
+_WEBP = re.compile(rb"VP8 ....(?=...\x9d\x01\x2a(....))|VP8L....\x2f(....)|VP8X........(...)(...)", re.DOTALL)
+MOST_COMPONENTS = 4
+
+
+def _jpeg_px(packed: bytes) -> Iterable[tuple[int, int]]:
+    for _, rows, columns, components in _JPEG.findall(packed):
+        yield int.from_bytes(rows, "big") * int.from_bytes(columns, "big"), components[0]
+
+
+def _jpeg_2000_px(packed: bytes) -> Iterable[tuple[int, int]]:
+    for place, components in _CODE_STREAM.findall(packed):
+        right, bottom, left, top = struct.unpack(">4I", place)
+        yield (right - left) * (bottom - top), int.from_bytes(components, "big")
+
+
+def _webp_px(packed: bytes) -> Iterable[tuple[int, int]]:
+    for lossy, lossless, wide, high in _WEBP.findall(packed):
+        if lossy:
+            columns, rows = (value & 0x3FFF for value in struct.unpack("<HH", lossy))
+        elif lossless:
+            (bits,) = struct.unpack("<I", lossless)
+            columns, rows = (bits & 0x3FFF) + 1, (bits >> 14 & 0x3FFF) + 1
+        else:
+            columns, rows = (int.from_bytes(value, "little") + 1 for value in (wide, high))
+        yield columns * rows, MOST_COMPONENTS
+
+
+DECLARED: dict[str, Callable[[bytes], Iterable[tuple[int, int]]]] = {
+    **dict.fromkeys(("JPEG", "OJPEG", "ALT_JPEG", "JPEG_LOSSY"), _jpeg_px),
+    **dict.fromkeys(("JPEG2000", "JPEG_2000_LOSSY", "APERIO_JP2000_YCBC", "APERIO_JP2000_RGB"), _jpeg_2000_px),
+    "WEBP": _webp_px,
+}
+OF_ANY_SIZE = frozenset(
+    ("JPEGXL", "JPEGXL_DNG", "JPEGXR", "JPEGXR_NDPI", "PNG", "LERC", "EER_V0", "EER_V1", "EER_V2", "JETRAW")
+)  # fmt: skip
+"""Packings that imagecodecs unpacks to whatever size a strip claims, and whose claim is not read here."""
+
+
+def _declared(packing: str) -> Callable[[bytes, int], int]:
+    """Count the pixels that a strip claims to be, anywhere in it; more than any, where it has too many samples."""
+
+    def counted(packed: bytes, most: int) -> int:
+        found = list(DECLARED[packing](packed))
+        return most + 1 if any(n > MOST_COMPONENTS for _, n in found) else max((px for px, _ in found), default=0)
+
+    return counted
 
 
 PNG_HEAD, PNG_SAMPLES = 8, {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}

@@ -265,4 +265,7 @@ def _etch(s: Segmentation) -> Iterator[Issue]:
     change = etch_change(s)
     sure = change is not None and change.relative_range > SURE_CHANGE * change.standard_uncertainty
     if change is not None and sure and change.relative_range > LEAST_CHANGE:
-        yield issue("uneven_etch", change=change.relative_range, direction_deg=change.direction_deg)
+        # From end to end the area by light changes as the contrast does, half of it on either side of the mean; a
+        # diameter by half as much.
+        off = change.relative_range / 4
+        yield issue("uneven_etch", change=change.relative_range, direction_deg=change.direction_deg, half_width=off)

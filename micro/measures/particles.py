@@ -203,9 +203,7 @@ def measure_particles(
         return empty(PIXEL_PARTICLES)
     rolling = 0.0 if rolling_deg is None else rolling_deg
     runs, shape = segmentation.runs, segmentation.outline_moments
-    area = segmentation.contrast_area_px
-    outline = measure_outlines(runs, shape, segmentation.blur_px, edge_position_variance(segmentation))
-    mosaic = (sub_field.mosaic_rows, sub_field.mosaic_columns) if sub_field else None
+    area, outline = segmentation.contrast_area_px, _outlines(segmentation)
     ecd = 2 * np.sqrt(area / np.pi)
     classes = np.array([c.name for c in segmentation.classes], object)
     columns = {
@@ -221,12 +219,42 @@ def measure_particles(
         "perimeter_px": crofton_perimeter(runs) * outline.longer,
         "mean_grey": runs.integrate(grey) / shape.area,
         "touches_edge": segmentation.cut.astype(np.int64),
-        "weight": weights(runs, guard_px(segmentation.blur_px), mosaic),
+        "weight": _weights(segmentation, sub_field),
         "outline_area_px2": shape.area,
         "flags": _flag_texts(segmentation.flag_words),
     }
     table = typed(PIXEL_PARTICLES, columns, segmentation.count)
     return table if sub_field is None else _of_core(table, shape.x, shape.y, sub_field)
+
+
+def measure_axes(segmentation: Segmentation, sub_field: SubField | None = None) -> pd.DataFrame:
+    """Of the columns of `measure_particles` against the horizontal those that the rolling direction is found from."""
+    if not segmentation.count:
+        return empty(PIXEL_PARTICLES)
+    shape, outline = segmentation.outline_moments, _outlines(segmentation)
+    columns = {
+        "angle_deg": _from_rolling(outline, 0.0),
+        "major_px": outline.major,
+        "minor_px": outline.minor,
+        "weight": _weights(segmentation, sub_field),
+    }
+    table = pd.DataFrame(columns)
+    return table if sub_field is None else _of_core(table, shape.x, shape.y, sub_field)
+
+
+def _outlines(segmentation: Segmentation) -> OutlineShapes:
+    shape, waver = segmentation.outline_moments, edge_position_variance(segmentation)
+    return measure_outlines(segmentation.runs, shape, segmentation.blur_px, waver)
+
+
+def _weights(segmentation: Segmentation, sub_field: SubField | None) -> FloatArray:
+    mosaic = (sub_field.mosaic_rows, sub_field.mosaic_columns) if sub_field else None
+    return weights(segmentation.runs, guard_px(segmentation.blur_px), mosaic)
+
+
+def _from_rolling(outline: OutlineShapes, rolling: float) -> FloatArray:
+    """(n,) major axes from the rolling direction, (-90, 90]."""
+    return np.asarray(90 - np.mod(90 - (outline.angle_deg - rolling), 180), float)
 
 
 def _outline_columns(outline: OutlineShapes, rolling: float) -> dict[str, FloatArray]:
@@ -237,7 +265,7 @@ def _outline_columns(outline: OutlineShapes, rolling: float) -> dict[str, FloatA
         "major_px": outline.major,
         "minor_px": outline.minor,
         "aspect_ratio": outline.major / outline.minor,
-        "angle_deg": 90 - np.mod(90 - (outline.angle_deg - rolling), 180),
+        "angle_deg": _from_rolling(outline, rolling),
         "angle_standard_uncertainty_deg": outline.angle_uncertainty_deg,
         "length_along_px": outline.extent(rolling),
         "width_across_px": outline.extent(rolling + 90),

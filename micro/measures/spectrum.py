@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 STEPS = 60
 FEWEST_WAVES, ENOUGH_WAVES = 8, 300
+WAVES_AT_ONCE = 2**20
+"""Waves times points that are held at once, 16 MiB in each direction: all of them would be 8 GiB for 36 million pixels
+with 8 000 carbides a million (chosen)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,7 +45,7 @@ class Regularity:
         # A part of many waves, whose fit errs more, stands for all.
         every = -(-len(self.fitted) // ENOUGH_WAVES)
         part = self.fitted[::every]
-        level, slope = _fit(part, rng.exponential(size=(draws, len(part)))) / np.sqrt(every)
+        level, slope = level_and_slope(part, rng.exponential(size=(draws, len(part)))) / np.sqrt(every)
         return np.exp(level[:, None] + slope[:, None] * np.square(frequency))
 
 
@@ -78,15 +81,14 @@ def regularity(
     p, q = np.arange(int(highest * columns) + 1), np.arange(int(highest * rows) + 1)
     fx, fy = p[:, None] / columns, np.append(-q[:0:-1], q) / rows
     frequency = np.hypot(fx, fy)
-    wave_x, wave_y = _waves(x / columns, len(p)), _waves(y / rows, len(q))
-    power = _power(wave_x * weight, wave_y) / np.sum(weight**2)
+    power = _power((x / columns, y / rows, weight), (len(p), len(q))) / np.sum(weight**2)
     with np.errstate(invalid="ignore"):
         lean = np.abs(fx * across[0] + fy * across[1]) / frequency
     use = (frequency > 0) & (frequency <= highest) & (lean < np.cos(np.radians(spread_deg))) & ~((fx == 0) & (fy < 0))
     square = frequency[use] ** 2
     if len(square) < FEWEST_WAVES:
         return Regularity(0.0, 0.0, square)
-    (level,), (slope,) = _fit(square, power[use][None])
+    (level,), (slope,) = level_and_slope(square, power[use][None])
     return Regularity(float(level), float(slope), square)
 
 
@@ -99,15 +101,21 @@ def _waves(place: FloatArray, count: int) -> NDArray[np.complex128]:
     return waves
 
 
-def _power(one: NDArray[np.complex128], other: NDArray[np.complex128]) -> FloatArray:
-    """(p, 2q - 1) squared sums of products of waves (p, n) and (q, n), the latter turning backwards, then forwards."""
-    split_one, split_other = (np.concatenate([waves.real, waves.imag]) for waves in (one, other))
-    (rr, ri), (ir, ii) = (np.hsplit(half, 2) for half in np.vsplit(split_one @ split_other.T, 2))
+def _power(points: tuple[FloatArray, FloatArray, FloatArray], waves: tuple[int, int]) -> FloatArray:
+    """(p, 2q - 1) power of waves (p, q) over weighted points x, y, weight (n,), the latter turning backwards first."""
+    many = max(1, WAVES_AT_ONCE // max(waves))
+    products: NDArray = np.zeros(())
+    for start in range(0, len(points[0]), many):
+        x, y, weight = (values[start : start + many] for values in points)
+        one, other = _waves(x, waves[0]) * weight, _waves(y, waves[1])
+        split_one, split_other = (np.concatenate([wave.real, wave.imag]) for wave in (one, other))
+        products = products + split_one @ split_other.T
+    (rr, ri), (ir, ii) = (np.hsplit(half, 2) for half in np.vsplit(products, 2))
     backwards, forwards = (rr + ii) ** 2 + (ir - ri) ** 2, (rr - ii) ** 2 + (ir + ri) ** 2
     return np.concatenate([backwards[:, :0:-1], forwards], axis=1)
 
 
-def _fit(square: FloatArray, power: FloatArray) -> FloatArray:
+def level_and_slope(square: FloatArray, power: FloatArray) -> FloatArray:
     """(2, patterns) level and slope over squared frequency of the log mean of power (patterns, waves)."""
     scale = square.max()
     design = np.column_stack([np.ones_like(square), square / scale])

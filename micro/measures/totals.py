@@ -78,7 +78,8 @@ def _totals(segmentation: Segmentation, rows: pd.DataFrame, uncertainty: tuple[f
 
 COLUMNS = ["curve", "carbide_class", "x", "x_unit", "y", "y_unit"]
 CHORD_CLASSES = 40
-PROFILE_POINTS = 256
+PROFILE_POINTS = 128
+"""Of a curve across rolling: finer ones, which no figure shows, were most of the table. Chosen."""
 
 
 def curves(
@@ -93,14 +94,14 @@ def curves(
     drawn = [("rose", *_rose(particles), "°")]
     if edge is not None:
         drawn += [("edge", edge.distance_px, edge.height, "px"), ("edge_of_lens", edge.lens_px, edge.height, "px")]
-    every = max(1, len(bands.position) // PROFILE_POINTS)
+    every = -(-len(bands.position) // PROFILE_POINTS)
     for name, values in (
         ("band_profile", bands.fraction),
         ("band_profile_smoothed", bands.smoothed),
         ("band_profile_random_low", bands.random_low),
         ("band_profile_random_high", bands.random_high),
     ):
-        drawn.append((name, bands.position[::every], values[::every], "px"))
+        drawn.append((name, _coarser(bands.position, every), _coarser(values, every), "px"))
     for phase in ("carbide", "matrix"):
         pair = [getattr(lines, f"{phase}_chords") for lines in (along, across)]
         longest = max((float(np.quantile(chords, 0.995)) for chords in pair if len(chords)), default=0.0)
@@ -122,6 +123,13 @@ def _rose(particles: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
     unsure = particles["angle_standard_uncertainty_deg"]
     rose = orientation(particles["angle_deg"], particles["major_px"], particles["weight"], unsure)
     return rose.angle_deg, rose.share
+
+
+def _coarser(values: FloatArray, every: int) -> FloatArray:
+    """Means of so many values each, without the rest at the end."""
+    every = max(1, every)
+    whole = len(values) // every
+    return values[: whole * every].reshape(whole, every).mean(axis=1)
 
 
 def _middles(edges: FloatArray) -> FloatArray:

@@ -251,10 +251,8 @@ def stored_agreement(folder: Path, pictures: Mapping[Key, str]) -> Agreement | N
     return compare_count(read_tallies(tallies), folder, pictures, wanted)
 
 
-def with_count(specimens: pd.DataFrame, agreement: Agreement | None) -> pd.DataFrame:
+def with_count(specimens: pd.DataFrame, agreement: Agreement) -> pd.DataFrame:
     """Table of the specimens with the rows of the count at the end of each specimen's own; columns SPECIMENS."""
-    if agreement is None:
-        return specimens
     counted = fraction_rows(agreement.fields)
     blocks = [specimens[specimens["quantity"] != POINT_FRACTION], counted]
     order = {name: place for place, name in enumerate(dict.fromkeys(specimens["specimen"]))}

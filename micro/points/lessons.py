@@ -6,7 +6,7 @@ import json
 import math
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -15,9 +15,12 @@ from micro.errors import InputError
 from micro.specimens.summary import Budget
 from micro.statistics.sampling import NORMAL_95, ratio_of_fields
 from micro.tables.columns import FIELDS, SPECIMENS, names
-from micro.taught.lesson import ALL, Amount, Lesson, Numbers
+
+if TYPE_CHECKING:
+    from micro.taught.lesson import Amount, Lesson, Numbers
 
 LESSONS = "taught.json"
+ALL = "all"
 AREA, THESE = "area_fraction", "area_fraction_of_these_fields"
 BY_OUTLINES, COUNT_THESE = "area_fraction_by_outlines", "point_fraction_of_these_fields"
 POINT_FRACTION = "point_fraction"
@@ -46,6 +49,8 @@ def read_lessons(out: Path) -> dict[str, Lesson]:
     path = out / results.TAUGHT / LESSONS
     if not path.is_file():
         return {}
+    from micro.taught.lesson import Lesson
+
     try:
         kept: dict[str, Any] = json.loads(path.read_text(encoding="utf8"))
         return {name: Lesson.read(one) for name, one in kept.items()}

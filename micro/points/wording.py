@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
-from micro.points.agreement import Agreement
-from micro.points.estimate import AGREES, DIFFERS, Bias, Interval
-from micro.points.kappa import CounterKappa, in_words
+if TYPE_CHECKING:
+    from micro.points.agreement import Agreement
+    from micro.points.estimate import Bias, Interval
+    from micro.points.kappa import CounterKappa
 
 MINUS = "\u2212"
 
@@ -44,6 +46,8 @@ def verdict_sentence(bias: Bias) -> str:
     """Whether count and measurement agree and how closely, differ and by how much, or what is lacking."""
     value, share = bias.judged.value, abs(bias.judged.value) / bias.measured if bias.measured > 0 else math.nan
     relative = f" ({100 * share:.0f} % of what was measured)" if math.isfinite(share) else ""
+    from micro.points.estimate import AGREES, DIFFERS
+
     if bias.verdict == DIFFERS:
         more = "more" if value > 0 else "less"
         return f"differs; the count finds {more} carbide by {100 * abs(value):.2g} percentage points{relative}"
@@ -96,6 +100,8 @@ def _kappa(one: CounterKappa) -> str:
     if math.isnan(one.kappa.value):
         return "unknown, since " + ("every point got one verdict" if one.points else "no point was judged by both")
     known = f"95 % interval {low} to {high}" if math.isfinite(one.kappa.low) else "interval unknown"
+    from micro.points.kappa import in_words
+
     return f"{value} ({known}), {in_words(one.kappa.value)}"
 
 

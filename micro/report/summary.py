@@ -196,10 +196,10 @@ def _routes(study: Study) -> dict[str, str]:
 
 def difference_sentences(bars: Bars, answer: Analysis, shown: dict[str, str]) -> list[str]:
     """One sentence for two bars, one for each against the reference, or the letters of many."""
-    from micro.comparison.findings import findings
-
     if not bars.reference and len(bars.names) >= LETTERED:
         return letter_sentences(bars)
+    from micro.comparison.findings import findings
+
     pairs = findings(answer.comparison)
     if bars.reference:
         pairs = [pair for pair in pairs if pair.specimen_a == bars.reference]

@@ -36,10 +36,6 @@ def detect_specimens(study: Study, outcomes: Sequence[Outcome], out: Path, worke
     What an earlier run kept of the same pictures and settings is taken as it is.
     """
     wanted = [s.name for s in study.specimens if s.detection]
-    if not wanted:
-        for name in (results.DETECTION, results.DETECTION_RECORD):
-            (out / name).unlink(missing_ok=True)
-        return
     jobs = _jobs(study, outcomes, out, wanted)
     key = digest_of([[_parameters(job, outcomes) for job in jobs], FIELDS_TRIED, PICTURES, SEED, library_versions()])
     if _key_of(out) == key:

@@ -223,13 +223,18 @@ def measure_study(
     else:
         outcomes = measure_fields(study, out, workers, done, scheduler)
     from micro.points.lessons import corrected_fields, read_lessons
-    from micro.run.detected import detect_specimens
 
     gather(outcomes, out)
     lessons = read_lessons(out)
     if lessons:
         corrected_fields(out, lessons)
-    detect_specimens(study, outcomes, out, workers)
+    if any(specimen.detection for specimen in study.specimens):
+        from micro.run.detected import detect_specimens
+
+        detect_specimens(study, outcomes, out, workers)
+    else:
+        for name in (results.DETECTION, results.DETECTION_RECORD):
+            (out / name).unlink(missing_ok=True)
     return check_across_fields(study, outcomes, out)
 
 
@@ -238,7 +243,6 @@ def summary_tables(
 ) -> tuple[dict[str, pd.DataFrame], PointCount]:
     """Summarise the measured fields, with the count by people, into specimens.csv."""
     from micro.analysis import read_count
-    from micro.points.agreement import with_count
     from micro.points.lessons import read_lessons, with_lessons
     from micro.specimens.detected import read_detected, with_detected
 
@@ -246,7 +250,11 @@ def summary_tables(
     summarised = summarise_specimens(study, outcomes, tables["particles"], tables["fields"])
     summarised = with_lessons(summarised, tables["fields"], read_lessons(out))
     summarised = with_detected(summarised, read_detected(out))
-    tables["specimens"] = with_count(summarised, count.agreement)
+    if count.agreement is not None:
+        from micro.points.agreement import with_count
+
+        summarised = with_count(summarised, count.agreement)
+    tables["specimens"] = summarised
     results.write_table(out / results.SPECIMENS, tables["specimens"])
     return tables, count
 

@@ -150,7 +150,13 @@ def measure_taught(
     Every field is measured with the program's own outlines first. Where taught outlines are chosen it is measured
     again with those; where not, the first measurement stands.
     """
-    jobs = directed(list(jobs_of(study, out)), study, workers, scheduler)
+    with directed(list(jobs_of(study, out)), study, workers, scheduler) as jobs:
+        return _measured(study, jobs, out, workers, done, scheduler)
+
+
+def _measured(
+    study: Study, jobs: list[Job], out: Path, workers: int, done: Done, scheduler: str | None
+) -> tuple[Outcome, ...]:
     specimen = {s.name: s for s in study.specimens}
     plain = [job for job in jobs if not specimen[job.specimen].taught_by]
     taught = [job for job in jobs if specimen[job.specimen].taught_by]

@@ -40,8 +40,6 @@ class DrawnBar:
         Its upper and lower side, without ticks.
     standard_uncertainty_px
         Of its length, from both ends.
-    tick_px
-        Width of the ticks; 0 without ticks.
     """
 
     left: float
@@ -49,7 +47,6 @@ class DrawnBar:
     top: int
     bottom: int
     standard_uncertainty_px: float
-    tick_px: float = 0.0
 
     @property
     def length_px(self) -> float:
@@ -216,7 +213,7 @@ def _measured(picture: Picture, top: int, bottom: int, first: int, last: int) ->
         width = (tick_left + tick_right) / 2
         # From the middle of one tick to that of the other; the outer or the inner sides may be meant as well.
         spread = math.hypot(spread, width / math.sqrt(3))
-        return DrawnBar(left + tick_left / 2, right - tick_right / 2, top, bottom, spread, width)
+        return DrawnBar(left + tick_left / 2, right - tick_right / 2, top, bottom, spread)
     return DrawnBar(left, right, top, bottom, spread)
 
 

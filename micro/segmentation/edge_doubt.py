@@ -41,7 +41,7 @@ SURELY_SOUND = 0.93
 RIM_ERROR, MODEL_LENGTH, DOME_ERROR_PX = 0.5, 0.36, 0.28
 GREY_SPREAD, LEVEL_ERROR, EDGE_ERROR = 0.08, 0.05, 0.02
 PITTED, BESIDE_ERROR = 0.01, 0.03
-TOLD = 0.01  # of the area: what moves it less is not said
+TOLD = 0.01  # of the area: what leaves less of it open is not said (chosen)
 
 
 @dataclass(frozen=True)
@@ -122,8 +122,7 @@ def _uneven(per_area: float, told: RimLight, hides: float) -> AreaByEdges:
     half = float(np.hypot(open_px * per_area, (told.factor - 1) / 4))
     if not processed:
         half *= float(np.clip((hides - MILD) / (STRONG - MILD), 0, 1))
-    said = issue("filtered" if processed else "texture_at_edges", half_width=half)
-    return AreaByEdges(1.0, half, (said,) if half > TOLD else ())
+    return AreaByEdges(1.0, half, (issue("filtered" if processed else "texture_at_edges", half_width=half),))
 
 
 def _levels(s: Segmentation, shape: EdgeShape, told: RimLight, disturbed: bool) -> AreaByEdges:
@@ -160,8 +159,8 @@ def _tone(s: Segmentation, found: AreaByEdges, per_area: float) -> AreaByEdges:
     shift = tone_shift_px(s) * per_area
     if not shift:
         return found
-    said = (issue("tone_curve", change=-shift),) if abs(shift) >= TOLD else ()
-    return AreaByEdges(found.factor - shift / 2, float(np.hypot(found.half, abs(shift))), (*found.said, *said), True)
+    said = (*found.said, issue("tone_curve", half_width=abs(shift)))
+    return AreaByEdges(found.factor - shift / 2, float(np.hypot(found.half, abs(shift))), said, True)
 
 
 def level_factor(s: Segmentation) -> float:

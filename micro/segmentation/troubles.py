@@ -13,7 +13,8 @@ from micro.segmentation.candidates import SIGNIFICANT
 from micro.segmentation.marks import MOST
 from micro.segmentation.matrix import Matrix
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
-from micro.segmentation.uncertainty import areas_differ, clipped_share, halo, thin_share, unoutlined_area
+from micro.segmentation.uncertainty import areas_differ, clipped_share, halo, method_doubts, thin_share, unoutlined_area
+from micro.statistics.sampling import NORMAL_95
 
 HALF = 0.4
 CLIPPED = 0.01
@@ -80,7 +81,7 @@ def _clipped(s: Segmentation, clipped: NDArray[np.bool_]) -> Iterator[Issue]:
     share = np.count_nonzero(clipped & ~s.excluded) / max(1, s.analysed_px)
     inside = clipped_share(s)
     if share > CLIPPED or inside > CLIPPED_CARBIDE:
-        yield issue("saturated", share=share, share_in_carbides=inside)
+        yield issue("saturated", share=share, share_in_carbides=inside, half_width=_half_width(s, "saturated"))
 
 
 def _classes(s: Segmentation, settings: SegmentationSettings) -> Iterator[Issue]:
@@ -120,10 +121,11 @@ def _unresolved(s: Segmentation) -> Iterator[Issue]:
         yield issue("small_carbides", share=share)
     thin = thin_share(s)
     if thin > UNRESOLVED_RODS:
-        yield issue("thin_rods", share=thin)
+        yield issue("thin_rods", share=thin, half_width=_half_width(s, "thin_rods"))
     unoutlined = unoutlined_area(s)
     if unoutlined:
-        yield issue("outside_outlines", share=unoutlined)
+        counted = float(s.contrast_area_px.sum()) / max(1, s.analysed_px)
+        yield issue("outside_outlines", share=unoutlined, half_width=unoutlined / max(counted, 1e-9))
 
 
 def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[Issue]:
@@ -131,11 +133,17 @@ def _edges(s: Segmentation, settings: SegmentationSettings) -> Iterator[Issue]:
     if (by_outline or by_contrast) and not s.verdict.edges:
         pinned = settings != SegmentationSettings(settings.carbides, settings.class_names)
         kind = "areas_differ_pinned" if pinned else "areas_differ"
-        yield issue(kind, by_outline=by_outline, by_contrast=by_contrast)
+        off = _half_width(s, "areas_differ")
+        yield issue(kind, by_outline=by_outline, by_contrast=by_contrast, half_width=off)
     around = halo(s)
     if around:
         side = "brighter" if s.contrast_around[0] > 0 else "darker"
-        yield issue("halo", side=side, over_contrast=abs(around))
+        yield issue("halo", side=side, over_contrast=abs(around), half_width=_half_width(s, "halo"))
+
+
+def _half_width(s: Segmentation, kind: str) -> float:
+    """Half width of a 95 % interval that this leaves, as a share of the area."""
+    return NORMAL_95 * method_doubts(s).get(kind, 0.0)
 
 
 def _left_out(s: Segmentation) -> Iterator[Issue]:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import Issue, issue
-from micro.segmentation.edge_doubt import MILD, PITTED, AreaByEdges, by_edges
+from micro.segmentation.edge_doubt import MILD, PITTED, TOLD, AreaByEdges, by_edges
 from micro.segmentation.matrix import Matrix, smoothed
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings, Verdict
 from micro.segmentation.sides import Sides, areas, two_sides, unoutlined, without
@@ -142,21 +142,23 @@ def _found(s: Segmentation, sides: Sides, texture: Texture, pitted: bool) -> Seg
         edges = by_edges(of_main, texture, bool(said) or pitted)
     by_lines = 0.0
     if sides.line_share > SOME_LINES:
-        said = (*said, issue("lines_measured", share=sides.line_share))
         by_lines = LINES_ERROR * sides.line_share
+        said = (*said, issue("lines_measured", share=sides.line_share, half_width=by_lines))
     doubt = float(np.hypot(np.hypot(edges.half, by_lines), NORMAL_95 * _uneven(kept, texture)))
-    verdict = Verdict(edges.factor, doubt, more, None, edges.known, (*said, *edges.said), edges.profile)
+    said = tuple(one for one in (*said, *edges.said) if one.half_width is None or one.half_width >= TOLD)
+    verdict = Verdict(edges.factor, doubt, more, None, edges.known, said, edges.profile)
     return replace(kept, verdict=verdict)
 
 
 def _other_side(sides: Sides, frame: int) -> tuple[float, tuple[Issue, ...]]:
     """Area fraction that may come on top, and what is left out: boundaries or pits; nothing where it is a class."""
+    size = sides.other_area / max(sides.area, 1e-9)
     if sides.other_lines > OTHER_SHARE * sides.other_area > 0:
-        said = issue("boundaries_left_out", share=sides.other_area / frame)
+        said = issue("boundaries_left_out", share=sides.other_area / frame, half_width=size)
         return (sides.other_area - sides.other_lines) / frame, (said,)
     if 0 < sides.other_area < OTHER_SHARE * sides.area:
         more = sides.other_area / frame
-        return more, (issue("pits_left_out", share=more),)
+        return more, (issue("pits_left_out", share=more, half_width=size),)
     return 0.0, ()
 
 

@@ -102,22 +102,32 @@ def area_fraction_uncertainty(segmentation: Segmentation) -> AreaUncertainty:
     area = by_light if s.area_by_hand is None else s.area_by_hand
     total = np.bincount(s.class_index, area, count)
     own = np.abs(total) / frame
-    doubts = [
-        CLIPPED_ERROR * clipped_share(s) * own.sum(),
-        THIN_ERROR * thin_share(s) * own.sum(),
-        HALO_ERROR * abs(halo(s)) * max(0.0, basin.sum() - s.outline_px.sum()) / frame,
-    ]
-    doubts.append(s.verdict.doubt / NORMAL_95 * own.sum())
-    doubts.append(s.hand_uncertainty_px / frame)
-    if not s.verdict.edges:
-        doubts.append(DISAGREEMENT * abs(np.subtract(*areas_differ(s))))
+    doubts = [of_method * own.sum() for of_method in method_doubts(s).values()]
+    doubts += [s.verdict.doubt / NORMAL_95 * own.sum(), s.hand_uncertainty_px / frame]
     return AreaUncertainty(
         noise=s.noise * np.sqrt(s.noise_area_px * pixels) / np.abs(contrast) / frame,
         matrix=s.matrix_uncertainty * pixels / np.abs(contrast) / frame,
         level=level_error * own,
         missed=abs(uncounted_area(s)) / np.sqrt(3) * own / max(own.sum(), 1e-12),
-        method=float(np.sqrt(np.square(doubts).sum())) * own / max(own.sum(), 1e-12),
+        method=float(np.linalg.norm(doubts)) * own / max(own.sum(), 1e-12),
     )
+
+
+def method_doubts(segmentation: Segmentation) -> dict[str, float]:
+    """Return the relative standard uncertainty of the area by what the method cannot know, by kind of issue."""
+    s = segmentation
+    if not s.count:
+        return {}
+    area = s.basin_sums[1] / np.array([c.contrast for c in s.classes])[s.class_index] * s.verdict.factor
+    area = max(float(np.sum(area if s.area_by_hand is None else s.area_by_hand)), 1e-9)
+    around = max(0.0, float(s.basin_sums[0].sum() - s.outline_px.sum()))
+    differ = 0.0 if s.verdict.edges else float(abs(np.subtract(*areas_differ(s))))
+    return {
+        "saturated": CLIPPED_ERROR * clipped_share(s),
+        "thin_rods": THIN_ERROR * thin_share(s),
+        "halo": HALO_ERROR * abs(halo(s)) * around / area,
+        "areas_differ": DISAGREEMENT * differ * max(1, s.analysed_px) / area,
+    }
 
 
 def uncounted_area(segmentation: Segmentation) -> float:

@@ -402,10 +402,11 @@ def typed(columns: tuple[Column, ...], values: Mapping[str, object], rows: int) 
     import pandas as pd
 
     def of(column: Column) -> object:
+        # Columns need no index of their own, which takes longer than they do.
+        value = values[column.name]
         if column.dtype == "str":
-            return pd.Series(values[column.name], pd.RangeIndex(rows), dtype="str")
-        # Numbers need no index of their own, which takes longer than the numbers.
-        return np.asarray(values[column.name], column.dtype)
+            return pd.array([value] * rows if isinstance(value, str) else np.asarray(value, object), dtype="str")
+        return np.asarray(value, column.dtype)
 
     return pd.DataFrame({column.name: of(column) for column in columns})
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from functools import cache
 from typing import TYPE_CHECKING
 
 from micro.tables.columns import Column, typed
@@ -20,6 +21,7 @@ ENDINGS = (
 )
 
 
+@cache
 def in_pixels(column: Column) -> Column:
     """Return the column as it is named before the scale is known; itself where it has no length in it.
 
@@ -52,13 +54,13 @@ def to_um(table: pd.DataFrame, columns: tuple[Column, ...], um_per_px: float) ->
     um_per_px
         Size of a pixel.
     """
-    values = {column.name: table[in_pixels(column).name] for column in columns}
+    values = {column.name: table[in_pixels(column).name].to_numpy() for column in columns}
     for name in values:
         power, factor = _power(name)
         if power:
             values[name] = values[name] * (um_per_px**power * factor)
     if "um_per_px" in values:
-        values["um_per_px"] = table["um_per_px"].fillna(um_per_px)
+        values["um_per_px"] = table["um_per_px"].fillna(um_per_px).to_numpy()
     return typed(columns, values, len(table))
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.taught.corrected import Corrected, CountedField, Fraction, corrected_fraction, counted_fraction
-from micro.taught.judged import Share, Wanted, choose, outline_errors, reliability
+from micro.taught.judged import Reliability, Share, Wanted, choose, outline_errors, reliability
 
 FloatArray = NDArray[np.float64]
 Numbers = tuple[float, ...]
@@ -209,18 +209,12 @@ def learn_of(
         counted={name: _amount(one) for name, one in counted.items()},
         mapped=mapped,
         corrected_with=with_what,
-        field_values={
-            name: {f.name: _three(v) for f, v in zip(fields, one.fields, strict=True)}
-            for name, one in corrected.items()
-        },
+        field_values={name: _each(fields, one) for name, one in corrected.items()},
         false_area=_ends(errors.false_area),
         missed_area=_ends(errors.missed_area),
         number_factors=errors.number_factors,
         size_factors=errors.size_factors,
-        reliability=[
-            tuple(float(v) for v in row)
-            for row in zip(curve.probability, curve.answer, curve.low, curve.high, curve.points, strict=True)
-        ],
+        reliability=_rows(curve),
         worst=_worst(fields),
         outside=dict(outside or {}),
     )
@@ -245,6 +239,15 @@ def _amounts(
     counted = {name: counted_fraction(own) for name, own in every.items()}
     mapped = {name: float(np.mean([np.mean(f.map_mean) for f in own])) for name, own in every.items()}
     return corrected, counted, mapped, with_what
+
+
+def _each(fields: Sequence[LessonField], found: Corrected) -> dict[str, Numbers]:
+    return {field.name: _three(value) for field, value in zip(fields, found.fields, strict=True)}
+
+
+def _rows(curve: Reliability) -> list[Numbers]:
+    columns = (curve.probability, curve.answer, curve.low, curve.high, curve.points)
+    return [tuple(float(v) for v in row) for row in zip(*columns, strict=True)]
 
 
 def _amount(found: Corrected) -> Amount:

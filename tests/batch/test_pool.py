@@ -1,6 +1,5 @@
 """A field that brings its process down costs itself and no other."""
 
-import os
 import sys
 from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError
@@ -10,6 +9,7 @@ import numpy as np
 import pytest
 
 from micro.batch import job as job_module
+from micro.batch import workers
 from micro.batch.cluster import on_cluster
 from micro.batch.job import Job, faulted, library_versions, lost, measure_one
 from micro.batch.workers import Work, in_processes
@@ -25,10 +25,10 @@ FIELDS = Work(measure_one, lost, faulted)
 
 @dataclass(frozen=True)
 class Deadly:
-    """What ends the process that unpacks it, as the system does when memory runs out."""
+    """What ends the process that unpacks it, by the signal that the system sends when memory runs out."""
 
     def __reduce__(self):
-        return os._exit, (9,)
+        return eval, ("(os := __import__('os')).kill(os.getpid(), 9)",)
 
 
 @pytest.fixture
@@ -56,9 +56,21 @@ def test_a_lost_process_costs_one_field(jobs):
     troubles = ended(in_processes(jobs, FIELDS, 2))
     assert sorted(troubles) == [0, 1, 2, 3]
     assert [number for number, line in troubles.items() if line] == [1]
-    assert "the system ended the process that measured it; free memory" in troubles[1]
+    assert "f1.png: the system ended the process that measured it; free memory" in troubles[1]
     assert (jobs[0].out / "labels" / "f3.tif").is_file()
     assert not (jobs[0].out / "labels" / "f1.tif").exists()
+
+
+def test_the_only_worker_that_is_lost_is_told(jobs, monkeypatch):
+    """A field that needs much memory is measured beside this process, which lives to tell which one was too much."""
+    monkeypatch.setattr(workers, "MOST_BESIDE_THIS", 2**20)
+    jobs[1] = replace(jobs[1], scale=Deadly())
+    troubles = ended(in_processes(jobs, FIELDS, 1))
+    assert [bool(troubles[number]) for number in range(4)] == [False, True, False, False]
+    assert (
+        "f1.png: the system ended the process that measured it (a picture of this size may take 0.3 GiB)"
+        in (troubles[1])
+    )
 
 
 def test_what_a_worker_measures_is_what_this_process_measures(jobs):

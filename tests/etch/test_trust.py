@@ -76,6 +76,15 @@ def test_pits_stay_in_the_analysed_area():
     assert low <= truth <= high and value == pytest.approx(truth, rel=0.03)
 
 
+@pytest.mark.parametrize(("pits", "lines"), [(0.0004, 0), (0.003, 1)])
+def test_pits_are_told_where_they_touch_the_number(pits, lines):
+    """Half a percent of 8 % carbide needs no line; seven times as much gets one, and its size is the interval's."""
+    result, truth, (value, low, high) = judged(seed=2, pits=pits)
+    assert low <= truth <= high and len(result.issues) == lines
+    for one in result.issues:
+        assert one.half_width == pytest.approx((high - low) / 2 / value, rel=0.1)
+
+
 def test_dark_boundaries_beside_bright_carbides_are_left_out_and_said():
     result, truth, (_, low, high) = judged("auto", seed=2, boundary=-0.6)
     assert low <= truth <= high

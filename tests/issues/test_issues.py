@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 import micro
 from micro.issue_kinds import KINDS, SEVERITIES
-from micro.issues import Issue, flag_text, grouped, issue, message_text, ordered
+from micro.issues import Issue, flag_text, gravest_first, grouped, issue, message_text, ordered
 
 PACKAGE = Path(micro.__file__).parent
 ADVICE = {
@@ -82,7 +82,7 @@ def test_what_is_no_issue_is_refused(stored):
 @given(st.lists(st.tuples(st.floats(0, 1), st.sampled_from("abc"), st.sampled_from(["brighter", "darker"]))))
 def test_issues_are_put_together_by_their_data(found):
     """One group for each kind and word; its numbers reach from the least to the largest, the largest place first."""
-    every = [issue("halo", side=side, over_contrast=share).at(place) for share, place, side in found]
+    every = [issue("halo", side=side, over_contrast=share, half_width=0.1).at(place) for share, place, side in found]
     groups = grouped(every)
     assert len(groups) == len({side for _, _, side in found})
     assert sorted(map(repr, (one for group in groups for one in group.issues))) == sorted(map(repr, every))
@@ -91,6 +91,28 @@ def test_issues_are_put_together_by_their_data(found):
         ends = list(dict.fromkeys(f"{100 * end:.1f}" for end in (min(shares), max(shares))))
         assert f"by {' to '.join(ends)} % of" in group.text
         assert f"{100 * shares[0]:.1f}" == ends[-1]
+
+
+@pytest.mark.parametrize("kind", [kind for kind in KINDS if KINDS[kind].flag == "areas_differ"])
+def test_what_widens_an_area_says_by_how_much(kind):
+    """In percent of the value, so that one line can be set above another."""
+    assert f"{100 * example(kind).half_width:.1f} %" in example(kind).text
+
+
+@given(st.lists(st.tuples(st.sampled_from(["no_lens", "filtered", "domed"]), st.floats(0, 2)), min_size=1))
+def test_the_worst_comes_first(found):
+    """Lines about two hundred fields begin with what leaves most of the number open, whichever check found it."""
+    values = {"domed": {"change": 0.1}}
+    every = [issue(kind, half_width=size, **values.get(kind, {})).at(str(size)) for kind, size in found]
+    note, lost = issue("rows_cut", rows=3), issue("faint_alone", most=0.1, side="darker")
+    order = gravest_first([note, *every, lost])
+    assert order[0] == lost and order[-1] == note
+    groups = grouped(order[1:-1])
+    assert [max(float(place) for place in group.places) for group in groups] == sorted(
+        (max(size for kind, size in found if kind == one) for one in dict.fromkeys(k for k, _ in found)), reverse=True
+    )
+    for group in groups:
+        assert f"{100 * float(group.places[0]):.1f}" in group.text
 
 
 def test_words_that_hold_numbers_are_words():
@@ -122,5 +144,5 @@ def test_no_code_reads_a_message_back():
                  if re.search(r"^import re$|^from re import", p.read_text(encoding="utf8"), re.MULTILINE)}  # fmt: skip
     assert searching <= {
         "comparison/coupon_file.py", "points/tally.py", "study/model.py", "study/reader.py", "report/build.py",
-        "image/complaints.py", "owned.py", "results.py", "atlas/figures.py",
+        "image/complaints.py", "image/unpacking.py", "owned.py", "results.py", "atlas/figures.py",
     }  # fmt: skip

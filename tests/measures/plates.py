@@ -23,6 +23,7 @@ STRUCTURES = {
     "hard-core": ("hard-core", 1000, 0.0, 0.0),
     "small clusters": ("clusters", 1000, 20.0, 0.0),
     "large clusters": ("clusters", 1000, 60.0, 0.0),
+    "wide clusters": ("clusters", 1000, 90.0, 0.0),
     "bands, 30 %": ("bands", 1000, 0.3 * THIRD, 0.0),
     "bands, 60 %": ("bands", 1000, 0.6 * THIRD, 0.0),
     "bands, 60 %, at 30°": ("bands", 1000, 0.6 * THIRD, 30.0),

@@ -9,7 +9,7 @@ from scipy import stats
 from micro.geometry.runs import find_runs
 from micro.measures.intercepts import scan
 from micro.measures.particles import measure_particles
-from micro.measures.totals import measure_field, rolling_direction
+from micro.measures.totals import PROFILE_POINTS, _coarser, measure_field, rolling_direction
 from micro.phantom.coverage import cover
 from micro.phantom.scenes import place_at_random
 from micro.phantom.shapes import shapes
@@ -137,6 +137,17 @@ def test_every_column_and_curve_is_there(ovals):
     )
     for name in ("rose", "neighbour", "neighbour_at_random"):
         assert curves.loc[curves["curve"] == name, "y"].sum() == pytest.approx(1, abs=0.01)
+
+
+@pytest.mark.parametrize("rows", [60, 300, 511, 2048])
+def test_a_curve_across_rolling_keeps_its_mean_in_few_points(rows):
+    """At most 128 points; what they stand for, summed, is what the finer curve holds."""
+    fine = np.random.default_rng(rows).uniform(0, 1, rows)
+    every = -(-rows // PROFILE_POINTS)
+    coarse = _coarser(fine, every)
+    assert len(coarse) <= 128
+    assert every * coarse.sum() == pytest.approx(fine[: len(coarse) * every].sum())
+    assert rows - len(coarse) * every < every
 
 
 def test_the_scale_enters_every_column_as_its_unit_says(ovals):

@@ -7,7 +7,7 @@ import pytest
 from plates import COLUMNS, FIELD, ROWS, STRUCTURES, fields, plate
 from scipy.stats import f
 
-from micro.measures.within_field import FEWEST, Carbides, ends_of_field
+from micro.measures.within_field import FEWEST, MORE_WAVES, Carbides, _followed, ends_of_field
 from micro.statistics.sampling import NORMAL_95, student_t
 
 WHOLE = np.zeros(FIELD, bool)
@@ -105,6 +105,28 @@ def test_a_gradient_over_the_whole_field_cannot_be_told():
     assert math.isnan(Carbides(y[kept], x[kept] * 0.7, WHOLE, None).relative_uncertainty(np.ones(kept.sum())))
 
 
+def test_power_is_followed_to_no_cycles():
+    """A line over the squared frequency ends at its own level; power that does not rise is left to the mean."""
+    square = np.linspace(0.1, 1, MORE_WAVES)
+    falling = np.exp(-3 - 2 * square)
+    assert _followed(falling, square, 0.0) == pytest.approx(student_t(MORE_WAVES / 4) * math.exp(-1.5))
+    assert _followed(falling[::-1], square, 0.0) == 0
+    assert _followed(np.zeros(MORE_WAVES), square, 0.0) == 0
+
+
+def test_long_clusters_are_noticed():
+    """Of clusters of 90 px the 16 waves with the fewest cycles see too little: followed, their power gives more."""
+    rng = np.random.default_rng(6)
+    found = []
+    for x, y, area in fields(*plate("wide clusters", rng)):
+        field = Carbides(x, y, WHOLE, 0.0)
+        waves = field._even[0][:16]
+        residual = np.concatenate([area, -area.sum() / field._cells.sum() * field._cells])
+        plain = student_t(16) * math.sqrt(((waves @ residual / area.sum()) ** 2).mean()) / NORMAL_95
+        found.append(field.relative_uncertainty(area) / plain)
+    assert np.nanmedian(found) > 1.1
+
+
 @pytest.mark.parametrize("name", ["even", "hard-core", "bands, 60 %, at 30°"])
 def test_a_few_plates(name):
     """The study below in small: 100 fields, so that chance has its share."""
@@ -112,18 +134,64 @@ def test_a_few_plates(name):
     assert 0.9 <= share <= 1.0
 
 
-# Where the aim of 93 to 98 % is missed: clusters that reach over a third of the field, bands a third of it apart.
-MISSED = {"large clusters": (0.90, 0.98), "bands, 100 %": (0.93, 0.99), "irregular bands, 100 %": (0.93, 0.99)}
+# Where the aim of 93 to 98 % is missed: bands a third of the field apart, few of which can tell.
+MISSED = {"bands, 100 %": (0.93, 0.99), "irregular bands, 100 %": (0.93, 0.99)}
 
 
 @pytest.mark.study
 @pytest.mark.parametrize("name", STRUCTURES)
 def test_intervals_of_one_field_cover_what_they_say(name):
-    """600 fields of 24 plates: 93 to 98 % hold the plate's area fraction, of those that can tell."""
-    share, silent = held(name, 24)
+    """2 000 fields of 80 plates: 93 to 98 % hold the plate's area fraction, of those that can tell.
+
+    Fields of one plate share its truth: two draws of 40 plates lie up to four parts in a hundred apart.
+    """
+    share, silent = np.mean([held(name, 40, seed) for seed in (11, 31)], axis=0)
     print(f"{name}: {share:.3f} held, {silent:.2f} cannot tell")
     least, most = MISSED.get(name, (0.93, 0.98))
     assert least <= share <= most
+
+
+def held_ratios(name, plates, seed=13):
+    """Shares of the fields that can tell whose intervals of ratios hold those of the plate, by quantity.
+
+    Aspect ratios scatter, and are larger in layers 130 px apart.
+    """
+    rng = np.random.default_rng(seed)
+    holds = {"area_weighted_ecd": [], "mean_aspect_ratio": [], "elongation_along_rolling": []}
+    for _ in range(plates):
+        x, y, area = plate(name, rng)
+        aspect = 1 + np.exp(rng.normal(-0.5, 0.5, len(x)) + 0.3 * np.cos(2 * np.pi * y / 130))
+        true = {quantity: a.sum() / b.sum() for quantity, (a, b) in ratios(area, aspect).items()}
+        aspects = [own for _, _, own in fields(x, y, aspect)]
+        for (u, v, own), shape in zip(fields(x, y, area), aspects, strict=True):
+            field = Carbides(u, v, WHOLE, STRUCTURES[name][3])
+            for quantity, (a, b) in ratios(own, shape).items():
+                low, high = ends_of_field(a.sum() / b.sum(), field.relative_uncertainty(a, b))
+                holds[quantity].append(np.nan if math.isnan(high) else low <= true[quantity] <= high)
+    return {quantity: float(np.nanmean(held)) for quantity, held in holds.items()}
+
+
+def ratios(area, aspect):
+    """Numerator and denominator of each carbide, as `micro.measures.totals` forms them."""
+    ecd = 2 * np.sqrt(area / np.pi)
+    return {
+        "area_weighted_ecd": (area * ecd, area),
+        "mean_aspect_ratio": (aspect, np.ones(len(area))),
+        "elongation_along_rolling": (ecd * np.sqrt(aspect), ecd / np.sqrt(aspect)),
+    }
+
+
+def test_means_over_carbides_hold_those_of_the_plate():
+    """100 fields of 4 plates; the study holds more of them to 93 to 98 %."""
+    assert all(0.89 <= share <= 1 for share in held_ratios("even", 4).values())
+
+
+@pytest.mark.study
+@pytest.mark.parametrize("name", ["even", "hard-core", "small clusters", "large clusters", "bands, 60 %"])
+def test_means_over_carbides_cover_what_they_say(name):
+    found = held_ratios(name, 40)
+    print(name, {quantity: round(share, 3) for quantity, share in found.items()})
+    assert all(0.93 <= share <= 0.98 for share in found.values())
 
 
 def held_quantile(name, share, by_area, plates, seed=12):
