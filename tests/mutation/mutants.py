@@ -6,8 +6,8 @@ Each test is run once, to learn which lines it runs and how long it takes. A mut
 number, sign or function in code that computes; it is imported in the place of its module in a process of its own, and
 the tests that run its line judge it, quickest first, until one fails. The same sample comes up for the same seed. What
 survives is printed, and said to be without a reason where it does not stand in `survivors.md`; what is equivalent
-by that list, so that no test could notice it, is not counted. The faults of `known_faults.py` must all be noticed. The checkout is
-never changed.
+by that list, so that no test could notice it, is not counted. The faults of `known_faults.py` must all be noticed.
+The checkout is never changed.
 """
 
 from __future__ import annotations
@@ -331,7 +331,7 @@ def reasons() -> dict[str, str]:
     """Names of the survivors that stand in writing, and why; "equivalent: …" where no test could notice them."""
     path = Path(__file__).with_name("survivors.md")
     rows = (line.strip("| \n").split(" | ") for line in path.read_text(encoding="utf-8").splitlines())
-    return {" | ".join(row[:3]): row[3] for row in rows if len(row) > 3}
+    return {" | ".join(row[:-1]): row[-1] for row in rows if len(row) > 3}
 
 
 def main() -> int:
