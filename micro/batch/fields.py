@@ -7,6 +7,7 @@ import csv
 import io
 import itertools
 import math
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -106,7 +107,8 @@ def _ended(jobs: list[Job], work: Work[Result], workers: int, scheduler: str | N
 
 def batches(jobs: list[Job], scheduler: str | None = None) -> list[list[Job]]:
     """Part jobs where specimens end, as many together as can keep their segmented fields; a cluster keeps none."""
-    if scheduler or all(job.rolling_deg is not None for job in jobs):
+    undirected = Counter(job.specimen for job in jobs if job.rolling_deg is None)
+    if scheduler or max(undirected.values(), default=0) < 2:
         return [jobs]
     most = how_many(largest_pixels([job.field for job in jobs]))
     parts: list[list[Job]] = [[]]
