@@ -129,13 +129,15 @@ def directed(jobs: list[Job], study: Study, workers: int, scheduler: str | None 
     """
     alone = {s.name for s in study.specimens if len(s.fields) < 2}
     undirected = [n for n, job in enumerate(jobs) if job.rolling_deg is None and job.specimen not in alone]
+    if not undirected:
+        yield jobs
+        return
     work = Work(direction_of, _no_direction, _no_direction)
     own: dict[int, RollingDirection | None] = {}
     kept: dict[int, Path | None] = {}
     try:
-        if undirected:
-            for k, found in _ended([jobs[n] for n in undirected], work, workers, scheduler):
-                own[k], kept[undirected[k]] = found
+        for k, found in _ended([jobs[n] for n in undirected], work, workers, scheduler):
+            own[k], kept[undirected[k]] = found
         shared = shared_directions([(jobs[n].specimen, own[k]) for k, n in enumerate(undirected)])
         found_of = dict(zip(undirected, shared, strict=True))
         yield [
