@@ -46,7 +46,7 @@ def command(
     import datetime as dt
     from dataclasses import replace
 
-    from micro.errors import InputError, UsageError
+    from micro.errors import InputError, UsageError, spelled
     from micro.image.reading import read
     from micro.owned import check_new_file
     from micro.scale.calibration import calibrated_from, write_calibration
@@ -57,7 +57,7 @@ def command(
         raise UsageError("--turned", "needs --pitch-um", "give the distance of the lines")
     pictures = [image] if turned is None else [image, turned]
     if out is not None:
-        check_new_file(out, pictures, replaceable=calibrated_from(out, image.name))
+        check_new_file(out, pictures, replaceable=calibrated_from(out, spelled(image.name)))
     micrograph, *others = (read(path, crop_bottom_px=0, page=page) for path in pictures)
     try:
         if pitch_um is not None:
@@ -75,7 +75,7 @@ def command(
     if turned is not None:
         found = replace(found, turned_image=turned.name, turned_image_sha256=others[0].sha256)
     today = dt.datetime.now(dt.UTC).date().isoformat()
-    found = replace(found, image=image.name, image_sha256=micrograph.sha256, date=today)
+    found = replace(found, image=spelled(image.name), image_sha256=micrograph.sha256, date=today)
     click.echo(described(found))
     if out is not None:
         write_calibration(out, found)
