@@ -73,7 +73,7 @@ def command(
         where = image if turned is None or trouble.where != TURNED else turned
         raise InputError(where, trouble.problem, trouble.remedy) from None
     if turned is not None:
-        found = replace(found, turned_image=turned.name, turned_image_sha256=others[0].sha256)
+        found = replace(found, turned_image=spelled(turned.name), turned_image_sha256=others[0].sha256)
     today = dt.datetime.now(dt.UTC).date().isoformat()
     found = replace(found, image=spelled(image.name), image_sha256=micrograph.sha256, date=today)
     click.echo(described(found))
