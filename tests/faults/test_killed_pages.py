@@ -70,7 +70,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 def test_the_next_command_ends_in_the_same_bytes(
     measured: None, run_micro: Run, words: tuple[str, ...], folder: str
 ) -> None:
-    """Killed in the middle of each of its files, one after the other; then the command again. The run stays whole."""
+    """Killed in the middle of each of its files in turn; then the command again, and a run is still one."""
     landed = 0
     while killed_at(landed + 1, words):
         landed += 1

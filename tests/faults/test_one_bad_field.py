@@ -35,15 +35,15 @@ def test_any_fault_in_a_field_is_the_fields(
     """Whatever is raised while one is measured: status 1, one line, the traceback in failures.txt, then gone again."""
     from micro import field
 
-    measure = field.measure
+    measure = field.measure_segmented
 
-    def break_on_a2(micrograph, **given):
+    def break_on_a2(micrograph, *given):
         if micrograph.name == "a2":
             raise ValueError("no\nsuch thing " + "x" * 9999)
-        return measure(micrograph, **given)
+        return measure(micrograph, *given)
 
     with monkeypatch.context() as broken:
-        broken.setattr(field, "measure", break_on_a2)
+        broken.setattr(field, "measure_segmented", break_on_a2)
         status, told, said = run_micro("measure", *pictures, *ARGUMENTS)
     assert status == 1
     assert "2 of 3 fields measured" in told

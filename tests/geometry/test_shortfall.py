@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from micro.geometry.outlines import END_RADII_PX, crofton_perimeter, short_of_outline
+from micro.geometry.outlines import END_RADII_PX, REACH, STEPS, _shortfalls, crofton_perimeter, short_of_outline
 from micro.geometry.runs import find_runs, moments
 from micro.measures.particles import measure_outlines
 
@@ -88,3 +88,68 @@ def test_inside_the_frame_little_depends_on_it():
     ratio = crofton_perimeter(runs, without_frame=True) / crofton_perimeter(runs)
     assert ratio.min() >= 1
     assert ratio.max() < 1 + 4 / min(labels.shape)
+
+
+@pytest.fixture(scope="module")
+def tabulated():
+    """Make the table anew, so that a run of the tests sees which of them it serves."""
+    _shortfalls.cache_clear()
+
+
+@pytest.mark.usefixtures("tabulated")
+@pytest.mark.parametrize("angle", [7.0, 20.0, 33.0])
+@pytest.mark.parametrize("radius", [1.0, 2.0, 8.0])
+def test_the_shortfall_is_that_of_parabolas_dropped_on_a_grid(angle, radius):
+    """Depth of the first lattice point inside t ≥ v²/2r: the mean over 4 000 random places."""
+    rng = np.random.default_rng(7)
+    offset = rng.uniform(0, 1, (4000, 2, 1))
+    half = int(np.sqrt(3 * radius)) + 4
+    x, y = (part.ravel() for part in np.meshgrid(np.arange(-half, half + 1), np.arange(-half, half + 1)))
+    c, s = np.cos(np.radians(angle)), np.sin(np.radians(angle))
+    at_x, at_y = x + offset[:, 0], y + offset[:, 1]
+    depth, aside = at_x * c + at_y * s, at_y * c - at_x * s
+    first = np.where(aside**2 <= 2 * radius * depth, depth, np.inf).min(axis=1)
+    expected = min(2 * first.mean(), 1.0)
+    unsure = 2 * first.std() / np.sqrt(4000)
+    found = short_of_outline(angle, np.array([radius]))[0]
+    # The table holds a mean over 150 places, and is read by straight lines between angles and radii.
+    assert found == pytest.approx(expected, abs=3 * unsure + 0.01)
+
+
+def lobed_labels():
+    """Return twelve ragged labels of one picture, and two where one ends at the corner before the next begins a row."""
+    rng = np.random.default_rng(3)
+    pattern = rng.random((50, 70)) < 0.6
+    ragged = np.where(pattern, 1 + np.arange(70)[None, :] // 18 + 4 * (np.arange(50)[:, None] // 17), 0)
+    apart = np.zeros((50, 70), int)
+    apart[45:, 60:], apart[:3] = 1, 2
+    return ragged, apart
+
+
+@pytest.mark.parametrize("labels", lobed_labels(), ids=["ragged", "corner to row"])
+@pytest.mark.parametrize("without_frame", [False, True])
+def test_the_perimeter_counts_pairs_that_leave_a_label_whatever_its_shape(labels, without_frame):
+    """Lobed labels with holes, side by side and at the edges: pairs counted on the picture, a direction at a time.
+
+    Weights are half of the angles to the next directions on either side, over π.
+    """
+    count = int(labels.max())
+    angles = np.array([np.arctan2(down, right) % np.pi for down, right in STEPS])
+    padded, expected = np.pad(labels, REACH), np.zeros(count)
+    rows, columns = labels.shape
+    order = np.argsort(angles)
+    for place, index in enumerate(order):
+        down, right = STEPS[index]
+        before, after = angles[order[place - 1]], angles[order[(place + 1) % len(order)]]
+        weight = ((angles[index] - before) % np.pi + (after - angles[index]) % np.pi) / 2 / np.pi
+        pairs = np.zeros(count)
+        for one, other in ((down, right), (-down, -right)):
+            beyond = padded[REACH + one : REACH + one + rows, REACH + other : REACH + other + columns]
+            at_y, at_x = np.mgrid[:rows, :columns]
+            inside = (at_y + one >= 0) & (at_y + one < rows) & (at_x + other >= 0) & (at_x + other < columns)
+            left = (labels > 0) & (beyond != labels) & (inside | (not without_frame))
+            pairs += np.bincount(labels[left], minlength=count + 1)[1:] / 2
+        room = (rows - abs(down)) * (columns - abs(right))
+        expected += weight / np.hypot(down, right) * pairs * (rows * columns / room if without_frame else 1)
+    found = crofton_perimeter(find_runs(labels.astype(np.int32), count), without_frame=without_frame)
+    np.testing.assert_allclose(found, np.pi * expected, rtol=1e-12)

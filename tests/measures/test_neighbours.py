@@ -64,3 +64,15 @@ def test_too_few_carbides_tell_nothing():
     """Below 20 carbides every number is unknown, not zero."""
     found = neighbours(np.random.default_rng(5).uniform(0, 500, (10, 2)), np.full(10, 5.0), (600, 900), 0.0)
     assert np.isnan([found.distance, found.ratio, found.alignment, found.stringer_share]).all()
+
+
+@pytest.mark.parametrize("rolling", [0.0, 30.0, 60.0, 90.0])
+def test_pairs_along_rolling_are_aligned_and_those_across_are_crossed(rolling):
+    """Pairs at a known angle from the horizontal, counter-clockwise as seen (y runs down): cos 2·(angle - rolling)."""
+    middle = np.stack(np.meshgrid(np.arange(60.0, 860, 80), np.arange(60.0, 560, 80)), -1).reshape(-1, 2)
+    for angle in (rolling, rolling + 45, rolling + 90):
+        half = 5 * np.array([np.cos(np.radians(angle)), -np.sin(np.radians(angle))])
+        _, double, weight = nearest(np.concatenate([middle - half, middle + half]), FRAME, rolling)
+        assert np.cos(double) @ weight / weight.sum() == pytest.approx(
+            np.cos(2 * np.radians(angle - rolling)), abs=1e-9
+        )

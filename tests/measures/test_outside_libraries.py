@@ -47,7 +47,9 @@ def test_perimeter_against_crofton_of_scikit_image(table, irregular):
 def test_feret_against_opencv(table, irregular):
     """Feret diameters are those of the hull of pixel centres and, as these lie inside the outline, up to a row more.
 
-    Of directions 5° apart the best is at most half as much off the largest: cos 2.5° of it.
+    Of directions 5° apart the best is at most half as much off the largest: cos 2.5° of it. Off the least width it
+    is by 2.5° as well, where a polygon may be wider by up to its length times sin 2.5°, on top of the row; a
+    sixth of a row is what these need.
     """
     found, _ = table
     for row in found[found["touches_edge"] == 0].head(60).to_dict("records"):

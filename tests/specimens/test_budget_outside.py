@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from micro.specimens.quantities import class_data
-from micro.specimens.summary import Budget, area_relative_sides
+from micro.specimens.summary import Budget, area_fraction_of, area_relative_sides
 from micro.statistics.sampling import Estimate, mean_of_fields
 from micro.statistics.two_samples import contrast
 from micro.tables import columns
@@ -56,3 +56,13 @@ def test_segmentation_ends_become_relative_standard_uncertainties():
     fields = fields.assign(area_fraction_low=0.9 * fraction, area_fraction_high=1.3 * fraction, origin="")
     data = class_data(columns.empty(columns.PARTICLES), fields, "all")
     assert area_relative_sides(data) == pytest.approx((0.1 / 1.959964, 0.3 / 1.959964), rel=1e-6)
+
+
+def test_what_may_have_been_missed_is_what_the_upper_side_has_more_than_the_lower_in_quadrature():
+    """A tenth down and three tenths up at 10 %: 0.01·√(3² - 1²)/1.96."""
+    fields = columns.empty(columns.FIELDS).reindex(range(2))
+    fields = fields.assign(specimen="A", field=["f0", "f1"], carbide_class="all", analysed_area_um2=1e4)
+    fields = fields.assign(area_fraction=0.1, area_fraction_low=0.09, area_fraction_high=0.13, number_per_mm2=9.0)
+    budget = area_fraction_of(fields)
+    assert budget.segmentation == pytest.approx(0.01 / 1.959964, rel=1e-6)
+    assert budget.missed == pytest.approx(0.01 * math.sqrt(8) / 1.959964, rel=1e-6)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from micro.specimens.in_space import sizes_in_space
+from micro.specimens.in_space import _law_message, sizes_in_space
 from micro.specimens.quantities import class_data
 from micro.tables import columns
 
@@ -62,3 +62,21 @@ def test_long_carbides_are_no_spheres_and_unresolved_shapes_say_nothing():
     assert "aspect ratio 2" in rows(long).loc["sphere_mean", "message"]
     assert "aspect" not in rows(small).loc["sphere_mean", "message"]
     assert "aspect" not in rows(specimen()).loc["sphere_mean", "message"]
+
+
+def test_a_law_that_does_not_fit_is_said_and_one_that_does_is_not():
+    """Largest of 60 fields: quantiles of a Gumbel law; and of one field in six ten times as large."""
+    rank = (np.arange(60) + 0.5) / 60
+    gumbel = 10 - 2 * np.log(-np.log(rank))
+    assert "does not fit" not in _law_message(gumbel)
+    assert _law_message(np.where(rank > 5 / 6, 10 * gumbel, gumbel)).endswith("it does not fit, do not rely on this")
+
+
+def test_a_median_below_what_is_seen_is_withheld_and_one_above_is_told():
+    """The lognormal median is about 2 µm: told where 0.8 µm are seen, not where 3.2 µm are."""
+    told, hidden = (sizes_in_space("bar", specimen(), limit).set_index("quantity") for limit in (0.8, 3.2))
+    row = told.loc["section_median"]
+    assert row["ci95_low"] < row["value"] < row["ci95_high"] and 1.5 < row["value"] < 2.5
+    assert "from lognormal" in row["message"]
+    assert np.isnan(hidden.loc["section_median", "value"])
+    assert hidden.loc["section_median", "message"].startswith("the median of the sections would lie below 3.2 µm")

@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from micro.specimens.largest import Gumbel, fit_gumbel, gumbel_p_value, largest_of_fields, likeliest, reduced_variate
+from micro.specimens.largest import (
+    Gumbel,
+    _simulated,
+    fit_gumbel,
+    gumbel_p_value,
+    largest_of_fields,
+    likeliest,
+    reduced_variate,
+)
 
 
 def test_reduced_variate_of_a_thousand():
@@ -103,3 +111,20 @@ def test_the_likelihood_ratio_is_twice_the_gain():
     )
     assert 0.2 < gain < 5
     assert gumbel_p_value(values) == pytest.approx(stats.chi2.sf(2 * gain, 1), abs=2e-3)
+
+
+def test_the_standard_deviation_of_what_is_to_come_goes_with_its_two_sides():
+    """S = u·√n with u the mean of both sides, as in every other estimate."""
+    found = Gumbel(10.0, 2.0, 9).expected(3)
+    assert found.std == pytest.approx(3 * (found.below + found.above) / 2)
+    low, high = found.interval()
+    assert found.above > found.below > 0
+    assert (high - found.value, found.value - low) == pytest.approx(
+        (found.above * stats.t.ppf(0.975, 8), found.below * stats.t.ppf(0.975, 8))
+    )
+
+
+@pytest.mark.parametrize(("fields", "draws"), [(3, 20_000), (77, 12_987), (3000, 2000)])
+def test_the_law_of_what_is_to_come_rests_on_as_many_draws_as_said(fields, draws):
+    """A million values, between 2 000 and 20 000 samples."""
+    assert [len(values) for values in _simulated(fields)] == [draws, draws]

@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
 from scipy import stats
-from statsmodels.api import WLS
 
-from micro.statistics.robust import biweight_fit, least_squares, spread
+from micro.statistics.robust import ROUNDS, biweight_fit, least_squares, spread
 
 
 def line(rng, n=200):
@@ -25,7 +25,7 @@ def test_least_squares_and_whites_covariance_are_those_of_statsmodels():
     design, values = line(rng)
     weight = rng.uniform(0.5, 2, len(values))
     factors, covariance = least_squares(design, values, weight)
-    reference = WLS(values, design, weights=weight).fit(cov_type="HC0")
+    reference = sm.WLS(values, design, weights=weight).fit(cov_type="HC0")
     assert factors == pytest.approx(reference.params)
     assert covariance == pytest.approx(reference.cov_params())
 
@@ -37,3 +37,17 @@ def test_a_quarter_of_wild_values_moves_nothing():
     factors, covariance = biweight_fit(design, values, 1.0, 4.0, 1e-9)
     assert np.all(np.abs(factors - [1, 2]) < 3 * np.sqrt(np.diag(covariance)))
     assert np.abs(least_squares(design, values, np.ones(len(values)))[0] - [1, 2]).max() > 0.2
+
+
+def test_the_biweight_is_that_of_statsmodels():
+    """Tukey's weights with the spread about 0, from plain least squares, five rounds: as an outside library does it."""
+    design, values = line(np.random.default_rng(4))
+    values[::5] += 3.0
+    start = sm.OLS(values, design).fit()
+    norm, weight = sm.robust.norms.TukeyBiweight(c=4.0), np.ones(len(values))
+    for _ in range(ROUNDS):
+        fit = sm.WLS(values, design, weights=weight).fit()
+        residual = values - design @ fit.params
+        weight = norm.weights(residual / sm.robust.scale.mad(residual, center=0))
+    assert biweight_fit(design, values, 1.0, 4.0, 1e-9)[0] == pytest.approx(fit.params, rel=1e-4)
+    assert fit.params != pytest.approx(start.params, rel=0.05)

@@ -226,3 +226,13 @@ def test_one_field_speaks_for_itself_and_says_so():
     assert math.isnan(table.loc["number_per_mm2", "ci95_low"])
     several = rows(summarise(*study(np.random.default_rng(5)), None))
     assert several.loc["area_fraction", "interval_of"] == "specimen"
+
+
+def test_carbides_of_no_known_field_enter_no_quantity():
+    """Of a field that is not in the table, or of none: number, size and largest are those of the others."""
+    particles, fields = study(np.random.default_rng(9))
+    strange = particles.head(40).assign(field=["elsewhere", None] * 20, ecd_um=50.0, area_um2=2000.0)
+    mixed = pd.concat([particles, strange], ignore_index=True)
+    plain, found = (rows(summarise(p, fields, None)) for p in (particles, mixed))
+    for name in ("mean_ecd", "area_weighted_ecd", "largest_ecd", "ecd_d90"):
+        assert found.loc[name, "mean"] == plain.loc[name, "mean"]
