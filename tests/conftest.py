@@ -11,38 +11,47 @@ for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
 
-DRAWN = {}
-"""Files of the figures that this process has drawn, by what was drawn."""
+DRAWING = {"figures": False}
+"""Whether the test that runs now has its figures drawn: rooms that hold what they show, and tests marked `draws`."""
+ROOMS_THAT_DRAW = ("tests/report/", "tests/figures/", "tests/docs/", "tests/atlas/")
 
 
-@pytest.fixture(autouse=True)
-def figures_drawn_once(request, monkeypatch):
-    """Write a figure that was drawn before, of the same data, from memory: half the time of a small run is drawing.
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item):
+    """Before any fixture of a test, a module's too."""
+    drawn = item.nodeid.startswith(ROOMS_THAT_DRAW) or item.get_closest_marker("draws")
+    DRAWING["figures"] = bool(drawn)
 
-    Not in tests/report, which hold how figures are drawn, nor where other processes draw.
+
+@pytest.fixture(autouse=True, scope="session")
+def figures_stand_for_their_data():
+    """Write in place of a figure a small SVG and PNG that hold the digest of what would be drawn.
+
+    Most of a small run's time is drawing. A figure of other data is other bytes, as a drawn one is.
     """
-    if "tests/report/" in request.node.nodeid:
-        return
+    import cv2
+    import numpy as np
+
     from micro import results
     from micro.report import drawing
 
     begun = drawing._begun
 
-    def begun_or_known(task, pool):
-        if pool is not None:
+    def begun_or_stood_for(task, pool):
+        if DRAWING["figures"]:
             return begun(task, pool)
-        folder, name, *_ = task.args
-        key = hashlib.sha256(pickle.dumps(task.args[1:])).digest()
-        if key not in DRAWN:
-            task()
-            DRAWN[key] = {kind: (folder / f"{name}.{kind}").read_bytes() for kind in drawing.FORMATS}
-        else:
-            for kind, content in DRAWN[key].items():
-                with results.whole_file(folder / f"{name}.{kind}") as stream:
-                    stream.write(content)
-        return lambda: DRAWN[key]["svg"]
+        folder, name, *given = task.args
+        digest = hashlib.sha256(pickle.dumps((name, *given))).digest()
+        png = cv2.imencode(".png", np.frombuffer(digest, np.uint8).reshape(4, 8))[1].tobytes()
+        svg = f'<svg xmlns="http://www.w3.org/2000/svg"><desc>{digest.hex()}</desc></svg>'.encode()
+        for kind, content in {"svg": svg, "png": png}.items():
+            with results.whole_file(folder / f"{name}.{kind}") as stream:
+                stream.write(content)
+        return lambda: svg
 
-    monkeypatch.setattr(drawing, "_begun", begun_or_known)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(drawing, "_begun", begun_or_stood_for)
+        yield
 
 
 @pytest.fixture
@@ -56,6 +65,12 @@ def run_micro(capsys):
         return ended.value.code, *capsys.readouterr()
 
     return run
+
+
+@pytest.fixture
+def without_pages(monkeypatch):
+    """Let runs in this process write their tables, and neither figures nor a page: half of their time."""
+    monkeypatch.setattr("micro.run.study.write_pages", lambda *given: None)
 
 
 def pytest_terminal_summary(terminalreporter):

@@ -120,6 +120,7 @@ def test_a_count_enters_the_results_now_and_after_the_next_run(measured, tmp_pat
     assert verify(folder, 1, lambda outcome: None).differences == ()
 
 
+@pytest.mark.usefixtures("without_pages")
 def test_counters_are_compared_with_each_other(measured, tmp_path, capsys):
     """counters.csv holds what the terminal says; a later count by one person removes it."""
     ended_with("sheet", measured / "study.toml", "--points", "49", "--out", tmp_path)
@@ -140,6 +141,7 @@ def test_counters_are_compared_with_each_other(measured, tmp_path, capsys):
     assert not (folder / results.COUNTERS).exists()
 
 
+@pytest.mark.usefixtures("without_pages")
 def test_a_form_from_paper_is_compared(measured, tmp_path, capsys):
     """A field that nobody filled in is named; the others are compared."""
     ended_with("sheet", measured / "study.toml", "--points", "49", "--out", tmp_path)
@@ -153,6 +155,7 @@ def test_a_form_from_paper_is_compared(measured, tmp_path, capsys):
     assert "was not counted; it is left out" in said.err
 
 
+@pytest.mark.usefixtures("without_pages")
 def test_pictures_are_counted_as_one_specimen(measured, tmp_path, capsys):
     pictures = sorted(measured.glob("a*.png"))
     assert ended_with("sheet", *pictures, "--specimen", "bar 7", "--fields", "2", "--out", tmp_path) == 0
@@ -282,6 +285,7 @@ def test_a_tally_that_cannot_be_used_changes_nothing(measured, tmp_path, capsys)
     assert (measured / "results" / "specimens.csv").read_bytes() == before
 
 
+@pytest.mark.usefixtures("without_pages")
 def test_kept_tallies_that_no_longer_fit_are_named_by_the_next_run(measured, tmp_path):
     """Another picture under the same name: the run goes on without the count and says so."""
     other = tmp_path / "study"

@@ -267,8 +267,8 @@ def false_alarms(specimen, studies, **drawn):
 
 
 def test_equal_specimens_seldom_raise_an_alarm(specimen):
-    """A small version of the study below: ten quantities, 200 studies each, so 2000 tests at 5 %."""
-    assert 0.035 < alone_below_5_percent(specimen, 200).mean() < 0.065
+    """A small version of the study below: ten quantities, 60 studies each, so 600 tests at 5 % (± 0.9 %)."""
+    assert 0.02 < alone_below_5_percent(specimen, 60).mean() < 0.08
 
 
 @pytest.mark.study

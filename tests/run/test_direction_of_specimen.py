@@ -22,7 +22,9 @@ def draw(path, seed, rolling_deg):
 
 
 def run(folder, workers=1):
-    return run_study(read_study(folder / "study.toml"), folder / "out", workers, lambda outcome: None)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("micro.run.study.write_pages", lambda *given: None)  # no page tells more of a direction
+        return run_study(read_study(folder / "study.toml"), folder / "out", workers, lambda outcome: None)
 
 
 @pytest.fixture(scope="module")

@@ -19,6 +19,9 @@ def run(folder, out):
     return run_study(read_study(folder / "study.toml"), out, 1, lambda outcome: None)
 
 
+pytestmark = pytest.mark.usefixtures("without_pages")
+
+
 @pytest.fixture
 def fanned(study_folder, tmp_path, monkeypatch):
     """Give the small study, measured as if its six fields were more than fit into one folder."""

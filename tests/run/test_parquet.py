@@ -27,11 +27,11 @@ def test_parquet_holds_the_tables_of_the_csv(study_folder, results_folder):
 def test_the_table_of_the_carbides_is_written_part_by_part(study_folder, results_folder, monkeypatch):
     """A row group a part; the same rows as in one part, and as in the CSV."""
     parquet = pytest.importorskip("pyarrow.parquet", reason="the extra parquet is not installed")
-    monkeypatch.setattr(results, "ROWS_AT_ONCE", 7)
+    monkeypatch.setattr(results, "ROWS_AT_ONCE", 60)
     run_study(read_study(study_folder / "study.toml"), results_folder, 1, lambda outcome: None, parquet=True)
     file = results_folder / results.PARQUET["particles"]
     stored = pd.read_parquet(file)
-    assert parquet.ParquetFile(file).num_row_groups == -(-len(stored) // 7) > 1
+    assert parquet.ParquetFile(file).num_row_groups == -(-len(stored) // 60) > 1
     told = results.read_table(results_folder / results.PARTICLES, list(stored.columns))
     pd.testing.assert_frame_equal(stored, told, check_dtype=False, rtol=1e-8)
 

@@ -24,6 +24,7 @@ def test_scale_troubles_are_said(study_folder, tmp_path, monkeypatch, run_micro,
     assert said in trouble
 
 
+@pytest.mark.usefixtures("without_pages")
 def test_two_pictures_of_one_name_are_both_kept(study_folder, tmp_path, monkeypatch, run_micro):
     """The second gets a name of its own, and a line says so."""
     for place, picture in (("x", "a1.png"), ("y", "a2.png")):
@@ -52,6 +53,7 @@ def test_verify_finds_what_changed(study_folder, tmp_path, run_micro):
     assert "fields.csv: measured again, it differs from the record" in said
 
 
+@pytest.mark.usefixtures("without_pages")
 def test_a_run_with_fewer_fields_than_the_last_says_which(study_folder, tmp_path, run_micro):
     """A picture that is gone from the folder of a pattern would otherwise be missed by nobody."""
     for name in ("a1.png", "a2.png", "b1.png", "study.toml"):

@@ -7,6 +7,7 @@ import json
 import cv2
 import numpy as np
 import pandas as pd
+import pytest
 import tifffile
 from click.testing import CliRunner
 from study import SIDE, VERDICT, laths, write_fields, write_tally
@@ -15,6 +16,7 @@ from micro.cli import group
 from micro.image import micrograph as mosaic
 from micro.points.tally import TALLY
 
+pytestmark = pytest.mark.usefixtures("without_pages")
 BOX = {"x": 10, "y": 20, "width": 90, "height": 60}
 
 

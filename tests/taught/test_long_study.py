@@ -99,5 +99,5 @@ def test_intervals_of_one_field_cover():
 
 def test_a_few_studies_cover():
     """The studies above in small."""
-    held, _ = coverage(lambda rng: study(rng, False), 12)
-    assert held >= enough(12)
+    held, _ = coverage(lambda rng: study(rng, False), 6)
+    assert held >= enough(6)
