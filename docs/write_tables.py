@@ -24,6 +24,7 @@ FILES = (
     ("group_ratios.csv", "one row a pair of groups and direction", columns.GROUP_RATIOS),
     ("chemistry.csv", "one row a specimen and carbide class", columns.CHEMISTRY),
     ("detection.csv", "one row a class of size, from micro phantom --into", columns.DETECTION),
+    ("mosaics.csv", "one row a mosaic", columns.MOSAICS),
     ("matrix.csv", "one row a specimen and element", columns.MATRIX),
     ("atlas.csv", "one row a bar, from micro atlas", columns.ATLAS),
     ("series.csv", "one row a point of a series, from micro atlas", columns.SERIES),

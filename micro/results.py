@@ -35,6 +35,7 @@ ATLAS_PAGE, ATLAS, SERIES, CORRELATIONS = "atlas.html", "atlas.csv", "series.csv
 POINTS, COUNTERS, TALLIES = "points.csv", "counters.csv", "tallies"
 TAUGHT = "taught"
 DETECTION, DETECTION_RECORD = "detection.csv", "detection.json"
+MOSAICS = "mosaics.csv"
 PARQUET = {"particles": "particles.parquet", "fields": "fields.parquet", "specimens": "specimens.parquet"}
 LABELS, OUTLINES, PARTS = "labels", "outlines", "parts"
 REVIEW_PAGE, REVIEW_FOLDER = "review.html", "review"

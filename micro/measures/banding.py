@@ -113,14 +113,32 @@ def banding(
     seed
         Of the random placements.
     """
-    x, y, area = (np.asarray(values, float) for values in points)
     frame = Frame.of(excluded, rolling_deg)
-    curve = profile(carbide, excluded, rolling_deg)
+    return bands_of_points(points, frame, profile(carbide, excluded, rolling_deg), excluded.shape, seed)
+
+
+def bands_of_points(
+    points: tuple[FloatArray, FloatArray, FloatArray],
+    frame: Frame,
+    curve: Profile,
+    shape: tuple[int, ...],
+    seed: int = 0,
+) -> Banding:
+    """Test carbides whose profile across the rolling direction is known, as `banding` does.
+
+    Parameters
+    ----------
+    points
+        x, y and area of the carbides, (n,) each, px and px².
+    shape
+        (rows, columns) of the picture.
+    """
+    x, y, area = (np.asarray(values, float) for values in points)
     waves = Waves.of(frame, len(area), area)
     if len(area) < FEWEST or not len(waves.searched):
         return _unknown(curve)
     ecd = 2 * np.sqrt(area / np.pi)
-    regular = regularity(x, y, ecd, excluded.shape, frame.across, float(waves.searched[-1]))
+    regular = regularity(x, y, ecd, (shape[0], shape[1]), frame.across, float(waves.searched[-1]))
     power = waves.power(*frame.turn(x, y), ecd)[0]
     expected, rows = _continuum(power, waves, frame, (x, y, area), regular)
     power = power[:, : waves.searched_to] / expected

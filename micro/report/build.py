@@ -23,6 +23,7 @@ from micro.report.drawing import Save, drawing
 from micro.report.field_pictures import field_pictures, same_scale_pictures, typical_micrograph
 from micro.report.field_table import field_table
 from micro.report.glance import glance_section
+from micro.report.mosaics import mosaic_sentences
 from micro.report.page import PageAnswer, PageFigure, PageParts, PageSection, listed_pictures, render_page
 from micro.report.review_section import review_sections
 from micro.report.sections import answer_sections
@@ -132,7 +133,8 @@ def banding_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save, o
                 f"banding_{number}_{name}", 2, 2.7,
                 partial(draw_banding, picture=picture, um_per_px=um_per_px, rolling_deg=rolling, profiles=curves),
                 f"{specimen.name}, field {field}, rolling horizontal, and its area fraction across rolling. The grey "
-                f"band holds 95 % of the smoothed profile for the same carbides placed at random. {verdict}",
+                f"band holds 95 % of the smoothed profile for the same carbides placed at random. {verdict}"
+                + "".join(f" {told}" for told in mosaic_sentences(out, specimen.name)),
                 f"Field {field} of {specimen.name} beside its profile of area fraction across the rolling direction.",
             )
         )  # fmt: skip

@@ -17,7 +17,8 @@ from micro.study.model import Field, Study, is_stem
 TABLES = (
     results.PARTICLES, results.FIELDS, results.PROFILES, results.SPECIMENS, results.COMPARISON, results.CHEMISTRY,
     results.MATRIX, results.SIZES, results.COUPONS, results.COUPONS_USED, results.RATIOS, results.GROUP_RATIOS,
-    results.STRUCTURE, results.POINTS, results.COUNTERS, results.DETECTION, results.REPORT, *results.PARQUET.values(),
+    results.STRUCTURE, results.POINTS, results.COUNTERS, results.DETECTION, results.MOSAICS,
+    results.REPORT, *results.PARQUET.values(),
 )  # fmt: skip
 
 

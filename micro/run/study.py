@@ -113,13 +113,14 @@ def _sentences(
     study: Study, outcomes: tuple[Outcome, ...], out: Path, tables: dict[str, pd.DataFrame], answer: Analysis
 ) -> tuple[str, ...]:
     """Answers in words, what the pictures can show, and what a review changed."""
+    from micro.report.mosaics import mosaic_sentences
     from micro.report.review_section import review_sentences
     from micro.report.summary import answer_sentences
     from micro.specimens.detected import read_detected
 
     detected = [f"{one.specimen}: {one.sentence}" for one in read_detected(out).values()]
     by_hand = review_sentences(study, outcomes, tables["specimens"], tables["fields"])
-    return (*answer_sentences(study, tables["specimens"], answer), *detected, *by_hand)
+    return (*answer_sentences(study, tables["specimens"], answer), *mosaic_sentences(out), *detected, *by_hand)
 
 
 def origin_of(study: Study) -> Origin:
@@ -223,6 +224,7 @@ def measure_study(
     else:
         outcomes = measure_fields(study, out, workers, done, scheduler)
     from micro.points.lessons import corrected_fields, read_lessons
+    from micro.run.mosaics import band_mosaics
 
     gather(outcomes, out)
     lessons = read_lessons(out)
@@ -235,6 +237,7 @@ def measure_study(
     else:
         for name in (results.DETECTION, results.DETECTION_RECORD):
             (out / name).unlink(missing_ok=True)
+    band_mosaics(study, out)
     return check_across_fields(study, outcomes, out)
 
 

@@ -10,11 +10,12 @@ from micro.image.micrograph import sub_fields
 from micro.image.reading import read
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
+from micro.report.mosaics import mosaic_sentences
 from micro.results import read_table
 from micro.run.study import run_study
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Specimen, study_of_images
-from micro.tables.columns import FIELDS, PARTICLES, SPECIMENS, names
+from micro.tables.columns import FIELDS, MOSAICS, PARTICLES, SPECIMENS, names
 
 SHAPE = (900, 1100)
 
@@ -108,3 +109,17 @@ def test_a_changed_mosaic_is_refused(stitched, in_parts, tmp_path):
     part = in_parts[1].specimens[0].fields[0].sub_field
     with pytest.raises(InputError, match="no TIFF mosaic of the size"):
         read(smaller, sub_field=part)
+
+
+def test_a_mosaic_is_tested_for_bands_as_a_whole(in_parts):
+    """Nine parts of an even structure: one row, no bands beyond chance, and the line that says so."""
+    out, _, particles, fields = in_parts
+    (row,) = read_table(out / "mosaics.csv", names(MOSAICS)).to_dict("records")
+    assert (row["image"], row["parts"], row["parts_used"]) == ("mosaic.tif", len(fields) // 2, len(fields) // 2)
+    assert row["particles"] == len(particles)
+    assert row["extent_um"] == pytest.approx(0.5 * SHAPE[0], rel=0.02)
+    assert row["band_p_value"] > 0.025
+    (told,) = mosaic_sentences(out)
+    assert told.startswith("bar: mosaic mosaic.tif, ")
+    assert "no banding beyond chance" in told
+    assert told in (out / "report.html").read_text(encoding="utf8")
