@@ -145,7 +145,7 @@ SPECIMENS = (
         "interval_of",
         "",
         "str",
-        "specimen: by its fields, two to four of which are heard within, too; field: if the bar is like it; these fields",
+        "specimen: by its fields (of up to four also by what each shows); field: if the bar is like it; these fields",
     ),
 )
 
