@@ -177,8 +177,8 @@ def largest_of_another(ecd: FloatArray) -> tuple[float, float]:
 
     Beyond a size that few exceed, excesses are near an exponential law (the Gumbel domain), so that the largest to come
     is x_r + δ·(ln r + G), with x_r the r-th largest, δ the mean excess over it and G a Gumbel variate (I. Weissman,
-    JASA 73, 1978; from memory). (Largest to come - x_r)/δ follows one law, whose quantiles are simulated with a fixed seed.
-    Where the carbides lie does not enter.
+    JASA 73, 1978; from memory). (Largest to come - x_r)/δ follows one law, whose quantiles are simulated with a fixed
+    seed. Where the carbides lie does not enter.
 
     Parameters
     ----------
