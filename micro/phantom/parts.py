@@ -1,7 +1,9 @@
 """Pictures too large to draw at once: drawn in parts, with the same bytes whoever draws which part.
 
 Every part knows the whole by its seed. Its carbides keep their distance from those of the parts beside it, which are
-placed before it or after it, never at once: parts of one of four colours, laid out as on a floor, do not touch.
+placed before it or after it, never at once: parts of one of four colours, laid out as on a floor, do not touch. Within
+ten pixels of the sides of parts there is a little less carbide (simulated, 10 %: 5 to 9 % less, of 9 px), for the last
+find the small ones of their neighbours there already. The truth is what is drawn, wherever it lies.
 """
 
 from __future__ import annotations
@@ -27,8 +29,8 @@ if TYPE_CHECKING:
 
 PART = 2048
 """Pixels of the side of a part. Chosen."""
-BYTES_OF_A_PART = 1 << 30
-"""Memory of a process that draws parts; TODO."""
+BYTES_OF_A_PART = 700 * 2**20
+"""Memory of a process that draws parts: 640 MB were measured with 10 % of carbides of 12.5 px."""
 TILE = 512
 """Pixels of the side of a tile in the file; whole tiles make a part. Chosen."""
 BLOCK = 128
