@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
+
+from micro.cli.options import available_cores, workers_option
 
 if TYPE_CHECKING:
     import numpy as np
@@ -16,10 +19,13 @@ if TYPE_CHECKING:
 
     from micro.phantom.camera import Camera
     from micro.phantom.etch import Etch
+    from micro.phantom.picture import Answer
     from micro.phantom.scenes import Scene
 
 KINDS = {"tiff8": 8, "tiff16": 16, "png": 8}
 AREA_PCT, ECD_UM, ASPECT, BANDING, SIZE = 10.0, 2.5, 1.5, 0.0, (1024, 768)
+MOST_AT_ONCE, IN_PARTS_FROM = 36_000_000, 4096 * 4096
+"""Pixels that can be measured in one piece, and from which on a picture is drawn in parts. The latter chosen."""
 
 
 @click.command(name="phantom")
@@ -45,6 +51,7 @@ AREA_PCT, ECD_UM, ASPECT, BANDING, SIZE = 10.0, 2.5, 1.5, 0.0, (1024, 768)
 )  # fmt: skip
 @click.option("--like", type=click.Path(path_type=Path), help="FIELD: draw and measure synthetic copies of it.")
 @click.option("--into", type=click.Path(path_type=Path), help="FIELD: set carbides into it, and say which are found.")
+@workers_option
 def command(
     out: Path,
     fields: int,
@@ -61,6 +68,7 @@ def command(
     etches: tuple[str, ...],
     like: Path | None,
     into: Path | None,
+    workers: int | None,
 ) -> None:
     """Make synthetic micrographs with their true answer beside them.
 
@@ -69,6 +77,9 @@ def command(
 
     With --into, set invented carbides into the matrix of a real field, look for them, and print from which size on they
     are found: the probability of detection.
+
+    Pictures of more than 4096 × 4096 pixels are drawn in parts, on all cores or as many as --workers says, with the
+    same bytes for any number.
     """
     _check(out, um_per_px, ecd_um)
     by = etch_and_camera(etches)
@@ -95,7 +106,16 @@ def command(
     area_pct = AREA_PCT if area_pct is None else area_pct
     scene = _scene(ecd_px, area_pct, aspect or ASPECT, banding or BANDING, rolling_deg, KINDS[kind], damage)
     columns, rows = size or SIZE
-    table = _draw(scene, (rows, columns), out, fields, seed, um_per_px, kind, by)
+    from micro.phantom.parts import can_be_parted
+
+    in_parts = can_be_parted(scene) and by is None and kind != "png"
+    if rows * columns > MOST_AT_ONCE and not in_parts:
+        told = f"{columns} × {rows} pixels are drawn as plain TIFF only, with carbides below 100 pixels"
+        _refuse("--size", told, "leave out --etch, --damage and --kind png, or stay below 36 million pixels")
+    if in_parts and rows * columns > IN_PARTS_FROM:
+        table = _draw_in_parts(scene, (rows, columns), out, fields, seed, um_per_px, kind, workers)
+    else:
+        table = _draw(scene, (rows, columns), out, fields, seed, um_per_px, kind, by)
     mean = table.loc[table["carbide_class"] == "all", "area_fraction"].mean()
     drawn = f"{fields} field{'s' * (fields != 1)} with {100 * mean:.4g} % carbide on average"
     click.echo(f"{drawn}; the truth is in {out / 'truth_fields.csv'}")
@@ -197,23 +217,55 @@ def _draw(
     scene: Scene, shape: tuple[int, int], out: Path, fields: int, seed: int, um_per_px: float, kind: str,
     by: tuple[Etch, Camera] | None = None,
 ) -> pd.DataFrame:  # fmt: skip
-    """Write the pictures with truth_fields.csv and truth_particles.csv; return the former."""
+    """Write the pictures with their truth; return that of the fields."""
     import numpy as np
+
+    from micro.phantom.etch import etched_field
+    from micro.phantom.scenes import make_field
+
+    def one(number: int, path: Path) -> Answer:
+        rng = np.random.default_rng([seed, number])
+        grey, truth = etched_field(scene, shape, *by, rng) if by else make_field(scene, shape, rng)
+        _write(path, grey, um_per_px, kind)
+        return truth
+
+    return _with_truth(one, scene, out, fields, um_per_px)
+
+
+def _draw_in_parts(
+    scene: Scene, shape: tuple[int, int], out: Path, fields: int, seed: int, um_per_px: float, kind: str,
+    workers: int | None,
+) -> pd.DataFrame:  # fmt: skip
+    """Write large pictures with their truth, part by part on many cores; return that of the fields."""
+    from micro.phantom.parts import BYTES_OF_A_PART, Whole, write_in_parts
+    from micro.processes import free_memory, pool_of
+
+    free = free_memory()
+    fitting = available_cores() if free is None else max(1, min(available_cores(), free // BYTES_OF_A_PART))
+    with pool_of(workers or fitting) as pool:
+
+        def one(number: int, path: Path) -> Answer:
+            whole = Whole(scene, shape, (seed, number))
+            return write_in_parts(path.with_suffix(".tif"), whole, um_per_px, KINDS[kind], pool.map)
+
+        return _with_truth(one, scene, out, fields, um_per_px)
+
+
+def _with_truth(
+    one: Callable[[int, Path], Answer], scene: Scene, out: Path, fields: int, um_per_px: float
+) -> pd.DataFrame:
+    """Write the pictures, each by `one`, with truth_fields.csv and truth_particles.csv; return the former."""
     import pandas as pd
 
     from micro import results
-    from micro.phantom.etch import etched_field
     from micro.phantom.picture import field_rows, particle_rows
-    from micro.phantom.scenes import make_field
 
     out.mkdir(parents=True, exist_ok=True)
     rows, particles = [], []
     with click.progressbar(range(1, fields + 1), label="drawing", file=sys.stderr) as numbers:
         for number in numbers:
-            rng = np.random.default_rng([seed, number])
-            grey, truth = etched_field(scene, shape, *by, rng) if by else make_field(scene, shape, rng)
             name = f"field-{number:0{len(str(fields))}d}"
-            _write(out / name, grey, um_per_px, kind)
+            truth = one(number, out / name)
             own = field_rows(truth, scene.class_names, um_per_px)
             rows += [{"field": name, "um_per_px": um_per_px, **row} for row in own]
             particles.append(particle_rows(truth, um_per_px).assign(field=name))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,6 +17,9 @@ Density = Callable[[FloatArray, FloatArray], FloatArray]
 """Relative number of carbides at x, y; 0 or more."""
 CELL_PX = 4
 BATCH = 50
+TESTED = 200_000
+"""Pixels about outlines that are tested together. Chosen."""
+SQUARE = np.ones((3, 3), np.uint8)
 
 
 def place(
@@ -28,22 +31,21 @@ def place(
     gap_px: float = 2.0,
     tries: int = 200,
     settled: Shapes | None = None,
+    beyond: bool = True,
 ) -> Shapes:
     """Place outlines one after the other, the largest first, never closer than `gap_px` to each other or to `settled`.
 
-    Centres fall on the frame and a margin around it, so that the frame cuts carbides as a real field does.
+    Centres fall on the frame and, `beyond`, a margin around it, so that the frame cuts carbides as a real field does.
     What finds no room in `tries` is dropped: take the truth from the coverage, not from the list.
     """
     outlines = outlines.take(np.argsort(-outlines.semi_major, kind="stable"))
     margin = int(np.ceil(outlines.reach.max(initial=0.0) + gap_px)) + 3
     occupied = np.zeros((shape[0] + 4 * margin, shape[1] + 4 * margin), bool)
     if settled is not None:
-        for i in range(len(settled)):
-            _occupy(settled, i, occupied, 2 * margin)
-    draw = _drawer(shape, margin, density, rng)
+        _occupy(settled, occupied, 2 * margin)
+    draw = _drawer(shape, margin if beyond else 0, density, rng)
     kept, xs, ys = [], [], []
-    for i in range(len(outlines)):
-        (rows, cols), (near_rows, near_cols) = _footprint(outlines, i, gap_px)
+    for i, ((rows, cols), (near_rows, near_cols)) in enumerate(_footprints(outlines, gap_px)):
         for _ in range(0, tries, BATCH):
             x, y = draw(BATCH)
             r, c = (y + 2 * margin).astype(int), (x + 2 * margin).astype(int)
@@ -143,31 +145,39 @@ def _drawer(
     return draw
 
 
-def _footprint(outlines: Shapes, i: int, gap_px: float) -> tuple[tuple[NDArray, NDArray], tuple[NDArray, NDArray]]:
-    """Rows and columns, from the pixel of its centre, that outline `i` may touch, and those within the gap of it."""
+def _footprints(outlines: Shapes, gap_px: float) -> Iterator[tuple[tuple[NDArray, NDArray], tuple[NDArray, NDArray]]]:
+    """Rows and columns, from the pixel of its centre, that each outline may touch, and those within the gap of it."""
     import cv2
 
-    reach = int(np.ceil(outlines.reach[i] + gap_px)) + 2
-    step = np.arange(-reach, reach + 1, dtype=float)
-    dy, dx = np.meshgrid(step, step, indexing="ij")
-    hit = inside(outlines.take(np.array([i])), np.zeros(dx.shape, np.intp), dx, dy, 0.3).astype(np.uint8)
-    hit[reach, reach] = 1
-    touched = cv2.dilate(hit, np.ones((3, 3), np.uint8))
-    disc = (np.hypot(dx, dy) <= gap_px + 0.5)[reach - int(gap_px) - 2 : reach + int(gap_px) + 3]
-    disc = disc[:, reach - int(gap_px) - 2 : reach + int(gap_px) + 3].astype(np.uint8)
-    (r, c), (near_r, near_c) = np.nonzero(touched), np.nonzero(cv2.dilate(hit, disc))
-    return (r - reach, c - reach), (near_r - reach, near_c - reach)
+    far = int(gap_px) + 2
+    dy, dx = np.mgrid[-far : far + 1, -far : far + 1]
+    disc = (np.hypot(dx, dy) <= gap_px + 0.5).astype(np.uint8)
+    start = 0
+    while start < len(outlines):
+        side = 2 * int(np.ceil(outlines.reach[start] + gap_px)) + 5
+        stop = start + max(1, TESTED // side**2)
+        some = outlines.take(np.arange(start, min(stop, len(outlines))))
+        reach = int(np.ceil(some.reach.max() + gap_px)) + 2
+        step = np.arange(-reach, reach + 1, dtype=float)
+        hits = inside(some, np.arange(len(some))[:, None, None], step[None, None, :], step[None, :, None], 0.3)
+        hits[:, reach, reach] = True
+        for hit in hits.astype(np.uint8):
+            (r, c), (near_r, near_c) = np.nonzero(cv2.dilate(hit, SQUARE)), np.nonzero(cv2.dilate(hit, disc))
+            yield (r - reach, c - reach), (near_r - reach, near_c - reach)
+        start = stop
 
 
-def _occupy(outlines: Shapes, i: int, occupied: NDArray[np.bool_], margin: int) -> None:
-    """Mark the pixels of a placed outline, where they lie on the canvas with its margin."""
-    (rows, cols), _ = _footprint(outlines, i, 0.0)
-    rows, cols = rows + int(np.floor(outlines.y[i])) + margin, cols + int(np.floor(outlines.x[i])) + margin
-    on = (rows >= 0) & (rows < occupied.shape[0]) & (cols >= 0) & (cols < occupied.shape[1])
-    occupied[rows[on], cols[on]] = True
+def _occupy(outlines: Shapes, occupied: NDArray[np.bool_], margin: int) -> None:
+    """Mark the pixels of placed outlines, where they lie on the canvas with its margin."""
+    places = zip(np.floor(outlines.y).astype(int) + margin, np.floor(outlines.x).astype(int) + margin, strict=True)
+    for (y, x), ((rows, cols), _) in zip(places, _footprints(outlines, 0.0), strict=True):
+        r, c = rows + y, cols + x
+        on = (r >= 0) & (r < occupied.shape[0]) & (c >= 0) & (c < occupied.shape[1])
+        occupied[r[on], c[on]] = True
 
 
 SPARE = 1.35
+"""Carbides drawn over those wanted: some find no room, and what is too many is left out. Chosen."""
 
 
 @dataclass(frozen=True)
@@ -259,16 +269,30 @@ def arrange(scene: Scene, shape: tuple[int, int], rng: np.random.Generator) -> S
     return settled
 
 
+def mean_area_px(population: Population) -> float:
+    """Mean area of a carbide, px²."""
+    return float(np.pi / 4 * population.mean_ecd_px**2 * np.exp(population.spread**2))
+
+
+def margin_px(population: Population) -> float:
+    """Width around a frame in which a carbide's centre may lie that reaches into it, px: all but the largest few."""
+    p = population
+    return float(2 * p.mean_ecd_px * np.exp(2.5 * p.spread) * np.sqrt(p.aspect))
+
+
 def _draw(
     population: Population, rolling_deg: float, wanted_px: float, shape: tuple[int, int], rng: np.random.Generator
 ) -> Shapes:
     """More outlines than are wanted, for the frame and its margin."""
+    margin = margin_px(population)
+    grown = (1 + margin / shape[0]) * (1 + margin / shape[1])
+    return drawn(population, rolling_deg, rng.poisson(SPARE * grown * wanted_px / mean_area_px(population)), rng)
+
+
+def drawn(population: Population, rolling_deg: float, n: int, rng: np.random.Generator) -> Shapes:
+    """Draw n outlines of a population, not placed yet."""
     p = population
     mu, sigma = np.log(p.mean_ecd_px) - p.spread**2 / 2, p.spread
-    mean_area = np.pi / 4 * p.mean_ecd_px**2 * np.exp(sigma**2)
-    margin = 2 * p.mean_ecd_px * np.exp(2.5 * sigma) * np.sqrt(p.aspect)
-    grown = (1 + margin / shape[0]) * (1 + margin / shape[1])
-    n = rng.poisson(SPARE * grown * wanted_px / mean_area)
     angle = rng.uniform(0, 180, n) if p.misalignment_deg is None else rng.normal(rolling_deg, p.misalignment_deg, n)
     return shapes(
         rng.lognormal(mu, sigma, n),

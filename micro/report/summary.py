@@ -328,7 +328,8 @@ def sureness_sentences(measured: list[tuple[Specimen, _Values]], answer: Analysi
     if single:
         yield (
             f"One field was measured of {listed(single, MOST_IN_WORDS)}: its intervals hold if the bar is like that "
-            "field, and where one is unknown the field cannot tell. Only more fields show how the bar scatters; bars "
+            "field (that of the largest carbide: for another such field), and where one is unknown the field cannot "
+            "tell. Only more fields show how the bar scatters; bars "
             "are compared by that alone."
         )
     unknown = [m.name for m in answer.specimens if m.scale_relative_uncertainty is None]

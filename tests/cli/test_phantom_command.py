@@ -72,6 +72,30 @@ def test_kinds_of_file(tmp_path, kind, name, dtype, matrix):
     assert np.median(picture) == pytest.approx(0.93 * matrix, rel=0.06)  # the light falls off by 15 %
 
 
+def test_a_large_picture_is_drawn_in_parts(tmp_path, monkeypatch):
+    """Above a bound, here none: a tiled picture that can be read, of the size, scale and amount that its truth says."""
+    monkeypatch.setattr("micro.cli.phantom.IN_PARTS_FROM", 0)
+    told = phantom("--out", tmp_path / "p", "--fields", 1, "--um-per-px", 0.1, "--ecd-um", 0.8, "--workers", 1, *SMALL)
+    assert told.exit_code == 0, told.output
+    with tifffile.TiffFile(tmp_path / "p" / "field-1.tif") as file:
+        assert file.pages[0].is_tiled
+    micrograph = read(tmp_path / "p" / "field-1.tif")
+    assert micrograph.grey.shape == (120, 160)
+    assert micrograph.scale.um_per_px == pytest.approx(0.1)
+    carbides = pd.read_csv(tmp_path / "p" / "truth_particles.csv")
+    assert carbides["label"].is_unique
+    assert carbides["shown_um2"].sum() / (160 * 120 * 0.1**2) == pytest.approx(0.1, rel=0.1)
+
+
+@pytest.mark.parametrize("more", [["--damage"], ["--etch", "rim"], ["--kind", "png"]])
+def test_what_is_drawn_at_once_only_has_a_largest_size(tmp_path, more):
+    with pytest.raises(UsageError, match=r"--size: 20000 × 20000 pixels are drawn as plain TIFF only"):
+        CliRunner().invoke(
+            command, ["--out", str(tmp_path / "p"), "--size", "20000", "20000", *more], catch_exceptions=False
+        )
+    assert not (tmp_path / "p").exists()
+
+
 def test_damage_changes_the_picture_and_not_its_truth(tmp_path):
     """Dirt lies on the same carbides."""
     for name, more in (("clean", ()), ("dirty", ("--damage",))):

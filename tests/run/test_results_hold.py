@@ -133,6 +133,12 @@ def command_for(out):
     return [sys.executable, "-m", "micro", "run", "study.toml", "--out", str(out), "--workers", "2"]
 
 
+def undisturbed(command, folder):
+    """Let a run end by itself, well; where it does not, show what it said."""
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, env=ENVIRONMENT, check=False)
+    assert done.returncode == 0, done.stderr
+
+
 NEEDS_PROC = pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="needs processes listed in /proc")
 
 
@@ -184,7 +190,7 @@ def test_a_stopped_run_goes_on_to_the_same_bytes(study_folder, tmp_path):
         (14, subprocess.Popen.kill, -signal.SIGKILL),
     ):
         assert stopped(command_for(out), tmp_path, out, how, fields)[0] == status
-    subprocess.run(command_for(out), cwd=tmp_path, check=True, capture_output=True, env=ENVIRONMENT)
+    undisturbed(command_for(out), tmp_path)
     run(tmp_path, tmp_path / "calm", 2)
     assert contents(out) == contents(tmp_path / "calm")
 
@@ -195,7 +201,7 @@ def test_fifty_kills_end_in_the_same_bytes(study_folder, finished, tmp_path, rec
     """Killed at five random moments, going on each time, the folder ends as if nothing had happened; ten times."""
     command = command_for(tmp_path)
     start = time.perf_counter()
-    subprocess.run(command, cwd=study_folder, check=True, capture_output=True, env=ENVIRONMENT)
+    undisturbed(command, study_folder)
     whole = time.perf_counter() - start
     subprocess.run(["rm", "-rf", str(tmp_path)], check=True)
     rng = random.Random(50 + seed)
@@ -210,7 +216,7 @@ def test_fifty_kills_end_in_the_same_bytes(study_folder, finished, tmp_path, rec
             landed += 1
             os.killpg(process.pid, signal.SIGKILL)
         process.wait()
-    subprocess.run(command, cwd=study_folder, check=True, capture_output=True, env=ENVIRONMENT)
+    undisturbed(command, study_folder)
     record_property("kills", f"{landed} of 5 before the end")
     assert landed >= 2
     assert contents(tmp_path) == contents(finished)

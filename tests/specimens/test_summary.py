@@ -146,6 +146,20 @@ def test_the_largest_carbide_has_an_interval():
     assert row["ci95_low"] < row["mean"] < row["ci95_high"]
 
 
+@pytest.mark.parametrize(("number_uncertainty", "told"), [(0.1, True), (0.6, False), (np.nan, False)])
+def test_the_largest_of_one_field_has_an_interval_where_the_number_is_sure(number_uncertainty, told):
+    """Of another such field, in specimens.csv; where few clusters make the number, one field cannot tell."""
+    particles, fields = study(np.random.default_rng(4))
+    one = fields["field"].iloc[0]
+    own = particles[particles["field"] == one], fields[fields["field"] == one]
+    row = rows(summarise(own[0], own[1].assign(number_within_relative_uncertainty=number_uncertainty), None)).loc[
+        "largest_ecd"
+    ]
+    assert row["mean"] == own[0]["ecd_um"].max()
+    assert (row["ci95_low"] <= row["mean"] < row["ci95_high"]) == told
+    assert (row["interval_of"] == "field") == told
+
+
 def test_a_class_absent_from_a_field_counts_there_as_nothing():
     """Five fields of 0 and one of 6 % make a mean of 1 %."""
     particles, fields = study(np.random.default_rng(5))
