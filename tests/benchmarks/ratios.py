@@ -22,15 +22,18 @@ from pathlib import Path
 import cv2
 import numpy as np
 import tifffile
+from PIL import Image
 from plain_script import Stages
 from speed import ONE_CORE, PER_MEGAPIXEL, SCALE, Spent, command, draw, exponent, least, measure, target
 
 from micro import results
 from micro.batch.job import Job, label_file, measure_one, measured_field, write_field
 from micro.batch.job import _tables as tables_of
+from micro.geometry.runs import find_runs
 from micro.phantom.camera import Camera
 from micro.phantom.etch import Etch, etched_field
 from micro.phantom.scenes import Population, Scene, make_field
+from micro.pictures.outlines import FIRST_COLOUR, packed, packed_quickly
 from micro.processes import prepare_process
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field
@@ -95,10 +98,13 @@ def least_field(path: Path, out: Path) -> None:
     tables, excluded = _measured[path]
     grey, labels = least(path, Stages())
     number = labels.astype(np.uint16)
-    shown = cv2.cvtColor(grey, cv2.COLOR_GRAY2RGB)
-    shown[number != cv2.erode(number, np.ones((3, 3), np.uint8))] = (230, 60, 60)
-    pictures = {f"{results.OUTLINES}/f.png": shown, results.left_out_file("f"): 255 * excluded.view(np.uint8)}
-    write_field(out, "f", tables, label_file(labels, "f", SCALE.um_per_px), pictures)
+    grey[number != cv2.erode(number, np.ones((3, 3), np.uint8))] = FIRST_COLOUR
+    contents = {
+        f"{results.LABELS}/f.tif": label_file(labels, find_runs(labels, int(labels.max())), "f", SCALE.um_per_px),
+        f"{results.OUTLINES}/f.png": packed(grey),
+        results.left_out_file("f"): packed_quickly(Image.fromarray(excluded)),
+    }
+    write_field(out, "f", tables, contents)
 
 
 _measured: dict[Path, tuple] = {}
