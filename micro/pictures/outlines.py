@@ -255,9 +255,9 @@ def packed_quickly(picture: PIL.Image.Image) -> bytes:
 
 def _numbers_of(picture: NDArray[np.uint8]) -> Picture:
     """(rows, columns) numbers of PALETTE for an RGB picture (rows, columns, 3) of greys and its colours."""
-    numbers = np.rint(picture[..., 0] * ((GREYS - 1) / 255)).astype(np.uint8)
-    for number in range(GREYS, len(PALETTE)):
-        numbers[(picture == PALETTE[number]).all(axis=2)] = number
+    numbers = np.rint(picture[..., 0] * np.float32((GREYS - 1) / 255)).astype(np.uint8)
+    coloured = np.nonzero(picture[..., 0] != picture[..., 2])  # as in all of the colours, and in no grey
+    numbers[coloured] = GREYS + (picture[coloured][:, None] == PALETTE[GREYS:]).all(axis=2).argmax(axis=1)
     return numbers
 
 
