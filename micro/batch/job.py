@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from micro.field import FieldResult
+    from micro.geometry.runs import Runs
     from micro.image.micrograph import Micrograph
     from micro.measures.orientation import RollingDirection
     from micro.scale.calibration import Calibration
@@ -326,18 +327,17 @@ def _rejection(job: Job, reviewed: Reviewed) -> InputError:
 
 def _written(job: Job, found: FieldResult, issues: tuple[Issue, ...]) -> dict[str, str]:
     """Write the files of a measured field; return their SHA-256 by name."""
-    import numpy as np
+    from PIL import Image
 
-    from micro.pictures.outlines import draw_outlines
+    from micro.pictures.outlines import outline_numbers, packed, packed_quickly
 
-    labels = label_file(found.segmentation.labels, job.field.stem, found.scale.um_per_px)
-    pictures = {
-        f"{results.OUTLINES}/{job.field.stem}.png": draw_outlines(
-            found.micrograph, found.segmentation, job.class_names
-        ),
-        results.left_out_file(job.field.stem): np.where(found.segmentation.excluded, np.uint8(255), np.uint8(0)),
+    stem, segmentation = job.field.stem, found.segmentation
+    contents = {
+        f"{results.LABELS}/{stem}.tif": label_file(segmentation.labels, segmentation.runs, stem, found.scale.um_per_px),
+        f"{results.OUTLINES}/{stem}.png": packed(outline_numbers(found.micrograph, segmentation, job.class_names)),
+        results.left_out_file(stem): packed_quickly(Image.fromarray(segmentation.excluded)),
     }
-    return write_field(job.out, job.field.stem, _tables(job, found, issues), labels, pictures)
+    return write_field(job.out, stem, _tables(job, found, issues), contents)
 
 
 def measured_field(job: Job) -> FieldResult:
@@ -422,7 +422,7 @@ LABELS_PACKED = {"level": 3}  # in half the time of the next level
 
 
 def write_field(
-    out: Path, stem: str, tables: Mapping[str, pd.DataFrame], labels: bytes, pictures: Mapping[str, NDArray[np.uint8]]
+    out: Path, stem: str, tables: Mapping[str, pd.DataFrame], contents: Mapping[str, bytes]
 ) -> dict[str, str]:
     """Write the files of one field, each whole; return the SHA-256 of each by its name in the results folder.
 
@@ -432,34 +432,27 @@ def write_field(
         Name that the field's files share.
     tables
         By file name.
-    labels
-        As of `label_file`.
-    pictures
-        (rows, columns, 3) RGB or (rows, columns) grey, by file name.
+    contents
+        Of the other files, by their names in the results folder.
     """
-    import cv2
-
-    # Noise of a camera is packed in half the time without a filter before, and into less.
-    packed = (cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_NONE, cv2.IMWRITE_PNG_COMPRESSION, 2)
-    paths = {name: f"{results.PARTS}/{stem}/{name}" for name in tables}
-    for name, table in tables.items():
-        results.write_table(out / paths[name], table)
-    contents = {f"{results.LABELS}/{stem}.tif": labels}
-    for name, picture in pictures.items():
-        shown, way = (picture[..., ::-1], packed) if picture.ndim == 3 else (picture, (cv2.IMWRITE_PNG_BILEVEL, 1))
-        contents[name] = cv2.imencode(".png", shown, way)[1].tobytes()
-    for name, content in contents.items():
+    every = {f"{results.PARTS}/{stem}/{name}": results.table_bytes(table) for name, table in tables.items()}
+    every |= contents
+    for name, content in every.items():
         with results.whole_file(out / name) as stream:
             stream.write(content)
-    return {name: results.hash_of_file(out / name) for name in (*paths.values(), *contents)}
+    return {name: hashlib.sha256(content).hexdigest() for name, content in every.items()}
 
 
-def label_file(labels: NDArray[np.int32], name: str, um_per_px: float) -> bytes:
-    """OME-TIFF of a label picture (rows, columns) with the size of a pixel: the same bytes each time."""
+def label_file(labels: NDArray[np.int32], runs: Runs, name: str, um_per_px: float) -> bytes:
+    """OME-TIFF of a label picture (rows, columns), cut into `runs`, with the size of a pixel: the same bytes always."""
     import tifffile
 
     size = {f"PhysicalSize{axis}": um_per_px for axis in "XY"} | {f"PhysicalSize{axis}Unit": "µm" for axis in "XY"}
-    identity = str(uuid.uuid5(uuid.NAMESPACE_URL, f"{name} {hashlib.sha256(labels.tobytes()).hexdigest()}"))
+    # The runs say all that the picture does, in a tenth of its bytes.
+    of_runs = hashlib.sha256(repr(labels.shape).encode())
+    for part in (runs.label, runs.row, runs.start, runs.stop):
+        of_runs.update(part.tobytes())
+    identity = str(uuid.uuid5(uuid.NAMESPACE_URL, f"{name} {of_runs.hexdigest()}"))
     stream = io.BytesIO()
     tifffile.imwrite(
         stream,

@@ -6,11 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from micro.comparison.sides import Side
 from micro.statistics.sampling import FloatArray
-from micro.statistics.two_samples import exchanges, holm
+from micro.statistics.two_samples import exchanges, holm, number_of_exchanges
 
 LEAST_EXCHANGES = 200
 PER_PAIR = 40  # 2/N times the pairs reaches 5 %
@@ -45,8 +44,12 @@ def exchanged(tested: Judged) -> FloatArray:
     by linearisation. Studentised, it holds its level with unequal scatter as the fields grow (A. Janssen 1997).
     """
     y, x = (np.concatenate([getattr(side, part) for side in (tested.a, tested.b)]) for part in _PARTS)
-    in_a, _ = exchanges(tested.a.fields, tested.b.fields)
-    value, variance = zip(*(_of_groups(y, x, mask, tested.on_logs) for mask in (in_a, ~in_a)), strict=True)
+    parts = np.stack([y, x, y * y, x * y, x * x], axis=1)
+    sides = zip(*((in_a @ parts, ~in_a @ parts) for in_a in exchanges(tested.a.fields, tested.b.fields)), strict=True)
+    numbers = (tested.a.fields, tested.b.fields)
+    value, variance = zip(
+        *(_of_group(np.concatenate(own), n, tested.on_logs) for own, n in zip(sides, numbers, strict=True)), strict=True
+    )
     gap = np.square(value[1] - value[0])
     total = variance[0] + variance[1]
     floor = 1e-14 * max(float(np.max(gap)), 1e-300)
@@ -57,10 +60,12 @@ def exchanged(tested: Judged) -> FloatArray:
 _PARTS = ("numerator", "denominator")
 
 
-def _of_groups(y: FloatArray, x: FloatArray, mask: NDArray[np.bool_], on_logs: bool) -> tuple[FloatArray, FloatArray]:
-    """(exchanges,) ratio of sums of one side, or its logarithm, and its variance."""
-    n = int(mask[0].sum())
-    sum_y, sum_x, yy, xy, xx = (mask @ part for part in (y, x, y * y, x * y, x * x))
+def _of_group(sums: FloatArray, n: int, on_logs: bool) -> tuple[FloatArray, FloatArray]:
+    """(exchanges,) ratio of sums of one side of n fields, or its logarithm, and its variance.
+
+    `sums` (exchanges, 5): over its fields of numerator y and denominator x, of y², xy and x².
+    """
+    sum_y, sum_x, yy, xy, xx = sums.T
     ratio = sum_y / sum_x
     variance = n / (n - 1) * np.maximum(yy - 2 * ratio * xy + ratio**2 * xx, 0.0) / sum_x**2
     return (np.log(ratio), variance / ratio**2) if on_logs else (ratio, variance)
@@ -94,7 +99,7 @@ def joint_p(tests: Sequence[Judged], pairs: int = 1) -> FloatArray:
     p = np.array([test.p_value for test in tests])
     shapes = {(test.a.fields, test.b.fields) for test in tests}
     needed = max(LEAST_EXCHANGES, PER_PAIR * pairs)
-    if len(tests) < 2 or len(shapes) > 1 or len(exchanges(*shapes.pop())[0]) < needed:
+    if len(tests) < 2 or len(shapes) > 1 or number_of_exchanges(*shapes.pop()) < needed:
         return holm(p)
     # Every exchange is judged as the true pair is, by Student's t.
     t = np.sqrt(np.array([exchanged(test) for test in tests]))

@@ -19,7 +19,12 @@ REACH = 2
 
 
 def crofton_perimeter(runs: Runs, steps: Sequence[tuple[int, int]] = STEPS, without_frame: bool = False) -> FloatArray:
-    """(n,) length of each label's outline, px.
+    """(n,) length of each label's outline, px: one of `crofton_perimeters`."""
+    return crofton_perimeters(runs, steps)[int(without_frame)]
+
+
+def crofton_perimeters(runs: Runs, steps: Sequence[tuple[int, int]] = STEPS) -> tuple[FloatArray, FloatArray]:
+    """Length (n,) of each label's outline, px, with the frame that cuts it and without.
 
     On parallel lines of lattice points in a direction, spaced 1/|step|, the pairs that leave the label are
     counted; times the spacing they are the label's total width. Directions are weighted by the angle they
@@ -31,9 +36,11 @@ def crofton_perimeter(runs: Runs, steps: Sequence[tuple[int, int]] = STEPS, with
         Runs of the labels.
     steps
         (rows, columns) of the step from point to point in each direction.
-    without_frame
-        Leave out the frame, along which labels are cut: only pairs that lie in it count, for all that there are room
-        for, so that the sum over the labels estimates the outline in the frame's area.
+
+    Returns
+    -------
+    With the frame; without: only pairs that lie in it count, for all that there are room for, so that the sum over the
+    labels estimates the outline in the frame's area.
     """
     own = runs.by_label
     length = own.length
@@ -41,18 +48,17 @@ def crofton_perimeter(runs: Runs, steps: Sequence[tuple[int, int]] = STEPS, with
     rows, columns = runs.shape[0] + REACH, runs.shape[1] + 2 * REACH
     start = (own.label * rows + own.row) * columns + own.start
     before = np.cumsum(length) - length
-    width = np.zeros(len(length))
+    width, inner = np.zeros((2, len(length)))
     for (down, right), weight in zip(steps, _angle_weights(steps), strict=True):
         step = down * columns + right
         first, last = (_pixels_before(place + step, start, length, before, down) for place in (start, start + length))
         left = length - (last - first)
-        if without_frame:
-            # Every line that leaves a label has entered it: half of the pairs each way.
-            left = left - (_out_of_frame(own, down, right) + _out_of_frame(own, -down, -right)) / 2
-            room = (runs.shape[0] - abs(down)) * (runs.shape[1] - abs(right))
-            left = left * (runs.shape[0] * runs.shape[1] / max(room, 1))
         width += weight / np.hypot(down, right) * left
-    return np.pi * sums(width, own)
+        # Every line that leaves a label has entered it: half of the pairs each way.
+        within = left - (_out_of_frame(own, down, right) + _out_of_frame(own, -down, -right)) / 2
+        room = (runs.shape[0] - abs(down)) * (runs.shape[1] - abs(right))
+        inner += weight / np.hypot(down, right) * within * (runs.shape[0] * runs.shape[1] / max(room, 1))
+    return np.pi * sums(width, own), np.pi * sums(inner, own)
 
 
 def _out_of_frame(runs: Runs, down: int, right: int) -> IntArray:

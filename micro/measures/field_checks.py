@@ -54,12 +54,9 @@ def etch_change(segmentation: Segmentation) -> EtchChange | None:
     if segmentation.count < FEWEST:
         return None
     rows, columns = segmentation.labels.shape
-    at = np.flatnonzero(segmentation.labels)
-    label = segmentation.labels.ravel()[at] - 1
-    size = np.bincount(label, minlength=segmentation.count).astype(float)
-    mean = np.bincount(label, segmentation.contrast.ravel()[at], segmentation.count) / np.maximum(size, 1)
-    x = np.bincount(label, at % columns, segmentation.count) / np.maximum(size, 1) / columns - 0.5
-    y = np.bincount(label, at // columns, segmentation.count) / np.maximum(size, 1) / rows - 0.5
+    place, size = segmentation.outline_moments, segmentation.outline_px
+    mean = segmentation.runs.integrate(segmentation.contrast) / np.maximum(size, 1)
+    x, y = place.x / columns - 0.5, place.y / rows - 0.5
     share = mean / np.array([c.contrast for c in segmentation.classes])[segmentation.class_index]
     usable = (size > 0) & (share > 0)
     if usable.sum() < FEWEST:

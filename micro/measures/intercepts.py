@@ -75,10 +75,14 @@ def scan(
     )
 
 
-def outline_length(runs: Runs, blur_px: float | None = None) -> FloatArray:
-    """(n,) length of each carbide's outline in the frame, px, without the frame that cuts it; blur as of `scan`."""
+def outline_length(runs: Runs, blur_px: float | None = None, seen: FloatArray | None = None) -> FloatArray:
+    """(n,) length of each carbide's outline in the frame, px, without the frame that cuts it; blur as of `scan`.
+
+    `seen` (n,) is that of the blurred outlines, where it is known.
+    """
     longer = measure_outlines(runs, moments(runs), blur_px).longer
-    return crofton_perimeter(runs, without_frame=True) * np.nan_to_num(longer, nan=1.0)
+    seen = crofton_perimeter(runs, without_frame=True) if seen is None else seen
+    return seen * np.nan_to_num(longer, nan=1.0)
 
 
 def surface_per_volume(outline_px: float, area_px: float) -> float:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from micro.geometry.outlines import crofton_perimeter, extent, short_of_outline
+from micro.geometry.outlines import extent, short_of_outline
 from micro.geometry.runs import PIXEL_VARIANCE, Moments, Runs, angle_uncertainty_deg, ellipse
 from micro.image.micrograph import SubField
 from micro.issues import flag_names
@@ -216,7 +216,7 @@ def measure_particles(
         "area_px2": area,
         "ecd_px": ecd,
         **_outline_columns(outline, rolling),
-        "perimeter_px": crofton_perimeter(runs) * outline.longer,
+        "perimeter_px": segmentation.perimeters[0] * outline.longer,
         "mean_grey": runs.integrate(grey) / shape.area,
         "touches_edge": segmentation.cut.astype(np.int64),
         "weight": _weights(segmentation, sub_field),

@@ -186,7 +186,7 @@ def measure_field(segmentation: Segmentation, particles: pd.DataFrame, rolling_d
     """
     rolling = 0.0 if rolling_deg is None else rolling_deg
     along, across = scan(segmentation.labels, segmentation.excluded, segmentation.runs, rolling, segmentation.blur_px)
-    outlines = outline_length(segmentation.runs, segmentation.blur_px)
+    outlines = outline_length(segmentation.runs, segmentation.blur_px, segmentation.perimeters[1])
     totals = all_totals(segmentation, particles)
     stripes = find_stripes(segmentation, rolling)
     rows: list[dict[str, object]] = []

@@ -149,8 +149,9 @@ class Carbides:
     def _cells(self) -> FloatArray:
         """(cells,) pixels analysed of each cell."""
         rows, columns = self.excluded.shape
-        analysed = np.add.reduceat(~self.excluded, np.arange(0, rows, CELL_PX), axis=0, dtype=float)
-        return np.add.reduceat(analysed, np.arange(0, columns, CELL_PX), axis=1).ravel()
+        analysed = (~self.excluded).view(np.uint8)
+        by_row = np.add.reduceat(analysed, np.arange(0, rows, CELL_PX), axis=0, dtype=np.uint8)  # CELL_PX at most
+        return np.add.reduceat(by_row, np.arange(0, columns, CELL_PX), axis=1, dtype=float).ravel()
 
     @cached_property
     def _places(self) -> tuple[FloatArray, FloatArray]:

@@ -18,6 +18,7 @@ LEAST_GROUND = 0.4  # letters and bar cover the rest
 UNBROKEN = 0.9  # of the box's sides: letters may touch them
 LEAST_INK, INK = 0.01, 0.25  # share of the box, and difference from the ground in full scales
 WIDEST_FRAME_PX = 6
+CELL_PX = 4  # chosen
 SMEARED_PX = 8  # a block of JPEG
 MARGIN_PX = 3  # packing smears the sides by as much
 
@@ -51,7 +52,7 @@ def _candidates(grey: Picture, grey_max: float) -> list[tuple[int, int, int, int
     even = (cv2.morphologyEx(coarse, cv2.MORPH_GRADIENT, window) <= EVEN * 255).view(np.uint8)
     if cv2.countNonZero(even) < LEAST_GROUND / 2 * LEAST_WIDTH_PX * LEAST_HEIGHT_PX:
         return []
-    _, _, stats, _ = cv2.connectedComponentsWithStats(even, connectivity=4)
+    stats = _large_ground(even)
     # The window takes a pixel off each side of the ground, save at the edge of the picture.
     left, top, width, height = (stats[1:, k] for k in range(4))
     right, bottom = np.minimum(left + width + 1, grey.shape[1]), np.minimum(top + height + 1, grey.shape[0])
@@ -62,6 +63,29 @@ def _candidates(grey: Picture, grey_max: float) -> list[tuple[int, int, int, int
     fits &= (area <= LARGEST_SHARE * grey.size) & (ground >= LEAST_GROUND / 2 * area)
     boxes = np.stack([top, bottom, left, right], axis=1)[fits]
     return [(int(a), int(b), int(c), int(d)) for a, b, c, d in boxes]
+
+
+def _large_ground(even: NDArray[np.uint8]) -> NDArray[np.int32]:
+    """Statistics, as of OpenCV, of connected even ground that may be as large as a box; noise is told on coarse cells.
+
+    What is connected lies in cells that are, so that ground whose cells span too little is no box.
+    """
+    rows, columns = (-(-side // CELL_PX) for side in even.shape)
+    padded = cv2.copyMakeBorder(
+        even, 0, rows * CELL_PX - even.shape[0], 0, columns * CELL_PX - even.shape[1], cv2.BORDER_CONSTANT
+    )
+    # The mean over a cell with any even ground is 255 / CELL_PX² at least, which is not rounded to 0.
+    cells = (cv2.resize(padded * np.uint8(255), (columns, rows), interpolation=cv2.INTER_AREA) > 0).view(np.uint8)
+    _, number, coarse, _ = cv2.connectedComponentsWithStats(cells, connectivity=8)
+    wide = CELL_PX * coarse[:, cv2.CC_STAT_WIDTH] + 2 >= LEAST_WIDTH_PX
+    wide &= CELL_PX * coarse[:, cv2.CC_STAT_HEIGHT] + 2 >= LEAST_HEIGHT_PX
+    wide[0] = False
+    if not wide.any():
+        return np.empty((1, 5), np.int32)
+    if wide.sum() < len(wide) - 1:
+        fine = cv2.resize(wide.take(number).view(np.uint8), padded.shape[::-1], interpolation=cv2.INTER_NEAREST)
+        even = even & fine[: even.shape[0], : even.shape[1]]
+    return np.asarray(cv2.connectedComponentsWithStats(even, connectivity=4)[2])
 
 
 def _whole(grey: Picture, box: tuple[int, int, int, int], ground: float, grey_max: float) -> tuple[int, int, int, int]:

@@ -27,6 +27,7 @@ SMOOTHING_PX = 0.5  # enough for noise of a tenth of the contrast (chosen); ever
 SMOOTHING_LEFT = float((cv2.getGaussianKernel(5, SMOOTHING_PX) ** 2).sum())  # of the standard deviation of white noise
 STRIPS = 8  # left out one at a time for the uncertainty
 FINER = 4
+WHOLE = 15 * FINER**2  # the largest that a byte holds
 DEEP = 2.5  # standard deviations of the blur: what lies so deep shows its level
 PART_PX = 512  # a part of that side holds edges enough
 FEWEST_EDGE_PX = 400
@@ -145,7 +146,9 @@ class _Edges:
         smooth = np.where(use, smoothed(height), np.float32(0))
         at = np.append(0.5, edge_heights(part)).astype(np.float32)[part.basins]
         fine = cv2.resize(smooth - at, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
-        solid = cv2.resize((fine > 0).astype(np.float32), use.shape[::-1], interpolation=cv2.INTER_AREA) * use
+        # Means of whole numbers that FINER² divides come out whole: the share of fine points, exactly.
+        covered = cv2.resize((fine > 0).view(np.uint8) * np.uint8(WHOLE), use.shape[::-1], interpolation=cv2.INTER_AREA)
+        solid = covered * (use * np.float32(1 / WHOLE))
         number = len(np.unique(part.labels[part.labels > 0]))
         return cls(_areas_above(cv2.GaussianBlur(height, (0, 0), SMOOTHING_PX), use), solid, use, number)
 
@@ -170,11 +173,13 @@ def _blur(spread: float) -> float:
 
 def _areas_above(height: Picture, use: NDArray[np.bool_], noise: float = 0.0) -> FloatArray:
     """Return (STRIPS, heights) pixels of each strip that are used and lie above each of HEIGHTS, blurred by `noise`."""
-    number = np.clip((height - LOWEST) / STEP, 0, BINS - 1).astype(np.intp)
+    used = np.flatnonzero(use)
+    number = np.clip((height.ravel().take(used) - LOWEST) / STEP, 0, BINS - 1).astype(np.intp)
+    # The rows are cut into strips as `np.array_split` does.
+    of_row = np.repeat(np.arange(STRIPS), [len(part) for part in np.array_split(np.arange(len(height)), STRIPS)])
+    number += BINS * of_row.take(used // height.shape[1])
     found = []
-    for rows in np.array_split(np.arange(len(height)), STRIPS):
-        strip = slice(int(rows[0]), int(rows[-1]) + 1)
-        count = np.bincount(number[strip][use[strip]], minlength=BINS).astype(float)
+    for count in np.bincount(number, minlength=STRIPS * BINS).reshape(STRIPS, BINS).astype(float):
         if noise > STEP:
             count = _blurred(count, noise / STEP)
         above = count.sum() - np.append(0, np.cumsum(count))
@@ -226,11 +231,12 @@ def deep_ratio(s: Segmentation, drawn: Picture | None = None) -> tuple[FloatArra
     """
     depth = cv2.distanceTransform((s.labels > 0).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
     of_class = np.array([c.contrast for c in s.classes])[s.class_index]
-    deep = (depth >= DEEP * (s.blur_px or 1.0)) & (s.labels > 0)
-    number = s.labels[deep]
-    shown = np.ones(len(number)) if drawn is None else drawn[deep].astype(float)
+    # Outside of the outlines the depth is 0.
+    deep = np.flatnonzero(depth >= max(DEEP * (s.blur_px or 1.0), 1e-6))
+    number = s.labels.ravel().take(deep)
+    shown = None if drawn is None else drawn.ravel().take(deep)
     weight = np.bincount(number, shown, s.count + 1)[1:]
-    mean = np.bincount(number, s.contrast[deep], s.count + 1)[1:] / np.maximum(weight, 1e-9)
+    mean = np.bincount(number, s.contrast.ravel().take(deep), s.count + 1)[1:] / np.maximum(weight, 1e-9)
     sound = (weight > 0.5) & (mean / of_class > 0.4) & (mean / of_class < 2)
     variance = (s.noise / of_class) ** 2 * s.noise_area_px / np.maximum(weight, 1e-9)
     return np.where(sound, mean / of_class, np.nan), np.where(sound, variance, 1.0)

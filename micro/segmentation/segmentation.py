@@ -9,11 +9,14 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.geometry.outlines import crofton_perimeters
 from micro.geometry.runs import Moments, Runs, find_runs, moments, sums, touches_edge
 from micro.issues import Issue, bit
 from micro.segmentation.blurred_shapes import resolved_diameter_px
 
 POLARITIES = ("auto", "bright", "dark")
+JUDGED = ("contrast_area_px", "small", "flag_words")
+"""What is computed with the verdict's factor."""
 UNNAMED = "carbide"
 """A carbide class that nobody named; several are numbered."""
 
@@ -223,6 +226,16 @@ class Segmentation:
         return find_runs(self.labels, self.count)
 
     @cached_property
+    def basin_runs(self) -> Runs:
+        """Runs of the basins."""
+        return find_runs(self.basins, self.count)
+
+    @cached_property
+    def perimeters(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """(n,) length of each outline in pixels, with the frame that cuts it and without."""
+        return crofton_perimeters(self.runs)
+
+    @cached_property
     def outline_moments(self) -> Moments:
         """Moments of the outlines."""
         return moments(self.runs)
@@ -235,7 +248,7 @@ class Segmentation:
     @cached_property
     def basin_sums(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """(n,) pixels of each basin, and contrast summed over it."""
-        basins = find_runs(self.basins, self.count)
+        basins = self.basin_runs
         return sums(basins.length, basins), basins.integrate(self.contrast)
 
     @cached_property
@@ -290,8 +303,15 @@ class Segmentation:
 
     def with_issues(self, issues: tuple[Issue, ...]) -> Segmentation:
         """Return it with these issues; what was computed from the pictures is kept."""
-        new = replace(self, issues=issues)
-        vars(new).update({name: value for name, value in vars(self).items() if name not in vars(new)})
+        return self._keeping(replace(self, issues=issues))
+
+    def with_verdict(self, verdict: Verdict) -> Segmentation:
+        """Return it with this verdict; what was computed from the pictures and does not depend on it is kept."""
+        return self._keeping(replace(self, verdict=verdict), JUDGED)
+
+    def _keeping(self, new: Segmentation, but: tuple[str, ...] = ()) -> Segmentation:
+        known = vars(new)
+        known.update({name: value for name, value in vars(self).items() if name not in known and name not in but})
         return new
 
     def cropped(self, part: tuple[slice, slice]) -> Segmentation:

@@ -9,8 +9,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.geometry.outlines import crofton_perimeter
-from micro.geometry.runs import find_runs
 from micro.segmentation.candidates import SIGNIFICANT
 from micro.segmentation.matrix import SMOOTHED_NOISE
 from micro.segmentation.segmentation import Segmentation
@@ -49,8 +47,11 @@ def find_texture(s: Segmentation, sensor_noise: float) -> Texture:
     """Scatter of the matrix at several sizes; `sensor_noise` of single pixels, grey levels."""
     bare = ((s.basins == 0) & ~s.excluded).astype(np.float32)
     scatter, uncertainty = [], [s.matrix_uncertainty]
+    mean, share, done = s.contrast * bare, bare, 1
     for side in SIDES:
-        mean, share = _blocks(s.contrast * bare, side), _blocks(bare, side)
+        # Blocks are means of the blocks before.
+        mean, share = _blocks(mean, side // done), _blocks(share, side // done)
+        done = side
         enough = share > 0.5
         if enough.sum() < 6:
             scatter.append(np.nan)
@@ -78,13 +79,13 @@ def line_like(s: Segmentation) -> NDArray[np.bool_]:
     """
     if not s.count:
         return np.zeros(0, bool)
-    area, perimeter = s.outline_px, crofton_perimeter(s.runs)
+    area, perimeter = s.outline_px, s.perimeters[0]
     with np.errstate(divide="ignore", invalid="ignore"):
         long = perimeter**2 / (4 * np.pi * area) > LINE_ELONGATION
         if not long.any():
             return long
         pixels, light = s.basin_sums
-        squares = find_runs(s.basins, s.count).integrate(s.contrast**2) - s.noise**2 * pixels
+        squares = s.basin_runs.integrate(s.contrast**2) - s.noise**2 * pixels
         spread = light**2 / np.maximum(squares, 1e-9) / (perimeter / 2)
         thin = (2 * area / perimeter < LINE_WIDTH_PX) | (spread < _line_spread(s.blur_px or 1.0))
     return np.asarray(long & thin)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -53,7 +51,7 @@ def judge(
     if reason:
         return unoutlined(s, _unresolved(grey, settings, s, reason))
     if not s.count:
-        return replace(s, verdict=_none(s, texture))
+        return s.with_verdict(_none(s, texture))
     sides = two_sides(s)
     reason = _no_outlines(sides, max(1, s.analysed_px))
     if reason:
@@ -147,7 +145,7 @@ def _found(s: Segmentation, sides: Sides, texture: Texture, pitted: bool) -> Seg
     doubt = float(np.hypot(np.hypot(edges.half, by_lines), NORMAL_95 * _uneven(kept, texture)))
     said = tuple(one for one in (*said, *edges.said) if one.half_width is None or one.half_width >= TOLD)
     verdict = Verdict(edges.factor, doubt, more, None, edges.known, said, edges.profile)
-    return replace(kept, verdict=verdict)
+    return kept.with_verdict(verdict)
 
 
 def _other_side(sides: Sides, frame: int) -> tuple[float, tuple[Issue, ...]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +19,8 @@ POWER = 0.8
 EXACT_SPLITS = 20_000
 RANDOM_SPLITS = 9_999
 MOST_COUPONS = 100_000
+CELLS_AT_ONCE = 2**22
+"""Exchanges times fields in memory at once, 32 MiB as numbers (chosen)."""
 
 
 @dataclass(frozen=True)
@@ -124,22 +126,39 @@ def fieller(a: ArrayLike, b: ArrayLike) -> tuple[float, float]:
     return ends[0], ends[1]
 
 
-@functools.lru_cache(maxsize=16)
-def exchanges(n_a: int, n_b: int) -> tuple[NDArray[np.bool_], bool]:
-    """(exchanges, n_a + n_b) which fields fall to a, the true ones first, and whether these are all there are.
+def number_of_exchanges(n_a: int, n_b: int) -> int:
+    """All that there are where they are no more than 20 000, else the true one and 9 999 drawn."""
+    every = math.comb(n_a + n_b, n_a)
+    return every if every <= EXACT_SPLITS else 1 + RANDOM_SPLITS
 
-    All where there are no more than 20 000, else the true ones and 9 999 drawn with a fixed seed.
+
+def exchanges(n_a: int, n_b: int) -> Iterator[NDArray[np.bool_]]:
+    """Parts (exchanges, n_a + n_b), in memory one at a time: which fields fall to a, the true ones first of all.
+
+    As many as `number_of_exchanges`; those that are drawn have a fixed seed.
     """
-    n = n_a + n_b
-    exact = math.comb(n, n_a) <= EXACT_SPLITS
-    if exact:
-        chosen = np.array(list(itertools.combinations(range(n), n_a)))
-    else:
-        drawn = np.random.default_rng(0).permuted(np.tile(np.arange(n), (RANDOM_SPLITS, 1)), axis=1)[:, :n_a]
-        chosen = np.concatenate([np.arange(n_a)[None], drawn])
+    bits = _exchange_bits(n_a, n_b)
+    for part in np.array_split(bits, -(-len(bits) * (n_a + n_b) // CELLS_AT_ONCE)):
+        yield np.unpackbits(part, axis=1, count=n_a + n_b).view(bool)
+
+
+@functools.lru_cache(maxsize=16)
+def _exchange_bits(n_a: int, n_b: int) -> NDArray[np.uint8]:
+    """(exchanges, bytes) those of `exchanges`, a bit a field: ten thousand fields take 12 MB, not 100."""
+    n, many = n_a + n_b, number_of_exchanges(n_a, n_b)
+    if many != 1 + RANDOM_SPLITS:
+        return _bits(np.array(list(itertools.combinations(range(n), n_a))), n)
+    rng, found = np.random.default_rng(0), [_bits(np.arange(n_a)[None], n)]
+    for part in np.array_split(np.arange(RANDOM_SPLITS), -(-RANDOM_SPLITS * n // CELLS_AT_ONCE)):
+        found.append(_bits(rng.permuted(np.tile(np.arange(n), (len(part), 1)), axis=1)[:, :n_a], n))
+    return np.concatenate(found)
+
+
+def _bits(chosen: NDArray[np.intp], n: int) -> NDArray[np.uint8]:
+    """(exchanges, bytes) where each of the numbers `chosen` (exchanges, n_a) of n has its bit."""
     in_a = np.zeros((len(chosen), n), bool)
     np.put_along_axis(in_a, chosen, True, axis=1)
-    return in_a, exact
+    return np.packbits(in_a, axis=1)
 
 
 def holm(p_values: ArrayLike) -> FloatArray:

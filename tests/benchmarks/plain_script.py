@@ -41,6 +41,11 @@ def measure_plainly(
     grey: NDArray[np.float32], um_per_px: float, rolling_deg: float, stages: Stages | None = None
 ) -> tuple[pd.DataFrame, dict[str, float]]:
     """Measure bright carbides: a row a carbide, and the totals of the field."""
+    return measure_labels(outline_plainly(grey, stages), grey, um_per_px, rolling_deg, stages)
+
+
+def outline_plainly(grey: NDArray[np.float32], stages: Stages | None = None) -> NDArray[np.int32]:
+    """(rows, columns) number of the carbide at each pixel."""
     clock = Stages() if stages is None else stages
     with clock.stage("background"):
         flat = grey - filters.gaussian(grey, BACKGROUND_PX, preserve_range=True)
@@ -56,7 +61,15 @@ def measure_plainly(
     with clock.stage("watershed"):
         markers = np.zeros(mask.shape, np.int32)
         markers[tuple(summits.T)] = np.arange(1, len(summits) + 1)
-        labels = segmentation.watershed(-distance, markers, mask=mask)
+        return segmentation.watershed(-distance, markers, mask=mask)
+
+
+def measure_labels(
+    labels: NDArray[np.int32], grey: NDArray[np.float32], um_per_px: float, rolling_deg: float,
+    stages: Stages | None = None,
+) -> tuple[pd.DataFrame, dict[str, float]]:  # fmt: skip
+    """Table of outlined carbides, and the totals of the field."""
+    clock = Stages() if stages is None else stages
     with clock.stage("properties"):
         table = pd.DataFrame(measure.regionprops_table(labels, grey, properties=PROPERTIES))
     with clock.stage("totals"):
