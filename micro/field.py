@@ -23,6 +23,7 @@ from micro.measures.orientation import RollingDirection
 from micro.measures.particles import measure_axes, measure_particles
 from micro.measures.pixel_shape import squared_field, squared_particles
 from micro.measures.totals import all_totals, measure_field, rolling_direction
+from micro.measures.within_field import Carbides
 from micro.review.acts import FieldActs
 from micro.review.apply import WHOLE, apply_reviews
 from micro.review.reviewed import Reviewed
@@ -217,7 +218,7 @@ def measure_segmented(
     table = _with_both_readings(table, segmentation)
     table = table.assign(**grey_columns(segmentation, list(table["carbide_class"]), settings.threshold_grey))
     if reviewed is not None:
-        reviewed = _with_state_before(micrograph, found, reviewed, scale)
+        reviewed = _with_state_before(micrograph, found, reviewed, rolling)
     issues = _issues(micrograph, direction, segmentation, reviewed)
     known = {"flags": flag_text(issues), "message": message_text(issues)}
     top, left = micrograph.cut_px if part is None else (part.top, part.left)
@@ -269,21 +270,26 @@ def _by_hand(
     return apply_reviews(found, review, micrograph.sha256, core)
 
 
-def _with_state_before(micrograph: Micrograph, found: Segmentation, reviewed: Reviewed, scale: Scale) -> Reviewed:
+def _with_state_before(
+    micrograph: Micrograph, found: Segmentation, reviewed: Reviewed, rolling_deg: float | None
+) -> Reviewed:
     """Return it with area fraction and analysed area as the program found them."""
     particles = measure_particles(found, micrograph.grey, None, micrograph.sub_field)
     part = micrograph.sub_field
     core = found if part is None else found.cropped(part.core_in_frame)
     total = all_totals(core, particles)["all"]
-    value, low, high = (
-        float(v) if np.isfinite(v) else None for v in (total.area_fraction, total.low, total.high)
-    )  # fmt: skip
+    x, y = particles[["x_px", "y_px"]].to_numpy(float).T
+    within = Carbides(x, y, core.excluded, rolling_deg).relative_uncertainty(particles["area_px2"].to_numpy(float))
+    value, low, high, sampling = (
+        float(v) if np.isfinite(v) else None for v in (total.area_fraction, total.low, total.high, within)
+    )
     return replace(
         reviewed,
         area_fraction_before=value,
         area_fraction_low_before=low,
         area_fraction_high_before=high,
-        analysed_area_um2_before=core.analysed_px * scale.um_per_px**2,
+        analysed_area_um2_before=core.analysed_px * scale_of(micrograph).um_per_px ** 2,
+        area_fraction_within_before=sampling,
     )
 
 

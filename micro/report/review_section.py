@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from micro.batch.job import Outcome
+from micro.measures.within_field import WITHIN
 from micro.report.page import PageSection, PageTable
 from micro.report.wording import figures, listed, with_ends
 from micro.review.told import acts_in_words
@@ -104,9 +105,10 @@ def _before(own: Sequence[Outcome], fields: pd.DataFrame) -> pd.DataFrame:
             "area_fraction": told.area_fraction_before, "area_fraction_low": told.area_fraction_low_before,
             "area_fraction_high": told.area_fraction_high_before,
             "analysed_area_um2": told.analysed_area_um2_before,
+            WITHIN["area_fraction"]: told.area_fraction_within_before,
         }  # fmt: skip
     table = pd.DataFrame(list(rows.values()), columns=fields.columns)
-    numbers = ["area_fraction", "area_fraction_low", "area_fraction_high", "analysed_area_um2"]
+    numbers = ["area_fraction", "area_fraction_low", "area_fraction_high", "analysed_area_um2", WITHIN["area_fraction"]]
     return table.assign(**{name: table[name].astype(float) for name in numbers})
 
 

@@ -35,6 +35,8 @@ class Reviewed:
         What was not applied.
     area_fraction_before, area_fraction_low_before, area_fraction_high_before, analysed_area_um2_before
         Of the field as the program found it; None where unknown.
+    area_fraction_within_before
+        Relative sampling uncertainty of that area fraction within the field; None where unknown.
     """
 
     acts: dict[str, int] = field(default_factory=dict)
@@ -46,6 +48,7 @@ class Reviewed:
     area_fraction_low_before: float | None = None
     area_fraction_high_before: float | None = None
     analysed_area_um2_before: float | None = None
+    area_fraction_within_before: float | None = None
 
     @property
     def changed(self) -> bool:

@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from micro.measures.totals import NONE_SEEN
-from micro.measures.within_field import WITHIN, ends_of_field
+from micro.measures.within_field import EVEN_WAVES, WITHIN, ends_of_field
 from micro.specimens.quantities import QUANTITIES, ClassData, Quantity, class_data
 from micro.specimens.unresolved import SHAPES, hidden, is_unresolved
-from micro.statistics.sampling import NORMAL_95, UNKNOWN, Estimate, student_t
+from micro.statistics.sampling import NORMAL_95, UNKNOWN, Estimate, joined_with_within, student_t
 from micro.tables.columns import PARTICLES, SPECIMENS, empty, names
 
 MOST_UNKNOWN = 1 / 3
@@ -140,8 +140,7 @@ def area_fraction_of(fields: pd.DataFrame) -> Budget:
         return unknown_budget("area_fraction", data)
     quantity = next(one for one in QUANTITIES if one.name == "area_fraction")
     estimate = quantity.estimate(data)
-    if len(data.fields) == 1:
-        estimate = of_one_field(quantity.name, estimate, data)
+    estimate = of_few_fields(quantity.name, estimate, data)
     below, above = area_relative_sides(data)
     size = abs(estimate.value)
     missed = _missed(quantity, size, below, above)
@@ -186,8 +185,8 @@ def budgets(
             estimate = UNKNOWN if too_fine and quantity.name in SHAPES else quantity.estimate(data)
             if len(data.fields) and not len(data.carbides) and np.isfinite(data.column("number_per_mm2")).all():
                 estimate = none_seen(quantity.name, estimate, data)
-            elif len(data.fields) == 1:
-                estimate = of_one_field(quantity.name, estimate, data)
+            else:
+                estimate = of_few_fields(quantity.name, estimate, data)
             size = abs(estimate.value)
             yield (
                 carbide_class,
@@ -238,16 +237,28 @@ def none_seen(quantity: str, estimate: Estimate, data: ClassData) -> Estimate:
 SAMPLED_LIKE = {"mean_band_spacing": "intercepts_across"}
 
 
-def of_one_field(quantity: str, estimate: Estimate, data: ClassData) -> Estimate:
-    """Estimate with the sampling error that the field shows within itself, in place of the scatter between fields.
+FEW_FIELDS = 4
+"""Fields up to which what they show within themselves is heard beside their scatter. Chosen: more know it well."""
 
-    It holds if the bar is like this field, which one field cannot tell.
+
+def of_few_fields(quantity: str, estimate: Estimate, data: ClassData) -> Estimate:
+    """Estimate with the sampling error that fields show within themselves.
+
+    One field: in place of the scatter between fields; it holds if the bar is like this field, which one field cannot
+    tell. Up to FEW_FIELDS: joined with the scatter between them where that is as small.
     """
-    column = WITHIN.get(SAMPLED_LIKE.get(quantity, quantity))
-    relative = float(data.column(column)[0]) if column else math.nan
-    if not (math.isfinite(relative) and estimate.value > 0):
+    column, fields = WITHIN.get(SAMPLED_LIKE.get(quantity, quantity)), len(data.fields)
+    if column is None or not 1 <= fields <= FEW_FIELDS or not estimate.value > 0:
         return estimate
-    low, high = ends_of_field(estimate.value, relative)
+    relative = data.column(column)
+    if not np.isfinite(relative).all():
+        return estimate
+    if fields > 1:
+        # Each is widened for the degrees of freedom of its waves, which all fields together have so many times.
+        narrow = NORMAL_95 / student_t(EVEN_WAVES) / fields
+        within = estimate.value * narrow * float(np.sqrt((relative**2).sum()))
+        return joined_with_within(estimate, within, EVEN_WAVES * fields)
+    low, high = ends_of_field(estimate.value, float(relative[0]))
     below, above = (estimate.value - low) / NORMAL_95, (high - estimate.value) / NORMAL_95
     return replace(estimate, below=below, above=above, degrees_of_freedom=math.inf)
 
