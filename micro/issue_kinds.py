@@ -321,6 +321,12 @@ _KINDS = (
         "(raise the magnification)", share=0.3, half_width=0.06,
     ),
     _kind(
+        "unresolved", "concave", "doubt",
+        "{share:.0p} % of the carbide area lies in {outlines} outlines that stay concave, where carbides may touch or "
+        "be lobed: there may be {more:.0p} % more of them, and smaller",
+        "(look at the outline picture, raise the magnification)", share=0.12, outlines=40, more=0.08,
+    ),
+    _kind(
         "unresolved", "outside_outlines", "doubt",
         "{share:.2p} % of the field by integrated grey level lies outside the outlines, "
         "on what is too thin or too faint for one: "

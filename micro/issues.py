@@ -28,8 +28,9 @@ class Flag:
 CARBIDE_FLAGS = (
     Flag(1, "edge", "cut by the edge of the frame", "left out of sizes; the weights make up for it"),
     Flag(2, "small", "below the resolved diameter", "raise the magnification to measure its shape"),
-    Flag(4, "split", "separated from a neighbour by watershed", "check the cut in the outline picture"),
+    Flag(4, "split", "cut from a neighbour at a neck", "check the cut in the outline picture"),
     Flag(8, "saturated", "clipped grey levels inside", "lower the exposure"),
+    Flag(32, "concave", "outline stays concave: carbides may touch there", "check it in the outline picture"),
     Flag(16, "by_hand", "cut, joined or drawn by a person", "see the review file for who and when"),
 )
 

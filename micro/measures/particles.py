@@ -15,7 +15,7 @@ from micro.issues import flag_names
 from micro.segmentation.blurred_shapes import Stretch, undo_blur
 from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX
 from micro.segmentation.segmentation import Segmentation
-from micro.tables.columns import PARTICLES, empty, typed
+from micro.tables.columns import PARTICLES, empty, flagged, typed
 from micro.tables.units import pixel_columns
 
 FloatArray = NDArray[np.float64]
@@ -284,3 +284,9 @@ def _of_core(table: pd.DataFrame, x: FloatArray, y: FloatArray, sub_field: SubFi
     x, y = x + left - sub_field.left, y + top - sub_field.top
     own = (x >= 0) & (x < sub_field.right - sub_field.left) & (y >= 0) & (y < sub_field.bottom - sub_field.top)
     return table.assign(x_px=x, y_px=y)[own].reset_index(drop=True)
+
+
+def flagged_share(own: pd.DataFrame, flag: str) -> float:
+    """Share of the area of carbides in those with a flag; NaN without area."""
+    area = own["area_px2"].to_numpy(float)
+    return float(area[flagged(own["flags"], flag)].sum() / area.sum()) if area.sum() > 0 else np.nan

@@ -12,6 +12,7 @@ from micro.measures.banding import Banding, banding
 from micro.measures.intercepts import UNRELATED, FloatArray, Intercepts, outline_length, scan, surface_per_volume
 from micro.measures.neighbours import Neighbours, neighbours
 from micro.measures.orientation import RollingDirection, estimate_rolling_direction, orientation, orientation_order
+from micro.measures.particles import flagged_share
 from micro.measures.striped_light import Stripes, find_stripes
 from micro.measures.within_field import WITHIN, Carbides
 from micro.segmentation.blurred_shapes import resolved_diameter_px
@@ -283,7 +284,8 @@ class _OneClass:
             "stringer_share": near.stringer_share,
             "stringer_share_at_random": near.stringer_share_at_random,
             "resolved_diameter_px": resolved_diameter_px(self.segmentation.blur_px),
-            "unresolved_share": _unresolved_share(own),
+            "unresolved_share": flagged_share(own, "small"),
+            "concave_share": flagged_share(own, "concave"),
         }
 
     def intercept_columns(self, area_fraction: float, along: Intercepts, across: Intercepts) -> dict[str, object]:
@@ -337,11 +339,6 @@ class _OneClass:
                 shaped * own["width_across_px"].to_numpy(float),
             ),
         }
-
-
-def _unresolved_share(own: pd.DataFrame) -> float:
-    area = own["area_px2"].to_numpy(float)
-    return float(area[flagged(own["flags"], "small")].sum() / area.sum()) if area.sum() > 0 else np.nan
 
 
 def _over(numerator: float, denominator: float) -> float:

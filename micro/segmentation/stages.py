@@ -168,4 +168,5 @@ def _carbide_flags(found: Outlines, clipped: NDArray[np.bool_]) -> NDArray[np.ui
     word = np.zeros(len(found.class_index) + 1, np.uint32)
     word[found.labels[clipped]] |= np.uint32(bit("saturated"))
     word[1:][found.cut] |= np.uint32(bit("split"))
+    word[1:][found.concave] |= np.uint32(bit("concave"))
     return word[1:]

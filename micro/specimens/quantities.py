@@ -462,6 +462,8 @@ QUANTITIES = (
              1),
     Quantity("unresolved_share", "share of carbide area below it", RESOLUTION, "", field_mean("unresolved_share"),
              highest=1),
+    Quantity("concave_share", "share of carbide area in concave outlines", RESOLUTION, "", field_mean("concave_share"),
+             highest=1),
 )  # fmt: skip
 COUNTED = (
     Quantity("point_fraction", "point fraction", AMOUNT, "", None, detail="P_P, counted by a person", highest=1),

@@ -13,7 +13,7 @@ from micro.measures.totals import NONE_SEEN
 from micro.measures.within_field import EVEN_WAVES, WITHIN, ends_of_field
 from micro.specimens.largest import largest_of_another
 from micro.specimens.quantities import QUANTITIES, ClassData, Quantity, class_data
-from micro.specimens.unresolved import SHAPES, hidden_per_mm2, is_unresolved
+from micro.specimens.unresolved import SHAPES, hidden, is_unresolved
 from micro.statistics.sampling import NORMAL_95, UNKNOWN, Estimate, joined_with_within, student_t
 from micro.tables.columns import PARTICLES, SPECIMENS, empty, names
 
@@ -56,7 +56,8 @@ class Budget:
     bounds: tuple[float, float] | None = None
     """Ends of the interval of a quantity whose value is unknown."""
     hidden: float = 0.0
-    """What may be there on top of the value unseen: the upper end lies so much higher."""
+    """What may be there on top of the value unseen: the upper end lies so much higher, or the lower one lower."""
+    lower_bound: bool = False
 
     @property
     def standard_uncertainty(self) -> float:
@@ -77,8 +78,10 @@ class Budget:
         if self.bounds is not None:
             return self.bounds
         t = student_t(self.degrees_of_freedom)
-        low = self.estimate.value - t * math.hypot(self.estimate.below, self._shared)
-        high = self.estimate.value + t * math.hypot(self.estimate.above, self._shared, self.missed) + self.hidden
+        low = self.estimate.value - t * math.hypot(self.estimate.below, self._shared) + min(self.hidden, 0.0)
+        high = (
+            self.estimate.value + t * math.hypot(self.estimate.above, self._shared, self.missed) + max(self.hidden, 0.0)
+        )
         return float(np.clip(low, self.lowest, self.highest)), float(np.clip(high, self.lowest, self.highest))
 
     @property
@@ -198,7 +201,8 @@ def budgets(
                     else pixel_shape_part(quantity, estimate.value, data),
                     lowest=quantity.lowest,
                     highest=quantity.highest,
-                    hidden=hidden_per_mm2(data) if too_fine and quantity.name == "number_per_mm2" else 0.0,
+                    hidden=hidden(quantity.name, data),
+                    lower_bound=too_fine and quantity.name == "number_per_mm2",
                 ),
             )
 
@@ -373,6 +377,6 @@ def _row(carbide_class: str, quantity: Quantity, budget: Budget, fields: pd.Data
         high,
         accuracy,
         budget.estimate.fields,
-        LOWER_BOUND if budget.hidden else "",
+        LOWER_BOUND if budget.lower_bound else "",
         interval_of(budget),
     )

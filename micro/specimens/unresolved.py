@@ -1,4 +1,4 @@
-"""Structures too fine for the picture: which carbides touch cannot be told, so that their number is a lower bound."""
+"""Carbides that may touch unseen: in outlines that stay concave, and in structures too fine for the picture."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Set
 import numpy as np
 
 from micro.specimens.quantities import PER_MM2, ClassData
+from micro.tables.columns import flagged
 
 UNRESOLVED = 0.25
 """Share of the carbide area below the resolved diameter from which the magnification is in question (chosen). Drawn
@@ -26,8 +27,19 @@ def is_unresolved(data: ClassData) -> bool:
     return "unresolved_share" in data.fields and data.total("unresolved_share") > UNRESOLVED
 
 
-def hidden_per_mm2(data: ClassData) -> float:
-    """Carbides per area that may be hidden, 1/mm²: one more in each outline that is short enough to be a pair."""
-    resolved = data.column("resolved_diameter_um")[data.field]
-    short = data.carbide("ecd_um") < PAIR * resolved
-    return float(PER_MM2 * data.weight[short].sum() / np.nansum(data.area)) if len(data.fields) else 0.0
+def hidden(quantity: str, data: ClassData) -> float:
+    """Return what carbides that touch unseen may add to number per mm², or to mean diameter, µm (below 0).
+
+    One more in each outline that stays concave, and where the structure is too fine in each that is short enough to be
+    a pair. Halves have 1/√2 of the diameter.
+    """
+    if quantity not in ("number_per_mm2", "mean_ecd") or not len(data.carbides):
+        return 0.0
+    pair, ecd = flagged(data.carbides["flags"], "concave"), data.carbide("ecd_um")
+    if is_unresolved(data) and quantity == "number_per_mm2":
+        pair |= ecd < PAIR * data.column("resolved_diameter_um")[data.field]
+    more = np.where(pair, data.weight, 0.0)
+    if quantity == "number_per_mm2":
+        return float(PER_MM2 * more.sum() / np.nansum(data.area))
+    weight, length = data.weight.sum(), float(data.weight @ ecd)
+    return float((length + (np.sqrt(2) - 1) * more @ ecd) / (weight + more.sum()) - length / weight) if weight else 0.0

@@ -110,6 +110,12 @@ FIELDS = (
     Column("stringer_share_at_random", "", "float64", "the same for the carbides placed at random"),
     Column("resolved_diameter_um", "µm", "float64", "diameter below which the blur hides a carbide's shape"),
     Column("unresolved_share", "", "float64", "share of the carbide area in carbides below that diameter"),
+    Column(
+        "concave_share",
+        "",
+        "float64",
+        "share of the carbide area in outlines that stay concave: carbides may touch there",
+    ),
     Column("origin", "", "str", "what put area_fraction right; empty where it comes from the picture alone"),
     Column("area_fraction_by_outlines", "", "float64", "what it was before; empty where nothing put it right"),
     Column("area_fraction_by_outlines_low", "", "float64", "lower end of the 95 % interval of that segmentation"),

@@ -1,5 +1,7 @@
 """Touching carbides come apart, elongated and concave ones stay whole."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -10,7 +12,7 @@ from micro.phantom.scenes import Population
 from micro.phantom.shapes import shapes
 from micro.segmentation.stages import segment
 
-SPLIT = bit("split")
+SPLIT, CONCAVE = bit("split"), bit("concave")
 
 
 def picture(outlines, shape, **optics):
@@ -59,3 +61,52 @@ def test_neighbours_share_the_light_between_them():
     assert found.count == 2 * n
     assert ecd[:n].mean() == pytest.approx(14, rel=0.025)
     assert ecd[n:].mean() == pytest.approx(20, rel=0.025)
+
+
+def chains(overlap, seed=3):
+    """Chains of four discs of 8 to 14 px in bends; neighbours overlap by a share of the smaller one's diameter."""
+    rng = np.random.default_rng(seed)
+    x, y = (v.ravel() for v in np.meshgrid(np.arange(40.0, 620, 60), np.arange(40.0, 440, 60)))
+    ecd = rng.uniform(8, 14, (4, x.size))
+    step = (ecd[1:] + ecd[:-1]) / 2 - overlap * np.minimum(ecd[1:], ecd[:-1])
+    turn = rng.uniform(0, 2 * np.pi, x.size) + np.cumsum(rng.uniform(-0.7, 0.7, step.shape), axis=0)
+    along = np.concatenate([np.zeros((1, x.size)), np.cumsum(step * np.cos(turn), axis=0)])
+    down = np.concatenate([np.zeros((1, x.size)), np.cumsum(step * np.sin(turn), axis=0)])
+    along, down = along - along.mean(axis=0), down - down.mean(axis=0)
+    return shapes(ecd.ravel(), rng).moved((x + along).ravel(), (y + down).ravel())
+
+
+@pytest.mark.parametrize(("overlap", "blur", "noise"), [(0.0, 1.0, 10.0), (0.05, 1.5, 4.0), (0.1, 1.0, 4.0)])
+def test_chains_of_touching_carbides_are_counted_within_5_percent(overlap, blur, noise):
+    drawn = chains(overlap)
+    found = segment(picture(drawn, (480, 660), blur_px=blur, noise=noise))
+    assert found.count == pytest.approx(len(drawn), rel=0.05)
+
+
+@pytest.mark.parametrize(("lobes", "amplitude"), [(2, 0.2), (2, 0.3), (3, 0.15), (3, 0.25), (4, 0.15)])
+def test_moderately_lobed_carbides_stay_whole_and_are_not_called_concave(lobes, amplitude):
+    rng = np.random.default_rng(4)
+    ecd = np.repeat([8.0, 14.0, 24.0], 24)
+    x, y = (v.ravel() for v in np.meshgrid(np.arange(40.0, 560, 45), np.arange(40.0, 300, 45)))
+    one = shapes(ecd, rng, angle_deg=rng.uniform(0, 180, 72)).moved(x[:72], y[:72])
+    rough = np.zeros((72, 4))
+    rough[:, lobes - 2] = amplitude
+    found = segment(picture(replace(one, roughness=rough), (330, 600)))
+    assert found.count == 72
+    assert (found.flags & CONCAVE > 0).mean() < 0.03
+
+
+def test_a_hole_in_a_carbide_is_no_neck():
+    rng = np.random.default_rng(5)
+    x, y = (v.ravel() for v in np.meshgrid(np.arange(40.0, 600, 50), np.arange(40.0, 400, 50)))
+    grey = picture(shapes(np.full(x.size, 22.0), rng).moved(x, y), (440, 640))
+    hole = picture(shapes(np.full(x.size, 6.0), rng).moved(x + 3, y - 2), (440, 640), noise=0.0)
+    assert segment(grey - (hole - np.median(hole)).astype(np.float32)).count == x.size
+
+
+def test_overlaps_that_blur_hides_are_said_to_stay_concave():
+    """Discs that overlap by 15 % under a blur of 1.5 px: with one more in each concave outline the number is right."""
+    drawn = chains(0.15)
+    found = segment(picture(drawn, (480, 660), blur_px=1.5))
+    assert found.count < 0.95 * len(drawn)
+    assert found.count + (found.flags & CONCAVE > 0).sum() == pytest.approx(len(drawn), rel=0.08)

@@ -105,6 +105,7 @@ def expected(truth, fields=FIELDS):
         "stringer_share_at_random": (0.0, 0.3),
         "resolved_diameter": near(5.4 * 0.25, 0.2),
         "unresolved_share": (0.0, 0.03),
+        "concave_share": (0.0, 0.03),
     }
 
 
@@ -143,6 +144,7 @@ IN_FIELDS = {
     "neighbour_ratio": "neighbour_ratio", "neighbour_alignment": "neighbour_alignment",
     "stringer_share": "stringer_share", "stringer_share_at_random": "stringer_share_at_random",
     "resolved_diameter_um": "resolved_diameter", "unresolved_share": "unresolved_share",
+    "concave_share": "concave_share",
 }  # fmt: skip
 """Columns of fields.csv, and the row of specimens.csv that they stand behind."""
 APART = ("band_spacing_um", "lane_width_um", "row_power", "neighbour_alignment")

@@ -11,7 +11,7 @@ from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
 from micro.specimens.quantities import class_data
 from micro.specimens.summary import summarise
-from micro.specimens.unresolved import UNRESOLVED, hidden_per_mm2, is_unresolved
+from micro.specimens.unresolved import UNRESOLVED, hidden, is_unresolved
 
 SHAPE, UM_PER_PX = (192, 256), 0.2
 
@@ -74,7 +74,7 @@ def test_pairs_that_may_be_hidden_are_counted_by_their_weights(fine):
     every = fields[fields["carbide_class"] == "all"]
     short = particles["ecd_um"] < particles["field"].map(limit[~limit.index.duplicated()])
     expected = particles["weight"][short].sum() / every["analysed_area_um2"].sum() * 1e6
-    assert hidden_per_mm2(data) == pytest.approx(expected)
+    assert hidden("number_per_mm2", data) == pytest.approx(expected)
 
 
 def test_no_verdict_rests_on_carbides_that_cannot_be_told_apart(fine):

@@ -1,0 +1,334 @@
+"""Touching carbides cut apart: at necks of what blur leaves, then at necks of the deblurred outlines."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from micro.geometry.regions import Pixels, connected
+from micro.geometry.runs import moments
+from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX
+
+Picture = NDArray[np.float32]
+
+NECK = 0.68
+
+
+def split(
+    mask: NDArray[np.uint8], depth: NDArray[np.float32], smooth: NDArray[np.float32], neck: float = NECK
+) -> tuple[Pixels, NDArray[np.bool_]]:
+    """Give numbers to the carbides of a mask, cutting at necks.
+
+    Height is the distance to the outline times the smoothed contrast. For a convex carbide both are
+    log-concave, so their product has one summit whatever the aspect ratio and the blur; a second summit means a neck.
+    Two summits stay one carbide unless the saddle between them lies below `neck` of the lower one.
+
+    Parameters
+    ----------
+    mask
+        (rows, columns) uint8, 1 inside the outlines.
+    depth
+        (rows, columns) float32 distance to the outline, 0 outside.
+    smooth
+        (rows, columns) float32 smoothed contrast, positive inside the mask.
+
+    Returns
+    -------
+    The carbides in the reading order of their summits, (n,) True where a cut made the carbide.
+    """
+    height = cv2.GaussianBlur(cv2.multiply(depth, smooth), (3, 3), 0)
+    height *= mask
+    count, labels = connected(mask)
+    pixels = Pixels.of(labels, count)
+    top = np.flatnonzero((height == cv2.dilate(height, np.ones((3, 3), np.uint8))) & mask.view(bool))
+    own = labels.ravel().take(top) - 1
+    several = np.bincount(own, minlength=count) > 1
+    summit_of = np.zeros(count, np.intp)
+    summit_of[own] = top
+    inside = np.flatnonzero(several.take(pixels.region))
+    at = pixels.at[inside]
+    up, neighbours = _climb(height, at)
+    parent = _merge(height.ravel()[at], up, neighbours, neck)[up]
+    every = np.sort(np.concatenate([summit_of[~several], at[np.unique(parent)]]))
+    number = np.searchsorted(every, at[parent])
+    region = np.searchsorted(every, summit_of).take(pixels.region)
+    region[inside] = number
+    cut = np.zeros(len(every), bool)
+    for near in neighbours:
+        touching = (near >= 0) & (number[near] != number)
+        cut[number[touching]] = True
+        cut[number[near[touching]]] = True
+    return Pixels(pixels.at, region, len(every), pixels.shape), cut
+
+
+def _climb(
+    height: NDArray[np.float32], at: NDArray[np.intp], region: NDArray[np.intp] | None = None
+) -> tuple[NDArray[np.intp], list[NDArray[np.intp]]]:
+    """Follow the steepest ascent: index of each pixel's summit, and four neighbours of each pixel (−1: none).
+
+    With the region of each pixel, never from one region to another.
+    """
+    rows, cols = height.shape
+    index = np.full((rows + 2) * (cols + 2), -1, np.int32)
+    place = at + 2 * (at // cols) + cols + 3
+    index[place] = np.arange(len(at))
+    level = np.append(height.ravel()[at], np.float32(-np.inf))
+    up = np.arange(len(at))
+    offsets = (-cols - 3, -cols - 2, -cols - 1, -1, 1, cols + 1, cols + 2, cols + 3)
+    around = [index[place + offset] for offset in offsets]
+    if region is not None:
+        own = np.append(region, -1)
+        around = [np.where(own[there] == region, there, -1) for there in around]
+    for there in around:
+        higher = (level[there] > level[up]) | ((level[there] == level[up]) & (there > up))
+        up = np.where(higher, there, up)
+    while True:
+        further = up[up]
+        if np.array_equal(further, up):
+            break
+        up = further
+    return up, around[4:]
+
+
+def _merge(
+    height: NDArray[np.float32], summit: NDArray[np.intp], neighbours: list[NDArray[np.intp]], neck: float
+) -> NDArray[np.intp]:
+    """Join summits whose saddle is high: for each pixel index the summit it now belongs to."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    parent = np.arange(len(height))
+    pairs = []
+    for near in neighbours:
+        here = np.flatnonzero((near >= 0) & (summit[near] != summit))
+        saddle = np.minimum(height[here], height[near[here]])
+        pairs.append(np.stack([summit[here], summit[near[here]], saddle.astype(float)]))
+    a, b, saddle = np.concatenate(pairs, axis=1)
+    a, b = a.astype(np.intp), b.astype(np.intp)
+    while len(a):
+        joined = parent[a] != parent[b]
+        a, b, saddle = a[joined], b[joined], saddle[joined]
+        pa, pb = parent[a], parent[b]
+        lower = np.minimum(height[pa], height[pb])
+        keep = saddle >= neck * lower
+        if not keep.any():
+            break
+        # Only the best saddle of each lower summit in a round: joining changes the summits the others see.
+        low = np.where(height[pa] <= height[pb], pa, pb)[keep]
+        order = np.lexsort((-saddle[keep], low))
+        first = np.concatenate([[True], np.diff(low[order]) != 0])
+        chosen = order[first]
+        edges = (pa[keep][chosen], pb[keep][chosen])
+        used, compact = np.unique(np.concatenate(edges), return_inverse=True)
+        half = len(chosen)
+        graph = coo_array((np.ones(half), (compact[:half], compact[half:])), shape=(len(used), len(used)))
+        group = connected_components(graph, directed=False)[1]
+        highest = np.lexsort((height[used], group))
+        last = np.concatenate([np.diff(group[highest]) != 0, [True]])
+        top = used[highest[last]]
+        renamed = np.arange(len(height))
+        renamed[used] = top[group]
+        parent = renamed[parent]
+    return parent
+
+
+FINER = 2  # of the grid on which necks are measured: a neck of 1 px is not one or two pixels wide by chance
+# Of the lower of two summits. Discs that overlap by a tenth of their diameter have a neck of 0.44 of their radius,
+# which blur fills. Single carbides of 8 to 30 px, with lobes to 30 %, have none below 0.88 and next to none below 0.92
+# (simulated: tests/segmentation/test_split.py).
+DEBLURRED_NECK, FAINT_NECK = 0.88, 0.92
+EDGE_HEIGHT = 0.6  # of the carbide's own level: half would keep what blur left in the necks (simulated, as above)
+THINNEST_PX = 1.6  # half a width: a quarter more and less is a line, which is not cut (chosen; discs of 6 px have 2.3)
+# Smoothing, px, and strength of sharpening, from the sharpest; the first that leaves so little noise (simulated).
+SHARPENING = ((0.5, 3.0), (0.5, 2.0), (0.7, 2.0), (SMOOTHING_PX, 2.0), (SMOOTHING_PX, 1.0), (SMOOTHING_PX, 0.0))
+MOST_NOISE = 0.13  # of the contrast
+# Area of the ellipse of the same second moments over a region's own: regions that deblurring showed to be two or more
+# had 1.02 or more, ellipses have 1 (simulated: 8 to 14 px, overlaps to a tenth, blur 0.7 to 1.5 px). The rest is
+# not looked at.
+NO_ELLIPSE = 1.015
+MARGIN_PX = 3  # about each region that is looked at: what cubic interpolation reaches, and one more
+COMPACT = 0.4  # of the area of a region in the inscribed circles of its pieces: a net of films has less (chosen)
+
+
+@dataclass(frozen=True)
+class Deblurring:
+    """Standard deviation of the blur, px, and of the noise of single pixels; least contrast of a class."""
+
+    blur_px: float
+    noise: float
+    contrast: float
+
+    def sharpened(self, contrast: Picture) -> Picture:
+        """Return a picture (rows, columns) less blurred, as far as noise allows."""
+        for smoothing, strength in SHARPENING:
+            lens = float(np.sqrt(self.blur_px**2 + smoothing**2 + ADDED_SPREAD_PX**2 - SMOOTHING_PX**2))
+            if self.noise * _noise_left(smoothing, strength, lens) <= MOST_NOISE * self.contrast:
+                break
+        smooth = cv2.GaussianBlur(contrast, (0, 0), smoothing)
+        return np.asarray((1 + strength) * smooth - strength * cv2.GaussianBlur(smooth, (0, 0), lens))
+
+
+def _noise_left(smoothing: float, strength: float, lens: float) -> float:
+    """Return the standard deviation that smoothing and sharpening leave of white noise of 1."""
+    point = np.zeros((41, 41), np.float32)
+    point[20, 20] = 1
+    smooth = cv2.GaussianBlur(point, (0, 0), smoothing)
+    return float(np.linalg.norm((1 + strength) * smooth - strength * cv2.GaussianBlur(smooth, (0, 0), lens)))
+
+
+def cut_necks(
+    pixels: Pixels, cut: NDArray[np.bool_], contrast: Picture, smooth: Picture, lens: Deblurring
+) -> tuple[Pixels, NDArray[np.bool_], NDArray[np.bool_]]:
+    """Cut regions where the distance to their deblurred outline has a neck.
+
+    The inscribed circle of a convex carbide has one place; between two that touch it narrows to their neck. Blur fills
+    necks, so that they are looked for in a sharpened picture, above EDGE_HEIGHT of each region's own level. Regions
+    that are ellipses are not looked at.
+
+    Parameters
+    ----------
+    pixels, cut
+        Regions, and (n,) True where a cut made one.
+    contrast, smooth
+        (rows, columns) contrast, positive inside, as it is and smoothed.
+
+    Returns
+    -------
+    The regions in the same order, parts in reading order of their widest places; (n,) True where a cut made one; and
+    (n,) True where one narrows, yet not enough for a cut.
+    """
+    shape = moments(pixels.runs())
+    ellipse = 4 * np.pi * np.sqrt(np.maximum(shape.xx * shape.yy - shape.xy**2, 0))
+    doubtful = ellipse > NO_ELLIPSE * shape.area
+    looked_at = np.flatnonzero(doubtful.take(pixels.region))
+    if not len(looked_at):
+        return pixels, cut, np.zeros(pixels.count, bool)
+    own = pixels.chosen(doubtful)
+    sharp = np.zeros(pixels.shape, np.float32)
+    sharp.ravel()[pixels.at] = pixels.values(lens.sharpened(contrast))
+    apart, over = _side_by_side(own, sharp, EDGE_HEIGHT * _levels(own, smooth, lens.contrast))
+    top = np.zeros(pixels.count, np.intp)
+    top[pixels.region[::-1]] = np.arange(len(pixels.at))[::-1]
+    summit = top.take(pixels.region)
+    depths = _depths(apart, over)
+    summit[looked_at] = looked_at[_summits(apart, depths, DEBLURRED_NECK)]
+    every = np.flatnonzero(np.bincount(summit, minlength=len(summit)))
+    every = every[np.lexsort((every, pixels.region[every]))]
+    number = np.zeros(len(summit), np.intp)
+    number[every] = np.arange(len(every))
+    of = pixels.region[every]
+    several = np.bincount(of, minlength=pixels.count) > 1
+    parts = Pixels(pixels.at, number[summit], len(every), pixels.shape)
+    faint = looked_at[np.unique(_summits(apart, depths, FAINT_NECK))]
+    return parts, (cut | several)[of], np.bincount(parts.region[faint], minlength=parts.count) > 1
+
+
+def _depths(pixels: Pixels, over: Picture) -> list[Picture]:
+    """Distance to the outline, (rows, columns): with all holes, and where there are any with the small ones filled.
+
+    Parameters
+    ----------
+    over
+        (rows, columns) sharpened contrast over the height of the outline.
+    """
+    fine = cv2.resize(over, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
+    inside = (fine > 1).view(np.uint8)
+    depth = _depth(inside)
+    filled = _filled(inside, pixels, depth)
+    return [depth] if filled is None else [depth, _depth(filled)]
+
+
+def _summits(pixels: Pixels, depths: list[Picture], neck: float) -> NDArray[np.intp]:
+    """(m,) for each pixel one of the same part: those of whole regions have one and the same.
+
+    Regions are parted only where they are by each of the depths, and then as in the fewer parts: a hole is no neck, and
+    a ring of carbides no carbide with a hole.
+    """
+    found, parts = _parted(pixels, depths[0], neck)
+    for depth in depths[1:]:
+        other, fewer = _parted(pixels, depth, neck)
+        found = np.where((fewer < parts)[pixels.region], other, found)
+    return found
+
+
+def _parted(pixels: Pixels, depth: Picture, neck: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """(m,) summit of the part of each pixel, and (n,) parts of each region, by necks of the depth (rows, columns)."""
+    up, neighbours = _climb(depth, pixels.at, pixels.region)
+    own = pixels.values(depth)
+    summit = _merge(np.maximum(own, THINNEST_PX), up, neighbours, neck)[up]
+    every = np.flatnonzero(np.bincount(summit, minlength=len(summit)))
+    circles = np.bincount(pixels.region[every], np.pi * np.square(own[every]), pixels.count)
+    # A net of films or boundaries stays one: it is told by its shape.
+    compact = circles >= COMPACT * np.maximum(pixels.total(own > 0), 1)
+    first = np.full(pixels.count, len(summit))
+    np.minimum.at(first, pixels.region[every], every)
+    parts = np.where(compact, np.bincount(pixels.region[every], minlength=pixels.count), 1)
+    return np.where(compact[pixels.region], summit, first[pixels.region]), parts
+
+
+def _side_by_side(pixels: Pixels, picture: Picture, level: NDArray[np.float32]) -> tuple[Pixels, Picture]:
+    """Cut a box about each region out of a picture, (rows, columns), and put them side by side in a new one.
+
+    Returns the same pixels at their new places, and the new picture over the level (n,) of the region of each box.
+    """
+    row, column = np.divmod(pixels.at, pixels.shape[1])
+    low, high = np.full((2, pixels.count), np.iinfo(np.intp).max), np.zeros((2, pixels.count), np.intp)
+    for axis, place in enumerate((row, column)):
+        np.minimum.at(low[axis], pixels.region, place)
+        np.maximum.at(high[axis], pixels.region, place)
+    tall, wide = high - low + 1 + 2 * MARGIN_PX
+    order = np.argsort(-tall, kind="stable")
+    start = np.cumsum(wide[order]) - wide[order]
+    length = int(np.sqrt((tall * wide).sum())) + 1
+    shelf = start // length
+    first = np.flatnonzero(np.diff(shelf, prepend=-1))
+    top, left = np.zeros(pixels.count, np.intp), np.zeros(pixels.count, np.intp)
+    ends = np.cumsum(tall[order][first])
+    top[order] = np.repeat(ends - tall[order][first], np.diff(first, append=len(order)))
+    left[order] = start - shelf * length
+    shape = int(ends[-1]), length + int(wide.max())
+    size = tall * wide
+    box = np.repeat(np.arange(pixels.count), size)
+    down, right = np.divmod(np.arange(len(box)) - (np.cumsum(size) - size)[box], wide[box])
+    framed = np.pad(picture, MARGIN_PX)
+    boxes = np.zeros(shape, np.float32)
+    boxes[top[box] + down, left[box] + right] = framed[low[0][box] + down, low[1][box] + right] / level[box]
+    down, right = (np.array([top, left]) - low + MARGIN_PX)[:, pixels.region]
+    return Pixels((row + down) * shape[1] + column + right, pixels.region, pixels.count, shape), boxes
+
+
+def _filled(inside: NDArray[np.uint8], pixels: Pixels, depth: Picture) -> NDArray[np.uint8] | None:
+    """Fill holes no larger than the largest circle in the region around them; None without any. On the finer grid."""
+    count, hole = cv2.connectedComponents(1 - inside, connectivity=4)
+    if count <= 2:  # what is inside, and the ground
+        return None
+    at = np.flatnonzero((hole > 0) & (hole != hole[0, 0]))
+    kind, first, size = np.unique(hole.ravel()[at], return_index=True, return_counts=True)
+    # Above the first pixel of a hole, in reading order, lies its region.
+    row, column = np.divmod(at[first] - inside.shape[1], inside.shape[1])
+    region = pixels.labels()[row // FINER, column // FINER] - 1
+    widest = np.zeros(pixels.count + 1)
+    np.maximum.at(widest, pixels.region, pixels.values(depth))
+    small = np.zeros(count, bool)
+    small[kind] = size <= FINER**2 * np.pi * widest[region] ** 2
+    return np.where(small[hole], np.uint8(1), inside)
+
+
+def _levels(pixels: Pixels, smooth: Picture, highest: float) -> NDArray[np.float32]:
+    """(n,) level of each region: the mean of its pixels by the square of their height, at most that of the class."""
+    value = np.maximum(pixels.values(smooth), 1e-6)
+    level = pixels.total(value**3) / pixels.total(value**2)
+    return np.minimum(level, highest).astype(np.float32)
+
+
+def _depth(inside: NDArray[np.uint8]) -> Picture:
+    """(rows, columns) distance to the outline, px, from a finer 0/1 mask; outside it below 0, to the nearest inside."""
+    away = cv2.distanceTransform(inside, cv2.DIST_L2, cv2.DIST_MASK_5)
+    # A summit of two pixels alike is one.
+    away = cv2.GaussianBlur(away, (5, 5), 0.7) * inside
+    depth = cv2.resize(away, None, fx=1 / FINER, fy=1 / FINER, interpolation=cv2.INTER_AREA) / np.float32(FINER)
+    outside = cv2.distanceTransform((depth <= 0).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
+    return np.where(depth > 0, depth, -outside)
