@@ -16,6 +16,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import traceback
 from pathlib import Path
 
 import cv2
@@ -84,6 +85,9 @@ class Soak(RuleBasedStateMachine):
         self.write()
 
     def teardown(self) -> None:
+        # A difference that chance made does not come again when the script is played again, and would not be told.
+        if isinstance(sys.exc_info()[1], Exception):
+            print(traceback.format_exc())
         if hasattr(self, "place"):
             shutil.rmtree(self.place, ignore_errors=True)
 
