@@ -148,7 +148,7 @@ class _Edges:
         fine = cv2.resize(smooth - at, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
         # Means of whole numbers that FINER² divides come out whole: the share of fine points, exactly.
         covered = cv2.resize((fine > 0).view(np.uint8) * np.uint8(WHOLE), use.shape[::-1], interpolation=cv2.INTER_AREA)
-        solid = covered * (use * np.float32(1 / WHOLE))
+        solid = covered / np.float32(WHOLE) * use
         number = len(np.unique(part.labels[part.labels > 0]))
         return cls(_areas_above(cv2.GaussianBlur(height, (0, 0), SMOOTHING_PX), use), solid, use, number)
 
