@@ -126,8 +126,9 @@ def methods(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFrame) -> 
     return [
         _taken(study, outcomes, fields),
         "Grey levels were flattened for uneven light by the local level of the matrix. Carbides were outlined at half "
-        "height between the local matrix level and the level of their carbide class; touching carbides were separated "
-        f"by a watershed; outlines below {_smallest(study)} px were not counted. The area of each carbide is its "
+        "height between the local matrix level and the level of their carbide class; touching carbides were cut "
+        "at necks of the outline, deblurred as far as noise allows; "
+        f"outlines below {_smallest(study)} px were not counted. The area of each carbide is its "
         "integrated contrast over the local matrix divided by the contrast of resolved carbide, which blur does not "
         "change. Every carbide counts for the area fraction; carbides cut by the edge of the frame leave the size "
         "statistics, and the others are weighted for it (Miles and Lantuéjoul).",

@@ -137,9 +137,9 @@ def _merge(
 
 FINER = 2  # of the grid on which necks are measured: a neck of 1 px is not one or two pixels wide by chance
 # Of the lower of two summits. Discs that overlap by a tenth of their diameter have a neck of 0.44 of their radius,
-# which blur fills. Single carbides of 8 to 30 px, with lobes to 30 %, have none below 0.88 and next to none below 0.92
+# which blur fills. Single carbides of 8 to 30 px, with lobes to 30 %, have none below 0.86 and next to none below 0.92
 # (simulated: tests/segmentation/test_split.py).
-DEBLURRED_NECK, FAINT_NECK = 0.88, 0.92
+DEBLURRED_NECK, FAINT_NECK = 0.86, 0.92
 EDGE_HEIGHT = 0.6  # of the carbide's own level: half would keep what blur left in the necks (simulated, as above)
 THINNEST_PX = 1.6  # half a width: a quarter more and less is a line, which is not cut (chosen; discs of 6 px have 2.3)
 # Smoothing, px, and strength of sharpening, from the sharpest; the first that leaves so little noise (simulated).
