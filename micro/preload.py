@@ -1,6 +1,9 @@
 """Loads what workers need, once, in the process that they are forked from."""
 
 import gc
+import pickle
+import sys
+from types import TracebackType
 
 import cv2
 import pandas as pd  # noqa: F401
@@ -25,3 +28,15 @@ with styled() as (figure, axes):
 
 # What is loaded here stays. To look through it for what can go costs each worker a tenth of a second.
 gc.freeze()
+
+
+def _told(kind: type[BaseException], fault: BaseException, trace: TracebackType | None) -> None:
+    """Say what ended a worker before it began, but where the run that wanted it was stopped and took its locks along.
+
+    Where the run goes on it misses the worker, and says so.
+    """
+    if not isinstance(fault, OSError | EOFError | pickle.UnpicklingError):
+        sys.__excepthook__(kind, fault, trace)
+
+
+sys.excepthook = _told

@@ -18,3 +18,32 @@ def test_forked_workers_begin(tmp_path):
         [sys.executable, tmp_path / "work.py"], capture_output=True, text=True, timeout=60, check=True
     )
     assert done.stdout == "190\n"
+
+
+ORPHANS = """
+from micro.processes import _context
+
+class Gone:
+    def __init__(self, *how):
+        self.how = how
+    def __reduce__(self):
+        return self.how
+
+if __name__ == "__main__":
+    for gone in (Gone(open, ("gone",)), Gone(float, ("none",))):
+        process = _context().Process(target=abs, args=(gone,))
+        process.start()
+        process.join()
+        print(process.exitcode)
+"""
+
+
+def test_a_worker_whose_run_ended_before_it_began_says_nothing(tmp_path):
+    """What it was given is gone with the run that was stopped: no traceback after that one's last line; faults stay."""
+    (tmp_path / "work.py").write_text(ORPHANS)
+    done = subprocess.run(
+        [sys.executable, tmp_path / "work.py"], capture_output=True, text=True, timeout=60, check=True
+    )
+    assert done.stdout == "1\n1\n"
+    assert done.stderr.count("Traceback") == 1
+    assert "ValueError: could not convert string to float: 'none'" in done.stderr
