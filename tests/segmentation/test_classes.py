@@ -50,7 +50,7 @@ def test_classes_further_apart_are_not(phantom, fraction):
 def test_levels_that_no_carbide_has_are_no_classes(given, left, index):
     """Those that stay are numbered anew and keep their carbides; a field without carbide keeps what it looked for."""
     nothing = np.zeros((2, 2), np.int32)
-    found = Outlines(nothing, nothing, np.array(given, np.intp), np.zeros(len(given), bool), np.ones(len(given)))
+    found = Outlines(nothing, nothing, np.array(given, np.intp), *np.zeros((2, len(given)), bool), np.ones(len(given)))
     levels, outlines = without_empty_classes(Levels(None, 1.0, tuple(LEVELS)), found)
     assert [(c.name, c.contrast) for c in levels.classes] == left
     assert outlines.class_index.tolist() == index
