@@ -39,6 +39,14 @@ class OutlineTotals:
         """Relative change of intercepts per length, per relative change of area."""
         return self._shift * 2 * self.number / per_length if per_length > 0 else math.nan
 
+    def of_mean_diameter(self, diameter: float) -> float:
+        """Relative change of the mean diameter, in that unit of length, per relative change of area; ½ where unknown.
+
+        Every diameter grows by twice the distance.
+        """
+        change = 2 * self._shift / diameter if diameter > 0 else math.nan
+        return change if math.isfinite(change) else 0.5
+
     @property
     def of_surface(self) -> float:
         """Relative change of surface per volume, per relative change of area."""

@@ -266,6 +266,12 @@ def _index_by_area(data: ClassData) -> float:
     return _across_by_area(data) - _along_by_area(data)
 
 
+def _diameter_by_area(data: ClassData) -> float:
+    weight = data.weight.sum()
+    mean_mm = float(data.weight @ data.carbide("ecd_um")) / weight / 1e3 if weight > 0 else math.nan
+    return data.outlines.of_mean_diameter(mean_mm)
+
+
 def _free_path_by_area(data: ClassData) -> float:
     fraction = data.outlines.fraction
     return -fraction / (1 - fraction) - _across_by_area(data) if fraction < 1 else math.nan
@@ -393,8 +399,8 @@ QUANTITIES = (
              above=Ratio(lambda d: d.sums(area_weight(d)), lambda d: d.area, parts=area_weight)),
     Quantity("number_per_mm2", "number of carbides per area", AMOUNT, "1/mm²", field_mean("number_per_mm2"), -2, 0,
              "N_A", compared="ratio", above=Ratio(lambda d: PER_MM2 * d.sums(d.weight), lambda d: d.area)),
-    Quantity("mean_ecd", "mean carbide diameter", SIZE, "µm", carbide_mean(_ecd, lambda d: d.weight), 1, 0.5, "(ECD)",
-             compared="ratio", primary=True),
+    Quantity("mean_ecd", "mean carbide diameter", SIZE, "µm", carbide_mean(_ecd, lambda d: d.weight), 1,
+             _diameter_by_area, "(ECD)", compared="ratio", primary=True),
     Quantity("area_weighted_ecd", "area-weighted carbide diameter", SIZE, "µm", carbide_mean(_ecd, area_weight), 1, 0.5,
              compared="ratio"),
     Quantity("ecd_d10", "10 % of the carbides are smaller than", SIZE, "µm", Quantile(0.1), 1, 0.5),

@@ -100,3 +100,15 @@ def test_pixels_of_one_size_do_not_make_specimens_differ_that_lie_alike():
         data = (class_data(none, bare, "all"), class_data(none, second, "all"))
         sides = sides_of(quantity, quantity.measure, pair, data)
         assert tuple(side.shared for side in sides) == pytest.approx(shared, rel=1e-6, abs=1e-12)
+
+
+def test_the_mean_diameter_of_unequal_discs_moves_by_more_than_half_as_much_as_their_area():
+    """Discs of 1 and 9, as many of each: outlines moved by 0.001 widen each by 0.002; the sums are by hand."""
+    diameter = np.array([1.0, 9.0])
+    area, outline = np.pi / 4 * (diameter**2).mean(), np.pi * diameter.mean()
+    totals = OutlineTotals(area, 1.0, 4 / np.pi * outline)
+    larger = np.pi / 4 * ((diameter + 0.002) ** 2).mean()
+    assert totals.of_mean_diameter(5.0) == pytest.approx(0.002 / 5 / (larger / area - 1), rel=1e-3)
+    assert totals.of_mean_diameter(5.0) == pytest.approx(0.82)
+    one = OutlineTotals(np.pi / 4, 1.0, 4.0)
+    assert one.of_mean_diameter(1.0) == pytest.approx(0.5)
