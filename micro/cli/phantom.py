@@ -110,7 +110,7 @@ def command(
 
     in_parts = can_be_parted(scene) and by is None and kind != "png"
     if rows * columns > MOST_AT_ONCE and not in_parts:
-        told = f"{columns} × {rows} pixels are drawn as plain TIFF only, with carbides below 100 pixels"
+        told = f"{columns} × {rows} pixels are drawn as plain TIFF only, of carbides no larger than some 100 pixels"
         _refuse("--size", told, "leave out --etch, --damage and --kind png, or stay below 36 million pixels")
     if in_parts and rows * columns > IN_PARTS_FROM:
         table = _draw_in_parts(scene, (rows, columns), out, fields, seed, um_per_px, kind, workers)
