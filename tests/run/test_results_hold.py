@@ -65,14 +65,14 @@ def test_a_folder_in_use_is_refused(study_folder, tmp_path):
 
 def test_a_full_disk_loses_the_field_and_nothing_else(study_folder, finished, tmp_path, monkeypatch):
     """Where one field cannot be written, one line says so, and the others are whole; the next run mends it."""
-    write = results.write_table
+    whole_file = results.whole_file
 
-    def full(path, table):
+    def full(path):
         if "a2" in path.parts:
             raise OSError(28, "No space left on device", str(path))
-        write(path, table)
+        return whole_file(path)
 
-    monkeypatch.setattr(results, "write_table", full)
+    monkeypatch.setattr(results, "whole_file", full)
     ending = run(study_folder, tmp_path)
     (trouble,) = [o.trouble for o in ending.outcomes if o.trouble]
     assert "No space left on device" in trouble
