@@ -108,6 +108,7 @@ def test_sample_size_agrees_with_statsmodels(effect):
     """Cohen, 1988, table 2.4.1, from memory: 26 a group for 0.8, 64 for 0.5, at 80 % and 5 % two-sided."""
     wanted = math.ceil(TTestIndPower().solve_power(effect, power=0.8, alpha=0.05))
     assert sample_size(effect, 1.0, 1.0) == wanted
+    assert sample_size(3 * effect, 3.0, 3.0) == wanted  # in any unit
     assert {0.8: 26, 0.5: 64}.get(effect, wanted) == wanted
 
 

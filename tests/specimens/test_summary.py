@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from micro.specimens.quantities import QUANTITIES
 from micro.specimens.summary import summarise, uncertainty_budget
@@ -250,3 +251,19 @@ def test_carbides_of_no_known_field_enter_no_quantity():
     plain, found = (rows(summarise(p, fields, None)) for p in (particles, mixed))
     for name in ("mean_ecd", "area_weighted_ecd", "largest_ecd", "ecd_d90"):
         assert found.loc[name, "mean"] == plain.loc[name, "mean"]
+
+
+def test_three_fields_that_lie_close_hear_what_each_shows_within():
+    """Variances joined by their degrees of freedom, 2 and 3 × 16 (Satterthwaite), each field's undone of its own t."""
+    particles, table = study(np.random.default_rng(3), fields=3)
+    fraction = np.array([0.0999, 0.1, 0.1001])
+    relative = np.array([0.05, 0.08, 0.12])
+    table = table.assign(
+        area_fraction=fraction, area_fraction_low=fraction, area_fraction_high=fraction,
+        area_fraction_within_relative_uncertainty=relative,
+    )  # fmt: skip
+    row = rows(summarise(particles, table, 0.0)).loc["area_fraction"]
+    within = np.sqrt(np.sum((0.1 * relative * 1.959964 / stats.t.ppf(0.975, 16)) ** 2)) / 3
+    joined = np.sqrt((2 * np.var(fraction, ddof=1) / 3 + 48 * within**2) / 50)
+    half = stats.t.ppf(0.975, 50) * joined
+    assert (row["ci95_low"], row["ci95_high"]) == pytest.approx((0.1 - half, 0.1 + half), rel=1e-4)
