@@ -16,7 +16,7 @@ from micro.tables.columns import FIELDS, MOSAICS, names
 WHOLE_PART = 0.99
 """Analysed share of its core from which a part enters; what was left out of others would look like bands. Chosen."""
 Row = dict[Hashable, Any]
-NEEDED = ["specimen", "field", "x_um", "y_um", "area_um2"]
+NEEDED = ["x_um", "y_um", "area_um2"]
 
 
 def band_mosaics(study: Study, out: Path) -> None:
@@ -52,20 +52,14 @@ def _row(specimen: str, parts: Sequence[Field], fields: dict[str, Row], out: Pat
         return {"parts_used": 0}
     first = fields[whole[0].name]
     um, rolling = float(first["um_per_px"]), float(first["rolling_deg"])
-    taken = [part.name for part in whole]
-    carbides = results.read_table(
-        out / results.PARTICLES, NEEDED, keep=lambda rows: (rows["specimen"] == specimen) & rows["field"].isin(taken)
-    )
-    by_field = {str(name): rows for name, rows in carbides.groupby("field")}
-    found = mosaic_banding(
-        [_part(part, by_field.get(part.name, carbides[:0]), um) for part in whole],
-        (whole[0].sub_field.mosaic_rows, whole[0].sub_field.mosaic_columns),
-        rolling,
-    )
+    taken = [_part(part, out, um) for part in whole]
+    shape = whole[0].sub_field.mosaic_rows, whole[0].sub_field.mosaic_columns
+    found = mosaic_banding(taken, shape, rolling)
     spacing, low, high = (um * length for length in found.spacing)
     bands = found.bands
     return {
-        "parts_used": len(whole), "particles": len(carbides), "rolling_deg": rolling, "extent_um": found.extent * um,
+        "parts_used": len(whole), "particles": sum(len(part.x) for part in taken), "rolling_deg": rolling,
+        "extent_um": found.extent * um,
         "band_contrast": bands.contrast, "band_contrast_at_random": bands.contrast_at_random,
         "band_p_value": bands.p_value, "band_spacing_um": spacing, "band_spacing_low_um": low,
         "band_spacing_high_um": high, "bands_too_wide": float(bands.too_wide),
@@ -79,9 +73,11 @@ def _is_whole(part: Field, row: Row) -> bool:
     return float(row["analysed_area_um2"]) >= WHOLE_PART * area and float(row["number_per_mm2"]) >= 0
 
 
-def _part(field: Field, carbides: pd.DataFrame, um_per_px: float) -> Part:
+def _part(field: Field, out: Path, um_per_px: float) -> Part:
+    """Read a part and its carbides from its own table: the one of all would be read once a mosaic."""
     core = field.sub_field
     assert core is not None
-    x, y, area = carbides[["x_um", "y_um", "area_um2"]].to_numpy(float).T
+    carbides = results.read_table(out / results.PARTS / field.stem / results.PARTICLES, NEEDED)
+    x, y, area = carbides[NEEDED].to_numpy(float).T
     edges = core.top, core.left, core.bottom, core.right
     return Part(*edges, x / um_per_px, y / um_per_px, area / um_per_px**2)

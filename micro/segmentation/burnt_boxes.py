@@ -18,7 +18,7 @@ LEAST_GROUND = 0.4  # letters and bar cover the rest
 UNBROKEN = 0.9  # of the box's sides: letters may touch them
 LEAST_INK, INK = 0.01, 0.25  # share of the box, and difference from the ground in full scales
 WIDEST_FRAME_PX = 6
-CELL_PX = 4  # chosen
+CELL_PX = 4  # chosen: a sixteenth of the pixels to label
 SMEARED_PX = 8  # a block of JPEG
 MARGIN_PX = 3  # packing smears the sides by as much
 
