@@ -40,7 +40,7 @@ def test_a_ring_of_film_has_its_length_and_thickness():
     assert row.film_length_per_mm == pytest.approx(1000 / 0.5 * length, rel=0.02)
     assert row.film_thickness_um == pytest.approx(0.5 * 4, rel=0.03)
     assert row.film_area_fraction_low <= 4 * length <= row.film_area_fraction_high
-    assert row.particles == 20
+    assert row.particles == 32
     assert row.mean_ecd_um == pytest.approx(6, rel=0.01)
 
 
