@@ -20,7 +20,7 @@ from micro.statistics.sampling import NORMAL_95
 Mask = NDArray[np.bool_]
 # Of the width of the films: what holds so large a circle is a carbide that sits on them. Where three films of one width
 # meet at 120° there is room for a circle of 1.15 widths, where two cross for one of 1.41 (plane geometry).
-BODY = 1.6
+BODY = 1.8
 ARM_ELONGATION = 2.0  # P²/4πA of a strip 4.4 times as long as wide: shorter arms are a carbide's own (chosen)
 SMALLEST_PX = 6  # less is no carbide on a film, but of the film
 THINNEST_PX = 3.0  # what blur leaves of a thinner film is as wide
