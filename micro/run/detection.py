@@ -148,7 +148,7 @@ def detect(found: FieldResult, pictures: int, seed: int, settings: SegmentationS
 
 
 def between_px(trials: pd.DataFrame) -> tuple[float, float]:
-    """Diameters, px, found once and nineteen times in twenty by what earlier pictures told; all sizes if they told none.
+    """Diameters, px, found once and nineteen times in twenty by what earlier pictures told; else all.
 
     What is missed below and found above is known already: there more trials say next to nothing of the number missed.
     """
