@@ -7,7 +7,7 @@ import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -160,13 +160,27 @@ def prepare_process() -> None:
     A C library that hands large arrays back to the system fetches the next ones page by page: a third of the time of
     a field of 4096 × 4096 px.
     """
-    import ctypes
-
     import cv2
 
     cv2.setNumThreads(1)
-    # Only the C library of most Linux systems has this call.
-    mallopt = getattr(ctypes.CDLL(None), "mallopt", None) if sys.platform == "linux" else None
+    mallopt = _of_c_library("mallopt")
     if mallopt is not None:
         mallopt(MALLOPT_MMAP_MAX, 0)
         mallopt(MALLOPT_TRIM_THRESHOLD, 2**31 - 1)
+
+
+def give_back_memory() -> None:
+    """Hand freed memory back to the system: what lies free between small pieces in use stays with a process otherwise.
+
+    Of the parts that a table of seven million rows was joined from that is 280 MB.
+    """
+    trim = _of_c_library("malloc_trim")
+    if trim is not None:
+        trim(0)
+
+
+def _of_c_library(name: str) -> Any:
+    """Return a call that only the C library of most Linux systems has; None elsewhere."""
+    import ctypes
+
+    return getattr(ctypes.CDLL(None), name, None) if sys.platform == "linux" else None

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, cast
 
 from micro.errors import InputError, UsageError, naming
+from micro.processes import give_back_memory
 from micro.tables.columns import FIELDS as FIELD_COLUMNS
 from micro.tables.columns import PARTICLES as PARTICLE_COLUMNS
 from micro.tables.columns import SPECIMENS as SPECIMEN_COLUMNS
@@ -311,6 +312,7 @@ def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
     columns: dict[str, Any] = {}
     for name in list(parts[0].columns):
         own = [part.pop(name) for part in parts]
+        give_back_memory()
         kinds = {column.dtype.kind for column in own}
         if kinds <= set("fiub"):
             columns[name] = pd.concat(own, ignore_index=True).to_numpy()

@@ -21,6 +21,7 @@ from micro.batch.fields import (
 from micro.batch.job import PROFILE_COLUMNS, Outcome, is_band_profile
 from micro.owned import Origin, claimed, listed
 from micro.points.kept import kept_names, store_tallies, stored_tallies
+from micro.processes import give_back_memory
 from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
 from micro.study.model import Study
 from micro.tables.columns import FIELDS, SPECIMENS, empty, names, rows_where
@@ -196,6 +197,7 @@ def write_tables(study: Study, outcomes: tuple[Outcome, ...], out: Path) -> tupl
 
     tables, count = summary_tables(study, outcomes, out)
     answer = analyse_study(study, outcomes, tables, count)
+    give_back_memory()
     write_analysis(answer, out)
     return tables, answer
 
@@ -290,4 +292,5 @@ def summarise_specimens(
         if len(own):
             scale = specimen_scale_uncertainty(outcomes, specimen)
             rows.append(summarise(rows_where(particles, particles["specimen"] == specimen.name), own, scale))
+            give_back_memory()
     return pd.concat([table for table in rows if len(table)] or rows, ignore_index=True)

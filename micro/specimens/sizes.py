@@ -38,7 +38,7 @@ def cumulative_by_field(
         Of a part of the table; one part where the whole has no more.
     """
     steps = rising_sizes(size)
-    place, width = np.searchsorted(steps, size), max(1, most_cells // fields)
+    place, width = np.searchsorted(steps, size).astype(np.uint16), max(1, most_cells // fields)
     order = np.argsort(place, kind="stable")
     starts = np.searchsorted(place, np.arange(0, len(steps) + width, width), sorter=order)
     up_to = np.zeros(fields)

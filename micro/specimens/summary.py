@@ -259,7 +259,7 @@ def of_few_fields(quantity: str, estimate: Estimate, data: ClassData) -> Estimat
 
     One field: in place of the scatter between fields; it holds if the bar is like this field, which one field cannot
     tell, and of the largest carbide it is that of the largest of another such field, and of the one seen. Up to
-    FEW_FIELDS: joined with the scatter between them where that is as small.
+    FEW_FIELDS: the mean of both, by how well the fields agree.
     """
     if quantity == "largest_ecd" and len(data.fields) == 1:
         return _with_ends(estimate, *_largest_of_another(data))

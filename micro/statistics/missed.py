@@ -20,8 +20,9 @@ from micro.statistics.detection import fit_detection
 FloatArray = NDArray[np.float64]
 # Nodes of the logarithm of size, and how far they reach beyond what was found or set in (chosen).
 NODES, BEYOND = 96, 1.0
-# Local means of the error of a size are over so much of its logarithm (chosen: an eighth of an octave each way).
-LOCAL = 0.1
+# Local means of the error of a size are over so much of its logarithm. Chosen: told by carbides of the picture itself
+# (17 000), numbers put right were 2.7 % low at 0.1, 2.0 % at 0.05 and 1.7 % at 0.03, which hears few at once.
+LOCAL = 0.05
 # A size is never known better than this, or single carbides would rule the fit (chosen).
 LEAST_ERROR = 0.02
 # Below it most of the law is out of sight, and the number would rest on the law alone (chosen).

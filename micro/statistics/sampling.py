@@ -64,19 +64,19 @@ def student_t(degrees_of_freedom: float, level: float = LEVEL) -> float:
     return float(special.stdtrit(degrees_of_freedom, (1 + level) / 2))
 
 
-AGREES = 0.6
-"""Chance by which fields of one mean scatter more than they do: below it their scatter is no evidence against what they
-show within. At 0.95, the usual test, two fields of a bar that scatters as much again between its places hold 87 %, at
-0.5 bars that scatter much 91 %, at 0.6 93 % of any (tests/statistics/test_few_fields.py)."""
+WEIGHT_OF_JOINED = 0.8
+"""The joined interval counts so much in the mean. Chosen: of bars of any scatter 93.3 to 97.8 % are held then, at 1.0
+up to 98.9 %, at 0.7 down to 92.8 % (tests/statistics/test_few_fields.py)."""
 
 
 def joined_with_within(estimate: Estimate, within: float, degrees_of_freedom: float) -> Estimate:
-    """Estimate from few fields whose scatter is joined with what they show within, where it agrees with that.
+    """Estimate from few fields with the mean of two intervals: by their scatter, and by what they show within.
 
-    The mean of both variances by their degrees of freedom, which are then those of both (F. E. Satterthwaite, 1946,
-    where variances are equal; from memory). Few fields cannot refuse that the bar scatters between its places: they are
-    joined only where they lie closer together than most such fields would. An interval that chance made too narrow is
-    then widened, too.
+    Few fields tell their own scatter badly. Were the bar alike at all places, they would scatter less than they do with
+    a chance P (F test): squares of half widths are averaged, with weight P for that by the scatter between them, the
+    rest for the joined variance of both (by their degrees of freedom; F. E. Satterthwaite, 1946, where variances are
+    equal; from memory). So the interval moves without a jump from the one to the other as fields lie further apart, and
+    is wider than chance made it where they lie too close.
 
     Parameters
     ----------
@@ -88,11 +88,17 @@ def joined_with_within(estimate: Estimate, within: float, degrees_of_freedom: fl
     from scipy import special
 
     own, between = estimate.degrees_of_freedom, estimate.standard_uncertainty
-    if not (within > 0 and own >= 1) or between**2 > special.fdtri(own, degrees_of_freedom, 1 - AGREES) * within**2:
+    if not (within > 0 and own >= 1):
         return estimate
+    apart = float(special.fdtr(own, degrees_of_freedom, (between / within) ** 2))
     every = own + degrees_of_freedom
-    joined = math.sqrt((own * between**2 + degrees_of_freedom * within**2) / every)
-    return replace(estimate, below=joined, above=joined, degrees_of_freedom=every)
+    joined = WEIGHT_OF_JOINED**2 * (own * between**2 + degrees_of_freedom * within**2) / every
+    parts = (1 - apart) * joined, apart * between**2
+    # Degrees of freedom whose t makes that half width of both parts together.
+    t = math.sqrt((parts[0] * student_t(every) ** 2 + parts[1] * student_t(own) ** 2) / sum(parts))
+    below, above = (math.sqrt(parts[0] + apart * side**2) for side in (estimate.below, estimate.above))
+    freedom = min(max(float(special.stdtridf((1 + LEVEL) / 2, t)), own), every)  # but for rounding it lies between
+    return replace(estimate, below=below, above=above, degrees_of_freedom=freedom)
 
 
 def mean_of_fields(values: ArrayLike) -> Estimate:

@@ -1,5 +1,6 @@
-"""A study on a cluster: a real scheduler and two real workers, one of which is killed in mid-run."""
+"""A study on a cluster: a real scheduler and two real workers; one, then the scheduler, is killed in mid-run."""
 
+import contextlib
 import os
 import re
 import signal
@@ -61,23 +62,22 @@ def wait_for(log, pattern, seconds=30):
     raise AssertionError(f"{pattern!r} does not come up in: {log.read_text()[-500:]}")
 
 
-@pytest.fixture
-def cluster(tmp_path):
-    """Address of a scheduler, and its two workers as processes."""
-    logs = tmp_path / "logs"
-    logs.mkdir()
+@contextlib.contextmanager
+def started(folder):
+    """Address of a scheduler, and it and its two workers as processes."""
+    logs = folder / "logs"
+    logs.mkdir(parents=True)
     ports = ["--host", "127.0.0.1", "--port", "0", "--no-dashboard"]
-    scheduler = start("-m", "distributed.cli.dask_scheduler", *ports, log=logs / "scheduler")
-    processes = [scheduler]
+    processes = [start("-m", "distributed.cli.dask_scheduler", *ports, log=logs / "scheduler")]
     try:
-        address = wait_for(logs / "scheduler", r"Scheduler at:\s+(tcp://\S+)").group(1)
-        options = ["--nthreads", "1", "--no-dashboard", "--no-nanny", "--local-directory", str(tmp_path / "dask")]
+        address = wait_for(logs / "scheduler", r"Scheduler at:\s+(tcp://\S+)", 60).group(1)
+        options = ["--nthreads", "1", "--no-dashboard", "--no-nanny", "--local-directory", str(folder / "dask")]
         for number in range(2):
             log = logs / f"worker{number}"
             processes.append(start("-m", "distributed.cli.dask_worker", address, *options, log=log))
         for number in range(2):
-            wait_for(logs / f"worker{number}", r"Registered to:")
-        yield address, processes[1:]
+            wait_for(logs / f"worker{number}", r"Registered to:", 60)
+        yield address, processes
     finally:
         for process in processes:
             if process.poll() is None:
@@ -90,25 +90,39 @@ def run(study, out, *more):
     return subprocess.Popen(command, cwd=study, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
 
 
-@pytest.mark.study
-def test_a_killed_worker_costs_no_field_and_no_byte(study, cluster, tmp_path):
-    """The other worker takes over; the tables are those of a run on this machine's own cores."""
-    address, workers = cluster
-    process = run(study, tmp_path / "far", "--scheduler", address)
-    labels = tmp_path / "far" / "labels"
-    end = time.monotonic() + 60
-    while time.monotonic() < end and len(list(labels.glob("*.tif"))) < 3:
+def when_there(out, fields):
+    """Wait for the files of so many fields; return how many are there."""
+    end = time.monotonic() + 240
+    while time.monotonic() < end and len(list((out / "labels").glob("*.tif"))) < fields:
         time.sleep(0.02)
-    before = len(list(labels.glob("*.tif")))
-    os.killpg(workers[0].pid, signal.SIGKILL)
-    _, said = process.communicate(timeout=120)
-    print(f"one of two workers killed after {before} of {FIELDS} fields")
+    return len(list((out / "labels").glob("*.tif")))
+
+
+@pytest.mark.study
+def test_a_killed_worker_and_scheduler_cost_no_field_and_no_byte(study, tmp_path):
+    """The other worker takes over; without the scheduler the same command goes on on another.
+
+    The tables are those of a run on this machine's own cores.
+    """
+    out, far = tmp_path / "far", []
+    with started(tmp_path / "first") as (address, (scheduler, worker, _)):
+        process = run(study, out, "--scheduler", address)
+        for fields, victim in ((3, worker), (7, scheduler)):
+            far.append(when_there(out, fields))
+            os.killpg(victim.pid, signal.SIGKILL)
+        _, said = process.communicate(timeout=240)
+    assert process.returncode == 1, said
+    assert "the scheduler has ended; start it again, then run the same command again" in said
+    with started(tmp_path / "second") as (address, _):
+        process = run(study, out, "--scheduler", address)
+        _, said = process.communicate(timeout=240)
     assert process.returncode == 0, said
-    assert before < FIELDS
+    print(f"a worker killed after {far[0]}, the scheduler after {far[1]} of {FIELDS} fields")
+    assert far[1] < FIELDS
     near = run(study, tmp_path / "near", "--workers", "1")
-    near.communicate(timeout=120)
+    near.communicate(timeout=240)
     for name in ("particles.csv", "fields.csv", "profiles.csv", "specimens.csv"):
-        assert (tmp_path / "far" / name).read_bytes() == (tmp_path / "near" / name).read_bytes()
+        assert (out / name).read_bytes() == (tmp_path / "near" / name).read_bytes()
 
 
 def test_a_scheduler_that_does_not_answer_is_said(monkeypatch):

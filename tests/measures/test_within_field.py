@@ -134,9 +134,8 @@ def test_a_few_plates(name):
     assert 0.9 <= share <= 1.0
 
 
-# Where the aim of 93 to 98 % is missed: bands a third of the field apart. Of irregular ones few fields can tell (16 in
-# 100), and those are the ones that happen to look even.
-MISSED = {"bands, 100 %": (0.93, 0.995), "irregular bands, 100 %": (0.8, 0.99)}
+# Where the aim of 93 to 98 % is missed, by intervals that are too wide.
+MISSED = {"bands, 100 %": (0.93, 0.995), "irregular bands, 60 %": (0.93, 0.99)}
 
 
 @pytest.mark.study

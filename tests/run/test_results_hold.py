@@ -1,5 +1,6 @@
 """Results are whole, the same whoever measured them, and outlive a stop."""
 
+import contextlib
 import json
 import os
 import random
@@ -177,6 +178,7 @@ def test_any_number_of_signals_ends_in_one_line(study_folder, tmp_path, signals,
 
 @NEEDS_PROC
 @pytest.mark.study
+@pytest.mark.draws
 def test_a_stopped_run_goes_on_to_the_same_bytes(study_folder, tmp_path):
     """Ctrl-C, a request to end, the death of the parent alone, then a whole run: as if nobody had stopped it."""
     for picture in study_folder.glob("*.png"):
@@ -197,26 +199,32 @@ def test_a_stopped_run_goes_on_to_the_same_bytes(study_folder, tmp_path):
 
 @pytest.mark.study
 @pytest.mark.parametrize("seed", range(10))
-def test_fifty_kills_end_in_the_same_bytes(study_folder, finished, tmp_path, record_property, seed):
+def test_fifty_kills_end_in_the_same_bytes(study_folder, tmp_path, record_property, seed):
     """Killed at five random moments, going on each time, the folder ends as if nothing had happened; ten times."""
     command = command_for(tmp_path)
     start = time.perf_counter()
     undisturbed(command, study_folder)
-    whole = time.perf_counter() - start
+    whole, calm = time.perf_counter() - start, contents(tmp_path)
     subprocess.run(["rm", "-rf", str(tmp_path)], check=True)
     rng = random.Random(50 + seed)
     landed = 0
-    for _ in range(5):
+    for _ in range(20):
+        start = time.perf_counter()
         process = subprocess.Popen(
             command, cwd=study_folder, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=ENVIRONMENT,
             start_new_session=True,
         )  # fmt: skip
-        time.sleep(rng.uniform(0.2, whole))
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(rng.uniform(0.2, whole))
         if process.poll() is None:
             landed += 1
             os.killpg(process.pid, signal.SIGKILL)
-        process.wait()
+            process.wait()
+        else:  # a busy machine: the next one has less time
+            whole = min(whole, time.perf_counter() - start)
+        if landed == 5:
+            break
     undisturbed(command, study_folder)
-    record_property("kills", f"{landed} of 5 before the end")
-    assert landed >= 2
-    assert contents(tmp_path) == contents(finished)
+    record_property("kills", landed)
+    assert landed == 5
+    assert contents(tmp_path) == calm

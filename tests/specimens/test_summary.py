@@ -9,7 +9,7 @@ from scipy import stats
 
 from micro.specimens.quantities import QUANTITIES
 from micro.specimens.summary import summarise, uncertainty_budget
-from micro.statistics.sampling import student_t
+from micro.statistics.sampling import WEIGHT_OF_JOINED, student_t
 from micro.tables import columns
 
 
@@ -254,7 +254,10 @@ def test_carbides_of_no_known_field_enter_no_quantity():
 
 
 def test_three_fields_that_lie_close_hear_what_each_shows_within():
-    """Variances joined by their degrees of freedom, 2 and 3 × 16 (Satterthwaite), each field's undone of its own t."""
+    """Variances joined by their degrees of freedom, 2 and 3 × 16 (Satterthwaite), each field's undone of its own t.
+
+    They lie so close that their own scatter has next to no weight.
+    """
     particles, table = study(np.random.default_rng(3), fields=3)
     fraction = np.array([0.0999, 0.1, 0.1001])
     relative = np.array([0.05, 0.08, 0.12])
@@ -265,5 +268,5 @@ def test_three_fields_that_lie_close_hear_what_each_shows_within():
     row = rows(summarise(particles, table, 0.0)).loc["area_fraction"]
     within = np.sqrt(np.sum((0.1 * relative * 1.959964 / stats.t.ppf(0.975, 16)) ** 2)) / 3
     joined = np.sqrt((2 * np.var(fraction, ddof=1) / 3 + 48 * within**2) / 50)
-    half = stats.t.ppf(0.975, 50) * joined
+    half = WEIGHT_OF_JOINED * stats.t.ppf(0.975, 50) * joined
     assert (row["ci95_low"], row["ci95_high"]) == pytest.approx((0.1 - half, 0.1 + half), rel=1e-4)
