@@ -266,6 +266,7 @@ def false_alarms(specimen, studies, **drawn):
     return single, permuted, family
 
 
+@pytest.mark.study
 def test_equal_specimens_seldom_raise_an_alarm(specimen):
     """A small version of the study below: ten quantities, 60 studies each, so 600 tests at 5 % (± 0.9 %)."""
     assert 0.02 < alone_below_5_percent(specimen, 60).mean() < 0.08
@@ -322,7 +323,8 @@ def computed_power():
     return TTestIndPower().power(0.02 / math.sqrt((0.010**2 + 0.012**2) / 2), 8, 0.05)
 
 
-@pytest.mark.parametrize("studies", [100, pytest.param(500, marks=pytest.mark.study)])
+@pytest.mark.study
+@pytest.mark.parametrize("studies", [100, 500])
 def test_a_20_percent_difference_is_found_with_the_power_computed(specimen, studies):
     """8 fields, 10 % field scatter: statsmodels' power for two samples, within 3 standard errors of the studies."""
     wanted = computed_power()

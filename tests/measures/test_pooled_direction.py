@@ -33,6 +33,7 @@ def test_fields_that_agree_by_chance_are_no_surer_than_each_is():
     assert pooled_direction([20.0] * 3, [1.5] * 3).standard_uncertainty_deg == pytest.approx(1.5 / np.sqrt(3))
 
 
+@pytest.mark.study
 @pytest.mark.parametrize(("fields", "between"), [(2, 5.0), (3, 2.0)])
 def test_few_fields_that_scatter_hold_the_direction_95_times_in_100(fields, between):
     """Fields 0.7° to 1.3° unsure that scatter by twice that and more: 95 % of 1000 sets, ± 2 (three errors)."""

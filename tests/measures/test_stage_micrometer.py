@@ -89,6 +89,7 @@ def with_row_noise(grey, rng):
     return grey + rng.normal(0, 20, (len(grey), 1)).astype(np.float32)
 
 
+@pytest.mark.study
 @pytest.mark.parametrize("worsened", [ground, with_row_noise])
 def test_lines_at_random_distances_are_no_ruling(worsened):
     """One direction stands out far beyond any sound field, yet nothing is even."""

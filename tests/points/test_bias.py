@@ -35,6 +35,7 @@ def test_bias_interval_and_test_are_those_of_paired_fields():
     assert bias.limits == pytest.approx(tuple(fitted.conf_int(obs=True)[0]))
 
 
+@pytest.mark.study
 @pytest.mark.parametrize("fields", [3, 8])
 def test_limits_of_agreement_hold_the_next_field_95_times_in_100(fields):
     """500 counts of so many fields, and ten fields more after each: ± 2 points (four standard errors)."""

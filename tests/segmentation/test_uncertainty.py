@@ -20,6 +20,7 @@ def test_errors_stay_within_the_95_percent_interval(phantom, fraction):
         assert abs(fraction(found) - field.area_fraction) < NORMAL_95 * area_fraction_uncertainty(found).of_all
 
 
+@pytest.mark.study
 def test_noise_term_is_the_scatter_between_exposures(phantom, fraction):
     """Same surface, 48 exposures; levels pinned so that noise alone is left.
 

@@ -48,6 +48,7 @@ def held(draw, fields, times, studies=3000):
     return count / studies
 
 
+@pytest.mark.study
 @pytest.mark.parametrize("fields", [4, 6, 12, 30])
 @pytest.mark.parametrize("times", [1, 10])
 def test_the_largest_of_fields_to_come_is_held(fields, times):
@@ -141,6 +142,7 @@ def test_the_interval_goes_with_the_unit_and_holds_the_largest_seen():
     assert largest_of_another(2.5 * sizes) == pytest.approx((2.5 * low, 2.5 * high))
 
 
+@pytest.mark.study
 def test_general_extreme_values_refuse_a_gumbel_that_is_none():
     """Gumbel samples are refused in about 5 %; a bounded or a heavy tail is found; nine fields cannot tell."""
     rng = np.random.default_rng(5)

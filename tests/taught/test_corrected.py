@@ -236,6 +236,7 @@ def two_phases(rng, counted_fields, others, follows, studies):
     return held / studies, float(np.median(ratio))
 
 
+@pytest.mark.study
 @pytest.mark.parametrize(("counted_fields", "others", "follows"), [(5, 20, 1.0), (8, 40, 1.0), (5, 20, 0.0)])
 def test_maps_of_fields_that_nobody_counted_sharpen_the_specimen(counted_fields, others, follows):
     """Half as wide where maps follow the fields, no wider where they do not; 300 studies cover either way."""

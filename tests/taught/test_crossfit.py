@@ -150,6 +150,7 @@ def test_coverage_on_hard_etches(shuffled, widest):
     assert ratio < widest
 
 
+@pytest.mark.study
 def test_a_map_taught_by_shuffled_answers_costs_nothing():
     """A few of the studies above: the interval is that of the count alone within a tenth."""
     _, ratio = coverage(4, True, 17)

@@ -97,6 +97,7 @@ def test_intervals_of_one_field_cover():
     assert 0.93 <= held <= 0.985
 
 
+@pytest.mark.study
 def test_a_few_studies_cover():
     """The studies above in small."""
     held, _ = coverage(lambda rng: study(rng, False), 6)
