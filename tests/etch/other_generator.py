@@ -62,8 +62,6 @@ def picture(
     labels = blobs(shape, fraction, diameter, rng, touching)
     solid = labels > 0
     fine = solid.shape
-    away = ndimage.distance_transform_edt(~solid).astype(np.float32) / FINE
-    depth = ndimage.distance_transform_edt(solid).astype(np.float32) / FINE
     surface = np.zeros(fine, np.float32)
     if lath or blocks or boundary or film_px:
         cells, edge = _cells(fine, 70 * FINE, rng)
@@ -84,6 +82,7 @@ def picture(
         own[1:][rng.random(labels.max()) < 0.4] = second
     inside = own[labels]
     if dome_px:
+        depth = ndimage.distance_transform_edt(solid).astype(np.float32) / FINE
         inside = inside * (1 - 0.5 * np.exp(-((1.2 * depth / dome_px) ** 2)))
     if holes:
         grain = ndimage.gaussian_filter(rng.standard_normal(fine).astype(np.float32), 0.8 * FINE)
@@ -95,6 +94,7 @@ def picture(
         surface[film] = 1
         truth += float(film.mean())
     if rim:
+        away = ndimage.distance_transform_edt(~solid).astype(np.float32) / FINE
         surface += rim * ((away > 0) & (away <= rim_px))
     if relief:
         raised = ndimage.gaussian_filter(solid.astype(np.float32), 1.5 * FINE)
@@ -130,6 +130,13 @@ def _cells(fine, size, rng):
     return cells, ndimage.distance_transform_edt(inner)
 
 
+def _turned(picture, angle, shape):
+    """Turn a picture about its middle; only so many rows and columns of the result."""
+    turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    middle = (np.array(picture.shape) - 1) / 2
+    return ndimage.affine_transform(picture, turn, middle - turn @ middle, shape, order=1, mode="wrap")
+
+
 def _oriented(cells, rng, kinds=6):
     """Noise stretched along one of six directions in each cell, unit standard deviation."""
     out = np.zeros(cells.shape, np.float32)
@@ -137,7 +144,6 @@ def _oriented(cells, rng, kinds=6):
     for k in range(kinds):
         base = rng.standard_normal(cells.shape).astype(np.float32)
         base = ndimage.gaussian_filter(base, (1.0 * FINE, 12 * FINE))
-        base = ndimage.rotate(np.tile(base, (2, 2)), 180 * k / kinds, reshape=False, order=1, mode="wrap")
-        part = base[: cells.shape[0], : cells.shape[1]]
+        part = _turned(np.tile(base, (2, 2)), np.pi * k / kinds, cells.shape)
         out = np.where(pick == k, part / part.std(), out)
     return out
