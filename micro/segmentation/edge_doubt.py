@@ -35,10 +35,9 @@ STRANGE = 16.0  # least misfit of all models, 4 standard deviations
 STRANGE_ERROR = 0.08
 SURELY_SOUND = 0.93
 """Of 24 sound fields 23 are as surely sound: then nothing is widened."""
-# How far the models may be off (the fields of two generators lie within it). Rims: a share of what they change, more
-# by the square where carbides have more than MODEL_LENGTH px of outline a px² of area: rims fill what lies between.
-# Domes: px, as nobody knows how the grey falls off.
-RIM_ERROR, MODEL_LENGTH, DOME_ERROR_PX = 0.5, 0.36, 0.28
+# How far the models may be off (the fields of two generators lie within it): a share of what they change, more by the
+# square where carbides have more than MODEL_LENGTH px of outline a px² of area: rims fill what lies between.
+MODEL_ERROR, MODEL_LENGTH = 0.15, 0.36
 GREY_SPREAD, LEVEL_ERROR, EDGE_ERROR = 0.08, 0.05, 0.02
 PITTED, BESIDE_ERROR = 0.01, 0.03
 TOLD = 0.01  # of the area: what leaves less of it open is not said (chosen)
@@ -90,14 +89,12 @@ def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bo
 def _model_error(shape: EdgeShape, factor: float) -> float:
     """Half width that the models of rims and domes leave open, as a share of the area."""
     per_area = shape.outline_px / shape.area_px
-    if factor > 1:
-        return DOME_ERROR_PX * per_area
-    return RIM_ERROR * max(1.0, per_area / MODEL_LENGTH) ** 2 * (1 - factor)
+    return MODEL_ERROR * max(1.0, per_area / MODEL_LENGTH) ** 2 * abs(1 - factor)
 
 
 def _strange(shape: EdgeShape, told: RimLight, per_area: float) -> AreaByEdges | None:
     """Edges that are like none of the models; None where one fits."""
-    if shape.kurtosis < SHARPENED and told.skew > DARK_SKEW:
+    if shape.kurtosis < SHARPENED and told.skew > -DARK_SKEW:
         said = issue("no_lens", half_width=SHARPENED_ERROR)
         return AreaByEdges(1.0, SHARPENED_ERROR, (said,), True)
     if shape.kurtosis < DARK and told.skew < DARK_SKEW and told.misfit > STRANGE / 2:
@@ -134,24 +131,29 @@ def _levels(s: Segmentation, shape: EdgeShape, told: RimLight, disturbed: bool) 
         if told.sound < 0.5:
             half = float(np.hypot(half, _model_error(shape, factor)))
         said = (issue("bright_rims" if factor < 1 else "domed", change=factor - 1, half_width=half),)
-    edge = _area_over_light(s, shape, told)
     own = level_factor(s)
     if own != 1:
-        weight = 1 / np.square([LEVEL_ERROR, EDGE_ERROR])
+        # Greys that differ shape the mean edge too: rims or domes may be there or not.
+        edges = np.array([_area_over_light(s, shape, edge_px) for edge_px in (told.edge_px, 0.0)])
+        edge, open_ = edges.mean(), abs(edges[0] - edges[1]) / 2
+        weight = 1 / np.square([LEVEL_ERROR, np.hypot(EDGE_ERROR, open_)])
         factor = float(weight @ [own, edge] / weight.sum())
-        half = float(np.hypot(half, np.hypot(abs(own - edge) / 2, NORMAL_95 / np.sqrt(weight.sum()))))
+        apart = np.hypot(abs(own - edge) / 2, open_)
+        half = float(np.hypot(half, np.hypot(apart, NORMAL_95 / np.sqrt(weight.sum()))))
         said = (issue("greys_differ", change=factor - 1, half_width=half),)
     elif disturbed:
-        factor, half = edge, float(np.hypot(half, BESIDE_ERROR + abs(edge - 1) / 2))
+        edge = _area_over_light(s, shape, told.edge_px)
+        half = float(np.hypot(half, BESIDE_ERROR + abs(edge - factor) / 2))
+        factor = edge
         said = (issue("light_taken", change=factor - 1, half_width=half),)
     return AreaByEdges(factor, half, said, True)
 
 
-def _area_over_light(s: Segmentation, shape: EdgeShape, told: RimLight) -> float:
-    """Area within the true edges over that by light, of the middle of the field."""
+def _area_over_light(s: Segmentation, shape: EdgeShape, edge_px: float) -> float:
+    """Area within the true edges, `edge_px` inside the outlines, over that by light, of the middle of the field."""
     part = middle(s)
     light = float((part.basin_sums[1] / np.array([c.contrast for c in s.classes])[s.class_index]).sum())
-    return (shape.area_px - told.edge_px * shape.outline_px) / max(light, 1e-9)
+    return (shape.area_px - edge_px * shape.outline_px) / max(light, 1e-9)
 
 
 def _tone(s: Segmentation, found: AreaByEdges, per_area: float) -> AreaByEdges:
