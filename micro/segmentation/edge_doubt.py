@@ -30,14 +30,14 @@ PROCESSED_PX = 0.25  # a median filter of 5 × 5 takes as much from carbides of 
 # 0; dark rims and domes of 3 px one below -0.7 and a skew below -0.05; holes a skew below -0.2, a kurtosis above 0.
 SHARPENED, SHARPENED_ERROR = -1.0, 0.15
 DARK, DARK_SKEW, DARK_PX = -0.7, -0.05, 0.4
-HOLES_SKEW, HOLES_ERROR = -0.2, 0.02
+HOLES_SKEW, HOLES_KURTOSIS, HOLES_ERROR = -0.2, 0.2, 0.02
 STRANGE = 16.0  # least misfit of all models, 4 standard deviations
 STRANGE_ERROR = 0.08
-SURELY_SOUND = 0.93
+SURELY_SOUND = 0.96
 """Of 24 sound fields 23 are as surely sound: then nothing is widened."""
 # How far the models may be off (the fields of two generators lie within it): a share of what they change, more by the
 # square where carbides have more than MODEL_LENGTH px of outline a px² of area: rims fill what lies between.
-MODEL_ERROR, MODEL_LENGTH = 0.15, 0.36
+MODEL_ERROR, MODEL_LENGTH = 0.25, 0.36
 GREY_SPREAD, LEVEL_ERROR, EDGE_ERROR = 0.08, 0.05, 0.02
 PITTED, BESIDE_ERROR = 0.01, 0.03
 TOLD = 0.01  # of the area: what leaves less of it open is not said (chosen)
@@ -82,8 +82,9 @@ def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bo
     if strange is not None:
         return strange
     found = _levels(s, shape, told, disturbed)
-    told_apart = told.sound < 0.5 or any(one.kind in ("greys_differ", "light_taken") for one in found.said)
-    return found if told_apart else _tone(s, found, per_area)
+    if any(one.kind in ("greys_differ", "light_taken") for one in found.said):
+        return found
+    return _tone(s, found, per_area, told.sound < 0.5)
 
 
 def _model_error(shape: EdgeShape, factor: float) -> float:
@@ -100,7 +101,7 @@ def _strange(shape: EdgeShape, told: RimLight, per_area: float) -> AreaByEdges |
     if shape.kurtosis < DARK and told.skew < DARK_SKEW and told.misfit > STRANGE / 2:
         half = DARK_PX * per_area
         return AreaByEdges(1 + half, half, (issue("dark_edges", change=half, half_width=half),), True)
-    if told.skew < HOLES_SKEW and shape.kurtosis > 0:
+    if told.skew < HOLES_SKEW and shape.kurtosis > HOLES_KURTOSIS * told.skew:
         half = abs(told.factor - 1) / 2 + HOLES_ERROR
         return AreaByEdges(1.0, half, (issue("broken_carbides", half_width=half),), True)
     if told.misfit > STRANGE:
@@ -156,13 +157,18 @@ def _area_over_light(s: Segmentation, shape: EdgeShape, edge_px: float) -> float
     return (shape.area_px - edge_px * shape.outline_px) / max(light, 1e-9)
 
 
-def _tone(s: Segmentation, found: AreaByEdges, per_area: float) -> AreaByEdges:
-    """Noise that differs between carbide and matrix tells of a tone curve, or of noise that grows with the light."""
+def _tone(s: Segmentation, found: AreaByEdges, per_area: float, told_apart: bool) -> AreaByEdges:
+    """Noise that differs between carbide and matrix tells of a tone curve, or of noise that grows with the light.
+
+    A strong curve looks like domes: where they are told, both readings stay open.
+    """
     shift = tone_shift_px(s) * per_area
     if not shift:
         return found
-    said = (*found.said, issue("tone_curve", half_width=abs(shift)))
-    return AreaByEdges(found.factor - shift / 2, float(np.hypot(found.half, abs(shift))), said, True)
+    other = (found.factor - 1) / 2 if told_apart else 0.0
+    half = float(np.hypot(found.half, abs(shift))) + abs(other)
+    said = (*found.said, issue("tone_curve", half_width=half if told_apart else abs(shift)))
+    return AreaByEdges(found.factor - other - shift / 2, half, said, True)
 
 
 def level_factor(s: Segmentation) -> float:

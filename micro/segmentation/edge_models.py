@@ -39,10 +39,11 @@ SOUND = 0.85
 """Chance that edges are sound, before looking (chosen)."""
 CLEARLY = 4.0  # sum of two squared residuals up to which sound edges are not asked further (chosen)
 # Of sound fields (carbides of 6 to 16 px, blur 0.7 to 1.5 px, noise to 8 % of the contrast, two generators) the skew is
-# 0.3·(length/area)⁴ ± 0.03·(length/area)² beyond what the strips tell, the kurtosis -0.03 ± 0.07.
-CURVED, CURVED_ERROR, KURTOSIS, KURTOSIS_ERROR = 0.3, 0.03, -0.03, 0.07
+# 0.3·(length/area)⁴ ± 0.006 ± 0.03·(length/area)² beyond what the strips tell, the kurtosis
+# -0.03 - 0.3·(length/area)⁴ ± 0.04.
+CURVED, SKEW_ERROR, CURVED_ERROR, KURTOSIS, KURTOSIS_ERROR = 0.3, 0.006, 0.03, -0.03, 0.04
 # Models are within that of the skew and kurtosis of fields that have them (rims of -30 to 30 %, domes of 1.5 and 3 px).
-MODEL_SKEW_ERROR, MODEL_CURVED, MODEL_KURTOSIS_ERROR = 0.2, 0.8, 0.35
+MODEL_SKEW_ERROR, MODEL_CURVED, MODEL_KURTOSIS_ERROR = 0.2, 0.5, 0.35
 SPREAD_ERROR = 0.02
 DOME_POINTS = 4  # places that stand for a dome
 PART_PX = 192  # models are drawn on a part of that side
@@ -83,18 +84,19 @@ def rim_light(shape: EdgeShape) -> RimLight:
     """Weigh all models by the skew and kurtosis of the edge."""
     curvature = shape.outline_px / shape.area_px
     beyond = shape.skew - CURVED * curvature**4
+    kurtosis = shape.kurtosis - KURTOSIS + CURVED * curvature**4
     plain = (
-        np.hypot(shape.skew_uncertainty, CURVED_ERROR * curvature**2),
+        np.hypot(shape.skew_uncertainty, np.hypot(SKEW_ERROR, CURVED_ERROR * curvature**2)),
         np.hypot(shape.kurtosis_uncertainty, KURTOSIS_ERROR),
     )
-    least = float((beyond / plain[0]) ** 2 + ((shape.kurtosis - KURTOSIS) / plain[1]) ** 2)
+    least = float((beyond / plain[0]) ** 2 + (kurtosis / plain[1]) ** 2)
     if least < CLEARLY:
         return RimLight(1.0, 1.0, 1.0, 0.0, 1.0, least, beyond)
     models = _models(shape)
     of_skew = np.hypot(plain[0], MODEL_SKEW_ERROR * np.abs(models.skew) + MODEL_CURVED * curvature**4)
     of_skew[0] = plain[0]
     of_kurtosis = np.hypot(plain[1], MODEL_KURTOSIS_ERROR * models.kurtosis)
-    chi2 = ((models.skew - beyond) / of_skew) ** 2 + ((models.kurtosis - shape.kurtosis + KURTOSIS) / of_kurtosis) ** 2
+    chi2 = ((models.skew - beyond) / of_skew) ** 2 + ((models.kurtosis - kurtosis) / of_kurtosis) ** 2
     chi2 += (models.wider / SPREAD_ERROR) ** 2
     # Where no model fits, none is told as sharply from the others.
     weight = models.prior * np.exp(-(chi2 - chi2.min()) / 2 / float(np.clip(chi2.min() / 2, 1, 2)))
