@@ -30,15 +30,14 @@ PROCESSED_PX = 0.25  # a median filter of 5 × 5 takes as much from carbides of 
 # 0; dark rims and domes of 3 px one below -0.7 and a skew below -0.05; holes a skew below -0.2, a kurtosis above 0.
 SHARPENED, SHARPENED_ERROR = -1.0, 0.15
 DARK, DARK_SKEW, DARK_PX = -0.7, -0.05, 0.4
-HOLES_SKEW, HOLES_ERROR = -0.2, 0.02
+HOLES_SKEW, HOLES_KURTOSIS, HOLES_ERROR = -0.2, 0.2, 0.02
 STRANGE = 16.0  # least misfit of all models, 4 standard deviations
 STRANGE_ERROR = 0.08
-SURELY_SOUND = 0.93
+SURELY_SOUND = 0.96
 """Of 24 sound fields 23 are as surely sound: then nothing is widened."""
-# How far the models may be off (the fields of two generators lie within it). Rims: a share of what they change, more
-# by the square where carbides have more than MODEL_LENGTH px of outline a px² of area: rims fill what lies between.
-# Domes: px, as nobody knows how the grey falls off.
-RIM_ERROR, MODEL_LENGTH, DOME_ERROR_PX = 0.5, 0.36, 0.28
+# How far the models may be off (the fields of two generators lie within it): a share of what they change, more by the
+# square where carbides have more than MODEL_LENGTH px of outline a px² of area: rims fill what lies between.
+MODEL_ERROR, MODEL_LENGTH = 0.25, 0.36
 GREY_SPREAD, LEVEL_ERROR, EDGE_ERROR = 0.08, 0.05, 0.02
 PITTED, BESIDE_ERROR = 0.01, 0.03
 TOLD = 0.01  # of the area: what leaves less of it open is not said (chosen)
@@ -83,27 +82,26 @@ def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bo
     if strange is not None:
         return strange
     found = _levels(s, shape, told, disturbed)
-    told_apart = told.sound < 0.5 or any(one.kind in ("greys_differ", "light_taken") for one in found.said)
-    return found if told_apart else _tone(s, found, per_area)
+    if any(one.kind in ("greys_differ", "light_taken") for one in found.said):
+        return found
+    return _tone(s, found, per_area, told.sound < 0.5)
 
 
 def _model_error(shape: EdgeShape, factor: float) -> float:
     """Half width that the models of rims and domes leave open, as a share of the area."""
     per_area = shape.outline_px / shape.area_px
-    if factor > 1:
-        return DOME_ERROR_PX * per_area
-    return RIM_ERROR * max(1.0, per_area / MODEL_LENGTH) ** 2 * (1 - factor)
+    return MODEL_ERROR * max(1.0, per_area / MODEL_LENGTH) ** 2 * abs(1 - factor)
 
 
 def _strange(shape: EdgeShape, told: RimLight, per_area: float) -> AreaByEdges | None:
     """Edges that are like none of the models; None where one fits."""
-    if shape.kurtosis < SHARPENED and told.skew > DARK_SKEW:
+    if shape.kurtosis < SHARPENED and told.skew > -DARK_SKEW:
         said = issue("no_lens", half_width=SHARPENED_ERROR)
         return AreaByEdges(1.0, SHARPENED_ERROR, (said,), True)
     if shape.kurtosis < DARK and told.skew < DARK_SKEW and told.misfit > STRANGE / 2:
         half = DARK_PX * per_area
         return AreaByEdges(1 + half, half, (issue("dark_edges", change=half, half_width=half),), True)
-    if told.skew < HOLES_SKEW and shape.kurtosis > 0:
+    if told.skew < HOLES_SKEW and shape.kurtosis > HOLES_KURTOSIS * told.skew:
         half = abs(told.factor - 1) / 2 + HOLES_ERROR
         return AreaByEdges(1.0, half, (issue("broken_carbides", half_width=half),), True)
     if told.misfit > STRANGE:
@@ -134,33 +132,43 @@ def _levels(s: Segmentation, shape: EdgeShape, told: RimLight, disturbed: bool) 
         if told.sound < 0.5:
             half = float(np.hypot(half, _model_error(shape, factor)))
         said = (issue("bright_rims" if factor < 1 else "domed", change=factor - 1, half_width=half),)
-    edge = _area_over_light(s, shape, told)
     own = level_factor(s)
     if own != 1:
-        weight = 1 / np.square([LEVEL_ERROR, EDGE_ERROR])
+        # Greys that differ shape the mean edge too: rims or domes may be there or not.
+        edges = np.array([_area_over_light(s, shape, edge_px) for edge_px in (told.edge_px, 0.0)])
+        edge, open_ = edges.mean(), abs(edges[0] - edges[1]) / 2
+        weight = 1 / np.square([LEVEL_ERROR, np.hypot(EDGE_ERROR, open_)])
         factor = float(weight @ [own, edge] / weight.sum())
-        half = float(np.hypot(half, np.hypot(abs(own - edge) / 2, NORMAL_95 / np.sqrt(weight.sum()))))
+        apart = np.hypot(abs(own - edge) / 2, open_)
+        half = float(np.hypot(half, np.hypot(apart, NORMAL_95 / np.sqrt(weight.sum()))))
         said = (issue("greys_differ", change=factor - 1, half_width=half),)
     elif disturbed:
-        factor, half = edge, float(np.hypot(half, BESIDE_ERROR + abs(edge - 1) / 2))
+        edge = _area_over_light(s, shape, told.edge_px)
+        half = float(np.hypot(half, BESIDE_ERROR + abs(edge - factor) / 2))
+        factor = edge
         said = (issue("light_taken", change=factor - 1, half_width=half),)
     return AreaByEdges(factor, half, said, True)
 
 
-def _area_over_light(s: Segmentation, shape: EdgeShape, told: RimLight) -> float:
-    """Area within the true edges over that by light, of the middle of the field."""
+def _area_over_light(s: Segmentation, shape: EdgeShape, edge_px: float) -> float:
+    """Area within the true edges, `edge_px` inside the outlines, over that by light, of the middle of the field."""
     part = middle(s)
     light = float((part.basin_sums[1] / np.array([c.contrast for c in s.classes])[s.class_index]).sum())
-    return (shape.area_px - told.edge_px * shape.outline_px) / max(light, 1e-9)
+    return (shape.area_px - edge_px * shape.outline_px) / max(light, 1e-9)
 
 
-def _tone(s: Segmentation, found: AreaByEdges, per_area: float) -> AreaByEdges:
-    """Noise that differs between carbide and matrix tells of a tone curve, or of noise that grows with the light."""
+def _tone(s: Segmentation, found: AreaByEdges, per_area: float, told_apart: bool) -> AreaByEdges:
+    """Noise that differs between carbide and matrix tells of a tone curve, or of noise that grows with the light.
+
+    A strong curve looks like domes: where they are told, both readings stay open.
+    """
     shift = tone_shift_px(s) * per_area
     if not shift:
         return found
-    said = (*found.said, issue("tone_curve", half_width=abs(shift)))
-    return AreaByEdges(found.factor - shift / 2, float(np.hypot(found.half, abs(shift))), said, True)
+    other = (found.factor - 1) / 2 if told_apart else 0.0
+    half = float(np.hypot(found.half, abs(shift))) + abs(other)
+    said = (*found.said, issue("tone_curve", half_width=half if told_apart else abs(shift)))
+    return AreaByEdges(found.factor - other - shift / 2, half, said, True)
 
 
 def level_factor(s: Segmentation) -> float:

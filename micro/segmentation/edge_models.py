@@ -1,41 +1,56 @@
 """How much light rims and domes add to carbides or take from them, by the shape of the mean edge.
 
 The surface of a carbide steps from 1 to 0 at the true edge, d = 0. A rim moves a share r of the step to d = w outside;
-a dome spreads a share a of it over the last v px inside. The light of a carbide then seems to end at the mean place of
-the step: of a disc of radius R it is the mean of π·(R + place)². The lens, whose blur is free, only widens the edge.
-What tells the models apart is the skew and the kurtosis of the edge. What each model would show is computed for discs
-with the mean curvature of the outlines, by the way in which `edge_profile` looks at a picture.
+a dome spreads a share a of it over the last v px inside. The lens, whose blur is free, widens the edge. What tells the
+models apart is the skew and the kurtosis of the edge. Each model is drawn on the outlines that were found, moved so
+that its own outlines come out there, and is looked at as `edge_profile` looks at the picture.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.segmentation.blurred_shapes import disc_edge
-from micro.segmentation.edge_profile import DEEP, HEIGHTS, SMOOTHING_PX, EdgeShape, hermite
-from micro.segmentation.matrix import SMOOTHING_PX as OUTLINE_SMOOTHING_PX
+from micro.segmentation.edge_profile import (
+    BINS,
+    DRAWN,
+    FINER,
+    HEIGHTS,
+    LOWEST,
+    PIXEL_VARIANCE,
+    SMOOTHING_VARIANCE,
+    STEP,
+    EdgeShape,
+    Picture,
+    deep_places,
+    hermite,
+    shrunk,
+)
+from micro.segmentation.matrix import ADDED_SPREAD_PX
 
 FloatArray = NDArray[np.float64]
 RIM_PX, DOME_PX = (0.7, 1.0, 1.4, 2.0, 3.0), (1.0, 1.5, 2.0, 3.0, 4.5)
-RIMS, DOMES = np.linspace(-0.45, 0.45, 13), np.linspace(0.075, 0.6, 8)
-RIM_SPREAD, DOME_MEAN = 0.3, 0.3  # of their amplitudes, before looking (chosen)
+RIMS, DOMES = np.array([-0.45, -0.25, -0.1, 0.1, 0.25, 0.45]), np.array([0.15, 0.35, 0.6])  # that are drawn
+BETWEEN = 0.05  # steps of the shares in between, which a polynomial through those drawn gives
 SOUND = 0.85
 """Chance that edges are sound, before looking (chosen)."""
-BLURS = np.linspace(0.5, 1.0, 5)  # of the spread seen
-# Of 24 sound fields of two generators (carbides of 6 to 16 px, tests/accuracy/etched_fields.py, seeds 0 to 3) the skew
-# is 0.04·(length/area)² ± 0.007 beyond what their strips tell, the kurtosis -0.03 ± 0.06; the models of rims and domes
-# are within 0.15 of the kurtosis of the fields that have them.
-CURVED, SKEW_ERROR, KURTOSIS, KURTOSIS_ERROR = 0.04, 0.01, -0.03, 0.15
-POINTS = 7  # places that stand for a dome
-STEP, FARTHEST, STRAIGHT = 0.1, 30.0, 20.0  # of the table of blurred discs in units of the blur; larger ones are alike
-LEVEL_RADIUS = 1.25
-"""Radius of the carbides whose inside tells the level, over the mean radius: the larger ones (diameters of lognormal
-spread 0.3; weighted by what lies so deep)."""
-SHIFTS = (-0.6, 0.0, 0.6)  # px, of the true edge from the outline
+CLEARLY = 4.0  # sum of two squared residuals up to which sound edges are not asked further (chosen)
+# Of sound fields (carbides of 6 to 16 px, blur 0.7 to 1.5 px, noise to 8 % of the contrast, two generators) the skew is
+# 0.3·(length/area)⁴ ± 0.006 ± 0.03·(length/area)² beyond what the strips tell, the kurtosis
+# -0.03 - 0.3·(length/area)⁴ ± 0.04.
+CURVED, SKEW_ERROR, CURVED_ERROR, KURTOSIS, KURTOSIS_ERROR = 0.3, 0.006, 0.03, -0.03, 0.04
+# Models are within that of the skew and kurtosis of fields that have them (rims of -30 to 30 %, domes of 1.5 and 3 px).
+MODEL_SKEW_ERROR, MODEL_CURVED, MODEL_KURTOSIS_ERROR = 0.2, 0.5, 0.35
+SPREAD_ERROR = 0.02
+DOME_POINTS = 4  # places that stand for a dome
+PART_PX = 192  # models are drawn on a part of that side
+ROUNDS = 3
+# From a pixel's centre to the outline, in pixels of a grid FINER times finer: the mean over all directions (simulated).
+TO_OUTLINE = 0.33
+LEAST_BLUR2 = 0.4**2 + SMOOTHING_VARIANCE + PIXEL_VARIANCE
 
 
 @dataclass(frozen=True)
@@ -68,14 +83,24 @@ class RimLight:
 def rim_light(shape: EdgeShape) -> RimLight:
     """Weigh all models by the skew and kurtosis of the edge."""
     curvature = shape.outline_px / shape.area_px
-    seen_radius = float(np.clip(2 / curvature, 1.5, 30.0))
-    models = _models(round(shape.spread_px, 1), round(seen_radius, 1))
-    beyond = shape.skew - CURVED * curvature**2
-    chi2 = ((models.skew - beyond) / np.hypot(shape.skew_uncertainty, SKEW_ERROR)) ** 2
-    uncertain = np.hypot(shape.kurtosis_uncertainty, KURTOSIS_ERROR)
-    chi2 += ((models.kurtosis - shape.kurtosis + KURTOSIS) / uncertain) ** 2
+    beyond = shape.skew - CURVED * curvature**4
+    kurtosis = shape.kurtosis - KURTOSIS + CURVED * curvature**4
+    plain = (
+        np.hypot(shape.skew_uncertainty, np.hypot(SKEW_ERROR, CURVED_ERROR * curvature**2)),
+        np.hypot(shape.kurtosis_uncertainty, KURTOSIS_ERROR),
+    )
+    least = float((beyond / plain[0]) ** 2 + (kurtosis / plain[1]) ** 2)
+    if least < CLEARLY:
+        return RimLight(1.0, 1.0, 1.0, 0.0, 1.0, least, beyond)
+    models = _models(shape)
+    of_skew = np.hypot(plain[0], MODEL_SKEW_ERROR * np.abs(models.skew) + MODEL_CURVED * curvature**4)
+    of_skew[0] = plain[0]
+    of_kurtosis = np.hypot(plain[1], MODEL_KURTOSIS_ERROR * models.kurtosis)
+    chi2 = ((models.skew - beyond) / of_skew) ** 2 + ((models.kurtosis - kurtosis) / of_kurtosis) ** 2
+    chi2 += (models.wider / SPREAD_ERROR) ** 2
     # Where no model fits, none is told as sharply from the others.
     weight = models.prior * np.exp(-(chi2 - chi2.min()) / 2 / float(np.clip(chi2.min() / 2, 1, 2)))
+    weight /= of_skew * of_kurtosis
     weight /= weight.sum()
     order = np.argsort(models.factor)
     below = np.cumsum(weight[order])
@@ -89,135 +114,156 @@ def rim_light(shape: EdgeShape) -> RimLight:
 
 @dataclass(frozen=True, eq=False)
 class Models:
-    """What each of (models,) would show, and the factor on its area by light; the first is sound."""
+    """What each of (models,) would show, and the factor on its area by light; the first is sound.
+
+    `wider`: by how much it stays wider than what is seen under any blur, px.
+    """
 
     prior: FloatArray
     factor: FloatArray
     edge_px: FloatArray
     skew: FloatArray
     kurtosis: FloatArray
+    wider: FloatArray
 
 
-def _steps() -> tuple[FloatArray, FloatArray, FloatArray]:
-    """(models,) prior, (models, POINTS) places of the step and the share of it there."""
-    places, shares, prior = [np.zeros(POINTS)], [np.eye(POINTS)[0]], [SOUND]
-    rim = np.exp(-((RIMS / RIM_SPREAD) ** 2) / 2) * (RIMS != 0)
-    dome = np.exp(-DOMES / DOME_MEAN)
-    for w in RIM_PX:
-        places += [np.append(0, np.full(POINTS - 1, w))] * len(RIMS)
-        shares += [np.append(1 - r, np.append(r, np.zeros(POINTS - 2))) for r in RIMS]
-        prior += ((1 - SOUND) / 2 / len(RIM_PX) * rim / rim.sum()).tolist()
-    for v in DOME_PX:
-        places += [np.append(0, -(np.arange(POINTS - 1) + 0.5) / (POINTS - 1) * v)] * len(DOMES)
-        shares += [np.append(1 - a, np.full(POINTS - 1, a / (POINTS - 1))) for a in DOMES]
-        prior += ((1 - SOUND) / 2 / len(DOME_PX) * dome / dome.sum()).tolist()
-    return np.array(prior), np.array(places), np.array(shares)
+DEGREE = 3  # of the polynomial: cumulants of a step in two places are of the third and fourth in its share
+FIRMLY = np.array([10.0, 1, 1, 1, 1, 1, 1])  # it goes through the sound edge
+SOUND_LOOKS = (1.0, 0.0, 0.0, 0.0, 0.0)
 
 
-@lru_cache(maxsize=64)
-def _models(spread: float, seen_radius: float) -> Models:
-    """Models as they look at outlines of that radius and spread, px."""
-    prior, at, share = _steps()
-    shifts = np.array(SHIFTS) * min(1.0, seen_radius / 4)
-    every = np.array([_fitting(seen_radius + shift, at, share, spread) for shift in shifts])  # shifts, models, 3
-    # The true radius is less than the one seen by how far the outline lies outside.
-    edge = every[1, :, 2]
-    place = np.clip(np.interp(-edge, shifts, np.arange(len(shifts))), 0, len(shifts) - 1.001)
-    i, models = place.astype(np.intp), np.arange(len(prior))
-    part = (place - i)[:, None]
-    skew, kurtosis, edge = (every[i, models] * (1 - part) + every[i + 1, models] * part).T
-    radius = np.maximum(seen_radius - edge, 0.4 * seen_radius)
-    beyond, square = (at * share).sum(axis=1) / radius, (at**2 * share).sum(axis=1) / radius**2
-    factor = 1 / np.maximum(1 + 2 * beyond + square, 0.3)
-    return Models(prior, factor, edge - edge[0], skew - skew[0], kurtosis - kurtosis[0])
+def _models(shape: EdgeShape) -> Models:
+    """Draw rims and domes of a few strengths, and take those in between from them."""
+    drawing = _Drawing.of(shape)
+    looks, prior = [np.array([SOUND_LOOKS])], [np.array([SOUND])]
+    for widths, drawn, step in ((RIM_PX, RIMS, _rim), (DOME_PX, DOMES, _dome)):
+        shares = _between(drawn)
+        for width in widths:
+            seen = [SOUND_LOOKS, *(drawing.looks(*step(width, share)) for share in drawn)]
+            through = np.polynomial.polynomial.polyfit(
+                np.append(0, drawn), np.array(seen), DEGREE, w=FIRMLY[: len(seen)]
+            )
+            looks.append(np.polynomial.polynomial.polyval(shares, through).T)
+            prior.append(np.full(len(shares), (1 - SOUND) / 2 / len(widths) / len(shares)))
+    return Models(np.concatenate(prior), *np.concatenate(looks).T)
 
 
-def _fitting(radius: float, at: FloatArray, share: FloatArray, spread: float) -> FloatArray:
-    """(models, 3) skew, kurtosis and place of the outline under the blur that makes each look as wide as `spread`."""
-    looks = np.array([_looks(radius, at, share, blur * spread) for blur in BLURS]).swapaxes(0, 1)
-    return np.array([[np.interp(spread, one[:, 0], one[:, k]) for k in (1, 2, 3)] for one in looks])
+def _between(drawn: FloatArray) -> FloatArray:
+    """Shares from the least to the most that is drawn, without 0."""
+    steps = np.arange(round(min(drawn.min(), 0) / BETWEEN), round(drawn.max() / BETWEEN) + 1)
+    return steps[steps != 0] * BETWEEN
 
 
-def _looks(radius: float, at: FloatArray, share: FloatArray, blur: float) -> FloatArray:
-    """(models, 4) spread, skew, kurtosis and place of the outline of discs with such steps under a blur, px.
+def _rim(width: float, share: float) -> tuple[FloatArray, FloatArray]:
+    """Places of the step, and the share of it there."""
+    return np.array([0, width]), np.array([1 - share, share])
 
-    `blur` is that of the picture in which heights are looked at; the outline is drawn in a smoother one, the level is
-    taken from the picture as it is.
+
+def _dome(width: float, share: float) -> tuple[FloatArray, FloatArray]:
+    inside = -(np.arange(DOME_POINTS) + 0.5) / DOME_POINTS * width
+    return np.append(0, inside), np.append(1 - share, np.full(DOME_POINTS, share / DOME_POINTS))
+
+
+@dataclass(frozen=True, eq=False)
+class _Drawing:
+    """Outlines to draw on, and how a lens alone shows them, on a grid DRAWN times finer than the picture.
+
+    `away` (rows, columns): distance from the outlines, px, negative inside. `used`, `basin`: flat places that are
+    looked at, and the carbide that each belongs to; `deep`, `number`: those deep inside. `above` (heights,): area above each,
+    px², and `light`: the integral of the height.
     """
-    bare = float(np.sqrt(max(blur**2 - SMOOTHING_PX**2, 0.01)))
-    outlined = float(np.hypot(bare, OUTLINE_SMOOTHING_PX))
-    radius = min(radius, STRAIGHT * bare)
-    r = np.arange(0, radius + 6 + 6 * outlined, STEP * bare)
-    level = _level(min(LEVEL_RADIUS * radius, STRAIGHT * bare), at, share, bare)
-    smooth = _profiles(radius, at, share, r, outlined) / level[:, None]
-    outline = _outermost(smooth, r, disc_edge(np.array([radius**2 / (2 * outlined**2)])))
-    outline = np.maximum(outline, 0.3 * radius)
-    above = _outermost(_profiles(radius, at, share, r, blur) / level[:, None], r, HEIGHTS)
-    spread = np.full(len(at), blur)
-    for _ in range(3):
-        drawn = _disc_radii(outline[:, 0], spread)
-        parts = hermite((above**2 - drawn**2) / (2 * outline))
-        spread = np.maximum(spread + parts[:, 1], 0.3 * blur)
-    return np.column_stack([spread, 6 * parts[:, 2] / spread, 24 * parts[:, 3] / spread, outline[:, 0] - radius])
+
+    away: Picture
+    used: NDArray[np.intp]
+    basin: NDArray[np.int32]
+    deep: NDArray[np.intp]
+    number: NDArray[np.int32]
+    shown: FloatArray
+    variance: FloatArray
+    spread: float
+    above: FloatArray
+    light: float
+    outline_px: float
+
+    @classmethod
+    def of(cls, shape: EdgeShape) -> _Drawing:
+        place = [(max(0, (n - PART_PX) // 2), (n + PART_PX) // 2) for n in shape.part.labels.shape]
+        part = shape.part.cropped((slice(*place[0]), slice(*place[1])))
+        away = _away(shape.solid[tuple(slice(DRAWN * first, DRAWN * last) for first, last in place)])
+        used = np.flatnonzero(_finer((part.basins > 0) & ~part.excluded))
+        is_deep = np.zeros(part.labels.size, bool)
+        is_deep[deep_places(part)] = True
+        deep = np.flatnonzero(_finer(is_deep.reshape(part.labels.shape)))
+        number = _finer(part.labels).ravel().take(deep)
+        lens = _seen(_covered(away, 0.0), shape.spread_px**2)
+        shown = np.bincount(number, lens.ravel().take(deep), part.count + 1)[1:] / DRAWN**2
+        of_class = np.array([c.contrast for c in part.classes])[part.class_index]
+        variance = (part.noise / of_class) ** 2 * part.noise_area_px / np.maximum(shown, 1e-9)
+        length = 2 * (_within(away, 0.25) - _within(away, -0.25))
+        heights = lens.ravel().take(used)
+        return cls(away, used, _finer(part.basins).ravel().take(used), deep, number, shown, variance,
+                   shape.spread_px, _above(heights), float(heights.sum()), length)  # fmt: skip
+
+    def looks(self, at: FloatArray, share: FloatArray) -> tuple[float, float, float, float, float]:
+        """Factor, place of the outline, skew, kurtosis and excess of width of a step in several places.
+
+        The true edge is moved, and the blur changed, until outline and spread are those that are seen.
+        """
+        mean = float(at @ share)
+        seen2 = self.spread**2
+        outlined2 = seen2 - SMOOTHING_VARIANCE - PIXEL_VARIANCE + ADDED_SPREAD_PX**2
+        edge, blur2 = mean, seen2 - float((at - mean) ** 2 @ share)
+        for _ in range(ROUNDS):
+            blur2 = max(blur2, LEAST_BLUR2)
+            covered = np.array([_covered(self.away, d - edge) for d in at])
+            sharp = np.tensordot(share.astype(np.float32), covered, axes=1)
+            looks = _seen(sharp, blur2)
+            heights = looks.ravel().take(self.used)
+            above = _above(heights / self._levels(looks))
+            shift, wider, skew, kurtosis = hermite((above - self.above) / self.outline_px)
+            found = edge
+            # Half height lies off the mean place by skew; more so in the picture in which outlines are drawn.
+            edge = found + shift - skew * seen2 / outlined2
+            blur2 -= 2 * self.spread * wider
+        factor = _within(self.away, -found) / _within(self.away, 0) * self.light / float(heights.sum())
+        return factor, found, 6 * skew / self.spread, 24 * kurtosis / self.spread, float(wider)
+
+    def _levels(self, looks: Picture) -> Picture:
+        """Return (used,) own level of the carbide that a place belongs to, as `carbide_levels` finds it."""
+        seen = np.bincount(self.number, looks.ravel().take(self.deep), len(self.shown) + 1)[1:] / DRAWN**2
+        ratio = np.where(self.shown > 0.5, seen / np.maximum(self.shown, 1e-9), np.nan)
+        return np.append(1, shrunk(ratio, self.variance)).astype(np.float32).take(self.basin)
 
 
-def _level(radius: float, at: FloatArray, share: FloatArray, blur: float) -> FloatArray:
-    """(models,) what discs show deep inside, over what sound ones do."""
-    r = np.arange(STEP * blur / 2, max(radius - DEEP * blur, 0.5), STEP * blur)
-    sound = _blurred(np.array([radius]), r, blur)[0]
-    return np.asarray(_profiles(radius, at, share, r, blur) @ r / (sound @ r))
+def _finer(values: NDArray) -> NDArray:
+    return values.repeat(DRAWN, axis=0).repeat(DRAWN, axis=1)
 
 
-def _profiles(radius: float, at: FloatArray, share: FloatArray, r: FloatArray, blur: float) -> FloatArray:
-    """(models, r) heights of discs with steps `at` (models, places) under a blur."""
-    places, which = np.unique(at, return_inverse=True)
-    weight = np.zeros((len(at), len(places)))
-    np.add.at(weight, (np.arange(len(at))[:, None], which.reshape(at.shape)), share)
-    return np.asarray(weight @ _blurred(np.maximum(radius + places, 0), r, blur))
+def _away(solid: Picture) -> Picture:
+    """(rows, columns) distance from the outlines, px, negative inside."""
+    finer = FINER // DRAWN
+    inside = cv2.resize(solid, None, fx=finer, fy=finer, interpolation=cv2.INTER_CUBIC) > 0.5
+    out, deep = (cv2.distanceTransform(part.view(np.uint8), cv2.DIST_L2, 5) - TO_OUTLINE for part in (~inside, inside))
+    return cv2.resize(np.where(inside, -deep, out) / FINER, solid.shape[::-1], interpolation=cv2.INTER_AREA)
 
 
-def _outermost(profile: FloatArray, r: FloatArray, heights: FloatArray) -> FloatArray:
-    """(models, heights) radius beyond which profiles (models, r) stay below heights; of a ring the outer one."""
-    falling = np.maximum.accumulate(profile[:, ::-1], axis=1)
-    return np.array([np.interp(heights, one, r[::-1]) for one in falling])
+def _covered(away: Picture, distance: float) -> Picture:
+    """Share of each point of the grid within that distance from the outlines."""
+    return np.clip(np.float32(0.5 + DRAWN * distance) - DRAWN * away, 0, 1)
 
 
-def _blurred(edge: FloatArray, r: FloatArray, blur: float) -> FloatArray:
-    """Height (..., r) at r of discs of radius `edge` under a Gaussian blur."""
-    table = _disc_table()
-    row = np.clip(edge / blur / STEP, 0, len(table) - 1.001)
-    column = np.clip(r / blur / STEP, 0, table.shape[1] - 1.001)
-    i, j = row.astype(np.intp), column.astype(np.intp)
-    down, right = (row - i)[..., None], column - j
-    i = i[..., None]
-    upper = table[i, j] * (1 - right) + table[i, j + 1] * right
-    lower = table[i + 1, j] * (1 - right) + table[i + 1, j + 1] * right
-    return np.asarray(upper * (1 - down) + lower * down)
+def _within(away: Picture, distance: float) -> float:
+    """Area within that distance from the outlines, px²."""
+    return float(_covered(away, distance).sum(dtype=float)) / DRAWN**2
 
 
-@lru_cache(maxsize=1)
-def _disc_table() -> FloatArray:
-    """Height of discs of radius t (rows) at the distance r (columns) from their centre under a unit blur.
-
-    The share of a circular normal distribution about r within t (Rice 1945): ∫ t·exp(-(t² + r²)/2)·I0(t·r) dt.
-    """
-    from scipy.special import i0e
-
-    t, r = np.arange(0, FARTHEST, STEP)[:, None], np.arange(0, FARTHEST, STEP)
-    density = t * i0e(t * r) * np.exp(-((t - r) ** 2) / 2)
-    return np.asarray(np.vstack([np.zeros(len(r)), np.cumsum((density[1:] + density[:-1]) / 2, axis=0) * STEP]))
+def _seen(sharp: Picture, variance: float) -> Picture:
+    """Heights under a blur of that variance, px²: of lens, pixels and smoothing together."""
+    return cv2.GaussianBlur(sharp, (0, 0), DRAWN * float(np.sqrt(variance)))
 
 
-def _disc_radii(radius: FloatArray, spread: FloatArray) -> FloatArray:
-    """(models, heights) radius at HEIGHTS of blurred discs."""
-    table = _radius_table()
-    row = np.clip(radius / spread / STEP, 0, len(table) - 1.001)
-    i = row.astype(np.intp)
-    part = (row - i)[:, None]
-    return np.asarray((table[i] * (1 - part) + table[i + 1] * part) * spread[:, None])
-
-
-@lru_cache(maxsize=1)
-def _radius_table() -> FloatArray:
-    """Radius (radii, heights) at HEIGHTS of the rows of `_disc_table`, in units of the blur."""
-    return _outermost(_disc_table(), np.arange(0, FARTHEST, STEP), HEIGHTS)
+def _above(heights: Picture) -> FloatArray:
+    """(heights,) area above each of HEIGHTS, px²."""
+    count = np.bincount(np.clip((heights - LOWEST) / STEP, 0, BINS - 1).astype(np.intp), minlength=BINS)
+    above = len(heights) - np.append(0, np.cumsum(count))
+    return np.interp(HEIGHTS, LOWEST + STEP * np.arange(BINS + 1), above) / DRAWN**2

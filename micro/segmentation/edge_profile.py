@@ -7,7 +7,8 @@ and noise shift it; a drawing of the same outlines under the same blur has the s
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -24,10 +25,15 @@ Picture = NDArray[np.float32]
 HEIGHTS = np.linspace(0.08, 0.92, 43)
 LOWEST, STEP, BINS = -1.0, 0.005, 600  # bins of heights, from -1 to 2
 SMOOTHING_PX = 0.5  # enough for noise of a tenth of the contrast (chosen); every px of it hides skew
+SMOOTHING_VARIANCE = float((cv2.getGaussianKernel(5, SMOOTHING_PX)[:, 0] * np.arange(-2, 3) ** 2).sum())  # of its taps
+PIXEL_VARIANCE = 1 / 12
 SMOOTHING_LEFT = float((cv2.getGaussianKernel(5, SMOOTHING_PX) ** 2).sum())  # of the standard deviation of white noise
 STRIPS = 8  # left out one at a time for the uncertainty
 FINER = 4
-WHOLE = 15 * FINER**2  # the largest that a byte holds
+DRAWN = 2
+"""Drawings are blurred on a grid that much finer: blur of coverages of whole pixels changes the kurtosis of an edge by
+-0.8 under a blur of 0.7 px and by 0.1 under one of 1 px; on this grid by 0.02 (simulated: straight edges)."""
+WHOLE = 60 * (FINER // DRAWN) ** 2  # the largest that a byte holds
 DEEP = 2.5  # standard deviations of the blur: what lies so deep shows its level
 PART_PX = 512  # a part of that side holds edges enough
 FEWEST_EDGE_PX = 400
@@ -54,6 +60,10 @@ class EdgeShape:
         Fourth cumulant over the fourth power.
     outline_px, area_px
         Length of all outlines, and the area within them.
+    part
+        The part of the field that was looked at.
+    solid
+        (DRAWN·rows, DRAWN·columns) its outlines, drawn solid by coverage.
     """
 
     height: FloatArray
@@ -65,6 +75,8 @@ class EdgeShape:
     kurtosis_uncertainty: float
     outline_px: float
     area_px: float
+    part: Segmentation = field(repr=False)
+    solid: Picture = field(repr=False)
 
     @property
     def profile(self) -> EdgeProfile:
@@ -83,13 +95,10 @@ def edge_shape(s: Segmentation) -> EdgeShape | None:
     noise = s.noise * SMOOTHING_LEFT / level
     _, spread = seen.against(noise, max(s.blur_px, LEAST_BLUR_PX), outline)
     # The drawing tells how much of its level a carbide shows so deep inside.
-    drawn = cv2.GaussianBlur(seen.solid, (0, 0), _blur(spread))
+    drawn = under_lens(seen.solid, _blur(spread))
     seen, level = _over_levels(part, use, carbide_levels(part, drawn))
-    first, spread = seen.against(noise, _blur(spread), outline)
-    # The same on a drawing of these outlines tells what the way of looking adds.
-    blur = _blur(spread)
-    own, _ = _Edges.of(cv2.GaussianBlur(seen.solid, (0, 0), blur), part, use).against(0.0, blur, outline)
-    return _shape(seen, first - own, spread, outline)
+    parts, spread = seen.against(noise, _blur(spread), outline)
+    return _shape(part, seen, parts, spread, outline)
 
 
 def _over_levels(part: Segmentation, use: NDArray[np.bool_], levels: FloatArray) -> tuple[_Edges, float]:
@@ -98,7 +107,7 @@ def _over_levels(part: Segmentation, use: NDArray[np.bool_], levels: FloatArray)
     return _Edges.of(part.contrast / level, part, use), float(np.abs(np.median(level[use])))
 
 
-def _shape(seen: _Edges, parts: FloatArray, spread: float, outline: float) -> EdgeShape:
+def _shape(part: Segmentation, seen: _Edges, parts: FloatArray, spread: float, outline: float) -> EdgeShape:
     """Shape from the parts (STRIPS, 4) beyond those of the drawing, each strip left out once."""
     scale = np.array([1, 1, 6 / spread, 24 / spread])
     value = np.mean(parts, axis=0) * scale
@@ -110,7 +119,7 @@ def _shape(seen: _Edges, parts: FloatArray, spread: float, outline: float) -> Ed
     root = np.sqrt(np.maximum(outline**2 + 4 * turns * beyond, 0))
     return EdgeShape(
         HEIGHTS, 2 * beyond / (outline + root), spread, value[2], sure[2], value[3], sure[3], outline,
-        float(seen.solid.sum(dtype=float)),
+        float(seen.solid.sum(dtype=float)) / DRAWN**2, part, seen.solid,
     )  # fmt: skip
 
 
@@ -119,10 +128,15 @@ def hermite(distance: FloatArray) -> FloatArray:
 
     Least squares, weighted by the density of the edge, which is what the noise goes by.
     """
+    return np.asarray(distance @ _hermite_fit())
+
+
+@lru_cache(maxsize=1)
+def _hermite_fit() -> FloatArray:
     z = _normal_places()
     design = np.stack([np.ones_like(z), z, z**2 - 1, z**3 - 3 * z], axis=1)
     weight = np.exp(-(z**2) / 4)
-    return np.asarray(distance * weight @ np.linalg.pinv(design * weight[:, None]).T)
+    return np.asarray(weight[:, None] * np.linalg.pinv(design * weight[:, None]).T)
 
 
 def _normal_places() -> FloatArray:
@@ -146,9 +160,10 @@ class _Edges:
         smooth = np.where(use, smoothed(height), np.float32(0))
         at = np.append(0.5, edge_heights(part)).astype(np.float32)[part.basins]
         fine = cv2.resize(smooth - at, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
-        # Means of whole numbers that FINER² divides come out whole: the share of fine points, exactly.
-        covered = cv2.resize((fine > 0).view(np.uint8) * np.uint8(WHOLE), use.shape[::-1], interpolation=cv2.INTER_AREA)
-        solid = covered / np.float32(WHOLE) * use
+        grid = tuple(DRAWN * n for n in use.shape[::-1])
+        # Means of whole numbers that their count divides come out whole: the share of fine points, exactly.
+        covered = cv2.resize((fine > 0).view(np.uint8) * np.uint8(WHOLE), grid, interpolation=cv2.INTER_AREA)
+        solid = covered / np.float32(WHOLE) * cv2.resize(use.view(np.uint8), grid, interpolation=cv2.INTER_NEAREST)
         number = len(np.unique(part.labels[part.labels > 0]))
         return cls(_areas_above(cv2.GaussianBlur(height, (0, 0), SMOOTHING_PX), use), solid, use, number)
 
@@ -158,17 +173,23 @@ class _Edges:
         `noise` of the smoothed picture blurs heights; the drawing has it by a convolution, so that none is drawn.
         """
         for _ in range(ROUNDS):
-            spread = float(np.sqrt(blur**2 + SMOOTHING_PX**2 + 1 / 12))
-            drawing = cv2.GaussianBlur(self.solid, (0, 0), float(np.hypot(blur, SMOOTHING_PX)))
+            spread = float(np.sqrt(blur**2 + SMOOTHING_VARIANCE + PIXEL_VARIANCE))
+            drawing = cv2.GaussianBlur(under_lens(self.solid, blur), (0, 0), SMOOTHING_PX)
             beyond = self.above - _areas_above(drawing, self.use, noise)
             parts = hermite((beyond.sum(axis=0) - beyond) * STRIPS / (STRIPS - 1) / outline)
             blur = _blur(spread + float(parts[:, 1].mean()))
         return parts, spread
 
 
+def under_lens(fine: Picture, blur: float) -> Picture:
+    """(rows, columns) what pixels show of (DRAWN·rows, DRAWN·columns) under a blur, px."""
+    blurred = cv2.GaussianBlur(fine, (0, 0), DRAWN * blur)
+    return cv2.resize(blurred, None, fx=1 / DRAWN, fy=1 / DRAWN, interpolation=cv2.INTER_AREA)
+
+
 def _blur(spread: float) -> float:
     """Blur of the lens from the spread of the edge, px."""
-    return float(np.sqrt(max(spread**2 - SMOOTHING_PX**2 - 1 / 12, LEAST_BLUR_PX**2)))
+    return float(np.sqrt(max(spread**2 - SMOOTHING_VARIANCE - PIXEL_VARIANCE, LEAST_BLUR_PX**2)))
 
 
 def _areas_above(height: Picture, use: NDArray[np.bool_], noise: float = 0.0) -> FloatArray:
@@ -215,13 +236,18 @@ def carbide_levels(s: Segmentation, drawn: Picture | None = None) -> FloatArray:
     """
     ratio, variance = deep_ratio(s, drawn)
     of_class = np.array([c.contrast for c in s.classes])[s.class_index]
+    own = shrunk(ratio, variance) * of_class
+    return np.append(np.median(own), own)
+
+
+def shrunk(ratio: FloatArray, variance: FloatArray) -> FloatArray:
+    """(n,) ratios drawn to the commonest as far as they differ by noise; that one where NaN, 1 where all are."""
     known = np.isfinite(ratio)
     if not known.any():
-        return np.append(np.median(of_class), of_class)
+        return np.ones_like(ratio)
     common = float(np.average(ratio[known], weights=1 / variance[known]))
     between = max(0.0, float(np.mean((ratio[known] - common) ** 2 - variance[known])))
-    own = np.where(known, common + between / (between + variance) * (ratio - common), common) * of_class
-    return np.append(np.median(own), own)
+    return np.where(known, common + between / (between + variance) * (ratio - common), common)
 
 
 def deep_ratio(s: Segmentation, drawn: Picture | None = None) -> tuple[FloatArray, FloatArray]:
@@ -229,10 +255,8 @@ def deep_ratio(s: Segmentation, drawn: Picture | None = None) -> tuple[FloatArra
 
     `drawn` (rows, columns): what a carbide of unit contrast shows there; by default all of it.
     """
-    depth = cv2.distanceTransform((s.labels > 0).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
     of_class = np.array([c.contrast for c in s.classes])[s.class_index]
-    # Outside of the outlines the depth is 0.
-    deep = np.flatnonzero(depth >= max(DEEP * (s.blur_px or 1.0), 1e-6))
+    deep = deep_places(s)
     number = s.labels.ravel().take(deep)
     shown = None if drawn is None else drawn.ravel().take(deep)
     weight = np.bincount(number, shown, s.count + 1)[1:]
@@ -240,6 +264,13 @@ def deep_ratio(s: Segmentation, drawn: Picture | None = None) -> tuple[FloatArra
     sound = (weight > 0.5) & (mean / of_class > 0.4) & (mean / of_class < 2)
     variance = (s.noise / of_class) ** 2 * s.noise_area_px / np.maximum(weight, 1e-9)
     return np.where(sound, mean / of_class, np.nan), np.where(sound, variance, 1.0)
+
+
+def deep_places(s: Segmentation) -> NDArray[np.intp]:
+    """Flat places that lie DEEP inside the outlines."""
+    depth = cv2.distanceTransform((s.labels > 0).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
+    # Outside of the outlines the depth is 0.
+    return np.flatnonzero(depth >= max(DEEP * (s.blur_px or 1.0), 1e-6))
 
 
 def edge_heights(s: Segmentation) -> FloatArray:
