@@ -13,7 +13,7 @@ from micro.geometry.runs import PIXEL_VARIANCE, Moments, Runs, angle_uncertainty
 from micro.image.micrograph import SubField
 from micro.issues import flag_names
 from micro.segmentation.blurred_shapes import Stretch, undo_blur
-from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX
+from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX, smoothed
 from micro.segmentation.segmentation import Segmentation
 from micro.tables.columns import PARTICLES, empty, flagged, typed
 from micro.tables.units import pixel_columns
@@ -69,7 +69,6 @@ def boxes(runs: Runs) -> NDArray[np.intp]:
 THINNEST_PX = 0.25
 DIGITAL_VARIANCE = 0.049  # discs of 4 to 8 px by pixel centres: 0.041 to 0.062 by their size (tested)
 WHITE_LEFT = 1 / (4 * np.pi * SMOOTHING_PX**2)  # of the variance of white noise after the smoothing
-NOISE_LENGTH_PX = float(np.sqrt(4 * np.pi)) * SMOOTHING_PX
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,16 +150,55 @@ def edge_position_variance(segmentation: Segmentation) -> FloatArray:
 
     From the grey noise over the slope of the edge, and from pixels that lie inside or outside as a whole. Grain of the
     matrix ends at the carbide, so that half of its amplitude is left on the edge. A circle of radius r that wavers by w
-    gets half a difference of principal moments whose square is w·r/2π in the mean (derived, first order).
+    gets half a difference of principal moments whose square is w·r/2π in the mean (derived, first order). Of grey that
+    changes slowly only what turns twice about the circle counts (`two_waves`): less than all where it is small.
     """
     if segmentation.blur_px is None:
         return np.zeros(segmentation.count)
     spread = float(np.hypot(segmentation.blur_px, ADDED_SPREAD_PX))
     contrast = np.abs([c.contrast for c in segmentation.classes])[segmentation.class_index]
     slope = contrast / (np.sqrt(2 * np.pi) * spread)
-    white = WHITE_LEFT * segmentation.noise**2
-    grain = max(segmentation.smooth_noise**2 - white, 0.0)
-    return np.asarray(DIGITAL_VARIANCE + (white + grain / 4) / slope**2 * NOISE_LENGTH_PX, float)
+    white = WHITE_LEFT * segmentation.noise**2 * np.exp(-((np.array(LAGS_PX) / (2 * SMOOTHING_PX)) ** 2))
+    grain = matrix_covariance(segmentation, white) - white
+    radius = np.sqrt(segmentation.outline_px / np.pi)
+    waver = 2 * np.pi * radius * two_waves(white + grain / 4, radius) / slope**2
+    return np.asarray(DIGITAL_VARIANCE + waver, float)
+
+
+LAGS_PX = (0, 1, 2, 3, 4, 6, 8, 12, 16)
+PART_PX, GRAIN = 640, 1.05
+"""Side of the middle that tells how grain is correlated, and the variance over that of white noise from which it is
+asked. Chosen."""
+WAVE_RADII_PX, TURN = np.geomspace(1.0, 32.0, 16), (np.arange(180) + 0.5) / 180 * np.pi
+
+
+def two_waves(covariance: FloatArray, radius: FloatArray) -> FloatArray:
+    """(n,) variance of the part of a random grey that goes twice up and down about circles of that radius.
+
+    (1/π)∫C(2r·sin(t/2))·cos 2t dt over t from 0 to π, of the covariance C at LAGS_PX: its Fourier series on the circle.
+    """
+    chord = 2 * WAVE_RADII_PX[:, None] * np.sin(TURN / 2)
+    power = (np.interp(chord, LAGS_PX, covariance) * np.cos(2 * TURN)).mean(axis=1)
+    return np.interp(radius, WAVE_RADII_PX, np.maximum(power, 0.0))
+
+
+def matrix_covariance(segmentation: Segmentation, white: FloatArray) -> FloatArray:
+    """(lags,) covariance of the smoothed matrix, mean along rows and columns; `white` where it has no grain."""
+    variance = segmentation.smooth_noise**2
+    if variance <= GRAIN * white[0]:
+        return white
+    rows, columns = (slice(max(0, (side - PART_PX) // 2), (side + PART_PX) // 2) for side in segmentation.labels.shape)
+    bare = (segmentation.basins[rows, columns] == 0) & ~segmentation.excluded[rows, columns]
+    smooth = smoothed(np.ascontiguousarray(segmentation.contrast[rows, columns]))
+    smooth = np.where(bare, smooth - smooth[bare].mean() if bare.any() else 0, 0)
+    found = np.zeros((2, len(LAGS_PX)))
+    for picture, seen in ((smooth, bare), (smooth.T, bare.T)):
+        for k, lag in enumerate(LAGS_PX):
+            end = picture.shape[0] - lag
+            found[0, k] += np.vdot(picture[:end], picture[lag:])
+            found[1, k] += np.count_nonzero(seen[:end] & seen[lag:])
+    covariance = found[0] / np.maximum(found[1], 1)
+    return variance * covariance / covariance[0] if covariance[0] > 0 else white
 
 
 def ellipse_perimeter(major: FloatArray, minor: FloatArray) -> FloatArray:

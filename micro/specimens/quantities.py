@@ -272,6 +272,22 @@ def _diameter_by_area(data: ClassData) -> float:
     return data.outlines.of_mean_diameter(mean_mm)
 
 
+def _aspect_by_area(data: ClassData) -> float:
+    """Axes a ≥ b that grow by twice the distance s lose 2s·(a/b - 1)/b of a/b; b is ECD/√(a/b)."""
+    weight, aspect, ecd = data.shape_weight, data.carbide("aspect_ratio"), data.carbide("ecd_um")
+    known = np.isfinite(aspect) & (weight > 0)
+    weight, aspect, ecd = weight[known], aspect[known], ecd[known]
+    lost = 2e3 * data.outlines.shift * float(weight @ ((aspect - 1) * np.sqrt(aspect) / ecd))
+    return -lost / float(weight @ aspect) if len(aspect) else math.nan
+
+
+def _elongation_by_area(data: ClassData) -> float:
+    """Lengths and widths that grow by twice the distance."""
+    length, width = (float(data.shape_weight @ data.carbide(f"{name}_um")) for name in ("length_along", "width_across"))
+    more = 2e3 * data.outlines.shift * data.shape_weight.sum()
+    return more / length - more / width if length > 0 and width > 0 else math.nan
+
+
 def _free_path_by_area(data: ClassData) -> float:
     fraction = data.outlines.fraction
     return -fraction / (1 - fraction) - _across_by_area(data) if fraction < 1 else math.nan
@@ -364,6 +380,9 @@ class Quantity:
     def moved_by_area(self, value: float, data: ClassData) -> float:
         """How far it moves per relative change of the carbides' area; NaN where that is unknown."""
         power = self.area_power if isinstance(self.area_power, int | float) else self.area_power(data)
+        if isinstance(self.measure, Quantile) and not self.measure.by_area:
+            # Levels change all diameters by one share, moved outlines those of small carbides by more.
+            power = max(power, data.outlines.of_mean_diameter(value / 1e3))
         each = value if self.by_proportion is None else self.by_proportion(value)
         return abs(power * each) if power else 0.0
 
@@ -413,10 +432,12 @@ QUANTITIES = (
              Ratio(_largest, _each, lambda top, _: largest_of_fields(top), of_carbides=True), 1, 0.5, "seen",
              compared="ratio", primary=True),
     Quantity("mean_aspect_ratio", "mean aspect ratio", SHAPE, "",
-             carbide_mean(lambda d: d.carbide("aspect_ratio"), lambda d: d.shape_weight), lowest=1, compared="ratio"),
+             carbide_mean(lambda d: d.carbide("aspect_ratio"), lambda d: d.shape_weight), 0, _aspect_by_area, lowest=1,
+             compared="ratio"),
     Quantity("elongation_along_rolling", "length along over width across rolling", SHAPE, "",
              of_terms(lambda d: (d.shape_weight * d.carbide("length_along_um"),
-                                 d.shape_weight * d.carbide("width_across_um"))), by_proportion=float),
+                                 d.shape_weight * d.carbide("width_across_um"))), 0, _elongation_by_area,
+             by_proportion=float),
     Quantity("intercepts_along", "intercepts per length along rolling", SHAPE, "1/mm", field_ratio(_along, _each), -1,
              _along_by_area, "N_L", compared="ratio"),
     Quantity("intercepts_across", "intercepts per length across rolling", SHAPE, "1/mm", field_ratio(_across, _each),
