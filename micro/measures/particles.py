@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -69,6 +70,7 @@ def boxes(runs: Runs) -> NDArray[np.intp]:
 THINNEST_PX = 0.25
 DIGITAL_VARIANCE = 0.049  # discs of 4 to 8 px by pixel centres: 0.041 to 0.062 by their size (tested)
 WHITE_LEFT = 1 / (4 * np.pi * SMOOTHING_PX**2)  # of the variance of white noise after the smoothing
+NOISE_LENGTH_PX = float(np.sqrt(4 * np.pi)) * SMOOTHING_PX
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,21 +150,28 @@ def measure_outlines(
 def edge_position_variance(segmentation: Segmentation) -> FloatArray:
     """(n,) variance of where the outline lies times the length over which it does not change, px³.
 
-    From the grey noise over the slope of the edge, and from pixels that lie inside or outside as a whole. Grain of the
-    matrix ends at the carbide, so that half of its amplitude is left on the edge. A circle of radius r that wavers by w
-    gets half a difference of principal moments whose square is w·r/2π in the mean (derived, first order). Of grey that
-    changes slowly only what turns twice about the circle counts (`two_waves`): less than all where it is small.
+    A circle of radius r that wavers by w gets half a difference of principal moments whose square is w·r/2π in the mean
+    (derived, first order). Of what changes slowly only what goes twice about it counts.
     """
     if segmentation.blur_px is None:
         return np.zeros(segmentation.count)
-    spread = float(np.hypot(segmentation.blur_px, ADDED_SPREAD_PX))
+    return np.asarray(2 * np.pi * np.sqrt(segmentation.outline_px / np.pi) * wavering(segmentation, [2])[0], float)
+
+
+def wavering(segmentation: Segmentation, orders: Sequence[int]) -> FloatArray:
+    """(orders, n) variance, px², of what goes so many times in and out about a carbide of where its outline lies.
+
+    From the grey noise over the slope of the edge, and from pixels that lie inside or outside as a whole. Grain of the
+    matrix ends at the carbide, so that half of its amplitude is left on the edge; it changes slowly, see `waves`.
+    """
+    spread = float(np.hypot(segmentation.blur_px or 0.0, ADDED_SPREAD_PX))
     contrast = np.abs([c.contrast for c in segmentation.classes])[segmentation.class_index]
     slope = contrast / (np.sqrt(2 * np.pi) * spread)
-    white = WHITE_LEFT * segmentation.noise**2 * np.exp(-((np.array(LAGS_PX) / (2 * SMOOTHING_PX)) ** 2))
-    grain = matrix_covariance(segmentation, white) - white
+    white = WHITE_LEFT * segmentation.noise**2
     radius = np.sqrt(segmentation.outline_px / np.pi)
-    waver = 2 * np.pi * radius * two_waves(white + grain / 4, radius) / slope**2
-    return np.asarray(DIGITAL_VARIANCE + waver, float)
+    short = (DIGITAL_VARIANCE + white / slope**2 * NOISE_LENGTH_PX) / (2 * np.pi * radius)
+    grain = grain_covariance(segmentation, white)
+    return np.stack([short + waves(grain / 4, radius, order) / slope**2 for order in orders])
 
 
 LAGS_PX = (0, 1, 2, 3, 4, 6, 8, 12, 16)
@@ -172,21 +181,27 @@ asked. Chosen."""
 WAVE_RADII_PX, TURN = np.geomspace(1.0, 32.0, 16), (np.arange(180) + 0.5) / 180 * np.pi
 
 
-def two_waves(covariance: FloatArray, radius: FloatArray) -> FloatArray:
-    """(n,) variance of the part of a random grey that goes twice up and down about circles of that radius.
+def waves(covariance: FloatArray, radius: FloatArray, order: int) -> FloatArray:
+    """(n,) variance of the part of a random grey that goes `order` times up and down about circles of that radius.
 
-    (1/π)∫C(2r·sin(t/2))·cos 2t dt over t from 0 to π, of the covariance C at LAGS_PX: its Fourier series on the circle.
+    (1/π)∫C(2r·sin(t/2))·cos kt dt over t from 0 to π, of the covariance C at LAGS_PX: its Fourier series on the circle.
     """
     chord = 2 * WAVE_RADII_PX[:, None] * np.sin(TURN / 2)
-    power = (np.interp(chord, LAGS_PX, covariance) * np.cos(2 * TURN)).mean(axis=1)
+    power = (np.interp(chord, LAGS_PX, covariance) * np.cos(order * TURN)).mean(axis=1)
     return np.interp(radius, WAVE_RADII_PX, np.maximum(power, 0.0))
 
 
-def matrix_covariance(segmentation: Segmentation, white: FloatArray) -> FloatArray:
-    """(lags,) covariance of the smoothed matrix, mean along rows and columns; `white` where it has no grain."""
+def grain_covariance(segmentation: Segmentation, white: float) -> FloatArray:
+    """(lags,) covariance at LAGS_PX of the smoothed matrix, the mean along rows and columns, less that of white noise.
+
+    Parameters
+    ----------
+    white
+        Variance of white noise after the smoothing.
+    """
     variance = segmentation.smooth_noise**2
-    if variance <= GRAIN * white[0]:
-        return white
+    if variance <= GRAIN * white:
+        return np.zeros(len(LAGS_PX))
     rows, columns = (slice(max(0, (side - PART_PX) // 2), (side + PART_PX) // 2) for side in segmentation.labels.shape)
     bare = (segmentation.basins[rows, columns] == 0) & ~segmentation.excluded[rows, columns]
     smooth = smoothed(np.ascontiguousarray(segmentation.contrast[rows, columns]))
@@ -198,7 +213,10 @@ def matrix_covariance(segmentation: Segmentation, white: FloatArray) -> FloatArr
             found[0, k] += np.vdot(picture[:end], picture[lag:])
             found[1, k] += np.count_nonzero(seen[:end] & seen[lag:])
     covariance = found[0] / np.maximum(found[1], 1)
-    return variance * covariance / covariance[0] if covariance[0] > 0 else white
+    if not covariance[0] > 0:
+        return np.zeros(len(LAGS_PX))
+    of_white = white * np.exp(-((np.array(LAGS_PX) / (2 * SMOOTHING_PX)) ** 2))
+    return np.asarray(variance * covariance / covariance[0] - of_white, float)
 
 
 def ellipse_perimeter(major: FloatArray, minor: FloatArray) -> FloatArray:
@@ -328,3 +346,9 @@ def flagged_share(own: pd.DataFrame, flag: str) -> float:
     """Share of the area of carbides in those with a flag; NaN without area."""
     area = own["area_px2"].to_numpy(float)
     return float(area[flagged(own["flags"], flag)].sum() / area.sum()) if area.sum() > 0 else np.nan
+
+
+def touching_unseen(own: pd.DataFrame) -> FloatArray:
+    """(n,) how many more each outline that stays concave may hold: one, long ones as many as their length of width."""
+    more = np.maximum(np.rint(own["aspect_ratio"].to_numpy(float)) - 1, 1)
+    return np.where(flagged(own["flags"], "concave"), np.nan_to_num(more, nan=1.0), 0.0)

@@ -150,7 +150,7 @@ MOST_NOISE = 0.13  # of the contrast
 # not looked at.
 NO_ELLIPSE = 1.015
 MARGIN_PX = 3  # about each region that is looked at: what cubic interpolation reaches, and one more
-COMPACT = 0.4  # of the area of a region in the inscribed circles of its pieces: a net of films has less (chosen)
+COMPACT = 0.25  # of the area of a region in the inscribed circles of its pieces: a net of films has less (chosen)
 
 
 @dataclass(frozen=True)

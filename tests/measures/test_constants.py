@@ -7,7 +7,7 @@ from scipy import ndimage
 from micro.geometry.runs import PIXEL_VARIANCE, find_runs, moments
 from micro.measures.intercepts import scan
 from micro.measures.orientation import estimate_rolling_direction
-from micro.measures.particles import DIGITAL_VARIANCE, LAGS_PX, WHITE_LEFT, measure_outlines, two_waves
+from micro.measures.particles import DIGITAL_VARIANCE, LAGS_PX, NOISE_LENGTH_PX, WHITE_LEFT, measure_outlines, waves
 from micro.segmentation.matrix import SMOOTHING_PX
 
 
@@ -30,14 +30,19 @@ def test_what_pixels_lend_to_discs():
 
 
 def test_white_noise_after_smoothing():
-    """SciPy's Gaussian leaves 1/(4πσ²) of the variance (σ = 2 px, where the grid no longer matters, to 3 %)."""
+    """SciPy's Gaussian leaves 1/(4πσ²) of the variance (σ = 2 px, where the grid no longer matters, to 3 %).
+
+    The length over which smoothed noise does not change is the integral of its correlation along a line, σ√(4π).
+    """
     white = np.random.default_rng(2).standard_normal((600, 600))
     smooth = ndimage.gaussian_filter(white, 2.0, mode="wrap")
     assert smooth.var() == pytest.approx(WHITE_LEFT * (SMOOTHING_PX / 2.0) ** 2, rel=0.03)
+    power = (np.abs(np.fft.fft(smooth, axis=1)) ** 2).mean(axis=0)
+    assert power[:6].mean() / power.mean() == pytest.approx(NOISE_LENGTH_PX * 2.0 / SMOOTHING_PX, rel=0.15)
 
 
-@pytest.mark.parametrize("radius", [2.5, 4.0, 8.0])
-def test_noise_that_goes_twice_up_and_down_about_a_circle(radius):
+@pytest.mark.parametrize(("radius", "order"), [(2.5, 2), (4.0, 2), (8.0, 2), (8.0, 4)])
+def test_grain_that_goes_up_and_down_about_a_circle(radius, order):
     """Of smoothed noise, read on circles by SciPy and taken apart by numpy's Fourier series, as its covariance says.
 
     A length over which noise does not change would give 4.8 times as much at 2.5 px, where it is as long as the wave.
@@ -48,9 +53,9 @@ def test_noise_that_goes_twice_up_and_down_about_a_circle(radius):
     centre = rng.uniform(0, 1200, (2, 4000, 1))
     circle = [centre[0] + radius * np.sin(turn), centre[1] + radius * np.cos(turn)]
     read = ndimage.map_coordinates(smooth, circle, order=3, mode="grid-wrap")
-    wave = np.abs(np.fft.fft(read, axis=1)[:, 2] / 32) ** 2
+    wave = np.abs(np.fft.fft(read, axis=1)[:, order] / 32) ** 2
     covariance = smooth.var() * np.exp(-((np.array(LAGS_PX) / 3.0) ** 2))
-    assert wave.mean() == pytest.approx(two_waves(covariance, np.array([radius]))[0], rel=0.08)
+    assert wave.mean() == pytest.approx(waves(covariance, np.array([radius]), order)[0], rel=0.08)
 
 
 def axes_with(p_value, count=40):
