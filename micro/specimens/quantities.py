@@ -21,7 +21,7 @@ from micro.statistics.skewed import mean_of_carbides
 from micro.tables.columns import flagged, rows_where
 
 LOBES = ("lobes_along", "lobes_across")
-LOBES_LEFT, LOBES_ALIKE = 0.75, 0.75
+LOBES_LEFT, LOBES_ALIKE = 0.5, 0.75
 """Standard uncertainty of what lobes were found to add, as a share of it, and how alike it is along and across
 (correlation): drawn carbides of 8 to 22 px with three or four lobes of 10 to 30 %, rough ones and polygons lie within
 twice as much (tests/measures/test_lobes.py)."""
