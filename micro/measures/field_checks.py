@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from micro.errors import InputError
 from micro.issues import Issue, issue, ordered
 from micro.measures.blur_checks import block_steps, directed_blur, soft_focus
-from micro.measures.particles import flagged_share
+from micro.measures.particles import flagged_share, touching_unseen
 from micro.scale.ruling import SMALLEST_SIDE, energy_by_direction, find_ruling
 from micro.scale.scale import Scale
 from micro.segmentation.segmentation import Segmentation
@@ -256,7 +256,7 @@ def _concave(particles: pd.DataFrame) -> Iterator[Issue]:
     share = flagged_share(particles, "concave")
     if share > MUCH_CONCAVE:
         found = int(np.count_nonzero(concave))
-        yield issue("concave", share=share, outlines=found, more=found / len(particles))
+        yield issue("concave", share=share, outlines=found, more=touching_unseen(particles).sum() / len(particles))
 
 
 def _motion(s: Segmentation) -> Iterator[Issue]:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from micro.geometry.outlines import crofton_perimeter
 from micro.geometry.runs import Runs, every_run, moments
+from micro.measures.lobes import Lobes
 from micro.measures.particles import OutlineShapes, measure_outlines
 
 FloatArray = NDArray[np.float64]
@@ -30,11 +31,14 @@ class Intercepts:
     ----------
     per_carbide
         (n,) lines that each carbide meets: twice where a line meets it twice, half where a line ends inside it.
+    by_lobes
+        (n,) of these, what lobes and corners add that blur and the steps of pixel outlines hide; below 0 takes away.
     carbide_chords, matrix_chords
         Lengths of the runs of carbide and of matrix that no end of a line cuts, px.
     """
 
     per_carbide: FloatArray
+    by_lobes: FloatArray
     carbide_chords: FloatArray
     matrix_chords: FloatArray
 
@@ -45,11 +49,12 @@ def scan(
     runs: Runs,
     rolling_deg: float,
     blur_px: float | None = None,
+    lobes: Lobes | None = None,
 ) -> tuple[Intercepts, Intercepts]:
     """Count intercepts on lines along and across a direction.
 
     A convex carbide meets as many lines as it is wide across them, which its hull tells without the steps of its pixel
-    outline; how often the same line meets it is counted on the picture, turned.
+    outline; how often the same line meets it is counted on the picture, turned, beyond what its lobes tell.
 
     Parameters
     ----------
@@ -61,17 +66,20 @@ def scan(
         Degrees from the horizontal, counter-clockwise as seen.
     blur_px
         Edge spread that shortened and widened the outlines; None: they are taken as they are.
+    lobes
+        What blur and pixels hide of outlines that are no ellipses; None: they are taken for ellipses.
 
     Returns
     -------
     Lines along and lines across.
     """
+    lobes = lobes or Lobes(*np.ones((2, 2, runs.count)))
     turned = rotate(np.where(excluded, -1, labels) if excluded.any() else labels, rolling_deg)
     at_ends = line_ends(labels, runs.count, rolling_deg)
     outline = measure_outlines(runs, moments(runs), blur_px)
     return (
-        _meet(turned, outline, rolling_deg + 90, at_ends[0]),
-        _meet(cv2.transpose(turned), outline, rolling_deg, at_ends[1]),
+        _meet(turned, outline, rolling_deg + 90, (lobes.more[0], lobes.times[0], at_ends[0])),
+        _meet(cv2.transpose(turned), outline, rolling_deg, (lobes.more[1], lobes.times[1], at_ends[1])),
     )
 
 
@@ -118,7 +126,14 @@ def line_ends(labels: NDArray[np.int32], count: int, rolling_deg: float) -> tupl
     return cos * upright + sin * level, sin * upright + cos * level
 
 
-def _meet(turned: NDArray[np.float32], outline: OutlineShapes, across_deg: float, ends: FloatArray) -> Intercepts:
+def _meet(
+    turned: NDArray[np.float32],
+    outline: OutlineShapes,
+    across_deg: float,
+    each: tuple[FloatArray, FloatArray, FloatArray],
+) -> Intercepts:
+    """Lines met; `each` has (n,) two factors of `Lobes` and the lines that end inside."""
+    more, times, ends = each
     upright = outline.runs
     seen = np.bincount(upright.label, minlength=upright.count) > 0
     width = np.where(seen, outline.extent(across_deg), 0.0)
@@ -129,7 +144,9 @@ def _meet(turned: NDArray[np.float32], outline: OutlineShapes, across_deg: float
     # A gap that `merge_fragments` closes is no matrix.
     matrix = (runs.label == MATRIX) & (runs.length > GRAZING_PX) & before & after
     chords = met.length[before[first] & after[last]], runs.length[matrix]
-    return Intercepts(width * times_met(met) - ends / 2, *(length.astype(float) for length in chords))
+    again = times_met(met)
+    every = width * more * np.maximum(again / times, 1)
+    return Intercepts(every - ends / 2, every - width * again, *(length.astype(float) for length in chords))
 
 
 def seen_beside(runs: Runs) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +14,7 @@ from micro.geometry.runs import PIXEL_VARIANCE, Moments, Runs, angle_uncertainty
 from micro.image.micrograph import SubField
 from micro.issues import flag_names
 from micro.segmentation.blurred_shapes import Stretch, undo_blur
-from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX
+from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX, smoothed
 from micro.segmentation.segmentation import Segmentation
 from micro.tables.columns import PARTICLES, empty, flagged, typed
 from micro.tables.units import pixel_columns
@@ -149,18 +150,73 @@ def measure_outlines(
 def edge_position_variance(segmentation: Segmentation) -> FloatArray:
     """(n,) variance of where the outline lies times the length over which it does not change, px³.
 
-    From the grey noise over the slope of the edge, and from pixels that lie inside or outside as a whole. Grain of the
-    matrix ends at the carbide, so that half of its amplitude is left on the edge. A circle of radius r that wavers by w
-    gets half a difference of principal moments whose square is w·r/2π in the mean (derived, first order).
+    A circle of radius r that wavers by w gets half a difference of principal moments whose square is w·r/2π in the mean
+    (derived, first order). Of what changes slowly only what goes twice about it counts.
     """
     if segmentation.blur_px is None:
         return np.zeros(segmentation.count)
-    spread = float(np.hypot(segmentation.blur_px, ADDED_SPREAD_PX))
+    return np.asarray(2 * np.pi * np.sqrt(segmentation.outline_px / np.pi) * wavering(segmentation, [2])[0], float)
+
+
+def wavering(segmentation: Segmentation, orders: Sequence[int]) -> FloatArray:
+    """(orders, n) variance, px², of what goes so many times in and out about a carbide of where its outline lies.
+
+    From the grey noise over the slope of the edge, and from pixels that lie inside or outside as a whole. Grain of the
+    matrix ends at the carbide, so that half of its amplitude is left on the edge; it changes slowly, see `waves`.
+    """
+    spread = float(np.hypot(segmentation.blur_px or 0.0, ADDED_SPREAD_PX))
     contrast = np.abs([c.contrast for c in segmentation.classes])[segmentation.class_index]
     slope = contrast / (np.sqrt(2 * np.pi) * spread)
     white = WHITE_LEFT * segmentation.noise**2
-    grain = max(segmentation.smooth_noise**2 - white, 0.0)
-    return np.asarray(DIGITAL_VARIANCE + (white + grain / 4) / slope**2 * NOISE_LENGTH_PX, float)
+    radius = np.sqrt(segmentation.outline_px / np.pi)
+    short = (DIGITAL_VARIANCE + white / slope**2 * NOISE_LENGTH_PX) / (2 * np.pi * radius)
+    grain = grain_covariance(segmentation, white)
+    return np.stack([short + waves(grain / 4, radius, order) / slope**2 for order in orders])
+
+
+LAGS_PX = (0, 1, 2, 3, 4, 6, 8, 12, 16)
+PART_PX, GRAIN = 640, 1.05
+"""Side of the middle that tells how grain is correlated, and the variance over that of white noise from which it is
+asked. Chosen."""
+WAVE_RADII_PX, TURN = np.geomspace(1.0, 32.0, 16), (np.arange(180) + 0.5) / 180 * np.pi
+
+
+def waves(covariance: FloatArray, radius: FloatArray, order: int) -> FloatArray:
+    """(n,) variance of the part of a random grey that goes `order` times up and down about circles of that radius.
+
+    (1/π)∫C(2r·sin(t/2))·cos kt dt over t from 0 to π, of the covariance C at LAGS_PX: its Fourier series on the circle.
+    """
+    chord = 2 * WAVE_RADII_PX[:, None] * np.sin(TURN / 2)
+    power = (np.interp(chord, LAGS_PX, covariance) * np.cos(order * TURN)).mean(axis=1)
+    return np.interp(radius, WAVE_RADII_PX, np.maximum(power, 0.0))
+
+
+def grain_covariance(segmentation: Segmentation, white: float) -> FloatArray:
+    """(lags,) covariance at LAGS_PX of the smoothed matrix, the mean along rows and columns, less that of white noise.
+
+    Parameters
+    ----------
+    white
+        Variance of white noise after the smoothing.
+    """
+    variance = segmentation.smooth_noise**2
+    if variance <= GRAIN * white:
+        return np.zeros(len(LAGS_PX))
+    rows, columns = (slice(max(0, (side - PART_PX) // 2), (side + PART_PX) // 2) for side in segmentation.labels.shape)
+    bare = (segmentation.basins[rows, columns] == 0) & ~segmentation.excluded[rows, columns]
+    smooth = smoothed(np.ascontiguousarray(segmentation.contrast[rows, columns]))
+    smooth = np.where(bare, smooth - smooth[bare].mean() if bare.any() else 0, 0)
+    found = np.zeros((2, len(LAGS_PX)))
+    for picture, seen in ((smooth, bare), (smooth.T, bare.T)):
+        for k, lag in enumerate(LAGS_PX):
+            end = picture.shape[0] - lag
+            found[0, k] += np.vdot(picture[:end], picture[lag:])
+            found[1, k] += np.count_nonzero(seen[:end] & seen[lag:])
+    covariance = found[0] / np.maximum(found[1], 1)
+    if not covariance[0] > 0:
+        return np.zeros(len(LAGS_PX))
+    of_white = white * np.exp(-((np.array(LAGS_PX) / (2 * SMOOTHING_PX)) ** 2))
+    return np.asarray(variance * covariance / covariance[0] - of_white, float)
 
 
 def ellipse_perimeter(major: FloatArray, minor: FloatArray) -> FloatArray:
@@ -290,3 +346,9 @@ def flagged_share(own: pd.DataFrame, flag: str) -> float:
     """Share of the area of carbides in those with a flag; NaN without area."""
     area = own["area_px2"].to_numpy(float)
     return float(area[flagged(own["flags"], flag)].sum() / area.sum()) if area.sum() > 0 else np.nan
+
+
+def touching_unseen(own: pd.DataFrame) -> FloatArray:
+    """(n,) how many more each outline that stays concave may hold: one, long ones as many as their length of width."""
+    more = np.maximum(np.rint(own["aspect_ratio"].to_numpy(float)) - 1, 1)
+    return np.where(flagged(own["flags"], "concave"), np.nan_to_num(more, nan=1.0), 0.0)

@@ -10,6 +10,7 @@ import pandas as pd
 from micro.issues import Issue
 from micro.measures.banding import Banding, banding
 from micro.measures.intercepts import UNRELATED, FloatArray, Intercepts, outline_length, scan, surface_per_volume
+from micro.measures.lobes import find_lobes
 from micro.measures.neighbours import Neighbours, neighbours
 from micro.measures.orientation import RollingDirection, estimate_rolling_direction, orientation, orientation_order
 from micro.measures.particles import flagged_share
@@ -220,7 +221,8 @@ def measure_field(segmentation: Segmentation, particles: pd.DataFrame, rolling_d
         `rolling_direction` estimates it first.
     """
     rolling = 0.0 if rolling_deg is None else rolling_deg
-    along, across = scan(segmentation.labels, segmentation.excluded, segmentation.runs, rolling, segmentation.blur_px)
+    found = segmentation.labels, segmentation.excluded, segmentation.runs
+    along, across = scan(*found, rolling, segmentation.blur_px, find_lobes(segmentation, rolling))
     outlines = outline_length(segmentation.runs, segmentation.blur_px, segmentation.perimeters[1])
     totals = all_totals(segmentation, particles)
     stripes = find_stripes(segmentation, rolling)
@@ -331,10 +333,16 @@ class _OneClass:
 
     def intercept_columns(self, area_fraction: float, along: Intercepts, across: Intercepts) -> dict[str, object]:
         frame = self.segmentation.analysed_px
-        n_along, n_across = (_over(float(i.per_carbide[self.members].sum()), frame) for i in (along, across))
+        lines, hidden = (
+            [float(getattr(i, name)[self.members].sum()) for i in (along, across)]
+            for name in ("per_carbide", "by_lobes")
+        )
+        n_along, n_across = (_over(number, frame) for number in lines)
         return {
             "intercepts_along_per_px": n_along,
             "intercepts_across_per_px": n_across,
+            "lobes_along": _over(hidden[0], lines[0]),
+            "lobes_across": _over(hidden[1], lines[1]),
             "anisotropy_index": _over(n_across, n_along),
             "degree_of_orientation": _over(n_across - n_along, n_across + UNRELATED * n_along),
             "mean_free_path_px": _over((1 - area_fraction), n_across),

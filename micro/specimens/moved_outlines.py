@@ -31,23 +31,23 @@ class OutlineTotals:
     surface: float
 
     @property
-    def _shift(self) -> float:
+    def shift(self) -> float:
         """Distance that outlines move by per relative change of area."""
         return self.fraction / (math.pi / 4 * self.surface) if self.surface > 0 else math.nan
 
     def of_intercepts(self, per_length: float) -> float:
         """Relative change of intercepts per length, per relative change of area."""
-        return self._shift * 2 * self.number / per_length if per_length > 0 else math.nan
+        return self.shift * 2 * self.number / per_length if per_length > 0 else math.nan
 
     def of_mean_diameter(self, diameter: float) -> float:
         """Relative change of the mean diameter, in that unit of length, per relative change of area; ½ where unknown.
 
         Every diameter grows by twice the distance.
         """
-        change = 2 * self._shift / diameter if diameter > 0 else math.nan
+        change = 2 * self.shift / diameter if diameter > 0 else math.nan
         return change if math.isfinite(change) else 0.5
 
     @property
     def of_surface(self) -> float:
         """Relative change of surface per volume, per relative change of area."""
-        return self._shift * 8 * self.number / self.surface if self.surface > 0 else math.nan
+        return self.shift * 8 * self.number / self.surface if self.surface > 0 else math.nan

@@ -335,9 +335,9 @@ def film_sides(data: ClassData) -> float | None:
 
 
 def _segmentation_part(quantity: Quantity, value: float, data: ClassData, relative: float) -> float:
-    """Return what the area's relative uncertainty adds; nothing where the quantity does not move with it."""
+    """Return what the area's relative uncertainty adds, where the quantity moves with it, and what lobes leave open."""
     moved = quantity.moved_by_area(value, data) if quantity.area_power else 0.0
-    return moved * relative if moved else 0.0
+    return math.hypot(moved * relative if moved else 0.0, quantity.moved_by_lobes(value, data))
 
 
 def _missed(quantity: Quantity, size: float, below: float, above: float) -> float:

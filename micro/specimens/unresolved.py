@@ -6,8 +6,8 @@ from collections.abc import Set
 
 import numpy as np
 
+from micro.measures.particles import touching_unseen
 from micro.specimens.quantities import PER_MM2, ClassData
-from micro.tables.columns import flagged
 
 UNRESOLVED = 0.25
 """Share of the carbide area below the resolved diameter from which the magnification is in question (chosen). Drawn
@@ -30,16 +30,16 @@ def is_unresolved(data: ClassData) -> bool:
 def hidden(quantity: str, data: ClassData) -> float:
     """Return what carbides that touch unseen may add to number per mm², or to mean diameter, µm (below 0).
 
-    One more in each outline that stays concave, and where the structure is too fine in each that is short enough to be
-    a pair. Halves have 1/√2 of the diameter.
+    One more and more in each outline that stays concave, and where the structure is too fine one in each that is short
+    enough to be a pair. One of k has 1/√k of the diameter.
     """
     if quantity not in ("number_per_mm2", "mean_ecd") or not len(data.carbides):
         return 0.0
-    pair, ecd = flagged(data.carbides["flags"], "concave"), data.carbide("ecd_um")
+    more, ecd = touching_unseen(data.carbides), data.carbide("ecd_um")
     if is_unresolved(data) and quantity == "number_per_mm2":
-        pair |= ecd < PAIR * data.column("resolved_diameter_um")[data.field]
-    more = np.where(pair, data.weight, 0.0)
+        more = np.maximum(more, ecd < PAIR * data.column("resolved_diameter_um")[data.field])
     if quantity == "number_per_mm2":
-        return float(PER_MM2 * more.sum() / np.nansum(data.area))
-    weight, length = data.weight.sum(), float(data.weight @ ecd)
-    return float((length + (np.sqrt(2) - 1) * more @ ecd) / (weight + more.sum()) - length / weight) if weight else 0.0
+        return float(PER_MM2 * (data.weight @ more) / np.nansum(data.area))
+    weight, number = data.weight.sum(), float(data.weight @ (1 + more))
+    length = float(data.weight @ (ecd * np.sqrt(1 + more)))
+    return length / number - float(data.weight @ ecd) / weight if weight else 0.0

@@ -69,6 +69,8 @@ FIELDS = (
     Column("mean_ecd_um", "µm", "float64", "mean equivalent circle diameter, edge corrected"),
     Column("intercepts_along_per_mm", "1/mm", "float64", "N_L on lines along the rolling direction"),
     Column("intercepts_across_per_mm", "1/mm", "float64", "N_L on lines across the rolling direction"),
+    Column("lobes_along", "", "float64", "share of intercepts_along_per_mm that lobes and corners add, hidden by blur"),
+    Column("lobes_across", "", "float64", "of intercepts_across_per_mm, likewise"),
     Column("anisotropy_index", "", "float64", "AI, N_L across over N_L along (ASTM E1268)"),
     Column("degree_of_orientation", "", "float64", "Ω12 (ASTM E1268)"),
     Column(

@@ -7,7 +7,7 @@ from scipy import ndimage
 from micro.geometry.runs import PIXEL_VARIANCE, find_runs, moments
 from micro.measures.intercepts import scan
 from micro.measures.orientation import estimate_rolling_direction
-from micro.measures.particles import DIGITAL_VARIANCE, NOISE_LENGTH_PX, WHITE_LEFT, measure_outlines
+from micro.measures.particles import DIGITAL_VARIANCE, LAGS_PX, NOISE_LENGTH_PX, WHITE_LEFT, measure_outlines, waves
 from micro.segmentation.matrix import SMOOTHING_PX
 
 
@@ -39,6 +39,23 @@ def test_white_noise_after_smoothing():
     assert smooth.var() == pytest.approx(WHITE_LEFT * (SMOOTHING_PX / 2.0) ** 2, rel=0.03)
     power = (np.abs(np.fft.fft(smooth, axis=1)) ** 2).mean(axis=0)
     assert power[:6].mean() / power.mean() == pytest.approx(NOISE_LENGTH_PX * 2.0 / SMOOTHING_PX, rel=0.15)
+
+
+@pytest.mark.parametrize(("radius", "order"), [(2.5, 2), (4.0, 2), (8.0, 2), (8.0, 4)])
+def test_grain_that_goes_up_and_down_about_a_circle(radius, order):
+    """Of smoothed noise, read on circles by SciPy and taken apart by numpy's Fourier series, as its covariance says.
+
+    A length over which noise does not change would give 4.8 times as much at 2.5 px, where it is as long as the wave.
+    """
+    rng = np.random.default_rng(3)
+    smooth = ndimage.gaussian_filter(rng.standard_normal((1200, 1200)), 1.5, mode="wrap")
+    turn = np.arange(32) / 32 * 2 * np.pi
+    centre = rng.uniform(0, 1200, (2, 4000, 1))
+    circle = [centre[0] + radius * np.sin(turn), centre[1] + radius * np.cos(turn)]
+    read = ndimage.map_coordinates(smooth, circle, order=3, mode="grid-wrap")
+    wave = np.abs(np.fft.fft(read, axis=1)[:, order] / 32) ** 2
+    covariance = smooth.var() * np.exp(-((np.array(LAGS_PX) / 3.0) ** 2))
+    assert wave.mean() == pytest.approx(waves(covariance, np.array([radius]), order)[0], rel=0.08)
 
 
 def axes_with(p_value, count=40):

@@ -1,15 +1,19 @@
 """Touching carbides come apart, elongated and concave ones stay whole."""
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
 
 from micro.issues import bit
+from micro.measures.particles import measure_particles, touching_unseen
 from micro.phantom.coverage import Coverage, cover
 from micro.phantom.picture import Optics, photograph
 from micro.phantom.scenes import Population
 from micro.phantom.shapes import shapes
+from micro.segmentation import outline
+from micro.segmentation.cuts import NECK, split
 from micro.segmentation.stages import segment
 
 SPLIT, CONCAVE = bit("split"), bit("concave")
@@ -63,8 +67,8 @@ def test_neighbours_share_the_light_between_them():
     assert ecd[n:].mean() == pytest.approx(20, rel=0.025)
 
 
-def chains(overlap, seed=3):
-    """Chains of four discs of 8 to 14 px in bends; neighbours overlap by a share of the smaller one's diameter."""
+def chains(overlap, seed=3, rough=0.0):
+    """Chains of four carbides of 8 to 14 px in bends; neighbours overlap by a share of the smaller one's diameter."""
     rng = np.random.default_rng(seed)
     x, y = (v.ravel() for v in np.meshgrid(np.arange(40.0, 620, 60), np.arange(40.0, 440, 60)))
     ecd = rng.uniform(8, 14, (4, x.size))
@@ -73,7 +77,9 @@ def chains(overlap, seed=3):
     along = np.concatenate([np.zeros((1, x.size)), np.cumsum(step * np.cos(turn), axis=0)])
     down = np.concatenate([np.zeros((1, x.size)), np.cumsum(step * np.sin(turn), axis=0)])
     along, down = along - along.mean(axis=0), down - down.mean(axis=0)
-    return shapes(ecd.ravel(), rng).moved((x + along).ravel(), (y + down).ravel())
+    aspect, angle = (1.2, rng.uniform(0, 180, ecd.size)) if rough else (1.0, 0.0)
+    each = shapes(ecd.ravel(), rng, roughness=rough, aspect=aspect, angle_deg=angle)
+    return each.moved((x + along).ravel(), (y + down).ravel())
 
 
 @pytest.mark.parametrize(("overlap", "blur", "noise"), [(0.0, 1.0, 10.0), (0.05, 1.5, 4.0), (0.1, 1.0, 4.0)])
@@ -93,7 +99,7 @@ def test_moderately_lobed_carbides_stay_whole_and_are_not_called_concave(lobes, 
     rough[:, lobes - 2] = amplitude
     found = segment(picture(replace(one, roughness=rough), (330, 600)))
     assert found.count == 72
-    assert (found.flags & CONCAVE > 0).mean() < 0.03
+    assert (found.flag_words & CONCAVE > 0).mean() < 0.03
 
 
 def test_a_hole_in_a_carbide_is_no_neck():
@@ -104,9 +110,45 @@ def test_a_hole_in_a_carbide_is_no_neck():
     assert segment(grey - (hole - np.median(hole)).astype(np.float32)).count == x.size
 
 
-def test_overlaps_that_blur_hides_are_said_to_stay_concave():
-    """Discs that overlap by 15 % under a blur of 1.5 px: with one more in each concave outline the number is right."""
-    drawn = chains(0.15)
-    found = segment(picture(drawn, (480, 660), blur_px=1.5))
+@pytest.mark.parametrize(
+    ("overlap", "rough", "blur", "noise"),
+    [(0.15, 0.0, 1.5, 4.0), (0.1, 0.1, 1.5, 4.0), (0.15, 0.1, 1.0, 4.0), (0.15, 0.1, 1.0, 10.0)],
+)
+def test_overlaps_that_blur_hides_are_said_to_stay_concave(overlap, rough, blur, noise):
+    """With what each concave outline may hold the number is right to 5 %, without it 6 to 20 % low."""
+    drawn = chains(overlap, rough=rough)
+    grey = picture(drawn, (480, 660), blur_px=blur, noise=noise)
+    found = segment(grey)
+    table = measure_particles(found, grey, 0.0)
     assert found.count < 0.95 * len(drawn)
-    assert found.count + (found.flags & CONCAVE > 0).sum() == pytest.approx(len(drawn), rel=0.08)
+    assert found.count + touching_unseen(table).sum() == pytest.approx(len(drawn), rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("aspect", "roughness", "facets"), [(2.0, 0.0, 0), (2.0, 0.1, 5), (1.3, 0.0, 4), (3.0, 0.05, 0)]
+)
+def test_single_carbides_are_not_called_concave(aspect, roughness, facets):
+    """Ellipses, polygons and rough ones: 3 in 100 at most."""
+    rng = np.random.default_rng(4)
+    x, y = (v.ravel()[:72] for v in np.meshgrid(np.arange(40.0, 560, 45), np.arange(40.0, 300, 45)))
+    look = {"roughness": roughness, "facets": facets, "angle_deg": rng.uniform(0, 180, 72)}
+    found = segment(picture(shapes(rng.uniform(8, 24, 72), rng, aspect=aspect, **look).moved(x, y), (330, 600)))
+    assert found.count == 72
+    assert (found.flag_words & CONCAVE > 0).sum() <= 2
+
+
+@pytest.mark.parametrize(("overlap", "rough"), [(0.05, 0.0), (0.1, 0.1)])
+def test_the_first_neck_need_not_be_known_well(overlap, rough, monkeypatch):
+    """Chains and lobed carbides are counted alike, to 2 %, for saddles of 0.6 to 0.8: the second cut does the rest."""
+    chained = picture(chains(overlap, rough=rough), (480, 660))
+    rng = np.random.default_rng(4)
+    x, y = (v.ravel()[:72] for v in np.meshgrid(np.arange(40.0, 560, 45), np.arange(40.0, 300, 45)))
+    waves = np.zeros((72, 4))
+    waves[:, 0] = 0.3
+    lobed = picture(replace(shapes(np.linspace(8, 24, 72), rng).moved(x, y), roughness=waves), (330, 600))
+    found = []
+    for neck in (0.6, NECK, 0.8):
+        monkeypatch.setattr(outline, "split", partial(split, neck=neck))
+        found.append(segment(chained).count)
+        assert segment(lobed).count == 72
+    assert max(found) == pytest.approx(min(found), rel=0.02)

@@ -112,3 +112,25 @@ def test_the_mean_diameter_of_unequal_discs_moves_by_more_than_half_as_much_as_t
     assert totals.of_mean_diameter(5.0) == pytest.approx(0.82)
     one = OutlineTotals(np.pi / 4, 1.0, 4.0)
     assert one.of_mean_diameter(1.0) == pytest.approx(0.5)
+
+
+def carbides(a, b, by=0.0):
+    """Return ellipses of full axes a along and b across rolling, µm, one of each, moved outwards by a distance."""
+    a, b = np.asarray(a) + 2 * by, np.asarray(b) + 2 * by
+    shape = {"aspect_ratio": a / b, "length_along_um": a, "width_across_um": b, "ecd_um": np.sqrt(a * b)}
+    table = pd.DataFrame({"field": "f", "carbide_class": "all", "flags": "", "weight": 1.0, **shape})
+    return pd.concat([columns.empty(columns.PARTICLES), table]).assign(area_um2=np.pi / 4 * a * b)
+
+
+@pytest.mark.parametrize("name", ["mean_aspect_ratio", "elongation_along_rolling", "ecd_d10", "ecd_d50"])
+def test_shapes_and_small_sizes_follow_outlines_that_move(name):
+    """Rods grow stouter, and small carbides by more of their size than large ones; the axes are moved by hand."""
+    a = np.array([3.0, 6.0, 9.0, 9.0, 12.0])
+    b = a if name.startswith("ecd") else np.array([2.5, 3.0, 3.0, 5.0, 5.0])
+    fields = one_field(list(zip(a / 2, b / 2, strict=True)), np.ones(5))
+    plain, more, less = (class_data(carbides(a, b, by), fields, "all") for by in (0.0, 1e-4, -1e-4))
+    grown = 2e-4 * float(fields["surface_per_volume_per_mm"].iloc[0]) * math.pi / 4 * 1e-3
+    quantity = BY_NAME[name]
+    value, *ends = (quantity.estimate(data).value for data in (plain, more, less))
+    truth = abs(ends[0] - ends[1]) / grown * float(fields["area_fraction"].iloc[0])
+    assert quantity.moved_by_area(value, plain) == pytest.approx(truth, rel=1e-3)
