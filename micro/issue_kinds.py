@@ -130,8 +130,15 @@ _KINDS = (
             ),
             (
                 "lines_alone",
-                "{share:.0p} % of what stands out lies in thin lines: films of carbide, or etched boundaries",
+                "{share:.0p} % of what stands out lies in thin lines: films of carbide (then say films = true), or "
+                "etched boundaries",
                 {"share": 0.8},
+            ),
+            (
+                "films_alone",
+                "there is little but films, so that neither the grey of carbide nor the blur is known (pin blur_px "
+                "where you know it)",
+                {},
             ),
             (
                 "outlines_without_light",
@@ -144,6 +151,18 @@ _KINDS = (
                 {"side": "darker"},
             ),
         )
+    ),
+    _kind(
+        "films", "films", "note",
+        "films of carbide, as told, are {share:.2p} % of the field, {thickness_px:.1f} px thick in the mean, to within "
+        "{half_width:.0p} %; they count in the amount, not among the carbides",
+        share=0.031, thickness_px=2.8, half_width=0.08,
+    ),
+    _kind(
+        "films", "no_films", "note",
+        "no films were found: lines are taken for such up to {thickest_px:.0f} px thick, and get outlines from about "
+        "twice the blur on",
+        thickest_px=5,
     ),
     _kind(
         "unreliable_levels", "two_levels", "doubt",
@@ -168,7 +187,8 @@ _KINDS = (
             (
                 "lines_measured",
                 "{share:.0p} % of the area lies in thin lines: films of carbide, or etched boundaries; as boundaries "
-                "they do not belong to it, and the area may be off by {half_width:.1p} % of its value",
+                "they do not belong to it, and the area may be off by {half_width:.1p} % of its value (where they are "
+                "films, films = true says so)",
                 {"share": 0.12, "half_width": 0.24},
             ),
             (

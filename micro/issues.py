@@ -31,6 +31,7 @@ CARBIDE_FLAGS = (
     Flag(4, "split", "cut from a neighbour at a neck", "check the cut in the outline picture"),
     Flag(8, "saturated", "clipped grey levels inside", "lower the exposure"),
     Flag(32, "concave", "outline stays concave: carbides may touch there", "check it in the outline picture"),
+    Flag(64, "on_film", "sits on a film, which was cut from it", "check the cut in the outline picture"),
     Flag(16, "by_hand", "cut, joined or drawn by a person", "see the review file for who and when"),
 )
 

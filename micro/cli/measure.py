@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     show_default=True,
     help="What is measured of a picture in colour; best: the axis that parts two levels most.",
 )  # fmt: skip
+@click.option("--films", is_flag=True, help="Thin lines are films of carbide: measure them apart from the carbides.")
 @click.option(
     "--rolling-deg", type=click.FloatRange(0, 180), help="Rolling direction, counter-clockwise from the horizontal."
 )
@@ -61,6 +62,7 @@ def command(
     cropped: bool,
     carbides: str,
     colour: str,
+    films: bool,
     rolling_deg: float | None,
     crop_bottom: int | None,
     page: int | None,
@@ -103,7 +105,7 @@ def command(
         um_per_px_uncertainty=um_per_px_uncertainty,
         review=review,
     )
-    settings = SegmentationSettings(carbides=carbides)
+    settings = SegmentationSettings(carbides=carbides, films=films)
     if sheet is not None:
         from micro.image.reading import read
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -25,6 +25,8 @@ from micro.tables.units import pixel_columns
 # With none seen, up to three are expected at 95 % (Poisson).
 NONE_SEEN = 3.0
 SMALLEST_PX = 6.0
+MOST_FILMS = 0.1
+"""Of the area: beyond it one field cannot tell how the amount scatters (chosen)."""
 PIXEL_FIELDS = pixel_columns(FIELDS)
 
 
@@ -52,7 +54,11 @@ def all_totals(segmentation: Segmentation, particles: pd.DataFrame) -> dict[str,
         The measured table of this field.
     """
     uncertainty = area_fraction_uncertainty(segmentation)
-    found = {"all": _totals(segmentation, particles, (uncertainty.of_all_below, uncertainty.of_all))}
+    found = {
+        "all": _with_films(
+            _totals(segmentation, particles, (uncertainty.of_all_below, uncertainty.of_all)), segmentation
+        )
+    }
     if segmentation.verdict.instead is not None:
         value, low, high = segmentation.verdict.instead
         found["all"] = Totals(value, low, high, np.nan, np.nan, np.nan)
@@ -62,6 +68,34 @@ def all_totals(segmentation: Segmentation, particles: pd.DataFrame) -> dict[str,
         rows = particles[particles["carbide_class"] == carbide_class.name]
         found[carbide_class.name] = _totals(segmentation, rows, own)
     return found
+
+
+def _with_films(carbides: Totals, segmentation: Segmentation) -> Totals:
+    """Add the films to the amount of all carbides; they are none of the carbides counted."""
+    films, frame = segmentation.films, segmentation.analysed_px
+    if films is None or not frame or not films.area_px:
+        return carbides
+    own, doubt = films.area_px / frame, films.doubt_px / frame
+    value = carbides.area_fraction + own
+    low = value - np.hypot(carbides.area_fraction - carbides.low, doubt)
+    high = value + np.hypot(carbides.high - carbides.area_fraction, doubt)
+    return replace(carbides, area_fraction=value, low=max(low, 0.0), high=min(high, 1.0))
+
+
+def film_columns(segmentation: Segmentation) -> dict[str, float]:
+    """Columns of a field about its films; none where nobody asked for them, or none could be outlined."""
+    films, frame = segmentation.films, segmentation.analysed_px
+    if films is None or not films.length_px or not frame or segmentation.verdict.instead is not None:
+        return {}
+    found = (films.area_px - films.doubt_px, films.area_px, films.area_px + films.doubt_px + films.more_px)
+    low, value, high = (min(max(area / frame, 0.0), 1.0) for area in found)
+    return {
+        "film_area_fraction": value,
+        "film_area_fraction_low": low,
+        "film_area_fraction_high": high,
+        "film_length_per_px": films.length_px / frame,
+        "film_thickness_px": _over(films.area_px, films.length_px),
+    }
 
 
 def _totals(segmentation: Segmentation, rows: pd.DataFrame, uncertainty: tuple[float, float]) -> Totals:
@@ -269,6 +303,7 @@ class _OneClass:
             "mean_ecd_px": total.mean_ecd,
             **self.intercept_columns(total.area_fraction, along, across),
             **self.within_columns(along, across),
+            **({WITHIN["area_fraction"]: np.nan} if self.mostly_films(total) else {}),
             "surface_per_volume_per_px": surface_per_volume(self.outline_px[self.members].sum(), frame),
             "orientation_order": orientation_order(own["angle_deg"], own["major_px"], own["weight"]),
             "band_contrast": bands.contrast,
@@ -286,7 +321,13 @@ class _OneClass:
             "resolved_diameter_px": resolved_diameter_px(self.segmentation.blur_px),
             "unresolved_share": flagged_share(own, "small"),
             "concave_share": flagged_share(own, "concave"),
+            **(film_columns(self.segmentation) if self.name == "all" else {}),
         }
+
+    def mostly_films(self, total: Totals) -> bool:
+        """Whether films are too much of the amount for the places of the carbides to tell its sampling error."""
+        films = self.segmentation.films
+        return films is not None and films.area_px > MOST_FILMS * total.area_fraction * self.segmentation.analysed_px
 
     def intercept_columns(self, area_fraction: float, along: Intercepts, across: Intercepts) -> dict[str, object]:
         frame = self.segmentation.analysed_px

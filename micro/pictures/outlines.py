@@ -163,15 +163,15 @@ def _lines(entries: Sequence[Picture], width: int, gap: int) -> list[list[Pictur
 
 # Told apart by people with any kind of colour vision, and from grey.
 CLASS_COLOURS = ((230, 120, 0), (0, 150, 230), (120, 210, 60), (220, 60, 160), (245, 230, 70), (150, 110, 250))
-HATCH = (235, 80, 70)
+HATCH, FILM = (235, 80, 70), (0, 200, 170)
 HATCH_STEP = 8
 CLIPPED_SHARE = 0.002
 GREYS = 248
 """Levels from black to white: no eye parts 248 from 256, and with the colours they fit into a byte (derived)."""
 PALETTE = np.concatenate([
-    np.repeat(np.rint(np.linspace(0, 255, GREYS))[:, None], 3, axis=1), [HATCH], CLASS_COLOURS,
+    np.repeat(np.rint(np.linspace(0, 255, GREYS))[:, None], 3, axis=1), [HATCH], CLASS_COLOURS, [FILM],
 ]).astype(np.uint8)  # fmt: skip
-"""(255, 3) RGB of the numbers in a picture of one byte a pixel: greys, the hatch, colours of classes."""
+"""(256, 3) RGB of the numbers in a picture of one byte a pixel: greys, the hatch, colours of classes, that of films."""
 FIRST_COLOUR = GREYS + 1
 
 
@@ -223,6 +223,8 @@ def outline_numbers(micrograph: Micrograph, segmentation: Segmentation, class_na
     low, high = display_range(micrograph.grey)
     picture = grey_numbers(micrograph.grey, low, high)
     colours = class_colours([c.name for c in segmentation.classes], class_names)
+    if segmentation.films is not None:
+        picture.ravel()[_beside(segmentation.films.where.astype(np.int32), 1)[0]] = len(PALETTE) - 1
     _draw_outlines(picture, segmentation, colours)
     _hatch(picture, segmentation.excluded, GREYS)
     if micrograph.data_bar.size:
@@ -272,6 +274,8 @@ def legend_items(
         for k, (c, colour) in enumerate(zip(segmentation.classes, colours, strict=True))
         if k in shown
     ]
+    if segmentation.films is not None and segmentation.films.where.any():
+        items.append(Item("films", line_of(FILM), height))
     if segmentation.verdict.instead is not None:
         words = "UNKNOWN: no carbide is outlined" if segmentation.verdict.unknown else "two levels: nothing is outlined"
         items.append(Item(words, lambda sample: None, 0))

@@ -57,7 +57,7 @@ def summary_parts(study: Study, specimens: pd.DataFrame, answer: Analysis) -> li
     holding = [(s, values) for s, values in measured if values.mean("area_fraction") > 0]
     bars = study_bars(study, specimens, answer)
     parts = [
-        _answer(bars, AMOUNT, [*(amount_sentence(s, v) for s, v in measured), *missing], ESTIMATES),
+        _answer(bars, AMOUNT, [*(amount_sentence(s, v) + film_words(v) for s, v in measured), *missing], ESTIMATES),
         _answer(bars, SIZE, [size_sentence(s, v) for s, v in holding]),
         _answer(bars, DIRECTION, [direction_sentence(s, v) for s, v in holding]),
         Answer(DIFFER, difference_sentences(bars, answer, _routes(study))),
@@ -142,6 +142,14 @@ def amount_sentence(specimen: Specimen, values: _Values) -> str:
         return f"{said}, all of one class{f', named {name} by you' if name else ''}."
     shares = (f"{c} {values.told('area_fraction', '%', c, 100)}" for c in classes)
     return f"{said}: {', '.join(shares)}{'' if classes[0].startswith(UNNAMED) else ', named so by you'}."
+
+
+def film_words(values: _Values) -> str:
+    """Say how much of it is in films and how thick these are; nothing where none were measured."""
+    if not values.mean("film_area_fraction") > 0:
+        return ""
+    area, thick = values.told("film_area_fraction", "%", factor=100), values.told("film_thickness", "µm")
+    return f" Of it {area} of the area are films, {thick} thick; sizes and shapes below are of the rest."
 
 
 def size_sentence(specimen: Specimen, values: _Values) -> str:

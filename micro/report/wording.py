@@ -167,6 +167,7 @@ def _smallest(study: Study) -> str:
 # Quantity and heading.
 SHOWN = {
     "area_fraction": "area %",
+    "film_area_fraction": "films %",
     "ecd_d50": "ECD d50 µm",
     "ecd_d90": "ECD d90 µm",
     "largest_ecd": "largest µm",

@@ -43,6 +43,8 @@ class SegmentationSettings:
         Pinned standard deviation of the edge spread.
     min_area_px
         Carbides with a smaller outline are not counted.
+    films
+        Whether thin lines are films of carbide: they are measured apart from the carbides.
 
     Raises
     ------
@@ -57,6 +59,7 @@ class SegmentationSettings:
     threshold_grey: float | None = None
     blur_px: float | None = None
     min_area_px: float = 6.0
+    films: bool = False
 
     def __post_init__(self) -> None:
         if self.carbides not in POLARITIES:
@@ -145,6 +148,47 @@ class Verdict:
 
 
 @dataclass(frozen=True, eq=False)
+class Films:
+    """Films of carbide of one field, apart from its carbides.
+
+    Parameters
+    ----------
+    where
+        (rows, columns) True inside their outlines.
+    share
+        (rows, columns) float32 contrast over the level of their class, on all pixels that their light reaches; else 0.
+    doubt
+        Half width of the 95 % interval of their area, as a share of it.
+    more_px
+        Area of carbides no wider than films, which may be parts of such.
+    """
+
+    where: NDArray[np.bool_]
+    share: NDArray[np.float32]
+    doubt: float = 0.0
+    more_px: float = 0.0
+
+    @property
+    def doubt_px(self) -> float:
+        """Half width of the 95 % interval of their area."""
+        return self.doubt * abs(self.area_px)
+
+    @cached_property
+    def area_px(self) -> float:
+        """Area by integrated contrast."""
+        return float(self.share.sum(dtype=float))
+
+    @cached_property
+    def length_px(self) -> float:
+        """Length: a film has two sides, so half of the outline in the frame (tends to it as the width goes to 0)."""
+        return float(crofton_perimeters(find_runs(self.where.astype(np.int32), 1))[1].sum()) / 2
+
+    def cropped(self, part: tuple[slice, slice]) -> Films:
+        """Return rows and columns of them."""
+        return replace(self, where=self.where[part], share=self.share[part])
+
+
+@dataclass(frozen=True, eq=False)
 class Segmentation:
     """Carbides of one field, in pixels.
 
@@ -189,6 +233,8 @@ class Segmentation:
         (n,) areas, px², where a person changed outlines; None: as found.
     hand_uncertainty_px
         Standard uncertainty of the area that a person drew, px².
+    films
+        Films of carbide, which are not among the carbides; None where nobody says that thin lines are such.
     """
 
     labels: NDArray[np.int32]
@@ -209,6 +255,7 @@ class Segmentation:
     area_by_outlines: bool = False
     area_by_hand: NDArray[np.float64] | None = None
     hand_uncertainty_px: float = 0.0
+    films: Films | None = None
 
     @property
     def count(self) -> int:
@@ -265,6 +312,12 @@ class Segmentation:
         area = self.basin_sums[1] / np.array([c.contrast for c in self.classes])[self.class_index]
         return np.where(area > 0, area, self.outline_px) * self.verdict.factor
 
+    @property
+    def film_share(self) -> float:
+        """Share of the amount that is in films."""
+        area = 0.0 if self.films is None else self.films.area_px
+        return area / max(area + float(self.contrast_area_px.sum()), 1e-9)
+
     @cached_property
     def cut(self) -> NDArray[np.bool_]:
         """(n,) True where the frame cuts a carbide."""
@@ -317,4 +370,4 @@ class Segmentation:
     def cropped(self, part: tuple[slice, slice]) -> Segmentation:
         """Return rows and columns of it; numbers of carbides stay as they are, so that some may have no pixel."""
         pictures = {name: getattr(self, name)[part] for name in ("labels", "basins", "contrast", "excluded")}
-        return replace(self, **pictures)
+        return replace(self, **pictures, films=self.films and self.films.cropped(part))

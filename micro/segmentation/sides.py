@@ -64,7 +64,7 @@ def two_sides(s: Segmentation) -> Sides:
 
 
 def without(s: Segmentation, left: Flags) -> Segmentation:
-    """Leave carbides `left` (n,) out, the others numbered anew: their place stays in the analysed area, level."""
+    """Leave carbides `left` (n,) out, the others numbered anew: their place stays in the analysed area, as matrix."""
     number = np.append(0, np.where(left, 0, np.cumsum(~left))).astype(np.int32)
     gone = np.append(False, left)[s.basins]
     used = np.bincount(s.class_index[~left], minlength=len(s.classes)) > 0
@@ -73,11 +73,22 @@ def without(s: Segmentation, left: Flags) -> Segmentation:
         s,
         labels=number[s.labels],
         basins=number[s.basins],
-        contrast=np.where(gone, np.float32(0), s.contrast),
+        contrast=filled(s, gone),
         class_index=(np.cumsum(used) - 1)[s.class_index[~left]],
         classes=classes if any(not c.name.startswith(UNNAMED) for c in classes) else numbered(classes),
         flags=s.flags[~left],
     )
+
+
+def filled(s: Segmentation, where: Flags) -> NDArray[np.float32]:
+    """Contrast (rows, columns) with values of the matrix, drawn with one seed, in place of what lies there.
+
+    What looks at the noise of the matrix must see no less there.
+    """
+    contrast, places = s.contrast.copy(), int(np.count_nonzero(where))
+    matrix = s.contrast[(s.basins == 0) & ~s.excluded] if places else np.empty(0)
+    contrast[where] = np.random.default_rng(0).choice(matrix, places) if matrix.size else 0
+    return contrast
 
 
 def unoutlined(s: Segmentation, verdict: Verdict) -> Segmentation:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from micro.issues import Issue, bit, issue
 from micro.segmentation.burnt_boxes import burnt_boxes
+from micro.segmentation.films import films_apart
 from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels, numbered
 from micro.segmentation.marks import burnt_in, covering, other_polarity, scratches
 from micro.segmentation.matrix import Matrix, find_matrix, flatten, smoothed
@@ -121,7 +122,10 @@ def _segmented(
         blur_px=levels.blur_px,
         smooth_noise=matrix.smooth_noise,
     )
-    segmentation = judge(grey, settings, segmentation, matrix, marks.share)
+    judged = judge(grey, settings, films_apart(segmentation) if settings.films else segmentation, matrix, marks.share)
+    if settings.films and judged.verdict.instead is not None:
+        judged = judge(grey, settings, segmentation, matrix, marks.share)  # its bounds hold the films
+    segmentation = judged
     return segmentation.with_issues(field_issues(segmentation, matrix, clipped, settings, marks.share))
 
 

@@ -87,12 +87,12 @@ def line_like(s: Segmentation) -> NDArray[np.bool_]:
         pixels, light = s.basin_sums
         squares = s.basin_runs.integrate(s.contrast**2) - s.noise**2 * pixels
         spread = light**2 / np.maximum(squares, 1e-9) / (perimeter / 2)
-        thin = (2 * area / perimeter < LINE_WIDTH_PX) | (spread < _line_spread(s.blur_px or 1.0))
+        thin = (2 * area / perimeter < LINE_WIDTH_PX) | (spread < line_spread(LINE_WIDTH_PX, s.blur_px or 1.0))
     return np.asarray(long & thin)
 
 
-def _line_spread(blur: float) -> float:
-    """(∫h)²/∫h² across a line of LINE_WIDTH_PX and unit height under a Gaussian blur; closed form."""
-    w, sigma = LINE_WIDTH_PX, float(np.hypot(blur, np.sqrt(1 / 12)))
-    squares = w * erf(w / (2 * sigma)) - 2 * sigma / sqrt(pi) * (1 - exp(-(w**2) / (4 * sigma**2)))
-    return w**2 / squares
+def line_spread(width: float, blur: float) -> float:
+    """(∫h)²/∫h², px, across a line of that width and unit height under a Gaussian blur, px; closed form."""
+    sigma = float(np.hypot(blur, np.sqrt(1 / 12)))
+    squares = width * erf(width / (2 * sigma)) - 2 * sigma / sqrt(pi) * (1 - exp(-(width**2) / (4 * sigma**2)))
+    return width**2 / squares

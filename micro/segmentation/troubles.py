@@ -13,6 +13,7 @@ from micro.segmentation.candidates import SIGNIFICANT
 from micro.segmentation.marks import MOST
 from micro.segmentation.matrix import Matrix
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
+from micro.segmentation.texture import LINE_WIDTH_PX
 from micro.segmentation.uncertainty import areas_differ, clipped_share, halo, method_doubts, thin_share, unoutlined_area
 from micro.statistics.sampling import NORMAL_95
 
@@ -49,6 +50,7 @@ def field_issues(
     return (
         *segmentation.verdict.said,
         *_nothing(segmentation, matrix),
+        *_films(segmentation),
         *_either(segmentation, settings),
         *_other_side(marked),
         *_clipped(segmentation, clipped),
@@ -62,8 +64,20 @@ def field_issues(
 
 
 def _nothing(s: Segmentation, matrix: Matrix) -> Iterator[Issue]:
-    if not s.count and s.verdict.instead is None:
+    found = s.count or (s.films is not None and s.films.where.any())
+    if not found and s.verdict.instead is None:
         yield issue("no_second_phase", least_contrast=SIGNIFICANT * matrix.smooth_noise)
+
+
+def _films(s: Segmentation) -> Iterator[Issue]:
+    if s.films is None or s.verdict.instead is not None:
+        return
+    share = s.films.area_px / max(1, s.analysed_px)
+    if s.films.where.any():
+        thickness = s.films.area_px / s.films.length_px
+        yield issue("films", share=share, thickness_px=thickness, half_width=s.films.doubt)
+    else:
+        yield issue("no_films", thickest_px=LINE_WIDTH_PX)
 
 
 def _either(s: Segmentation, settings: SegmentationSettings) -> Iterator[Issue]:

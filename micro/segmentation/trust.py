@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.issues import Issue, issue
+from micro.issues import Issue, bit, issue
 from micro.segmentation.edge_doubt import MILD, PITTED, TOLD, AreaByEdges, by_edges
 from micro.segmentation.matrix import Matrix, smoothed
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings, Verdict
@@ -26,6 +26,9 @@ TEXTURE_ERROR = 0.06  # of the area, standard uncertainty, where texture hides u
 OTHER_SHARE = 0.5
 MOST_APART = 0.4  # of outline and light: dark rims 2 px wide make a tenth (simulated)
 LINES_ERROR = 2.0  # what is line-like alone is half of a net that has run into carbides (simulated)
+# Of the amount: then what tells the level of the carbides and the blur are the films themselves, whose width nobody
+# knows (invented fields of films alone: 30 % too little to 91 % too much).
+MOST_FILMS, FILMS_MAY_BE = 0.85, 2.0
 SOME_LINES, FEW_LINES, MOST_LINES = 0.05, 0.2, 0.5
 
 
@@ -50,6 +53,8 @@ def judge(
     reason = None if pinned else hidden(s, texture, settings.carbides)
     if reason:
         return unoutlined(s, _unresolved(grey, settings, s, reason))
+    if s.film_share > MOST_FILMS and settings.blur_px is None:
+        return unoutlined(s, _unknown(_films_alone(s)))
     if not s.count:
         return s.with_verdict(_none(s, texture))
     sides = two_sides(s)
@@ -116,6 +121,13 @@ def _none(s: Segmentation, texture: Texture) -> Verdict:
     return _unknown(issue("faint_alone", most=most, side="brighter" if s.light_outside > 0 else "darker"))
 
 
+def _films_alone(s: Segmentation) -> Issue:
+    """Films without carbides beside them: bounds of their area."""
+    area = s.films.area_px if s.films is not None else 0.0
+    most = FILMS_MAY_BE * (area + float(areas(s).sum())) / max(1, s.analysed_px)
+    return issue("films_alone", most=min(1.0, most))
+
+
 def _no_outlines(sides: Sides, frame: int) -> Issue | None:
     """Why what was outlined is no carbide for sure; None where it is."""
     if sides.line_share > MOST_LINES:
@@ -135,8 +147,9 @@ def _found(s: Segmentation, sides: Sides, texture: Texture, pitted: bool) -> Seg
     more, said = _other_side(sides, max(1, s.analysed_px))
     kept = without(s, sides.is_other) if said else s
     edges = AreaByEdges()
-    if sides.line_share < FEW_LINES:
-        of_main = without(s, sides.is_other) if sides.is_other.any() and not said else kept
+    if sides.line_share < FEW_LINES and s.film_share < FEW_LINES:
+        aside = (kept.flags & np.uint32(bit("on_film")) > 0) | (sides.is_other if kept is s else False)
+        of_main = without(kept, aside) if aside.any() else kept
         edges = by_edges(of_main, texture, bool(said) or pitted)
     by_lines = 0.0
     if sides.line_share > SOME_LINES:

@@ -468,6 +468,11 @@ QUANTITIES = (
              1),
     Quantity("unresolved_share", "share of carbide area below it", RESOLUTION, "", field_mean("unresolved_share"),
              highest=1),
+    Quantity("film_area_fraction", "area fraction of films", AMOUNT, "", field_mean("film_area_fraction"), highest=1),
+    Quantity("film_length_per_area", "length of films per area", AMOUNT, "1/mm", field_mean("film_length_per_mm"), -1),
+    Quantity("film_thickness", "mean thickness of films", SIZE, "µm",
+             field_ratio(lambda d: PER_MM * d.column("film_area_fraction"), lambda d: d.column("film_length_per_mm")),
+             1),
     Quantity("concave_share", "share of carbide area in concave outlines", RESOLUTION, "", field_mean("concave_share"),
              highest=1),
 )  # fmt: skip

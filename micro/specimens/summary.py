@@ -178,13 +178,20 @@ def budgets(
     for carbide_class in ["all", *classes] if len(fields) else []:
         data = class_data(particles, fields, carbide_class)
         area_below, area_above = area_relative_sides(data)
-        too_fine = is_unresolved(data)
+        too_fine, films = is_unresolved(data), film_sides(data)
         for quantity in wanted:
+            if quantity.name in FILMS and (films is None or carbide_class != "all"):
+                continue
             if data.unknown_share > MOST_UNKNOWN and quantity.name != "unknown_fields_share":
                 yield carbide_class, quantity, unknown_budget(quantity.name, data)
                 continue
             estimate = UNKNOWN if too_fine and quantity.name in SHAPES else quantity.estimate(data)
-            if len(data.fields) and not len(data.carbides) and np.isfinite(data.column("number_per_mm2")).all():
+            with_films = films is not None and quantity.name in ("area_fraction", *FILMS)
+            if (
+                len(data.fields)
+                and not (len(data.carbides) or with_films)
+                and np.isfinite(data.column("number_per_mm2")).all()
+            ):
                 estimate = none_seen(quantity.name, estimate, data)
             else:
                 estimate = of_few_fields(quantity.name, estimate, data)
@@ -194,7 +201,9 @@ def budgets(
                 quantity,
                 Budget(
                     estimate,
-                    segmentation=_segmentation_part(quantity, estimate.value, data, area_below),
+                    segmentation=size * films
+                    if films is not None and quantity.name in OF_FILM_AREA
+                    else _segmentation_part(quantity, estimate.value, data, area_below),
                     missed=_missed(quantity, size, area_below, area_above),
                     scale=_scale_part(quantity, size, scale_relative_uncertainty)
                     if quantity.by_proportion is None
@@ -307,6 +316,22 @@ def area_relative_sides(data: ClassData) -> tuple[float, float]:
         return math.nan, math.nan
     below, above = (float(np.abs(end - fraction)[known].sum() / NORMAL_95 / total) for end in (low, high))
     return below, above
+
+
+FILMS = ("film_area_fraction", "film_length_per_area", "film_thickness")
+OF_FILM_AREA = ("film_area_fraction", "film_thickness")
+
+
+def film_sides(data: ClassData) -> float | None:
+    """Relative standard uncertainty of the films' area that the fields share; None where nobody asked for films."""
+    if "film_area_fraction" not in data.fields:
+        return None
+    low, value, high = (data.column(f"film_area_fraction{end}") for end in ("_low", "", "_high"))
+    known = np.isfinite(value)
+    if not known.any():
+        return None
+    total = value[known].sum()
+    return float((high - low)[known].sum() / 2 / NORMAL_95 / total) if total > 0 else math.nan
 
 
 def _segmentation_part(quantity: Quantity, value: float, data: ClassData, relative: float) -> float:

@@ -112,6 +112,13 @@ class PictureKeys(TypedDict, total=False):
     threshold_grey: Annotated[Number, Field(description="Pinned grey level of the outline.")]
     blur_px: Annotated[NotNegative, Field(description="Pinned standard deviation of the edge spread.")]
     min_area_px: Annotated[NotNegative, Field(description="Carbides with a smaller outline are not counted.")]
+    films: Annotated[
+        bool,
+        Field(
+            title="true or false",
+            description="Whether thin lines are films of carbide: they are measured apart from the carbides.",
+        ),
+    ]
 
 
 # "class" cannot be written as a name in Python.

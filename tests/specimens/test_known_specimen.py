@@ -20,7 +20,7 @@ from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
 from micro.report.summary import _Values, amount_sentence, direction_sentence, size_sentence
 from micro.specimens.quantities import QUANTITIES
-from micro.specimens.summary import summarise
+from micro.specimens.summary import FILMS, summarise
 
 UM_PER_PX, SHAPE, FIELDS = 0.25, (700, 900), 3
 SCENE = Scene(
@@ -127,7 +127,7 @@ def test_every_row_of_specimens_csv_is_the_truth(measured):
     table = summarise(particles, fields, 0.001)
     rows = table[table["carbide_class"] == "all"].set_index("quantity")["mean"]
     wanted = expected(truth)
-    assert set(wanted) == {quantity.name for quantity in QUANTITIES}
+    assert set(wanted) == {quantity.name for quantity in QUANTITIES} - set(FILMS)  # tests/etch/test_films.py
     wrong = {n: (rows[n], ends) for n, ends in wanted.items() if not ends[0] - 1e-9 <= rows[n] <= ends[1] + 1e-9}
     assert wrong == {}
 
