@@ -61,6 +61,8 @@ def drawn_and_measured(scene, seed):
 def test_intervals_after_a_mild_etch_hold_the_truth(name, seed):
     """Texture, rims of 1 px and grey spread of 10 % each: of 100 studies of 6 fields 90 or more hold it, each quantity.
 
+    Measured: powder-made 100, 96, 92, 97, 90, 97; ingot-cast 99, 98, 98, 99, 99, 96, in the order of QUANTITIES. Rims
+    pass for blur: of the powder-made bar the mean diameter is 3.9 % high and the aspect ratio 0.8 % low.
     The truth is that of all fields drawn, so that studies of 6 of 40 part from it by 8 % less than from the bar's.
     """
     particles, fields, true = drawn_and_measured(BARS[name], seed)
