@@ -33,7 +33,7 @@ from micro.segmentation.matrix import ADDED_SPREAD_PX
 
 FloatArray = NDArray[np.float64]
 RIM_PX, DOME_PX = (0.7, 1.0, 1.4, 2.0, 3.0), (1.0, 1.5, 2.0, 3.0, 4.5)
-RIMS, DOMES = np.array([-0.45, -0.25, -0.1, 0.1, 0.25, 0.45]), np.array([0.15, 0.35, 0.6])  # that are drawn
+RIMS, DOMES = np.array([-0.45, -0.15, 0.2, 0.45]), np.array([0.15, 0.35, 0.6])  # that are drawn
 BETWEEN = 0.05  # steps of the shares in between, which a polynomial through those drawn gives
 SOUND = 0.85
 """Chance that edges are sound, before looking (chosen)."""
@@ -46,7 +46,7 @@ CURVED, SKEW_ERROR, CURVED_ERROR, KURTOSIS, KURTOSIS_ERROR = 0.3, 0.006, 0.03, -
 MODEL_SKEW_ERROR, MODEL_CURVED, MODEL_KURTOSIS_ERROR = 0.2, 0.5, 0.35
 SPREAD_ERROR = 0.02
 DOME_POINTS = 4  # places that stand for a dome
-PART_PX = 192  # models are drawn on a part of that side
+PART_PX = 160  # models are drawn on a part of that side
 ROUNDS = 3
 # From a pixel's centre to the outline, in pixels of a grid FINER times finer: the mean over all directions (simulated).
 TO_OUTLINE = 0.33
@@ -128,7 +128,7 @@ class Models:
 
 
 DEGREE = 3  # of the polynomial: cumulants of a step in two places are of the third and fourth in its share
-FIRMLY = np.array([10.0, 1, 1, 1, 1, 1, 1])  # it goes through the sound edge
+FIRMLY = np.array([10.0, 1, 1, 1, 1])  # it goes through the sound edge
 SOUND_LOOKS = (1.0, 0.0, 0.0, 0.0, 0.0)
 
 
@@ -169,8 +169,8 @@ class _Drawing:
     """Outlines to draw on, and how a lens alone shows them, on a grid DRAWN times finer than the picture.
 
     `away` (rows, columns): distance from the outlines, px, negative inside. `used`, `basin`: flat places that are
-    looked at, and the carbide that each belongs to; `deep`, `number`: those deep inside. `above` (heights,): area above each,
-    px², and `light`: the integral of the height.
+    looked at, and the carbide that each belongs to; `deep`, `number`: those deep inside, which show `shown` px² of a
+    lens. `above` (heights,): area above each, px², and `light`: the integral of the height.
     """
 
     away: Picture

@@ -10,7 +10,7 @@ import pytest
 
 from micro.segmentation import SegmentationSettings, segment
 from micro.segmentation.edge_models import rim_light
-from micro.segmentation.edge_profile import SMOOTHING_PX, edge_shape
+from micro.segmentation.edge_profile import SMOOTHING_VARIANCE, edge_shape
 
 SHAPE = (320, 320)
 
@@ -29,14 +29,16 @@ def sound():
     return edge_shape(field(seed=4)[0])
 
 
-def test_the_profile_of_sound_edges_is_a_normal_distribution_function():
-    """A Gaussian lens makes a straight edge Φ(-d/σ): carbides of 28 px, σ² = 1 of the lens + 1/12 of the pixels."""
+@pytest.mark.parametrize("blur", [0.7, 1.0])
+def test_the_profile_of_sound_edges_is_a_normal_distribution_function(blur):
+    """A Gaussian lens makes a straight edge Φ(-d/σ): carbides of 28 px, σ² = blur² of the lens + 1/12 of the pixels."""
     from scipy.special import ndtr
 
-    shape = edge_shape(field(seed=4, diameter=28.0, fraction=0.2)[0])
-    spread = np.sqrt(1 + 1 / 12 + SMOOTHING_PX**2)
-    assert shape.spread_px == pytest.approx(spread, rel=0.03)
-    assert ndtr(-shape.distance / spread) == pytest.approx(shape.height, abs=0.04)
+    shape = edge_shape(field(seed=4, diameter=28.0, fraction=0.2, blur=blur)[0])
+    spread = np.sqrt(blur**2 + 1 / 12 + SMOOTHING_VARIANCE)
+    assert shape.spread_px == pytest.approx(spread, rel=0.02)
+    assert ndtr(-shape.distance / spread) == pytest.approx(shape.height, abs=0.02)
+    assert abs(shape.skew) < 0.03 and abs(shape.kurtosis) < 0.2
 
 
 def test_the_profile_that_is_shown_follows_the_lens_where_edges_are_sound_and_leaves_it_where_not(sound):
