@@ -27,11 +27,6 @@ SMALLEST, LARGEST = 0.25, 2.5
 # So many of the later pictures' carbides have diameters that are found neither always nor never. Chosen: 800 trials of
 # which 7 in 10 lie there told the number missed as 1 500 did without (simulated).
 MOST, LOGIT_95 = 0.7, np.log(19.0)
-# Carbides set in lie clear of others: where blur is measured they count for so much more than their share of outlines.
-# Chosen: of six invented pictures blur was then right to 1.3 %, by the share alone to 4 %, as measured to 3 %.
-WEIGHT_OF_CLEAR = 2.0
-# Blur is put right by so much at most (chosen: of invented pictures it was never misread by more than a tenth).
-MOST_MISREAD = 1.15
 # One carbide a cell at most, and so many places tried for it: where carbides crowd few places are clear (chosen).
 CELL_PX, PLACES = 24, 12
 # Carbides set in stay clear of those there by their radius and so many edge spreads (chosen).
@@ -135,10 +130,9 @@ def detect(found: FieldResult, pictures: int, seed: int, settings: SegmentationS
     settings = _of_one_polarity(found.segmentation, settings or SegmentationSettings())
     rng = np.random.default_rng(seed)
     um_per_px = found.scale.um_per_px
-    blur = lens_blur_px(found, settings, rng)
-    trials = _trial(found, settings, rng, blur)
+    trials = _trial(found, settings, rng)
     for _ in range(1, pictures):
-        trials = pd.concat([trials, _trial(found, settings, rng, blur, between_px(trials))], ignore_index=True)
+        trials = pd.concat([trials, _trial(found, settings, rng, between_px(trials))], ignore_index=True)
     trials = trials.assign(ecd_um=trials.pop("ecd_px") * um_per_px)
     where = _matrix(found.segmentation)
     drawn = (_exposed(found, synthetic_matrix(found.segmentation, rng), where) for _ in range(SYNTHETIC))
@@ -177,13 +171,13 @@ def _of_one_polarity(segmentation: Segmentation, settings: SegmentationSettings)
 
 
 def _trial(
-    found: FieldResult, settings: SegmentationSettings, rng: np.random.Generator, blur_px: float,
+    found: FieldResult, settings: SegmentationSettings, rng: np.random.Generator,
     most_px: tuple[float, float] | None = None,
 ) -> pd.DataFrame:  # fmt: skip
     """Columns ecd_px, found, area_ratio of the carbides of one picture."""
     low, high = (resolved_diameter_px(found.segmentation.blur_px) * end for end in (SMALLEST, LARGEST))
     outlines = carbides_to_set(found, rng, lambda count: diameters_px(low, high, count, rng, most_px))
-    again = segment(set_in(found, outlines, blur_px), settings, found.micrograph.grey_max)
+    again = segment(set_in(found, outlines), settings, found.micrograph.grey_max)
     ecd = 2 * np.sqrt(outlines.semi_major * outlines.semi_minor)
     label = labels_at(again.labels, outlines.x, outlines.y)
     area = np.append(np.nan, again.contrast_area_px)[label]
@@ -196,25 +190,6 @@ def labels_at(labels: NDArray[np.int32], x: FloatArray, y: FloatArray) -> NDArra
 
     around = cv2.dilate(labels.astype(np.float32), np.ones((2 * LOOKED_PX + 1,) * 2, np.uint8))
     return around[y.astype(int), x.astype(int)].astype(np.int32)
-
-
-def lens_blur_px(found: FieldResult, settings: SegmentationSettings, rng: np.random.Generator) -> float:
-    """Blur of carbides set in, px: as it was measured, less what is measured too much where it is known.
-
-    Carbides of the field's own sizes, blurred as measured, are set in, and move the blur that is measured then by their
-    share of all outlines. Of fine carbides in a rough matrix it is read 3 % too high, of coarse ones too low, and the
-    size found nine times in ten with it.
-    """
-    measured = found.segmentation.blur_px or 1.0
-    own = found.particles["ecd_um"].to_numpy(float) / found.scale.um_per_px
-    outlines = carbides_to_set(found, rng, lambda count: rng.choice(own, count))
-    again = segment(set_in(found, outlines, measured), settings, found.micrograph.grey_max)
-    ecd = 2 * np.sqrt(outlines.semi_major * outlines.semi_minor)
-    seen = float(ecd[labels_at(again.labels, outlines.x, outlines.y) > 0].sum())
-    if not seen or again.blur_px is None or found.segmentation.blur_px is None:
-        return measured
-    too_much = (again.blur_px - measured) * (own.sum() + seen) / seen / WEIGHT_OF_CLEAR
-    return float(np.clip(measured - too_much, measured / MOST_MISREAD, measured * MOST_MISREAD))
 
 
 def carbides_to_set(found: FieldResult, rng: np.random.Generator, diameters: Callable[[int], FloatArray]) -> Shapes:
@@ -294,14 +269,14 @@ def _shaped(particles: pd.DataFrame) -> pd.DataFrame:
     return resolved if len(resolved) >= FEWEST_SHAPED else particles
 
 
-def set_in(found: FieldResult, outlines: Shapes, blur_px: float) -> Picture:
+def set_in(found: FieldResult, outlines: Shapes) -> Picture:
     """Grey picture with these carbides in it: class grey in place of the matrix, blurred, lit and noisy as it is.
 
     The grain that a carbide covers is taken from the matrix as it was before the lens (one step of P. H. van Cittert,
     1931, from memory): grain that shows through would help one carbide and hide another, and the curve were too flat.
     """
     segmentation = found.segmentation
-    blur = max(blur_px, 0.1)
+    blur = max(segmentation.blur_px or 1.0, 0.1)
     coverage = cover(outlines, segmentation.labels.shape, len(segmentation.classes)).by_class
     before = 2 * segmentation.contrast - _blurred(segmentation.contrast, blur)
     contrast = segmentation.contrast - _blurred(coverage.sum(axis=0) * before, blur)
