@@ -57,7 +57,8 @@ def test_a_clean_field_loses_nothing(blur):
 
 
 @pytest.mark.parametrize(
-    "words", [{"rim": 0.3, "rim_px": 2.0}, {"rim": 0.3}, {"dome_px": 1.5}, {"spread": 0.2}, {"lath": 0.2}, {"gamma": 0.7}]
+    "words",
+    [{"rim": 0.3, "rim_px": 2.0}, {"rim": 0.3}, {"dome_px": 1.5}, {"spread": 0.2}, {"lath": 0.2}, {"gamma": 0.7}],
 )
 def test_intervals_hold_the_truth_and_say_why(words):
     _, truth, (value, low, high) = judged(seed=2, **words)
