@@ -38,6 +38,10 @@ SURELY_SOUND = 0.96
 # How far the models may be off (the fields of two generators lie within it): a share of what they change, more by the
 # square where carbides have more than MODEL_LENGTH px of outline a px² of area: rims fill what lies between.
 MODEL_ERROR, MODEL_LENGTH = 0.25, 0.36
+# Below that blur, px, wholly 0.2 px further down: clean fields whose lens was drawn otherwise, on the pixels themselves,
+# are read up to so far off (blur 0.5 to 0.85 px, carbides of 6 to 16 px; tests/etch/test_edges.py).
+SHARP_BLUR, SHARP_RANGE, SHARP_PX = 0.95, 0.2, 0.08
+UNRESOLVED = 0.5
 GREY_SPREAD, LEVEL_ERROR, EDGE_ERROR = 0.08, 0.05, 0.02
 PITTED, BESIDE_ERROR = 0.01, 0.03
 TOLD = 0.01  # of the area: what leaves less of it open is not said (chosen)
@@ -65,7 +69,9 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool) -> AreaByEdges:
     disturbed
         Whether pits or boundaries touch the carbides and take of their light.
     """
-    shape = edge_shape(s) if s.count and clipped_share(s) < CLIPPED else None
+    # What blur hides the shape of has no edge to ask.
+    resolved = s.contrast_area_px[~s.small].sum() > UNRESOLVED * s.contrast_area_px.sum()
+    shape = edge_shape(s) if s.count and resolved and clipped_share(s) < CLIPPED else None
     if shape is None:
         return AreaByEdges()
     return replace(_by_shape(s, shape, texture, disturbed), profile=shape.profile)
@@ -91,6 +97,12 @@ def _model_error(shape: EdgeShape, factor: float) -> float:
     """Half width that the models of rims and domes leave open, as a share of the area."""
     per_area = shape.outline_px / shape.area_px
     return MODEL_ERROR * max(1.0, per_area / MODEL_LENGTH) ** 2 * abs(1 - factor)
+
+
+def _sharp_error(shape: EdgeShape, blur: float) -> float:
+    """Half width, as a share of the area, by a point spread function that few pixels tell from rims and domes."""
+    share = np.clip((SHARP_BLUR - blur) / SHARP_RANGE, 0, 1)
+    return float(share * SHARP_PX * shape.outline_px / shape.area_px)
 
 
 def _strange(shape: EdgeShape, told: RimLight, per_area: float) -> AreaByEdges | None:
@@ -131,6 +143,7 @@ def _levels(s: Segmentation, shape: EdgeShape, told: RimLight, disturbed: bool) 
         factor, half = told.factor, max(told.high - told.factor, told.factor - told.low)
         if told.sound < 0.5:
             half = float(np.hypot(half, _model_error(shape, factor)))
+        half += _sharp_error(shape, s.blur_px or 1.0)
         said = (issue("bright_rims" if factor < 1 else "domed", change=factor - 1, half_width=half),)
     own = level_factor(s)
     if own != 1:

@@ -89,3 +89,20 @@ def test_too_few_edges_tell_nothing():
     s, _ = field(seed=4)
     assert edge_shape(replace(s, labels=s.labels[:30, :30], basins=s.basins[:30, :30], contrast=s.contrast[:30, :30],
                               excluded=s.excluded[:30, :30])) is None  # fmt: skip
+
+
+@pytest.mark.parametrize(("ecd_px", "blur_px"), [(6.0, 0.85), (10.0, 0.7), (16.0, 0.5)])
+@pytest.mark.parametrize("finer", [True, False])
+def test_sound_fields_of_a_sharp_lens_hold_the_truth(ecd_px, blur_px, finer):
+    """However its point spread was drawn: on a finer grid under the pixels, or on the pixels themselves."""
+    from micro import measure
+    from micro.phantom.camera import Camera
+    from micro.phantom.etch import Etch, etched_field
+    from micro.phantom.scenes import Population, Scene, make_field
+
+    scene = Scene((Population(0.1, ecd_px),), rolling_deg=20.0)
+    scene = replace(scene, optics=replace(scene.optics, blur_px=blur_px, noise=2.0))
+    rng, shape = np.random.default_rng(2), (384, 512)
+    grey, truth = etched_field(scene, shape, Etch(), Camera(), rng) if finer else make_field(scene, shape, rng)
+    row = measure(grey, um_per_px=1.0).field.iloc[0]
+    assert row.area_fraction_low <= truth.area_fraction.sum() <= row.area_fraction_high
