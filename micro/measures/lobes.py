@@ -89,7 +89,8 @@ def harmonics(runs: Runs, outline: OutlineShapes, x: FloatArray, y: FloatArray) 
     turn = np.radians(outline.angle_deg)
     cos, sin = np.cos(turn), np.sin(turn)
     a, b = outline.major / outline.stretch.major / 2, outline.minor / outline.stretch.minor / 2
-    z = right * (cos / a - 1j * sin / b)[label] + up * (sin / a + 1j * cos / b)[label]
+    with np.errstate(invalid="ignore", divide="ignore"):  # of the frame of a mosaic's part some have no pixel
+        z = right * (cos / a - 1j * sin / b)[label] + up * (sin / a + 1j * cos / b)[label]
     pixels = np.maximum(np.bincount(label, minlength=runs.count), 1)
     power, found = z**2, []
     for _ in ORDERS:
@@ -103,7 +104,7 @@ def _sure(seen: ComplexArray, s: Segmentation, whole: NDArray[np.bool_]) -> Comp
 
     An outline that wavers by so much at order k, px², gets |ε_k|² of 4/r² of it in the mean (derived).
     """
-    noise = 4 * wavering(s, ORDERS.tolist()) / (s.outline_px / np.pi)
+    noise = 4 * wavering(s, ORDERS.tolist()) / (np.maximum(s.outline_px, 1) / np.pi)
     signal = np.maximum((np.abs(seen[:, whole]) ** 2).mean(axis=1) - NOISE_KNOWN * noise[:, whole].mean(axis=1), 0)[
         :, None
     ]

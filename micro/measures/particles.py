@@ -168,7 +168,8 @@ def wavering(segmentation: Segmentation, orders: Sequence[int]) -> FloatArray:
     contrast = np.abs([c.contrast for c in segmentation.classes])[segmentation.class_index]
     slope = contrast / (np.sqrt(2 * np.pi) * spread)
     white = WHITE_LEFT * segmentation.noise**2
-    radius = np.sqrt(segmentation.outline_px / np.pi)
+    # Of the frame of a mosaic's part some carbides have no pixel, and then nobody asks.
+    radius = np.sqrt(np.maximum(segmentation.outline_px, 1) / np.pi)
     short = (DIGITAL_VARIANCE + white / slope**2 * NOISE_LENGTH_PX) / (2 * np.pi * radius)
     grain = grain_covariance(segmentation, white)
     return np.stack([short + waves(grain / 4, radius, order) / slope**2 for order in orders])

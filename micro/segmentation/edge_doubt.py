@@ -38,7 +38,7 @@ SURELY_SOUND = 0.96
 # How far the models may be off (the fields of two generators lie within it): a share of what they change, more by the
 # square where carbides have more than MODEL_LENGTH px of outline a px² of area: rims fill what lies between.
 MODEL_ERROR, MODEL_LENGTH = 0.25, 0.36
-# Below that blur, px, wholly 0.2 px further down: clean fields whose lens was drawn otherwise, on the pixels themselves,
+# Below that blur, px, wholly 0.2 px further down: clean fields whose lens was drawn on the pixels themselves
 # are read up to so far off (blur 0.5 to 0.85 px, carbides of 6 to 16 px; tests/etch/test_edges.py).
 SHARP_BLUR, SHARP_RANGE, SHARP_PX = 0.95, 0.2, 0.08
 UNRESOLVED = 0.5
@@ -84,7 +84,7 @@ def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bo
     if texture.uneven > UNEVEN or texture.white < WHITE:
         contrast = float(np.mean(np.abs([c.contrast for c in s.classes])[s.class_index]))
         return _uneven(per_area, told, texture.hides / contrast)
-    strange = _strange(shape, told, per_area)
+    strange = _strange(shape, told, per_area, s.blur_px or 1.0)
     if strange is not None:
         return strange
     found = _levels(s, shape, told, disturbed)
@@ -99,13 +99,17 @@ def _model_error(shape: EdgeShape, factor: float) -> float:
     return MODEL_ERROR * max(1.0, per_area / MODEL_LENGTH) ** 2 * abs(1 - factor)
 
 
-def _sharp_error(shape: EdgeShape, blur: float) -> float:
-    """Half width, as a share of the area, by a point spread function that few pixels tell from rims and domes."""
-    share = np.clip((SHARP_BLUR - blur) / SHARP_RANGE, 0, 1)
-    return float(share * SHARP_PX * shape.outline_px / shape.area_px)
+def _held_back(factor: float, half: float, shape: EdgeShape, blur: float) -> tuple[float, float]:
+    """Factor and half width where few pixels tell rims and domes from the point spread function of a sharp lens.
+
+    Then both readings stay open, and the value is that without them.
+    """
+    share = float(np.clip((SHARP_BLUR - blur) / SHARP_RANGE, 0, 1))
+    left = share * (factor - 1)
+    return factor - left, half + abs(left) + share * SHARP_PX * shape.outline_px / shape.area_px
 
 
-def _strange(shape: EdgeShape, told: RimLight, per_area: float) -> AreaByEdges | None:
+def _strange(shape: EdgeShape, told: RimLight, per_area: float, blur: float) -> AreaByEdges | None:
     """Edges that are like none of the models; None where one fits."""
     if shape.kurtosis < SHARPENED and told.skew > -DARK_SKEW:
         said = issue("no_lens", half_width=SHARPENED_ERROR)
@@ -118,7 +122,8 @@ def _strange(shape: EdgeShape, told: RimLight, per_area: float) -> AreaByEdges |
         return AreaByEdges(1.0, half, (issue("broken_carbides", half_width=half),), True)
     if told.misfit > STRANGE:
         half = 2 * _model_error(shape, told.factor) + STRANGE_ERROR
-        return AreaByEdges(told.factor, half, (issue("no_lens_no_rim", half_width=half),), True)
+        factor, half = _held_back(told.factor, half, shape, blur)
+        return AreaByEdges(factor, half, (issue("no_lens_no_rim", half_width=half),), True)
     return None
 
 
@@ -143,7 +148,7 @@ def _levels(s: Segmentation, shape: EdgeShape, told: RimLight, disturbed: bool) 
         factor, half = told.factor, max(told.high - told.factor, told.factor - told.low)
         if told.sound < 0.5:
             half = float(np.hypot(half, _model_error(shape, factor)))
-        half += _sharp_error(shape, s.blur_px or 1.0)
+        factor, half = _held_back(factor, half, shape, s.blur_px or 1.0)
         said = (issue("bright_rims" if factor < 1 else "domed", change=factor - 1, half_width=half),)
     own = level_factor(s)
     if own != 1:

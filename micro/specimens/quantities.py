@@ -62,9 +62,17 @@ class ClassData:
         """(fields,) area analysed, µm²."""
         return self.column("analysed_area_um2")
 
+    def by_outlines(self, end: str = "") -> FloatArray:
+        """(fields,) area fraction, or an end of its interval, by the outlines alone: before points put it right."""
+        values = self.column(f"area_fraction{end}")
+        if "origin" not in self.fields:
+            return values
+        told = self.fields["origin"].astype(object).fillna("").to_numpy(str) != ""
+        return np.where(told, self.column(f"area_fraction_by_outlines{end}"), values)
+
     def total(self, name: str) -> float:
         """Mean of a column over the fields by the area analysed; NaN without."""
-        values, area = self.column(name), self.area
+        values, area = self.by_outlines() if name == "area_fraction" else self.column(name), self.area
         known = np.isfinite(values)
         return float(values[known] @ area[known] / area[known].sum()) if area[known].sum() > 0 else math.nan
 

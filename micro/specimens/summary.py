@@ -305,11 +305,7 @@ def area_relative_sides(data: ClassData) -> tuple[float, float]:
     NaN where they state none. What points put right errs in each field on its own, which is in the scatter between
     fields: there the outlines' own interval counts, if they have one.
     """
-    low, fraction, high = (data.column(f"area_fraction{end}") for end in ("_low", "", "_high"))
-    if "origin" in data.fields:
-        told = data.fields["origin"].astype(object).fillna("").to_numpy(str) != ""
-        own_low, own, own_high = (data.column(f"area_fraction_by_outlines{end}") for end in ("_low", "", "_high"))
-        low, fraction, high = (np.where(told, o, v) for o, v in ((own_low, low), (own, fraction), (own_high, high)))
+    low, fraction, high = (data.by_outlines(end) for end in ("_low", "", "_high"))
     known = np.isfinite(low) & np.isfinite(high) & np.isfinite(fraction)
     total = fraction[known].sum()
     if not total > 0:
