@@ -187,7 +187,7 @@ class _Drawing:
 
     @classmethod
     def of(cls, shape: EdgeShape) -> _Drawing:
-        place = [(max(0, (n - PART_PX) // 2), (n + PART_PX) // 2) for n in shape.part.labels.shape]
+        place = _drawn_part(shape.part.labels)
         part = shape.part.cropped((slice(*place[0]), slice(*place[1])))
         away = _away(shape.solid[tuple(slice(DRAWN * first, DRAWN * last) for first, last in place)])
         used = np.flatnonzero(_finer((part.basins > 0) & ~part.excluded))
@@ -233,6 +233,22 @@ class _Drawing:
         seen = np.bincount(self.number, looks.ravel().take(self.deep), len(self.shown) + 1)[1:] / DRAWN**2
         ratio = np.where(self.shown > 0.5, seen / np.maximum(self.shown, 1e-9), np.nan)
         return np.append(1, shrunk(ratio, self.variance)).astype(np.float32).take(self.basin)
+
+
+def _drawn_part(labels: NDArray[np.int32]) -> list[tuple[int, int]]:
+    """First row and column of the part that is drawn, and those behind it: the middle, where that has its outlines.
+
+    Where it has less than half as many as the rest, the part that has most.
+    """
+    solid = (labels > 0).view(np.uint8)
+    outlines = cv2.integral(cv2.morphologyEx(solid, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)))
+    rows, columns = (min(PART_PX, n) for n in labels.shape)
+    number = outlines[rows:, columns:] - outlines[:-rows, columns:]
+    number = number - outlines[rows:, :-columns] + outlines[:-rows, :-columns]
+    top, left = ((n - 1) // 2 for n in number.shape)
+    if number[top, left] < outlines[-1, -1] * rows * columns / labels.size / 2:
+        top, left = (int(k) for k in np.unravel_index(number.argmax(), number.shape))
+    return [(top, top + rows), (left, left + columns)]
 
 
 def _finer(values: NDArray) -> NDArray:

@@ -106,3 +106,19 @@ def test_sound_fields_of_a_sharp_lens_hold_the_truth(ecd_px, blur_px, finer):
     grey, truth = etched_field(scene, shape, Etch(), Camera(), rng) if finer else make_field(scene, shape, rng)
     row = measure(grey, um_per_px=1.0).field.iloc[0]
     assert row.area_fraction_low <= truth.area_fraction.sum() <= row.area_fraction_high
+
+
+def test_rims_are_read_where_the_middle_of_the_field_is_bare():
+    """Models are drawn on a part of the field: where the middle holds no carbide, on another."""
+    from micro import measure
+
+    grey, _ = other.picture((400, 420), seed=1, rim=0.3, rim_px=2.0, fraction=0.12)
+    plain, _ = other.picture((400, 420), seed=1, fraction=0.12)
+    middle = slice(100, 300), slice(110, 310)
+    for picture in (grey, plain):
+        picture[middle] = np.rint(80 + np.random.default_rng(0).normal(0, 4, (200, 200)))
+    settings = SegmentationSettings("bright")
+    found, without = (measure(picture, um_per_px=1.0, settings=settings) for picture in (grey, plain))
+    row = found.field.iloc[0]
+    assert "bright_rims" in [issue.kind for issue in found.issues]
+    assert row.area_fraction_low <= without.field.area_fraction[0] <= row.area_fraction_high
