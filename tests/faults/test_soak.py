@@ -132,7 +132,8 @@ class Soak(RuleBasedStateMachine):
         check_untouched(read_run(self.out), self.out)
         self.harmed = False
 
-    @rule(seconds=st.floats(0.1, 5.0), number=st.sampled_from(SIGNALS), workers=st.sampled_from([1, 2]))
+    # Before that Python itself begins, and ends in its own way.
+    @rule(seconds=st.floats(0.2, 5.0), number=st.sampled_from(SIGNALS), workers=st.sampled_from([1, 2]))
     def stop(self, seconds: float, number: signal.Signals, workers: int) -> None:
         self.count("stops")
         command = [sys.executable, "-m", "micro", "run", str(self.write()), "--out", str(self.out)]
