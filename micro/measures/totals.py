@@ -304,8 +304,7 @@ class _OneClass:
             "number_per_px2": total.number_per_px,
             "mean_ecd_px": total.mean_ecd,
             **self.intercept_columns(total.area_fraction, along, across),
-            **self.within_columns(along, across),
-            **({WITHIN["area_fraction"]: np.nan} if self.mostly_films(total) else {}),
+            **self.within_columns(total, along, across),
             "surface_per_volume_per_px": surface_per_volume(self.outline_px[self.members].sum(), frame),
             "orientation_order": orientation_order(own["angle_deg"], own["major_px"], own["weight"]),
             "band_contrast": bands.contrast,
@@ -350,7 +349,7 @@ class _OneClass:
             "mean_chord_across_px": _over(area_fraction, n_across),
         }
 
-    def within_columns(self, along: Intercepts, across: Intercepts) -> dict[str, float]:
+    def within_columns(self, total: Totals, along: Intercepts, across: Intercepts) -> dict[str, float]:
         """Relative sampling uncertainty of each total that WITHIN names, were the bar like this field."""
         own = self.particles
         x, y = self.points().T
@@ -371,6 +370,8 @@ class _OneClass:
         for end, of_each in (("", weight), ("_by_area", weight * area)):
             for pct in (10, 50, 90):
                 found[f"ecd_d{pct}{end}"] = carbides.uncertainty_of_quantile(ecd, of_each, pct / 100)
+        if self.mostly_films(total):
+            found["area_fraction"] = np.nan
         return {column: found[quantity] for quantity, column in WITHIN.items()}
 
     def weighted_sums(self, weight: FloatArray) -> dict[str, tuple[FloatArray, FloatArray]]:

@@ -186,12 +186,7 @@ def budgets(
                 yield carbide_class, quantity, unknown_budget(quantity.name, data)
                 continue
             estimate = UNKNOWN if too_fine and quantity.name in SHAPES else quantity.estimate(data)
-            with_films = films is not None and quantity.name in ("area_fraction", *FILMS)
-            if (
-                len(data.fields)
-                and not (len(data.carbides) or with_films)
-                and np.isfinite(data.column("number_per_mm2")).all()
-            ):
+            if _is_bare(quantity, data, films):
                 estimate = none_seen(quantity.name, estimate, data)
             else:
                 estimate = of_few_fields(quantity.name, estimate, data)
@@ -201,9 +196,7 @@ def budgets(
                 quantity,
                 Budget(
                     estimate,
-                    segmentation=size * films
-                    if films is not None and quantity.name in OF_FILM_AREA
-                    else _segmentation_part(quantity, estimate.value, data, area_below),
+                    segmentation=_segmentation_part(quantity, estimate.value, data, area_below, films),
                     missed=_missed(quantity, size, area_below, area_above),
                     scale=_scale_part(quantity, size, scale_relative_uncertainty)
                     if quantity.by_proportion is None
@@ -330,8 +323,22 @@ def film_sides(data: ClassData) -> float | None:
     return float((high - low)[known].sum() / 2 / NORMAL_95 / total) if total > 0 else math.nan
 
 
-def _segmentation_part(quantity: Quantity, value: float, data: ClassData, relative: float) -> float:
-    """Return what the area's relative uncertainty adds, where the quantity moves with it, and what lobes leave open."""
+def _is_bare(quantity: Quantity, data: ClassData, films: float | None) -> bool:
+    """Whether the fields hold nothing that the quantity speaks of, though all of them could be read."""
+    if len(data.carbides) or not len(data.fields) or (films is not None and quantity.name in ("area_fraction", *FILMS)):
+        return False
+    return bool(np.isfinite(data.column("number_per_mm2")).all())
+
+
+def _segmentation_part(
+    quantity: Quantity, value: float, data: ClassData, relative: float, films: float | None
+) -> float:
+    """Return what the area's relative uncertainty adds, where the quantity moves with it, and what lobes leave open.
+
+    `films`: relative standard uncertainty of the films' area.
+    """
+    if films is not None and quantity.name in OF_FILM_AREA:
+        return abs(value) * films
     moved = quantity.moved_by_area(value, data) if quantity.area_power else 0.0
     return math.hypot(moved * relative if moved else 0.0, quantity.moved_by_lobes(value, data))
 
