@@ -246,7 +246,7 @@ def _drawn_part(labels: NDArray[np.int32]) -> list[tuple[int, int]]:
     number = outlines[rows:, columns:] - outlines[:-rows, columns:]
     number = number - outlines[rows:, :-columns] + outlines[:-rows, :-columns]
     top, left = ((n - 1) // 2 for n in number.shape)
-    if number[top, left] < outlines[-1, -1] * rows * columns / labels.size / 2:
+    if number[top, left] < float(outlines[-1, -1]) * rows * columns / labels.size / 2:
         top, left = (int(k) for k in np.unravel_index(number.argmax(), number.shape))
     return [(top, top + rows), (left, left + columns)]
 
