@@ -199,9 +199,14 @@ _KINDS = (
             ),
             (
                 "no_lens_no_rim",
-                "the edges are like those of no lens and no rim (relief lit from one side?): the area may be off by "
+                "the edges are like those of no lens and no rim: the area may be off by "
                 "{half_width:.1p} % of its value",
                 {"half_width": 0.12},
+            ),
+            (
+                "lit_from_one_side",
+                "relief lit from one side draws the edges: the area may be off by {half_width:.1p} % of its value",
+                {"half_width": 0.09},
             ),
             (
                 "dark_edges",

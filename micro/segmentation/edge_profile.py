@@ -19,6 +19,7 @@ from micro.geometry.runs import find_runs
 from micro.segmentation.blurred_shapes import disc_edge
 from micro.segmentation.matrix import ADDED_SPREAD_PX, smoothed
 from micro.segmentation.segmentation import EdgeProfile, Segmentation
+from micro.statistics.robust import spread as robust_spread
 
 FloatArray = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -38,6 +39,7 @@ DEEP = 2.5  # standard deviations of the blur: what lies so deep shows its level
 PART_PX = 512  # a part of that side holds edges enough
 FEWEST_EDGE_PX = 400
 LEAST_BLUR_PX = 0.4
+FEWEST_LIT, SURELY_LIT = 10, 5.0  # carbides, and standard errors, that tell light from one side (chosen)
 ROUNDS = 3
 
 
@@ -271,6 +273,26 @@ def deep_places(s: Segmentation) -> NDArray[np.intp]:
     depth = cv2.distanceTransform((s.labels > 0).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
     # Outside of the outlines the depth is 0.
     return np.flatnonzero(depth >= max(DEEP * (s.blur_px or 1.0), 1e-6))
+
+
+def light_beside(s: Segmentation) -> float:
+    """Return how far, px, the light of resolved carbides lies to one side of their outlines; 0 where that is chance.
+
+    The median over the carbides, from the centroid of the outline to that of the contrast of the basin.
+    """
+    rows, columns = s.labels.shape
+    light = s.basin_sums[1]
+    own = np.flatnonzero(~s.cut & ~s.small & (s.outline_px > 0) & (light > 0))
+    if len(own) < FEWEST_LIT:
+        return 0.0
+    outline = s.outline_moments
+    across = s.basin_runs.integrate(s.contrast * (np.arange(columns, dtype=np.float32) + 0.5))
+    down = s.basin_runs.integrate(s.contrast * (np.arange(rows, dtype=np.float32) + 0.5)[:, None])
+    beside = np.stack([(across / light - outline.x)[own], (down / light - outline.y)[own]])
+    shift = np.median(beside, axis=1)
+    # Of a median of normal values: √(π/2) times that of the mean.
+    error = np.sqrt(np.pi / 2 / len(own)) * np.array([robust_spread(b - m) for b, m in zip(beside, shift, strict=True)])
+    return float(np.hypot(*shift)) if np.hypot(*(shift / np.maximum(error, 1e-9))) > SURELY_LIT else 0.0
 
 
 def edge_heights(s: Segmentation) -> FloatArray:
