@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.segmentation.segmentation import Segmentation
+from micro.statistics.robust import quantile
 
 ENOUGH_PX = 200
 SURE = 3.0
@@ -45,5 +46,4 @@ def tone_shift_px(s: Segmentation) -> float:
 
 def _spread(values: NDArray[np.float32]) -> float:
     """Return the standard deviation from the quartiles: few pixels of dirt do not count."""
-    low, high = np.quantile(values, [0.25, 0.75])
-    return float(high - low) / 1.349
+    return (quantile(values, 0.75) - quantile(values, 0.25)) / 1.349
