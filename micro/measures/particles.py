@@ -110,9 +110,9 @@ class OutlineShapes:
 
         That of the ellipse, a²b²/h³ with half its extent h (differential geometry of the ellipse).
         """
-        a, b = self.major / self.stretch.major / 2, self.minor / self.stretch.minor / 2
-        turn = np.radians(off_axis_deg)
-        return np.asarray((a * b) ** 2 / np.hypot(a * np.cos(turn), b * np.sin(turn)) ** 3, float)
+        a, b = (self.major / self.stretch.major / 2) ** 2, (self.minor / self.stretch.minor / 2) ** 2
+        square = (a + b) / 2 + (a - b) / 2 * np.cos(2 * np.radians(off_axis_deg))  # h², by half angles
+        return np.asarray(a * b / (square * np.sqrt(square)), float)
 
     @property
     def longer(self) -> FloatArray:

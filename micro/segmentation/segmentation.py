@@ -273,6 +273,11 @@ class Segmentation:
         return self.excluded.size - int(np.count_nonzero(self.excluded))
 
     @cached_property
+    def bare(self) -> NDArray[np.bool_]:
+        """(rows, columns) True where only matrix is seen, by no light of a carbide, and analysed."""
+        return (self.basins == 0) & ~self.excluded
+
+    @cached_property
     def runs(self) -> Runs:
         """Runs of the labels."""
         return find_runs(self.labels, self.count)
@@ -373,7 +378,7 @@ class Segmentation:
     @cached_property
     def matrix_covariance(self) -> NDArray[np.float64]:
         """(lags,) covariance of the smoothed matrix at `micro.segmentation.matrix.LAGS_PX`, of the field's middle."""
-        return covariance_at_lags(self.contrast, (self.basins == 0) & ~self.excluded)
+        return covariance_at_lags(self.contrast, self.bare)
 
     def with_issues(self, issues: tuple[Issue, ...]) -> Segmentation:
         """Return it with these issues; what was computed from the pictures is kept."""
