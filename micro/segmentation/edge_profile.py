@@ -245,8 +245,9 @@ def shrunk(ratio: FloatArray, variance: FloatArray) -> FloatArray:
     known = np.isfinite(ratio)
     if not known.any():
         return np.ones_like(ratio)
-    common = float(np.average(ratio[known], weights=1 / variance[known]))
-    between = max(0.0, float(np.mean((ratio[known] - common) ** 2 - variance[known])))
+    told, by_noise = ratio[known], variance[known]
+    common = float((told / by_noise).sum() / (1 / by_noise).sum())
+    between = max(0.0, float(((told - common) ** 2 - by_noise).mean()))
     return np.where(known, common + between / (between + variance) * (ratio - common), common)
 
 
