@@ -220,7 +220,7 @@ def cut_necks(
     top = np.zeros(pixels.count, np.intp)
     top[pixels.region[::-1]] = np.arange(len(pixels.at))[::-1]
     summit = top.take(pixels.region)
-    grounds = [Ground.of(apart, depth) for depth in _depths(apart, over)]
+    grounds = _grounds(apart, over)
     summit[looked_at] = looked_at[_summits(apart, grounds, DEBLURRED_NECK)]
     every = np.flatnonzero(np.bincount(summit, minlength=len(summit)))
     every = every[np.lexsort((every, pixels.region[every]))]
@@ -233,8 +233,46 @@ def cut_necks(
     return parts, (cut | several)[of], np.bincount(parts.region[faint], minlength=parts.count) > 1
 
 
-def _depths(pixels: Pixels, over: Picture) -> list[Picture]:
-    """Distance to the outline, (rows, columns): with all holes, and where there are any with the small ones filled.
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """Depth in those of the regions where it has several summits.
+
+    Parameters
+    ----------
+    asked
+        (n,) regions that it was looked at in.
+    inside
+        (k,) places in the list of pixels where it has.
+    region, depth, summit
+        (k,) of each of these its region, its depth, and which of them its summit is.
+    saddles
+        Where ground of two summits meets.
+    """
+
+    asked: NDArray[np.bool_]
+    inside: NDArray[np.intp]
+    region: NDArray[np.intp]
+    depth: Picture
+    summit: NDArray[np.intp]
+    saddles: tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]
+
+    @classmethod
+    def of(cls, pixels: Pixels, depth: Picture, asked: NDArray[np.bool_]) -> Ground:
+        """Look at a depth (rows, columns)."""
+        values = pixels.values(depth)
+        alone = np.full(pixels.shape, -np.inf, np.float32)
+        alone.ravel()[pixels.at] = values
+        top = np.flatnonzero(pixels.values(cv2.dilate(alone, np.ones((3, 3), np.uint8))) == values)
+        several = (np.bincount(pixels.region.take(top), minlength=pixels.count) > 1) & asked
+        inside = np.flatnonzero(several.take(pixels.region))
+        own = values.take(inside)
+        summit, neighbours = _climb(alone, pixels.at.take(inside))
+        saddles = _saddles(np.maximum(own, THINNEST_PX), summit, neighbours)
+        return cls(asked, inside, pixels.region.take(inside), own, summit, saddles)
+
+
+def _grounds(pixels: Pixels, over: Picture) -> list[Ground]:
+    """Distance to the outline: with all holes, and where there are small ones with these filled.
 
     Parameters
     ----------
@@ -244,24 +282,9 @@ def _depths(pixels: Pixels, over: Picture) -> list[Picture]:
     fine = cv2.resize(over, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
     inside = (fine > 1).view(np.uint8)
     depth = _depth(inside)
-    filled = _filled(inside, pixels, depth)
-    return [depth] if filled is None else [depth, _depth(filled)]
-
-
-@dataclass(frozen=True, eq=False)
-class Ground:
-    """Depth of each pixel of regions (m,), its summit, and where ground of two summits meets."""
-
-    depth: Picture
-    summit: NDArray[np.intp]
-    saddles: tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]
-
-    @classmethod
-    def of(cls, pixels: Pixels, depth: Picture) -> Ground:
-        """Look at a depth (rows, columns)."""
-        own = pixels.values(depth)
-        summit, neighbours = _climb(depth, pixels.at)
-        return cls(own, summit, _saddles(np.maximum(own, THINNEST_PX), summit, neighbours))
+    grounds = [Ground.of(pixels, depth, np.ones(pixels.count, bool))]
+    filled, asked = _filled(inside, pixels, depth)
+    return [*grounds, Ground.of(pixels, _depth(filled), asked)] if asked.any() else grounds
 
 
 def _summits(pixels: Pixels, grounds: list[Ground], neck: float) -> NDArray[np.intp]:
@@ -273,22 +296,25 @@ def _summits(pixels: Pixels, grounds: list[Ground], neck: float) -> NDArray[np.i
     found, parts = _parted(pixels, grounds[0], neck)
     for ground in grounds[1:]:
         other, fewer = _parted(pixels, ground, neck)
-        found = np.where((fewer < parts)[pixels.region], other, found)
+        found = np.where((ground.asked & (fewer < parts))[pixels.region], other, found)
     return found
 
 
 def _parted(pixels: Pixels, ground: Ground, neck: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """(m,) summit of the part of each pixel, and (n,) parts of each region, by necks of the ground."""
-    own = ground.depth
+    """(m,) one pixel of the part of each, its summit where there are several, and (n,) parts of each region."""
+    own, region = ground.depth, ground.region
     summit = _merge(np.maximum(own, THINNEST_PX), ground.saddles, neck)[ground.summit]
     every = np.flatnonzero(np.bincount(summit, minlength=len(summit)))
-    circles = np.bincount(pixels.region[every], np.pi * np.square(own[every]), pixels.count)
+    circles = np.bincount(region[every], np.pi * np.square(own[every]), pixels.count)
     # A net of films or boundaries stays one: it is told by its shape.
-    compact = circles >= COMPACT * np.maximum(pixels.total(own > 0), 1)
-    first = np.full(pixels.count, len(summit))
-    np.minimum.at(first, pixels.region[every], every)
-    parts = np.where(compact, np.bincount(pixels.region[every], minlength=pixels.count), 1)
-    return np.where(compact[pixels.region], summit, first[pixels.region]), parts
+    compact = circles >= COMPACT * np.maximum(np.bincount(region, own > 0, pixels.count), 1)
+    parts = np.where(compact, np.bincount(region[every], minlength=pixels.count), 1)
+    first = np.zeros(pixels.count, np.intp)
+    first[pixels.region[::-1]] = np.arange(len(pixels.at))[::-1]
+    found = first.take(pixels.region)
+    cut = np.flatnonzero(compact.take(region))
+    found[ground.inside[cut]] = ground.inside[summit[cut]]
+    return found, parts
 
 
 def framed(pixels: Pixels, values: Picture) -> Picture:
@@ -339,21 +365,26 @@ def _counted(number: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.int
     return which, np.arange(len(which)) - (np.cumsum(number) - number)[which]
 
 
-def _filled(inside: NDArray[np.uint8], pixels: Pixels, depth: Picture) -> NDArray[np.uint8] | None:
-    """Fill holes no larger than the largest circle in the region around them; None without any. On the finer grid."""
+def _filled(inside: NDArray[np.uint8], pixels: Pixels, depth: Picture) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """Fill holes no larger than the largest circle in the region around them, on the finer grid; (n,) where any was."""
+    around = np.zeros(pixels.count, bool)
     count, hole = cv2.connectedComponents(1 - inside, connectivity=4)
     if count <= 2:  # what is inside, and the ground
-        return None
+        return inside, around
     at = np.flatnonzero((hole > 0) & (hole != hole[0, 0]))
-    kind, first, size = np.unique(hole.ravel()[at], return_index=True, return_counts=True)
+    kind, first, size = np.unique(hole.ravel().take(at), return_index=True, return_counts=True)
     # Above the first pixel of a hole, in reading order, lies its region.
     row, column = np.divmod(at[first] - inside.shape[1], inside.shape[1])
     region = pixels.labels()[row // FINER, column // FINER] - 1
-    widest = np.zeros(pixels.count + 1)
-    np.maximum.at(widest, pixels.region, pixels.values(depth))
+    widest = np.zeros(pixels.count + 1, np.float32)
+    np.maximum.at(widest, pixels.region, pixels.values(depth))  # several times faster of one kind of number
+    fits = size <= FINER**2 * np.pi * widest[region].astype(float) ** 2
+    around[region[fits]] = True
     small = np.zeros(count, bool)
-    small[kind] = size <= FINER**2 * np.pi * widest[region] ** 2
-    return np.where(small[hole], np.uint8(1), inside)
+    small[kind[fits]] = True
+    filled = inside.copy()
+    filled.ravel()[at[small.take(hole.ravel().take(at))]] = 1
+    return filled, around
 
 
 def _levels(pixels: Pixels, smooth: Picture, highest: float) -> NDArray[np.float32]:
