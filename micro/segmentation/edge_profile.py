@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.outlines import crofton_perimeter
+from micro.geometry.regions import away_from
 from micro.geometry.runs import find_runs
 from micro.segmentation.blurred_shapes import disc_edge
 from micro.segmentation.matrix import ADDED_SPREAD_PX, smoothed
@@ -269,9 +270,7 @@ def deep_ratio(s: Segmentation, drawn: Picture | None = None) -> tuple[FloatArra
 
 def deep_places(s: Segmentation) -> NDArray[np.intp]:
     """Flat places that lie DEEP inside the outlines."""
-    depth = cv2.distanceTransform((s.labels > 0).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
-    # Outside of the outlines the depth is 0.
-    return np.flatnonzero(depth >= max(DEEP * (s.blur_px or 1.0), 1e-6))
+    return np.flatnonzero(away_from((s.labels == 0).view(np.uint8), max(DEEP * (s.blur_px or 1.0), 1e-6)))
 
 
 def edge_heights(s: Segmentation) -> FloatArray:
