@@ -29,6 +29,10 @@ def how_many(largest_px: int) -> int:
     return BYTES_KEPT // (BYTES_A_PIXEL * max(1, largest_px))
 
 
+WHOLE_PICTURE = "bare"
+"""What a segmented field knows that is found again sooner than it is read."""
+
+
 def keep(segmentation: Segmentation, sha256: str, out: Path) -> Path | None:
     """Write a segmented field into a new file of a results folder; None where there is no room for it.
 
@@ -43,7 +47,7 @@ def keep(segmentation: Segmentation, sha256: str, out: Path) -> Path | None:
 
     pictures = _packed(segmentation.labels), _packed(segmentation.basins)
     bare = replace(segmentation, labels=np.empty(0, np.int32), basins=np.empty(0, np.int32))
-    known = {name: value for name, value in vars(segmentation).items() if name not in vars(bare)}
+    known = {name: value for name, value in vars(segmentation).items() if name not in {*vars(bare), WHOLE_PICTURE}}
     try:
         handle, name = tempfile.mkstemp(prefix=results.TEMPORARY, dir=out)
         with os.fdopen(handle, "wb") as stream:

@@ -128,7 +128,7 @@ def short_of_outline(angle_deg: float | NDArray, radius: FloatArray) -> FloatArr
     from_grid = np.abs((np.asarray(angle_deg, float)[..., None] + 45) % 90 - 45)
     column = np.interp(from_grid, GRID_ANGLES_DEG, np.arange(len(GRID_ANGLES_DEG)))
     radius = np.nan_to_num(radius, nan=END_RADII_PX[0])
-    row = np.interp(np.log(radius), np.log(END_RADII_PX), np.arange(len(END_RADII_PX)))
+    row = np.clip(np.log2(radius), 0, len(END_RADII_PX) - 1)
     j = np.minimum(column.astype(np.intp), len(GRID_ANGLES_DEG) - 2)
     i = np.minimum(row.astype(np.intp), len(END_RADII_PX) - 2)
     right, down = column - j, row - i
@@ -142,7 +142,7 @@ def short_of_outline(angle_deg: float | NDArray, radius: FloatArray) -> FloatArr
 # the slopes 1/2 and 1/3 lie. Ends flatter than the last radius are those of carbides so large that a tenth of a px is
 # nothing to them. The tests hold the widths of shapes from 7 px on to 1 %.
 GRID_ANGLES_DEG = np.union1d(22.5 * (1 - np.cos(np.linspace(0, np.pi, 25))), np.degrees(np.arctan([1 / 2, 1 / 3])))
-END_RADII_PX = np.geomspace(1.0, 64.0, 7)
+END_RADII_PX = 2.0 ** np.arange(7)
 PLACES = 150
 
 

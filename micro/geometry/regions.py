@@ -122,6 +122,19 @@ def close_to(mask: NDArray[np.uint8], reach: float) -> NDArray[np.bool_]:
     return np.asarray(cv2.distanceTransform(1 - mask, cv2.DIST_L2, cv2.DIST_MASK_5) <= np.float32(reach))
 
 
+def away_from(mask: NDArray[np.uint8], reach: float) -> NDArray[np.bool_]:
+    """(rows, columns) True where the distance map of OpenCV, 5 × 5, says `reach` px or more from the 1s of a 0/1 mask.
+
+    To set all that lies nearer to 1 takes a fraction of the time of that map.
+    """
+    if reach >= FAR_PX:
+        return np.asarray(cv2.distanceTransform(1 - mask, cv2.DIST_L2, cv2.DIST_MASK_5) >= np.float32(reach))
+    point = np.ones((2 * int(FAR_PX) + 1,) * 2, np.uint8)
+    point[int(FAR_PX), int(FAR_PX)] = 0
+    nearer = cv2.distanceTransform(point, cv2.DIST_L2, cv2.DIST_MASK_5) < np.float32(reach)
+    return np.asarray(cv2.dilate(mask, nearer.view(np.uint8)) == 0)
+
+
 def _square_distances(reach: float) -> NDArray[np.intp]:
     """(2k + 1, 2k + 1) square of the distance from the middle, for all that is not further in rows and columns."""
     away = np.square(np.arange(-int(reach), int(reach) + 1))

@@ -99,7 +99,7 @@ def stage_micrometer(grey: NDArray[np.float32]) -> Issue | None:
     if min(small.shape) < SMALLEST_SIDE or sharpness(small) < SHARPEST_FIELD:
         return None
     try:
-        ruling = find_ruling(small)
+        ruling = find_ruling(small, SHARPEST_FIELD)
     except InputError:
         return None
     return issue("stage_micrometer", lines=int(ruling.fit.used.sum()))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,20 @@ DRIVEN = 4
 NOISE_KNOWN = 2.0
 """How many times the noise that is known counts as noise: ellipses of 6 to 22 px show 0.9 to 1.9 times (simulated)."""
 MOST = 0.5  # of the radius, all orders together: with more an outline would meet itself (chosen)
-TURN = np.arange(64) / 64 * 2 * np.pi
+TURN = np.arange(65) / 64 * 2 * np.pi
+"""Once about an outline, and its first place again."""
+# Highest power first: B_(n+1)(t + 1/2) / (n + 1) for n from 0 to 6 (Bernoulli's polynomials, Abramowitz and Stegun
+# 23.1; without the constants, which differences do not see).
+SUMS = (
+    (1, 0),
+    (1 / 2, 0, 0),
+    (1 / 3, 0, -1 / 12, 0),
+    (1 / 4, 0, -1 / 8, 0, 0),
+    (1 / 5, 0, -1 / 6, 0, 7 / 240, 0),
+    (1 / 6, 0, -5 / 24, 0, 7 / 96, 0, 0),
+    (1 / 7, 0, -1 / 4, 0, 7 / 48, 0, -31 / 1344, 0),
+)
+LEAST_SIZE = 0.1  # of r²/σ²: no outline so small is asked, and below it is MOST that counts
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,21 +71,22 @@ def find_lobes(segmentation: Segmentation, rolling_deg: float) -> Lobes:
         return Lobes(more, times)
     outline = measure_outlines(s.runs, s.outline_moments, s.blur_px)
     seen = _sure(harmonics(s.runs, outline, s.outline_moments.x, s.outline_moments.y), s, whole)
-    kept = np.flatnonzero(whole & (np.abs(seen).sum(axis=0) > 0))
-    if not len(kept):
-        return Lobes(more, times)
+    kept = np.flatnonzero(whole)
     seen = seen[:, kept]
+    if not seen.any():
+        return Lobes(more, times)
     sharp = _unblurred(seen, s.outline_px[kept] / np.pi / (s.blur_px**2 + ADDED_SPREAD_PX**2))
     axes = outline.major[kept] / 2, outline.minor[kept] / 2
     blurred = axes[0] / outline.stretch.major[kept], axes[1] / outline.stretch.minor[kept]
     shrunk = np.sqrt(_area(seen) / _area(sharp))  # blur leaves the area
+    drawn, drawn_blurred = _radius(sharp), _radius(seen)
     for i, across in enumerate((rolling_deg + 90, rolling_deg)):
         off = np.radians(across - outline.angle_deg[kept])
-        met, _ = _lines(sharp, *axes, off)
-        met_blurred, width = _lines(seen, *blurred, off)
+        place, place_blurred = _places(drawn, *axes, off), _places(drawn_blurred, *blurred, off)
+        width = place_blurred.max(axis=0) - place_blurred.min(axis=0)
         none, none_blurred = (2 * np.hypot(a * np.cos(off), b * np.sin(off)) for a, b in (axes, blurred))
-        more[i, kept] = shrunk * met / none / (width / none_blurred)
-        times[i, kept] = met_blurred / width
+        more[i, kept] = shrunk * _met(place) / none / (width / none_blurred)
+        times[i, kept] = _met(place_blurred) / width
         more[i, s.cut & ~s.small] = more[i, kept].mean()
     return Lobes(more, times)
 
@@ -82,21 +97,35 @@ def harmonics(runs: Runs, outline: OutlineShapes, x: FloatArray, y: FloatArray) 
     Of r = 1 + ε·cos kt that mean is ε/2·2π·(k + 2)/(k + 2)/π = ε (first order).
     """
     runs = runs.by_label
-    own = np.repeat(np.arange(len(runs.label)), runs.length)
-    label = runs.label[own]
-    column = np.arange(len(own)) - (np.cumsum(runs.length) - runs.length)[own] + runs.start[own]
-    right, up = column + 0.5 - x[label], y[label] - runs.row[own] - 0.5
+    label, first = runs.label, runs.first
+    up = y[label] - runs.row - 0.5
+    along = _power_sums(runs.start - x[label], runs.stop - x[label])
+    up_to = [np.ones_like(up)]
+    for _ in range(ORDERS.max()):
+        up_to.append(up_to[-1] * up)
     turn = np.radians(outline.angle_deg)
     cos, sin = np.cos(turn), np.sin(turn)
     a, b = outline.major / outline.stretch.major / 2, outline.minor / outline.stretch.minor / 2
-    with np.errstate(invalid="ignore", divide="ignore"):  # of the frame of a mosaic's part some have no pixel
-        z = right * (cos / a - 1j * sin / b)[label] + up * (sin / a + 1j * cos / b)[label]
-    pixels = np.maximum(np.bincount(label, minlength=runs.count), 1)
-    power, found = z**2, []
-    for _ in ORDERS:
-        power = power * z
-        found.append(np.bincount(label, power.real, runs.count) + 1j * np.bincount(label, power.imag, runs.count))
-    return np.asarray(np.array(found) / pixels, complex)
+    held = label[first]
+    found = np.zeros((len(ORDERS), runs.count), complex)
+    if not len(held):
+        return found
+    to_right, to_up = (cos / a - 1j * sin / b)[held], (sin / a + 1j * cos / b)[held]
+    pixels = np.add.reduceat(along[0], first)
+    for order, mean in zip(ORDERS.tolist(), found, strict=True):
+        # (right·p + up·q)^k summed over the pixels: a sum over the moments of the order k.
+        for n in range(order + 1):
+            moment = np.add.reduceat(along[n] * up_to[order - n], first) / pixels
+            mean[held] += comb(order, n) * moment * to_right**n * to_up ** (order - n)
+    return found
+
+
+def _power_sums(start: FloatArray, stop: FloatArray) -> list[FloatArray]:
+    """(m,) sums of t^n over the middles t of the pixels from start to stop, for n from 0 to the highest order.
+
+    Differences of Bernoulli's polynomials B_(n+1)(t + 1/2) over n + 1 (Faulhaber's sums).
+    """
+    return [np.polyval(power, stop) - np.polyval(power, start) for power in SUMS]
 
 
 def _sure(seen: ComplexArray, s: Segmentation, whole: NDArray[np.bool_]) -> ComplexArray:
@@ -113,11 +142,16 @@ def _sure(seen: ComplexArray, s: Segmentation, whole: NDArray[np.bool_]) -> Comp
 
 def _unblurred(seen: ComplexArray, size: FloatArray) -> ComplexArray:
     """Amplitudes before the blur; `size` (n,) is r²/σ²."""
-    from scipy.special import ive
+    from scipy.special import i0e, i1e
 
-    left = ive(np.minimum(ORDERS, DRIVEN)[:, None], size) / ive(1, size)
+    # I_(k+1) = I_(k-1) - 2k/x·I_k (Abramowitz and Stegun 9.6.26); upwards it loses few figures from x = 1 on.
+    size = np.maximum(size, LEAST_SIZE)
+    bessel = [i0e(size), i1e(size)]
+    for k in range(1, DRIVEN):
+        bessel.append(bessel[-2] - 2 * k / size * bessel[-1])
+    left = np.stack([bessel[min(order, DRIVEN)] for order in ORDERS.tolist()]) / bessel[1]
     sharp = seen / left
-    return np.asarray(sharp * np.minimum(1, MOST / np.abs(sharp).sum(axis=0)), complex)
+    return np.asarray(sharp * (MOST / np.maximum(np.abs(sharp).sum(axis=0), MOST)), complex)
 
 
 def _area(amplitudes: ComplexArray) -> FloatArray:
@@ -125,9 +159,17 @@ def _area(amplitudes: ComplexArray) -> FloatArray:
     return 1 + (np.abs(amplitudes) ** 2).sum(axis=0) / 2
 
 
-def _lines(amplitudes: ComplexArray, a: FloatArray, b: FloatArray, off: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """(n,) lines met, each time counted, and (n,) width across them, of outlines with half axes a, b at `off`."""
-    waves = np.exp(-1j * ORDERS[:, None] * TURN)
-    radius = 1 + (amplitudes.T @ waves).real
-    place = radius * ((a * np.cos(off))[:, None] * np.cos(TURN) + (b * np.sin(off))[:, None] * np.sin(TURN))
-    return np.abs(np.diff(place, axis=1, append=place[:, :1])).sum(axis=1) / 2, np.ptp(place, axis=1)
+def _radius(amplitudes: ComplexArray) -> FloatArray:
+    """(TURN, n) radius of the outlines where the ellipse is the unit circle."""
+    waves = np.exp(1j * TURN[:, None] * ORDERS)
+    return 1 + waves.real @ amplitudes.real + waves.imag @ amplitudes.imag
+
+
+def _places(radius: FloatArray, a: FloatArray, b: FloatArray, off: FloatArray) -> FloatArray:
+    """(TURN, n) places across the lines of outlines with half axes a, b at `off`."""
+    return radius * (np.cos(TURN)[:, None] * (a * np.cos(off)) + np.sin(TURN)[:, None] * (b * np.sin(off)))
+
+
+def _met(place: FloatArray) -> FloatArray:
+    """(n,) lines met, each time counted: half of the way to and fro."""
+    return np.asarray(np.abs(np.diff(place, axis=0)).sum(axis=0) / 2)

@@ -14,7 +14,7 @@ from micro.geometry.runs import PIXEL_VARIANCE, Moments, Runs, angle_uncertainty
 from micro.image.micrograph import SubField
 from micro.issues import flag_names
 from micro.segmentation.blurred_shapes import Stretch, undo_blur
-from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX, smoothed
+from micro.segmentation.matrix import ADDED_SPREAD_PX, LAGS_PX, SMOOTHING_PX
 from micro.segmentation.segmentation import Segmentation
 from micro.tables.columns import PARTICLES, empty, flagged, typed
 from micro.tables.units import pixel_columns
@@ -110,9 +110,9 @@ class OutlineShapes:
 
         That of the ellipse, a²b²/h³ with half its extent h (differential geometry of the ellipse).
         """
-        a, b = self.major / self.stretch.major / 2, self.minor / self.stretch.minor / 2
-        turn = np.radians(off_axis_deg)
-        return np.asarray((a * b) ** 2 / np.hypot(a * np.cos(turn), b * np.sin(turn)) ** 3, float)
+        a, b = (self.major / self.stretch.major / 2) ** 2, (self.minor / self.stretch.minor / 2) ** 2
+        square = (a + b) / 2 + (a - b) / 2 * np.cos(2 * np.radians(off_axis_deg))  # h², by half angles
+        return np.asarray(a * b / (square * np.sqrt(square)), float)
 
     @property
     def longer(self) -> FloatArray:
@@ -175,10 +175,8 @@ def wavering(segmentation: Segmentation, orders: Sequence[int]) -> FloatArray:
     return np.stack([short + waves(grain / 4, radius, order) / slope**2 for order in orders])
 
 
-LAGS_PX = (0, 1, 2, 3, 4, 6, 8, 12, 16)
-PART_PX, GRAIN = 640, 1.05
-"""Side of the middle that tells how grain is correlated, and the variance over that of white noise from which it is
-asked. Chosen."""
+GRAIN = 1.05
+"""Variance over that of white noise from which the matrix is asked how its grain is correlated. Chosen."""
 WAVE_RADII_PX, TURN = np.geomspace(1.0, 32.0, 16), (np.arange(180) + 0.5) / 180 * np.pi
 
 
@@ -203,17 +201,7 @@ def grain_covariance(segmentation: Segmentation, white: float) -> FloatArray:
     variance = segmentation.smooth_noise**2
     if variance <= GRAIN * white:
         return np.zeros(len(LAGS_PX))
-    rows, columns = (slice(max(0, (side - PART_PX) // 2), (side + PART_PX) // 2) for side in segmentation.labels.shape)
-    bare = (segmentation.basins[rows, columns] == 0) & ~segmentation.excluded[rows, columns]
-    smooth = smoothed(np.ascontiguousarray(segmentation.contrast[rows, columns]))
-    smooth = np.where(bare, smooth - smooth[bare].mean() if bare.any() else 0, 0)
-    found = np.zeros((2, len(LAGS_PX)))
-    for picture, seen in ((smooth, bare), (smooth.T, bare.T)):
-        for k, lag in enumerate(LAGS_PX):
-            end = picture.shape[0] - lag
-            found[0, k] += np.vdot(picture[:end], picture[lag:])
-            found[1, k] += np.count_nonzero(seen[:end] & seen[lag:])
-    covariance = found[0] / np.maximum(found[1], 1)
+    covariance = segmentation.matrix_covariance
     if not covariance[0] > 0:
         return np.zeros(len(LAGS_PX))
     of_white = white * np.exp(-((np.array(LAGS_PX) / (2 * SMOOTHING_PX)) ** 2))

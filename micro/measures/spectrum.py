@@ -123,7 +123,8 @@ def level_and_slope(square: FloatArray, power: FloatArray) -> FloatArray:
     beta = np.column_stack([np.log(power.mean(axis=1)), np.zeros(len(power))])
     for _ in range(STEPS):
         step = (power * np.exp(-beta @ design.T) - 1) @ to_step
-        beta += np.clip(step, -1, 1)
-        if np.abs(step).max() < 1e-6:
+        largest = np.abs(step).max()
+        beta += step if largest <= 1 else np.clip(step, -1, 1)
+        if largest < 1e-6:
             break
     return beta.T / np.array([[1.0], [scale]])

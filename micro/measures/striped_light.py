@@ -94,7 +94,7 @@ def _levels(s: Segmentation, rolling_deg: float) -> tuple[FloatArray, float]:
     import cv2
 
     rows, columns = s.labels.shape
-    matrix = ((s.basins == 0) & ~s.excluded).astype(np.float32)
+    matrix = s.bare.astype(np.float32)
     small = (-(-columns // STRIP_PX), -(-rows // STRIP_PX))
     # Cells of equal size: of a picture that they do not fill in whole numbers they are a little smaller.
     light, seen = (

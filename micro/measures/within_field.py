@@ -150,6 +150,11 @@ class Carbides:
     def _cells(self) -> FloatArray:
         """(cells,) pixels analysed of each cell."""
         rows, columns = self.excluded.shape
+        if not self.excluded.any():
+            high, wide = (
+                np.diff(np.append(np.arange(0, side, CELL_PX), side)).astype(float) for side in (rows, columns)
+            )
+            return np.outer(high, wide).ravel()
         analysed = (~self.excluded).view(np.uint8)
         by_row = np.add.reduceat(analysed, np.arange(0, rows, CELL_PX), axis=0, dtype=np.uint8)  # CELL_PX at most
         return np.add.reduceat(by_row, np.arange(0, columns, CELL_PX), axis=1, dtype=float).ravel()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 import importlib.util
-import io
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -18,7 +17,6 @@ from micro.image.micrograph import Micrograph
 from micro.segmentation.segmentation import Segmentation
 
 if TYPE_CHECKING:
-    import PIL.Image
     from PIL.ImageFont import FreeTypeFont
 
 INK = (20, 20, 20)
@@ -235,24 +233,6 @@ def outline_numbers(micrograph: Micrograph, segmentation: Segmentation, class_na
     nothing = np.empty((0, picture.shape[1], 3), np.uint8)
     strip = with_strip(nothing, legend_items(micrograph, segmentation, colours), um_per_px)
     return np.vstack([picture, _numbers_of(strip)])
-
-
-def packed(numbers: Picture) -> bytes:
-    """PNG of a picture (rows, columns) of numbers of PALETTE."""
-    from PIL import Image
-
-    picture = Image.fromarray(numbers, "P")
-    picture.putpalette(PALETTE.tobytes())
-    return packed_quickly(picture)
-
-
-def packed_quickly(picture: PIL.Image.Image) -> bytes:
-    """PNG, packed in half the time of the quickest level: noise of a camera repeats nothing, areas repeat a byte."""
-    import zlib
-
-    stream = io.BytesIO()
-    picture.save(stream, "PNG", compress_level=1, compress_type=zlib.Z_RLE)
-    return stream.getvalue()
 
 
 def _numbers_of(picture: NDArray[np.uint8]) -> Picture:

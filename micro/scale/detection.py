@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,7 @@ FloatArray = NDArray[np.float64]
 STRIPS = 256
 SMALLEST_STRIP = 4
 SMALLEST_WINDOW = 2.5
+AT_ONCE_PX = 2**14  # pixels about lines that are fitted together, so that they stay in cache (chosen)
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,8 +71,13 @@ def fit_segments(grey: NDArray[np.float32], lines: Lines) -> Segments:
     """
     rows = len(grey)
     edges = np.linspace(0, rows, max(1, min(STRIPS, rows // SMALLEST_STRIP)) + 1).round().astype(int)
-    fitted = [_fit_strip(grey, lines, top, bottom) for top, bottom in pairwise(edges)]
-    background, height, slide, error = np.array(fitted).transpose(1, 2, 0)
+    high, fitted = np.diff(edges), np.empty((4, len(lines.x), len(edges) - 1))
+    for rows_each in np.unique(high).tolist():
+        alike = np.flatnonzero(high == rows_each)
+        pixels = len(lines.x) * rows_each * (2 * int(np.ceil(lines.half_window)) + 1)
+        for some in np.array_split(alike, min(len(alike), 1 + len(alike) * pixels // AT_ONCE_PX)):
+            fitted[..., some] = _fit_strips(grey, lines, edges[some], rows_each)
+    background, height, slide, error = fitted
     with np.errstate(divide="ignore", invalid="ignore"):
         offset = slide / height
     y = (edges[:-1] + edges[1:]) / 2
@@ -80,34 +85,42 @@ def fit_segments(grey: NDArray[np.float32], lines: Lines) -> Segments:
     return Segments(y, expected + offset, offset, height, error, background)
 
 
-def _fit_strip(grey: NDArray[np.float32], lines: Lines, top: int, bottom: int) -> FloatArray:
-    """(4, lines): background, height, height·offset and the error of the height; NaN where cut by the frame."""
+def _fit_strips(grey: NDArray[np.float32], lines: Lines, top: NDArray[np.intp], rows: int) -> FloatArray:
+    """(4, lines, strips): background, height, height·offset and the error of the height; NaN where the frame cuts.
+
+    Parameters
+    ----------
+    top
+        (strips,) first row of each.
+    rows
+        Of each of them.
+    """
     reach = int(np.ceil(lines.half_window))
-    middle = np.arange(top, bottom) + 0.5
-    expected = lines.x[:, None] + lines.slope * (middle - len(grey) / 2)
+    row = top[:, None] + np.arange(rows)
+    expected = lines.x[:, None, None] + lines.slope * (row + 0.5 - len(grey) / 2)
     column = np.floor(expected).astype(int)
     inside = (column >= reach) & (column < grey.shape[1] - reach)
     columns = np.where(inside, column, reach)[..., None] + np.arange(-reach, reach + 1)
-    level = grey[np.arange(top, bottom)[:, None], columns].astype(float)
+    level = grey[row[..., None], columns].astype(float)
     d = columns + 0.5 - expected[..., None]
     weight = np.cos(np.pi / 2 * np.clip(d / lines.half_window, -1, 1)) ** 2 * inside[..., None]
     shape = np.exp(-0.5 * (d / lines.sigma) ** 2)
     basis = np.stack([np.ones_like(d), d, shape, shape * d / lines.sigma**2], axis=-1)
     # The size in full: without lines there is nothing to work it out from.
-    basis, level, weight = (a.reshape(len(a), a.shape[1] * a.shape[2], *a.shape[3:]) for a in (basis, level, weight))
-    return _solve(basis, level, weight)
+    many = len(lines.x) * len(top), rows * (2 * reach + 1)
+    found = _solve(basis.reshape(*many, 4), level.reshape(many), weight.reshape(many))
+    return found.reshape(4, len(lines.x), len(top))
 
 
 def _solve(basis: FloatArray, level: FloatArray, weight: FloatArray) -> FloatArray:
-    weighted = basis * weight[..., None]
-    normal = np.swapaxes(weighted, 1, 2) @ basis
+    weighted = np.swapaxes(basis * weight[..., None], 1, 2)
     usable = weight.sum(axis=1) > weight.shape[1] / 8
-    inverse = np.linalg.inv(np.where(usable[:, None, None], normal, np.eye(4)))
-    coefficients = (inverse @ (np.swapaxes(weighted, 1, 2) @ level[..., None]))[..., 0]
+    inverse = np.linalg.inv(np.where(usable[:, None, None], weighted @ basis, np.eye(4)))
+    coefficients = (inverse @ (weighted @ level[..., None]))[..., 0]
     residual = level - (basis @ coefficients[..., None])[..., 0]
     variance = (weight * residual**2).sum(axis=1) / np.maximum(weight.sum(axis=1) - 4, 1)
-    noise = inverse @ (np.swapaxes(weighted, 1, 2) @ weighted) @ inverse
-    error = np.sqrt(np.maximum(variance * noise[:, 2, 2], 0))
+    height = (inverse[:, 2:3] @ weighted)[:, 0]  # what each pixel adds to it
+    error = np.sqrt(variance * (height**2).sum(axis=1))
     result = np.stack([coefficients[:, 0], coefficients[:, 2], coefficients[:, 3], error])
     return np.where(usable, result, np.nan)
 

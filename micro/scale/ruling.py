@@ -64,13 +64,15 @@ NEIGHBOURS_DEG = 5.0
 CANDIDATES = 4
 
 
-def ruling_directions(grey: NDArray[np.float32]) -> FloatArray:
+def ruling_directions(grey: NDArray[np.float32], least: float = 0.0) -> FloatArray:
     """Directions across which parallel lines may lie, the most likely first.
 
     Parameters
     ----------
     grey
         (rows, columns) picture.
+    least
+        Energy of a direction that is asked, over that of the usual one.
 
     Returns
     -------
@@ -81,7 +83,7 @@ def ruling_directions(grey: NDArray[np.float32]) -> FloatArray:
     around = int(NEIGHBOURS_DEG / STEP_DEG)
     wrapped = np.concatenate([energy[-around:], energy, energy[:around]])
     windows = np.lib.stride_tricks.sliding_window_view(wrapped, 2 * around + 1)
-    peaks = np.flatnonzero((energy == windows.max(axis=1)) & (energy > 0))
+    peaks = np.flatnonzero((energy == windows.max(axis=1)) & (energy > least * np.median(energy)))
     peaks = peaks[np.argsort(-energy[peaks])][:CANDIDATES]
     before, top, after = energy[peaks - 1], energy[peaks], energy[(peaks + 1) % len(energy)]
     bend = before - 2 * top + after
@@ -170,13 +172,15 @@ class Ruling:
         return math.degrees(self.fit.slope_standard_uncertainty / (1 + self.fit.slope**2))
 
 
-def find_ruling(grey: NDArray) -> Ruling:
+def find_ruling(grey: NDArray, least: float = 0.0) -> Ruling:
     """Find the one even ruling of a picture.
 
     Parameters
     ----------
     grey
         (rows, columns) picture; lines bright or dark, of several lengths, in any direction.
+    least
+        Energy of the spectrum across lines that are looked for, over that of the usual direction.
 
     Raises
     ------
@@ -184,7 +188,7 @@ def find_ruling(grey: NDArray) -> Ruling:
         Without a ruling, with too few lines, uneven spacing, or a second ruling across the first.
     """
     picture = _checked(grey)
-    rays = ruling_directions(picture)
+    rays = ruling_directions(picture, least)
     candidates = [_lines_across(picture, ray) for ray in rays]
     even = [
         found

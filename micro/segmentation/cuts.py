@@ -13,6 +13,7 @@ from micro.geometry.runs import moments
 from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX
 
 Picture = NDArray[np.float32]
+FloatArray = NDArray[np.float64]
 
 # Chosen: 0.6 to 0.8 count alike, as what this leaves is cut at necks of the deblurred outlines; from 0.92 on single
 # carbides are cut (simulated: tests/segmentation/test_split.py).
@@ -53,7 +54,7 @@ def split(
     inside = np.flatnonzero(several.take(pixels.region))
     at = pixels.at[inside]
     up, neighbours = _climb(height, at)
-    parent = _merge(height.ravel()[at], up, neighbours, neck)[up]
+    parent = _merge(height.ravel()[at], _saddles(height.ravel()[at], up, neighbours), neck)[up]
     every = np.sort(np.concatenate([summit_of[~several], at[np.unique(parent)]]))
     number = np.searchsorted(every, at[parent])
     region = np.searchsorted(every, summit_of).take(pixels.region)
@@ -66,50 +67,54 @@ def split(
     return Pixels(pixels.at, region, len(every), pixels.shape), cut
 
 
-def _climb(
-    height: NDArray[np.float32], at: NDArray[np.intp], region: NDArray[np.intp] | None = None
-) -> tuple[NDArray[np.intp], list[NDArray[np.intp]]]:
-    """Follow the steepest ascent: index of each pixel's summit, and four neighbours of each pixel (−1: none).
-
-    With the region of each pixel, never from one region to another.
-    """
+def _climb(height: NDArray[np.float32], at: NDArray[np.intp]) -> tuple[NDArray[np.intp], list[NDArray[np.int32]]]:
+    """Follow the steepest ascent: index of each pixel's summit, and four neighbours of each pixel (−1: none)."""
     rows, cols = height.shape
     index = np.full((rows + 2) * (cols + 2), -1, np.int32)
     place = at + 2 * (at // cols) + cols + 3
-    index[place] = np.arange(len(at))
-    level = np.append(height.ravel()[at], np.float32(-np.inf))
-    up = np.arange(len(at))
+    here = np.arange(len(at), dtype=np.int32)
+    index[place] = here
+    level = np.append(height.ravel().take(at), np.float32(-np.inf))
+    up, highest = here, level[:-1]
     offsets = (-cols - 3, -cols - 2, -cols - 1, -1, 1, cols + 1, cols + 2, cols + 3)
-    around = [index[place + offset] for offset in offsets]
-    if region is not None:
-        own = np.append(region, -1)
-        around = [np.where(own[there] == region, there, -1) for there in around]
+    around = [index.take(place + offset) for offset in offsets]
     for there in around:
-        higher = (level[there] > level[up]) | ((level[there] == level[up]) & (there > up))
-        up = np.where(higher, there, up)
+        level_there = level.take(there)  # the last one, without a neighbour
+        higher = (level_there > highest) | ((level_there == highest) & (there > up))
+        up, highest = np.where(higher, there, up), np.where(higher, level_there, highest)
     while True:
-        further = up[up]
+        further = up.take(up)
         if np.array_equal(further, up):
             break
         up = further
-    return up, around[4:]
+    return up.astype(np.intp), around[4:]
+
+
+def _saddles(
+    height: NDArray[np.float32], summit: NDArray[np.intp], neighbours: list[NDArray[np.int32]]
+) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]:
+    """Places where ground of two summits meets, (k,) each: index of the one, of the other, height of the saddle."""
+    pairs = []
+    for near in neighbours:
+        here = np.flatnonzero(near >= 0)
+        there = near.take(here)
+        apart = np.flatnonzero(summit.take(there) != summit.take(here))
+        here, there = here.take(apart), there.take(apart)
+        saddle = np.minimum(height[here], height[there])
+        pairs.append((summit[here], summit[there], saddle.astype(float)))
+    one, other, saddle = (np.concatenate(part) for part in zip(*pairs, strict=True))
+    return one, other, saddle
 
 
 def _merge(
-    height: NDArray[np.float32], summit: NDArray[np.intp], neighbours: list[NDArray[np.intp]], neck: float
+    height: NDArray[np.float32], saddles: tuple[NDArray[np.intp], NDArray[np.intp], FloatArray], neck: float
 ) -> NDArray[np.intp]:
     """Join summits whose saddle is high: for each pixel index the summit it now belongs to."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 
+    a, b, saddle = saddles
     parent = np.arange(len(height))
-    pairs = []
-    for near in neighbours:
-        here = np.flatnonzero((near >= 0) & (summit[near] != summit))
-        saddle = np.minimum(height[here], height[near[here]])
-        pairs.append(np.stack([summit[here], summit[near[here]], saddle.astype(float)]))
-    a, b, saddle = np.concatenate(pairs, axis=1)
-    a, b = a.astype(np.intp), b.astype(np.intp)
     while len(a):
         joined = parent[a] != parent[b]
         a, b, saddle = a[joined], b[joined], saddle[joined]
@@ -163,14 +168,15 @@ class Deblurring:
     noise: float
     contrast: float
 
-    def sharpened(self, contrast: Picture) -> Picture:
-        """Return a picture (rows, columns) less blurred, as far as noise allows."""
+    def sharpened(self, contrast: Picture, pixels: Pixels) -> Picture:
+        """(m,) what the pixels show of a picture (rows, columns) less blurred, as far as noise allows."""
         for smoothing, strength in SHARPENING:
             lens = float(np.sqrt(self.blur_px**2 + smoothing**2 + ADDED_SPREAD_PX**2 - SMOOTHING_PX**2))
             if self.noise * _noise_left(smoothing, strength, lens) <= MOST_NOISE * self.contrast:
                 break
         smooth = cv2.GaussianBlur(contrast, (0, 0), smoothing)
-        return np.asarray((1 + strength) * smooth - strength * cv2.GaussianBlur(smooth, (0, 0), lens))
+        blurred = pixels.values(cv2.GaussianBlur(smooth, (0, 0), lens)) if strength else np.float32(0)
+        return np.asarray((1 + strength) * pixels.values(smooth) - strength * blurred)
 
 
 def _noise_left(smoothing: float, strength: float, lens: float) -> float:
@@ -209,14 +215,13 @@ def cut_necks(
     if not len(looked_at):
         return pixels, cut, np.zeros(pixels.count, bool)
     own = pixels.chosen(doubtful)
-    sharp = np.zeros(pixels.shape, np.float32)
-    sharp.ravel()[pixels.at] = pixels.values(lens.sharpened(contrast))
-    apart, over = _side_by_side(own, sharp, EDGE_HEIGHT * _levels(own, smooth, lens.contrast))
+    sharp = lens.sharpened(contrast, pixels)
+    apart, over = _side_by_side(own, framed(pixels, sharp), EDGE_HEIGHT * _levels(own, smooth, lens.contrast))
     top = np.zeros(pixels.count, np.intp)
     top[pixels.region[::-1]] = np.arange(len(pixels.at))[::-1]
     summit = top.take(pixels.region)
-    depths = _depths(apart, over)
-    summit[looked_at] = looked_at[_summits(apart, depths, DEBLURRED_NECK)]
+    grounds = _grounds(apart, over)
+    summit[looked_at] = looked_at[_summits(apart, grounds, DEBLURRED_NECK)]
     every = np.flatnonzero(np.bincount(summit, minlength=len(summit)))
     every = every[np.lexsort((every, pixels.region[every]))]
     number = np.zeros(len(summit), np.intp)
@@ -224,12 +229,50 @@ def cut_necks(
     of = pixels.region[every]
     several = np.bincount(of, minlength=pixels.count) > 1
     parts = Pixels(pixels.at, number[summit], len(every), pixels.shape)
-    faint = looked_at[np.unique(_summits(apart, depths, FAINT_NECK))]
+    faint = looked_at[np.unique(_summits(apart, grounds, FAINT_NECK))]
     return parts, (cut | several)[of], np.bincount(parts.region[faint], minlength=parts.count) > 1
 
 
-def _depths(pixels: Pixels, over: Picture) -> list[Picture]:
-    """Distance to the outline, (rows, columns): with all holes, and where there are any with the small ones filled.
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """Depth in those of the regions where it has several summits.
+
+    Parameters
+    ----------
+    asked
+        (n,) regions that it was looked at in.
+    inside
+        (k,) places in the list of pixels where it has.
+    region, depth, summit
+        (k,) of each of these its region, its depth, and which of them its summit is.
+    saddles
+        Where ground of two summits meets.
+    """
+
+    asked: NDArray[np.bool_]
+    inside: NDArray[np.intp]
+    region: NDArray[np.intp]
+    depth: Picture
+    summit: NDArray[np.intp]
+    saddles: tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]
+
+    @classmethod
+    def of(cls, pixels: Pixels, depth: Picture, asked: NDArray[np.bool_]) -> Ground:
+        """Look at a depth (rows, columns)."""
+        values = pixels.values(depth)
+        alone = np.full(pixels.shape, -np.inf, np.float32)
+        alone.ravel()[pixels.at] = values
+        top = np.flatnonzero(pixels.values(cv2.dilate(alone, np.ones((3, 3), np.uint8))) == values)
+        several = (np.bincount(pixels.region.take(top), minlength=pixels.count) > 1) & asked
+        inside = np.flatnonzero(several.take(pixels.region))
+        own = values.take(inside)
+        summit, neighbours = _climb(alone, pixels.at.take(inside))
+        saddles = _saddles(np.maximum(own, THINNEST_PX), summit, neighbours)
+        return cls(asked, inside, pixels.region.take(inside), own, summit, saddles)
+
+
+def _grounds(pixels: Pixels, over: Picture) -> list[Ground]:
+    """Distance to the outline: with all holes, and where there are small ones with these filled.
 
     Parameters
     ----------
@@ -239,42 +282,56 @@ def _depths(pixels: Pixels, over: Picture) -> list[Picture]:
     fine = cv2.resize(over, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
     inside = (fine > 1).view(np.uint8)
     depth = _depth(inside)
-    filled = _filled(inside, pixels, depth)
-    return [depth] if filled is None else [depth, _depth(filled)]
+    grounds = [Ground.of(pixels, depth, np.ones(pixels.count, bool))]
+    filled, asked = _filled(inside, pixels, depth)
+    return [*grounds, Ground.of(pixels, _depth(filled), asked)] if asked.any() else grounds
 
 
-def _summits(pixels: Pixels, depths: list[Picture], neck: float) -> NDArray[np.intp]:
+def _summits(pixels: Pixels, grounds: list[Ground], neck: float) -> NDArray[np.intp]:
     """(m,) for each pixel one of the same part: those of whole regions have one and the same.
 
     Regions are parted only where they are by each of the depths, and then as in the fewer parts: a hole is no neck, and
     a ring of carbides no carbide with a hole.
     """
-    found, parts = _parted(pixels, depths[0], neck)
-    for depth in depths[1:]:
-        other, fewer = _parted(pixels, depth, neck)
-        found = np.where((fewer < parts)[pixels.region], other, found)
+    found, parts = _parted(pixels, grounds[0], neck)
+    for ground in grounds[1:]:
+        other, fewer = _parted(pixels, ground, neck)
+        found = np.where((ground.asked & (fewer < parts))[pixels.region], other, found)
     return found
 
 
-def _parted(pixels: Pixels, depth: Picture, neck: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """(m,) summit of the part of each pixel, and (n,) parts of each region, by necks of the depth (rows, columns)."""
-    up, neighbours = _climb(depth, pixels.at, pixels.region)
-    own = pixels.values(depth)
-    summit = _merge(np.maximum(own, THINNEST_PX), up, neighbours, neck)[up]
+def _parted(pixels: Pixels, ground: Ground, neck: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """(m,) one pixel of the part of each, its summit where there are several, and (n,) parts of each region."""
+    own, region = ground.depth, ground.region
+    summit = _merge(np.maximum(own, THINNEST_PX), ground.saddles, neck)[ground.summit]
     every = np.flatnonzero(np.bincount(summit, minlength=len(summit)))
-    circles = np.bincount(pixels.region[every], np.pi * np.square(own[every]), pixels.count)
+    circles = np.bincount(region[every], np.pi * np.square(own[every]), pixels.count)
     # A net of films or boundaries stays one: it is told by its shape.
-    compact = circles >= COMPACT * np.maximum(pixels.total(own > 0), 1)
-    first = np.full(pixels.count, len(summit))
-    np.minimum.at(first, pixels.region[every], every)
-    parts = np.where(compact, np.bincount(pixels.region[every], minlength=pixels.count), 1)
-    return np.where(compact[pixels.region], summit, first[pixels.region]), parts
+    compact = circles >= COMPACT * np.maximum(np.bincount(region, own > 0, pixels.count), 1)
+    parts = np.where(compact, np.bincount(region[every], minlength=pixels.count), 1)
+    first = np.zeros(pixels.count, np.intp)
+    first[pixels.region[::-1]] = np.arange(len(pixels.at))[::-1]
+    found = first.take(pixels.region)
+    cut = np.flatnonzero(compact.take(region))
+    found[ground.inside[cut]] = ground.inside[summit[cut]]
+    return found, parts
+
+
+def framed(pixels: Pixels, values: Picture) -> Picture:
+    """(rows + 2·MARGIN_PX, columns + 2·MARGIN_PX) the value of each pixel, 0 elsewhere."""
+    rows, columns = pixels.shape
+    picture = np.zeros((rows + 2 * MARGIN_PX, columns + 2 * MARGIN_PX), np.float32)
+    picture.ravel()[pixels.at + 2 * MARGIN_PX * (pixels.at // columns) + MARGIN_PX * (columns + 2 * MARGIN_PX + 1)] = (
+        values
+    )
+    return picture
 
 
 def _side_by_side(pixels: Pixels, picture: Picture, level: NDArray[np.float32]) -> tuple[Pixels, Picture]:
-    """Cut a box about each region out of a picture, (rows, columns), and put them side by side in a new one.
+    """Cut a box about each region out of a framed picture and put them side by side in a new one.
 
     Returns the same pixels at their new places, and the new picture over the level (n,) of the region of each box.
+    Boxes have margins, so that no pixel lies beside one of another region.
     """
     row, column = np.divmod(pixels.at, pixels.shape[1])
     low, high = np.full((2, pixels.count), np.iinfo(np.intp).max), np.zeros((2, pixels.count), np.intp)
@@ -292,31 +349,42 @@ def _side_by_side(pixels: Pixels, picture: Picture, level: NDArray[np.float32]) 
     top[order] = np.repeat(ends - tall[order][first], np.diff(first, append=len(order)))
     left[order] = start - shelf * length
     shape = int(ends[-1]), length + int(wide.max())
-    size = tall * wide
-    box = np.repeat(np.arange(pixels.count), size)
-    down, right = np.divmod(np.arange(len(box)) - (np.cumsum(size) - size)[box], wide[box])
-    framed = np.pad(picture, MARGIN_PX)
     boxes = np.zeros(shape, np.float32)
-    boxes[top[box] + down, left[box] + right] = framed[low[0][box] + down, low[1][box] + right] / level[box]
+    box, down = _counted(tall)  # row by row
+    copied = _counted(wide[box])
+    source = ((low[0][box] + down) * picture.shape[1] + low[1][box])[copied[0]] + copied[1]
+    target = ((top[box] + down) * shape[1] + left[box])[copied[0]] + copied[1]
+    boxes.ravel()[target] = picture.ravel().take(source) / level[box][copied[0]]
     down, right = (np.array([top, left]) - low + MARGIN_PX)[:, pixels.region]
     return Pixels((row + down) * shape[1] + column + right, pixels.region, pixels.count, shape), boxes
 
 
-def _filled(inside: NDArray[np.uint8], pixels: Pixels, depth: Picture) -> NDArray[np.uint8] | None:
-    """Fill holes no larger than the largest circle in the region around them; None without any. On the finer grid."""
+def _counted(number: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Of each so many: which of them, and how many of the same came before."""
+    which = np.repeat(np.arange(len(number)), number)
+    return which, np.arange(len(which)) - (np.cumsum(number) - number)[which]
+
+
+def _filled(inside: NDArray[np.uint8], pixels: Pixels, depth: Picture) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """Fill holes no larger than the largest circle in the region around them, on the finer grid; (n,) where any was."""
+    around = np.zeros(pixels.count, bool)
     count, hole = cv2.connectedComponents(1 - inside, connectivity=4)
     if count <= 2:  # what is inside, and the ground
-        return None
+        return inside, around
     at = np.flatnonzero((hole > 0) & (hole != hole[0, 0]))
-    kind, first, size = np.unique(hole.ravel()[at], return_index=True, return_counts=True)
+    kind, first, size = np.unique(hole.ravel().take(at), return_index=True, return_counts=True)
     # Above the first pixel of a hole, in reading order, lies its region.
     row, column = np.divmod(at[first] - inside.shape[1], inside.shape[1])
     region = pixels.labels()[row // FINER, column // FINER] - 1
-    widest = np.zeros(pixels.count + 1)
-    np.maximum.at(widest, pixels.region, pixels.values(depth))
+    widest = np.zeros(pixels.count + 1, np.float32)
+    np.maximum.at(widest, pixels.region, pixels.values(depth))  # several times faster of one kind of number
+    fits = size <= FINER**2 * np.pi * widest[region].astype(float) ** 2
+    around[region[fits]] = True
     small = np.zeros(count, bool)
-    small[kind] = size <= FINER**2 * np.pi * widest[region] ** 2
-    return np.where(small[hole], np.uint8(1), inside)
+    small[kind[fits]] = True
+    filled = inside.copy()
+    filled.ravel()[at[small.take(hole.ravel().take(at))]] = 1
+    return filled, around
 
 
 def _levels(pixels: Pixels, smooth: Picture, highest: float) -> NDArray[np.float32]:

@@ -170,7 +170,8 @@ class _Drawing:
 
     `away` (rows, columns): distance from the outlines, px, negative inside. `used`, `basin`: flat places that are
     looked at, and the carbide that each belongs to; `deep`, `number`: those deep inside, which show `shown` px² of a
-    lens. `above` (heights,): area above each, px², and `light`: the integral of the height.
+    lens. `above` (heights,): area above each, px², and `light`: the integral of the height. `inside`: area within the
+    outlines, px².
     """
 
     away: Picture
@@ -183,6 +184,7 @@ class _Drawing:
     spread: float
     above: FloatArray
     light: float
+    inside: float
     outline_px: float
 
     @classmethod
@@ -202,7 +204,7 @@ class _Drawing:
         length = 2 * (_within(away, 0.25) - _within(away, -0.25))
         heights = lens.ravel().take(used)
         return cls(away, used, _finer(part.basins).ravel().take(used), deep, number, shown, variance,
-                   shape.spread_px, _above(heights), float(heights.sum()), length)  # fmt: skip
+                   shape.spread_px, _above(heights), float(heights.sum()), _within(away, 0), length)  # fmt: skip
 
     def looks(self, at: FloatArray, share: FloatArray) -> tuple[float, float, float, float, float]:
         """Factor, place of the outline, skew, kurtosis and excess of width of a step in several places.
@@ -215,9 +217,7 @@ class _Drawing:
         edge, blur2 = mean, seen2 - float((at - mean) ** 2 @ share)
         for _ in range(ROUNDS):
             blur2 = max(blur2, LEAST_BLUR2)
-            covered = np.array([_covered(self.away, d - edge) for d in at])
-            sharp = np.tensordot(share.astype(np.float32), covered, axes=1)
-            looks = _seen(sharp, blur2)
+            looks = _seen(self._stepped(at - edge, share), blur2)
             heights = looks.ravel().take(self.used)
             above = _above(heights / self._levels(looks))
             shift, wider, skew, kurtosis = hermite((above - self.above) / self.outline_px)
@@ -225,8 +225,15 @@ class _Drawing:
             # Half height lies off the mean place by skew; more so in the picture in which outlines are drawn.
             edge = found + shift - skew * seen2 / outlined2
             blur2 -= 2 * self.spread * wider
-        factor = _within(self.away, -found) / _within(self.away, 0) * self.light / float(heights.sum())
+        factor = _within(self.away, -found) / self.inside * self.light / float(heights.sum())
         return factor, found, 6 * skew / self.spread, 24 * kurtosis / self.spread, float(wider)
+
+    def _stepped(self, at: FloatArray, share: FloatArray) -> Picture:
+        """(rows, columns) surface that falls by each share at that distance from the outlines, px."""
+        surface, covered = np.zeros_like(self.away), np.empty_like(self.away)
+        for distance, part in zip(at.tolist(), share.astype(np.float32), strict=True):
+            surface += np.multiply(_covered(self.away, distance, covered), part, out=covered)
+        return surface
 
     def _levels(self, looks: Picture) -> Picture:
         """Return (used,) own level of the carbide that a place belongs to, as `carbide_levels` finds it."""
@@ -263,9 +270,12 @@ def _away(solid: Picture) -> Picture:
     return cv2.resize(np.where(inside, -deep, out) / FINER, solid.shape[::-1], interpolation=cv2.INTER_AREA)
 
 
-def _covered(away: Picture, distance: float) -> Picture:
-    """Share of each point of the grid within that distance from the outlines."""
-    return np.clip(np.float32(0.5 + DRAWN * distance) - DRAWN * away, 0, 1)
+def _covered(away: Picture, distance: float, out: Picture | None = None) -> Picture:
+    """Share of each point of the grid within that distance from the outlines; into `out`, where there is one."""
+    covered = np.multiply(away, np.float32(-DRAWN), out=out)
+    covered += np.float32(0.5 + DRAWN * distance)
+    np.maximum(covered, 0, out=covered)
+    return np.minimum(covered, 1, out=covered)
 
 
 def _within(away: Picture, distance: float) -> float:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.outlines import crofton_perimeter
+from micro.geometry.regions import away_from
 from micro.geometry.runs import find_runs
 from micro.segmentation.blurred_shapes import disc_edge
 from micro.segmentation.matrix import ADDED_SPREAD_PX, smoothed
@@ -247,8 +248,9 @@ def shrunk(ratio: FloatArray, variance: FloatArray) -> FloatArray:
     known = np.isfinite(ratio)
     if not known.any():
         return np.ones_like(ratio)
-    common = float(np.average(ratio[known], weights=1 / variance[known]))
-    between = max(0.0, float(np.mean((ratio[known] - common) ** 2 - variance[known])))
+    told, by_noise = ratio[known], variance[known]
+    common = float((told / by_noise).sum() / (1 / by_noise).sum())
+    between = max(0.0, float(((told - common) ** 2 - by_noise).mean()))
     return np.where(known, common + between / (between + variance) * (ratio - common), common)
 
 
@@ -270,9 +272,7 @@ def deep_ratio(s: Segmentation, drawn: Picture | None = None) -> tuple[FloatArra
 
 def deep_places(s: Segmentation) -> NDArray[np.intp]:
     """Flat places that lie DEEP inside the outlines."""
-    depth = cv2.distanceTransform((s.labels > 0).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
-    # Outside of the outlines the depth is 0.
-    return np.flatnonzero(depth >= max(DEEP * (s.blur_px or 1.0), 1e-6))
+    return np.flatnonzero(away_from((s.labels == 0).view(np.uint8), max(DEEP * (s.blur_px or 1.0), 1e-6)))
 
 
 def light_beside(s: Segmentation) -> float:

@@ -224,6 +224,25 @@ def smoothed(picture: NDArray[np.float32]) -> NDArray[np.float32]:
     return cv2.GaussianBlur(picture, (7, 7), SMOOTHING_PX)
 
 
+LAGS_PX, PART_PX = (0, 1, 2, 3, 4, 6, 8, 12, 16), 640
+"""Distances at which grain is compared, and side of the middle that tells it. Chosen."""
+
+
+def covariance_at_lags(contrast: NDArray[np.float32], bare: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """(lags,) covariance of the smoothed contrast (rows, columns) at LAGS_PX where `bare`, along rows and columns."""
+    part = tuple(slice(max(0, (side - PART_PX) // 2), (side + PART_PX) // 2) for side in bare.shape)
+    seen = bare[part]
+    smooth = smoothed(np.ascontiguousarray(contrast[part]))
+    smooth = np.where(seen, smooth - smooth[seen].mean() if seen.any() else 0, 0)
+    found = np.zeros((2, len(LAGS_PX)))
+    for picture, where in ((smooth, seen), (np.ascontiguousarray(smooth.T), np.ascontiguousarray(seen.T))):
+        for k, lag in enumerate(LAGS_PX):
+            end = len(picture) - lag
+            found[0, k] += np.vdot(picture[:end], picture[lag:])
+            found[1, k] += np.count_nonzero(where[:end] & where[lag:])
+    return np.asarray(found[0] / np.maximum(found[1], 1))
+
+
 def find_matrix(
     grey: NDArray[np.float32],
     smooth_grey: NDArray[np.float32],

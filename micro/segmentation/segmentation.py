@@ -13,6 +13,7 @@ from micro.geometry.outlines import crofton_perimeters
 from micro.geometry.runs import PIXEL_VARIANCE, Moments, Runs, find_runs, moments, sums, touches_edge
 from micro.issues import Issue, bit
 from micro.segmentation.blurred_shapes import resolved_diameter_px
+from micro.segmentation.matrix import covariance_at_lags
 
 POLARITIES = ("auto", "bright", "dark")
 JUDGED = ("contrast_area_px", "small", "flag_words")
@@ -272,6 +273,11 @@ class Segmentation:
         return self.excluded.size - int(np.count_nonzero(self.excluded))
 
     @cached_property
+    def bare(self) -> NDArray[np.bool_]:
+        """(rows, columns) True where only matrix is seen, by no light of a carbide, and analysed."""
+        return (self.basins == 0) & ~self.excluded
+
+    @cached_property
     def runs(self) -> Runs:
         """Runs of the labels."""
         return find_runs(self.labels, self.count)
@@ -368,6 +374,11 @@ class Segmentation:
         around = cv2.dilate(owned.view(np.uint8), np.ones((7, 7), np.uint8)) & ~(owned | self.excluded)
         pixels = max(1, cv2.countNonZero(around))
         return cv2.mean(self.contrast, around)[0], self.noise * float(np.sqrt(self.noise_area_px / pixels))
+
+    @cached_property
+    def matrix_covariance(self) -> NDArray[np.float64]:
+        """(lags,) covariance of the smoothed matrix at `micro.segmentation.matrix.LAGS_PX`, of the field's middle."""
+        return covariance_at_lags(self.contrast, self.bare)
 
     def with_issues(self, issues: tuple[Issue, ...]) -> Segmentation:
         """Return it with these issues; what was computed from the pictures is kept."""

@@ -86,7 +86,7 @@ def filled(s: Segmentation, where: Flags) -> NDArray[np.float32]:
     What looks at the noise of the matrix must see no less there.
     """
     contrast, places = s.contrast.copy(), int(np.count_nonzero(where))
-    matrix = s.contrast[(s.basins == 0) & ~s.excluded] if places else np.empty(0)
+    matrix = s.contrast[s.bare] if places else np.empty(0)
     contrast[where] = np.random.default_rng(0).choice(matrix, places) if matrix.size else 0
     return contrast
 

@@ -45,7 +45,7 @@ class Texture:
 
 def find_texture(s: Segmentation, sensor_noise: float) -> Texture:
     """Scatter of the matrix at several sizes; `sensor_noise` of single pixels, grey levels."""
-    bare = ((s.basins == 0) & ~s.excluded).astype(np.float32)
+    bare = s.bare.astype(np.float32)
     scatter, uncertainty = [], [s.matrix_uncertainty]
     mean, share, done = s.contrast * bare, bare, 1
     for side in SIDES:

@@ -6,7 +6,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.geometry.regions import away_from
 from micro.segmentation.segmentation import Segmentation
+from micro.statistics.robust import quantile
 
 ENOUGH_PX = 200
 SURE = 3.0
@@ -21,8 +23,7 @@ def tone_shift_px(s: Segmentation) -> float:
     """
     bend = cv2.filter2D(s.contrast, cv2.CV_32F, np.array([[1.0, -2.0, 1.0]]))
     edge = cv2.morphologyEx((s.labels > 0).view(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
-    depth = cv2.distanceTransform(1 - edge, cv2.DIST_L2, cv2.DIST_MASK_5)
-    clear = (depth >= 2.5 * (s.blur_px or 1.0) + 0.5) & ~s.excluded
+    clear = away_from(edge, 2.5 * (s.blur_px or 1.0) + 0.5) & ~s.excluded
     inside, outside = bend[clear & (s.labels > 0)], bend[clear & (s.basins == 0)]
     if min(len(inside), len(outside)) < ENOUGH_PX:
         return 0.0
@@ -45,5 +46,4 @@ def tone_shift_px(s: Segmentation) -> float:
 
 def _spread(values: NDArray[np.float32]) -> float:
     """Return the standard deviation from the quartiles: few pixels of dirt do not count."""
-    low, high = np.quantile(values, [0.25, 0.75])
-    return float(high - low) / 1.349
+    return (quantile(values, 0.75) - quantile(values, 0.25)) / 1.349

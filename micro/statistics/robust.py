@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from micro.statistics.sampling import FloatArray
 
@@ -14,6 +15,27 @@ ROUNDS = 5
 def spread(residual: FloatArray) -> float:
     """Return the standard deviation that the median of |residual| stands for, were the residuals normal."""
     return SPREAD_OF_NORMAL * float(np.median(np.abs(residual)))
+
+
+MANY, SAMPLED, BESIDE = 2**17, 2**14, 6.0
+"""From so many values on, so many of them tell between which two a quantile lies, so many standard errors from it."""
+
+
+def quantile(values: NDArray[np.floating], share: float) -> float:
+    """Return what `numpy.quantile` does, of a million values in a fifth of the time: few are put in order."""
+    if len(values) < MANY:
+        return float(np.quantile(values, share))
+    sample = np.sort(values[:: len(values) // SAMPLED])
+    beside = BESIDE * np.sqrt(share * (1 - share) / len(sample))
+    low, high = np.quantile(sample, np.clip([share - beside, share + beside], 0, 1), method="nearest")
+    near = values[(values >= low) & (values <= high)]
+    place = share * (len(values) - 1)
+    rank = int(place) - int(np.count_nonzero(values < low))
+    if not 0 <= rank < len(near) - 1:  # a sample that is none: values in an order of their own
+        return float(np.quantile(values, share))
+    near.partition([rank, rank + 1])
+    lower, upper = near[rank : rank + 2].astype(float)
+    return float(lower + (upper - lower) * (place - int(place)))
 
 
 def biweight_fit(

@@ -49,11 +49,13 @@ def figures(values: NDArray[np.float64]) -> NDArray[np.uint8]:
     placed = _placed(number, np.searchsorted(power.take(order), range(LOWEST, HIGHEST + 1)))
     text = np.empty((len(values), WIDTH), np.uint8)
     text.view(np.complex128).ravel()[order] = placed.view(np.complex128).ravel()  # 16 bytes at a time
-    text[:, 0] = np.where(values < 0, MINUS, NOTHING)
-    others = np.flatnonzero(~plain)
+    text[:, 0] = np.where(np.signbit(values), MINUS, NOTHING)
+    zero, unknown = values == 0, np.isnan(values)
+    text[zero, 1:] = np.frombuffer(bytes([ZERO]).ljust(WIDTH - 1, bytes([NOTHING])), np.uint8)
+    text[unknown] = NOTHING
+    others = np.flatnonzero(~(plain | zero | unknown))
     if len(others):
-        known = ["" if value != value else f"{value:.9g}" for value in values[others].tolist()]
-        text[others] = padded([one.encode() for one in known], WIDTH)
+        text[others] = padded([f"{value:.9g}".encode() for value in values[others].tolist()], WIDTH)
     return text
 
 

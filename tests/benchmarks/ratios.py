@@ -22,7 +22,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 import tifffile
-from PIL import Image
 from plain_script import Stages
 from speed import ONE_CORE, PER_MEGAPIXEL, SCALE, Spent, command, draw, exponent, least, measure, target
 
@@ -33,7 +32,8 @@ from micro.geometry.runs import find_runs
 from micro.phantom.camera import Camera
 from micro.phantom.etch import Etch, etched_field
 from micro.phantom.scenes import Population, Scene, make_field
-from micro.pictures.outlines import FIRST_COLOUR, packed, packed_quickly
+from micro.pictures.outlines import FIRST_COLOUR, PALETTE
+from micro.pictures.png import png
 from micro.processes import prepare_process
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field
@@ -101,8 +101,8 @@ def least_field(path: Path, out: Path) -> None:
     grey[number != cv2.erode(number, np.ones((3, 3), np.uint8))] = FIRST_COLOUR
     contents = {
         f"{results.LABELS}/f.tif": label_file(labels, find_runs(labels, int(labels.max())), "f", SCALE.um_per_px),
-        f"{results.OUTLINES}/f.png": packed(grey),
-        results.left_out_file("f"): packed_quickly(Image.fromarray(excluded)),
+        f"{results.OUTLINES}/f.png": png(grey, PALETTE),
+        results.left_out_file("f"): png(excluded),
     }
     write_field(out, "f", tables, contents)
 

@@ -7,8 +7,10 @@ import pandas as pd
 import pytest
 from scipy import ndimage
 
+from micro.geometry.runs import find_runs, moments
 from micro.measures.intercepts import scan
-from micro.measures.lobes import DRIVEN, ORDERS, find_lobes
+from micro.measures.lobes import DRIVEN, ORDERS, _unblurred, find_lobes, harmonics
+from micro.measures.particles import measure_outlines
 from micro.phantom.coverage import cover
 from micro.phantom.picture import Optics, etched_surface, expose
 from micro.phantom.scenes import place
@@ -96,3 +98,26 @@ def test_ellipses_have_no_lobes(ecd, aspect, noise):
     rng = np.random.default_rng(6)
     _, _, added = lines_of(lobed(3, 0.0, ecd, rng, aspect), rng, noise)
     assert np.abs(added).max() < 0.005
+
+
+def test_amplitudes_are_means_over_pixels_and_the_blur_goes_by_bessel_functions():
+    """Sums by runs are those over all pixels, by numpy; and the shares that blur leaves those of SciPy's functions."""
+    from scipy.special import ive
+
+    labels = np.zeros((60, 80), np.int32)
+    y, x = np.mgrid[:60, :80]
+    turn = np.arctan2(y - 29.3, x - 41.7)
+    labels[np.hypot(y - 29.3, (x - 41.7) / 1.4) <= 20 * (1 + 0.1 * np.cos(3 * turn) + 0.05 * np.sin(5 * turn))] = 1
+    labels[2, 3:9] = 2
+    runs = find_runs(labels, 2)
+    shape = moments(runs)
+    outline = measure_outlines(runs, shape, None)
+    found = harmonics(runs, outline, shape.x, shape.y)
+    for i in range(2):
+        row, column = np.nonzero(labels == i + 1)
+        z = (column + 0.5 - shape.x[i] + 1j * (shape.y[i] - row - 0.5)) * np.exp(-1j * np.radians(outline.angle_deg[i]))
+        z = z.real / (outline.major[i] / 2) + 1j * z.imag / (outline.minor[i] / 2)
+        assert found[:, i] == pytest.approx([np.mean(z**k) for k in ORDERS], abs=1e-12)
+    size = np.array([1.0, 4.0, 50.0, 5e3])
+    shares = ive(np.minimum(ORDERS, DRIVEN)[:, None], size) / ive(1, size)
+    assert _unblurred(1e-9 * shares.astype(complex), size).real == pytest.approx(1e-9 * np.ones_like(shares), rel=1e-9)

@@ -1,10 +1,11 @@
 """What lies close to regions goes to the nearest one: checked against SciPy's exact distance map."""
 
+import cv2
 import numpy as np
 import pytest
 from scipy import ndimage
 
-from micro.geometry.regions import FAR_PX, Pixels, close_to, grown
+from micro.geometry.regions import FAR_PX, Pixels, away_from, close_to, grown
 
 # Beyond FAR_PX distances are those of a 5 × 5 chamfer mask, off by 2 % at most (G. Borgefors 1986, from memory).
 CHAMFER = 0.02
@@ -58,3 +59,13 @@ def test_more_regions_than_sixteen_bits_count():
     found = grown(Pixels.of(labels, count), 1.5).labels()
     assert count > 2**16
     assert np.array_equal(found, ndimage.grey_dilation(labels, (3, 3)))
+
+
+@pytest.mark.parametrize("reach", [0.5, 1.0, 1.4, 2.3, 3.4, 4.9, 5.0, 7.2])
+def test_what_lies_away_is_what_the_distance_map_says(reach):
+    """To the pixel, for few 1s and for many."""
+    rng = np.random.default_rng(2)
+    for share in (0.002, 0.02, 0.2):
+        mask = (rng.random((90, 130)) < share).astype(np.uint8)
+        away = cv2.distanceTransform(1 - mask, cv2.DIST_L2, cv2.DIST_MASK_5) >= np.float32(reach)
+        np.testing.assert_array_equal(away_from(mask, reach), away)

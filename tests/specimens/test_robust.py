@@ -5,7 +5,7 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
-from micro.statistics.robust import ROUNDS, biweight_fit, least_squares, spread
+from micro.statistics.robust import ROUNDS, biweight_fit, least_squares, quantile, spread
 
 
 def line(rng, n=200):
@@ -51,3 +51,15 @@ def test_the_biweight_is_that_of_statsmodels():
         weight = norm.weights(residual / sm.robust.scale.mad(residual, center=0))
     assert biweight_fit(design, values, 1.0, 4.0, 1e-9)[0] == pytest.approx(fit.params, rel=1e-4)
     assert fit.params != pytest.approx(start.params, rel=0.05)
+
+
+@pytest.mark.parametrize("kind", ["normal", "whole", "sorted", "alike", "striped"])
+def test_a_quantile_of_many_is_that_of_numpy(kind):
+    """Also of values that a sample of every so many does not represent."""
+    rng = np.random.default_rng(0)
+    values = {
+        "normal": rng.normal(size=300_000).astype(np.float32), "whole": np.rint(rng.normal(100, 3, 200_000)),
+        "sorted": np.arange(150_000.0), "alike": np.zeros(140_000), "striped": np.tile(np.arange(8.0), 20_000),
+    }[kind]  # fmt: skip
+    for share in (0, 0.01, 0.25, 0.5, 0.995, 1):
+        assert quantile(values, share) == pytest.approx(float(np.quantile(values, share)), rel=1e-6)
