@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from micro.issues import Issue, issue
-from micro.segmentation.edge_models import RimLight, rim_light
-from micro.segmentation.edge_profile import EdgeShape, deep_ratio, edge_shape, light_beside, middle
+from micro.segmentation.edge_models import SOUND_EDGES, RimLight, rim_light
+from micro.segmentation.edge_profile import EdgeShape, deep_ratio, edge_shape, light_beside, middle, outline_per_area
 from micro.segmentation.segmentation import EdgeProfile, Segmentation
 from micro.segmentation.texture import Texture
 from micro.segmentation.tone import tone_shift_px
@@ -78,18 +78,23 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool) -> AreaByEdges:
     # What blur hides the shape of has no edge to ask.
     resolved = s.contrast_area_px[~s.small].sum() > UNRESOLVED * s.contrast_area_px.sum()
     shape = edge_shape(s) if s.count and resolved and clipped_share(s) < CLIPPED else None
-    if shape is None:
-        return AreaByEdges()
-    return replace(_by_shape(s, shape, texture, disturbed), profile=shape.profile)
+    if shape is not None:
+        return replace(_by_shape(s, shape, texture, disturbed), profile=shape.profile)
+    if s.count and _is_uneven(texture):
+        return _uneven(s, outline_per_area(middle(s)), SOUND_EDGES, texture)
+    return AreaByEdges()
+
+
+def _is_uneven(texture: Texture) -> bool:
+    """Whether the matrix is no white noise: etched unevenly, filtered or compressed."""
+    return texture.uneven > UNEVEN or texture.white < WHITE
 
 
 def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bool) -> AreaByEdges:
     """Choose what explains the edges: texture, nothing known, rims and domes, greys that differ, a tone curve."""
-    per_area = shape.outline_px / shape.area_px
-    told = rim_light(shape)
-    if texture.uneven > UNEVEN or texture.white < WHITE:
-        contrast = float(np.mean(np.abs([c.contrast for c in s.classes])[s.class_index]))
-        return _uneven(per_area, told, texture.hides / contrast)
+    per_area, told = shape.per_area, rim_light(shape)
+    if _is_uneven(texture):
+        return _uneven(s, per_area, told, texture)
     if told.sound < SURELY_SOUND and light_beside(shape.part) > LIT_PX:
         half = abs(told.factor - 1) + LIT_ERROR
         return AreaByEdges(1.0, half, (issue("lit_from_one_side", half_width=half),), True)
@@ -104,8 +109,7 @@ def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bo
 
 def _model_error(shape: EdgeShape, factor: float) -> float:
     """Half width that the models of rims and domes leave open, as a share of the area."""
-    per_area = shape.outline_px / shape.area_px
-    return MODEL_ERROR * max(1.0, per_area / MODEL_LENGTH) ** 2 * abs(1 - factor)
+    return MODEL_ERROR * max(1.0, shape.per_area / MODEL_LENGTH) ** 2 * abs(1 - factor)
 
 
 def _held_back(factor: float, half: float, shape: EdgeShape, blur: float) -> tuple[float, float]:
@@ -117,7 +121,7 @@ def _held_back(factor: float, half: float, shape: EdgeShape, blur: float) -> tup
         return factor, half
     share = float(np.clip((SHARP_BLUR - blur) / SHARP_RANGE, 0, 1))
     left = share * (factor - 1)
-    return factor - left, half + abs(left) + share * SHARP_PX * shape.outline_px / shape.area_px
+    return factor - left, half + abs(left) + share * SHARP_PX * shape.per_area
 
 
 def _strange(shape: EdgeShape, told: RimLight, per_area: float, blur: float) -> AreaByEdges | None:
@@ -138,11 +142,9 @@ def _strange(shape: EdgeShape, told: RimLight, per_area: float, blur: float) -> 
     return None
 
 
-def _uneven(per_area: float, told: RimLight, hides: float) -> AreaByEdges:
-    """Keep both readings open: an uneven matrix looks like rims where it meets carbides.
-
-    `hides`: contrast below which nothing is found, over that of the carbides.
-    """
+def _uneven(s: Segmentation, per_area: float, told: RimLight, texture: Texture) -> AreaByEdges:
+    """Keep both readings open: an uneven matrix looks like rims where it meets carbides."""
+    hides = texture.hides / float(np.mean(np.abs([c.contrast for c in s.classes])[s.class_index]))
     processed = hides < PROCESSED
     open_px = PROCESSED_PX if processed else ETCHED_EDGE_PX
     half = float(np.hypot(open_px * per_area, (told.factor - 1) / 4))
@@ -180,9 +182,8 @@ def _levels(s: Segmentation, shape: EdgeShape, told: RimLight, disturbed: bool) 
 
 
 def _area_over_light(s: Segmentation, shape: EdgeShape, edge_px: float) -> float:
-    """Area within the true edges, `edge_px` inside the outlines, over that by light, of the middle of the field."""
-    part = middle(s)
-    light = float((part.basin_sums[1] / np.array([c.contrast for c in s.classes])[s.class_index]).sum())
+    """Area within the true edges, `edge_px` inside the outlines, over that by light, of the carbides asked."""
+    light = float((shape.part.basin_sums[1] / np.array([c.contrast for c in s.classes])[s.class_index]).sum())
     return (shape.area_px - edge_px * shape.outline_px) / max(light, 1e-9)
 
 

@@ -39,6 +39,10 @@ WHOLE = 60 * (FINER // DRAWN) ** 2  # the largest that a byte holds
 DEEP = 2.5  # standard deviations of the blur: what lies so deep shows its level
 PART_PX = 512  # a part of that side holds edges enough
 FEWEST_EDGE_PX = 400
+# Narrower carbides, in standard deviations of the edge, and those that others come closer to than so many along more
+# than a share of their outline, show no edge of their own: clean fields of them passed for rims and domes (chosen on
+# polygons of many shapes, drawn apart from the phantom; tests/etch/test_small_sound.py).
+WIDE, BESIDE, CROWDED = 5.5, 2.0, 0.05
 LEAST_BLUR_PX = 0.4
 FEWEST_LIT, SURELY_LIT = 10, 5.0  # carbides, and standard errors, that tell light from one side (chosen)
 ROUNDS = 3
@@ -62,9 +66,11 @@ class EdgeShape:
     kurtosis, kurtosis_uncertainty
         Fourth cumulant over the fourth power.
     outline_px, area_px
-        Length of all outlines, and the area within them.
+        Length of the outlines that were asked, and the area within them.
+    per_area
+        Length of all outlines over the area within them, 1/px.
     part
-        The part of the field that was looked at.
+        The part of the field that was looked at, with the carbides alone that were asked.
     solid
         (DRAWN·rows, DRAWN·columns) its outlines, drawn solid by coverage.
     """
@@ -78,6 +84,7 @@ class EdgeShape:
     kurtosis_uncertainty: float
     outline_px: float
     area_px: float
+    per_area: float
     part: Segmentation = field(repr=False)
     solid: Picture = field(repr=False)
 
@@ -88,11 +95,16 @@ class EdgeShape:
 
 
 def edge_shape(s: Segmentation) -> EdgeShape | None:
-    """Measure the mean edge on the middle of a field; None where too few edges show."""
+    """Measure the mean edge of the wide and free carbides in the middle of a field; None where too few show theirs."""
     part = middle(s)
-    outline = float(crofton_perimeter(find_runs(part.labels, part.count)).sum())
-    if outline < FEWEST_EDGE_PX or s.blur_px is None:
+    if s.blur_px is None:
         return None
+    outlines = crofton_perimeter(find_runs(part.labels, part.count))
+    asked = _wide_and_free(part, outlines, max(s.blur_px, LEAST_BLUR_PX))
+    outline = float(outlines[asked].sum())
+    if outline < FEWEST_EDGE_PX:
+        return None
+    per_area, part = outline_per_area(part), _alone(part, asked)
     use = (part.basins > 0) & ~part.excluded
     seen, level = _over_levels(part, use, carbide_levels(part))
     noise = s.noise * SMOOTHING_LEFT / level
@@ -101,7 +113,35 @@ def edge_shape(s: Segmentation) -> EdgeShape | None:
     drawn = under_lens(seen.solid, _blur(spread))
     seen, level = _over_levels(part, use, carbide_levels(part, drawn))
     parts, spread = seen.against(noise, _blur(spread), outline)
-    return _shape(part, seen, parts, spread, outline)
+    return replace(_shape(part, seen, parts, spread, outline), per_area=per_area)
+
+
+def outline_per_area(s: Segmentation) -> float:
+    """Length of all outlines over the area within them, 1/px."""
+    outlines = crofton_perimeter(find_runs(s.labels, s.count))
+    return float(outlines.sum() / max(1, int(np.count_nonzero(s.labels))))
+
+
+def _wide_and_free(part: Segmentation, outlines: FloatArray, blur: float) -> NDArray[np.bool_]:
+    """(n,) True for carbides whose edges show: wide against the blur, and no other close to them."""
+    spread = float(np.sqrt(blur**2 + SMOOTHING_VARIANCE + PIXEL_VARIANCE))
+    area = np.bincount(part.labels.ravel(), minlength=part.count + 1)[1:]
+    away = cv2.distanceTransform((part.labels == 0).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
+    met = np.zeros(part.count + 1)
+    for one, other in (((slice(None), slice(1, None)), (slice(None), slice(-1))), ((slice(1, None),), (slice(-1),))):
+        first, second = part.basins[one], part.basins[other]
+        near = (first != second) & (first > 0) & (second > 0)
+        near &= np.minimum(away[one], away[other]) < BESIDE * spread
+        met += np.bincount(np.append(first[near], second[near]), minlength=part.count + 1)
+    wide = area > np.pi / 4 * (WIDE * spread) ** 2
+    return wide & (met[1:] <= CROWDED * outlines)
+
+
+def _alone(part: Segmentation, asked: NDArray[np.bool_]) -> Segmentation:
+    """Return the part with these carbides only."""
+    kept = np.append(False, asked)
+    labels, basins = (np.where(kept[numbers], numbers, numbers.dtype.type(0)) for numbers in (part.labels, part.basins))
+    return replace(part, labels=labels, basins=basins)
 
 
 def _over_levels(part: Segmentation, use: NDArray[np.bool_], levels: FloatArray) -> tuple[_Edges, float]:
@@ -122,7 +162,7 @@ def _shape(part: Segmentation, seen: _Edges, parts: FloatArray, spread: float, o
     root = np.sqrt(np.maximum(outline**2 + 4 * turns * beyond, 0))
     return EdgeShape(
         HEIGHTS, 2 * beyond / (outline + root), spread, value[2], sure[2], value[3], sure[3], outline,
-        float(seen.solid.sum(dtype=float)) / DRAWN**2, part, seen.solid,
+        float(seen.solid.sum(dtype=float)) / DRAWN**2, float("nan"), part, seen.solid,
     )  # fmt: skip
 
 
@@ -288,7 +328,7 @@ def light_beside(s: Segmentation) -> float:
     outline = s.outline_moments
     across = s.basin_runs.integrate(s.contrast * (np.arange(columns, dtype=np.float32) + 0.5))
     down = s.basin_runs.integrate(s.contrast * (np.arange(rows, dtype=np.float32) + 0.5)[:, None])
-    beside = np.stack([(across / light - outline.x)[own], (down / light - outline.y)[own]])
+    beside = np.stack([across[own] / light[own] - outline.x[own], down[own] / light[own] - outline.y[own]])
     shift = np.median(beside, axis=1)
     # Of a median of normal values: √(π/2) times that of the mean.
     error = np.sqrt(np.pi / 2 / len(own)) * np.array([robust_spread(b - m) for b, m in zip(beside, shift, strict=True)])

@@ -50,7 +50,7 @@ def test_touching_ones_do_not_draw_the_level_down(paired, seed):
 
 @pytest.mark.parametrize("seed", [0, 1])
 def test_those_apart_lose_nothing(seed):
-    """The same carbides, none touching: within 3 %, and an interval of less than ± 11 % (8 % where all spots alike were asked)."""
+    """The same carbides, none touching: within 3 %, in an interval of less than ± 11 % (± 8 % from all spots alike)."""
     ratio, uncertainty = found_level(0.0, seed)
     assert abs(ratio - 1) < 0.03
     assert 2 * uncertainty < 0.11
