@@ -182,7 +182,7 @@ LEVEL_ERROR, UNRESOLVED_ERROR = 0.003, 0.08
 # to 5 standard deviations of the blur, 2 to 20 % of the field, round or elongated, apart, touching by chance or in
 # pairs, under a normal and a disc-like lens (tests/segmentation/test_touching_small.py). Spots that show their level
 # need no such look.
-COMPACT, FOLLOWED, LARGEST, MOVED = 0.5, 0.015, 0.1, 0.25
+COMPACT, FOLLOWED, LARGEST, MOVED = 0.5, 0.015, 0.1, 0.5
 UNRESOLVED, ENOUGH_TO_PART = 0.1, 50
 ROUNDS = 25
 
