@@ -142,7 +142,7 @@ def short_of_outline(angle_deg: float | NDArray, radius: FloatArray) -> FloatArr
 # the slopes 1/2 and 1/3 lie. Ends flatter than the last radius are those of carbides so large that a tenth of a px is
 # nothing to them. The tests hold the widths of shapes from 7 px on to 1 %.
 GRID_ANGLES_DEG = np.union1d(22.5 * (1 - np.cos(np.linspace(0, np.pi, 25))), np.degrees(np.arctan([1 / 2, 1 / 3])))
-END_RADII_PX = 2.0 ** np.arange(7)
+END_RADII_PX = 2.0 ** np.arange(7)  # of 2, so that the logarithm tells the row
 PLACES = 150
 
 

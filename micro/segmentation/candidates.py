@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from micro.geometry.outlines import ALONG_GRID, crofton_perimeter
 from micro.geometry.regions import Pixels, close_to, connected, grown
 from micro.geometry.runs import moments, touches_edge
-from micro.segmentation.matrix import ADDED_SPREAD_PX
+from micro.segmentation.matrix import ADDED_SPREAD_PX, rows_at_once
 
 FloatArray = NDArray[np.float64]
 SIGNIFICANT = 5.5
@@ -129,11 +129,15 @@ def standing_out(
         Side of the square that is close by, px; odd.
     """
     threshold = cv2.dilate(smooth, np.ones((close_by_px, close_by_px), np.uint8))
-    threshold *= np.float32(OWN_HEIGHT)
-    if highest is not None:
-        np.minimum(threshold, np.float32(highest), out=threshold)
-    np.maximum(threshold, np.float32(FAINTEST) * noise, out=threshold)
-    return (smooth > threshold).view(np.uint8)
+    mask = np.empty(smooth.shape, bool)
+    for rows in rows_at_once(smooth.shape):
+        least = threshold[rows]
+        least *= np.float32(OWN_HEIGHT)
+        if highest is not None:
+            np.minimum(least, np.float32(highest), out=least)
+        np.maximum(least, np.float32(FAINTEST) * noise[rows], out=least)
+        np.greater(smooth[rows], least, out=mask[rows])
+    return mask.view(np.uint8)
 
 
 def heights(

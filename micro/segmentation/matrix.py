@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -200,6 +201,15 @@ class Matrix:
         return max(SMOOTHED_NOISE * self.sensor_noise, LEAST_NOISE * abs(self.grey), 1e-6)
 
 
+IN_CACHE_PX = 2**15  # of some pictures together: what several passes go over piece by piece (chosen)
+
+
+def rows_at_once(shape: tuple[int, ...]) -> Iterator[slice]:
+    """Rows of a picture, so many at a time that several pictures of them stay in cache."""
+    step = max(1, IN_CACHE_PX // max(1, shape[1]))
+    return (slice(top, top + step) for top in range(0, shape[0], step))
+
+
 def flatten(grey: NDArray[np.float32], light: NDArray[np.float32], level: float) -> NDArray[np.float32]:
     """(rows, columns) grey level less the matrix level, in light as strong everywhere as it is on average.
 
@@ -212,11 +222,14 @@ def flatten(grey: NDArray[np.float32], light: NDArray[np.float32], level: float)
     level
         Its mean; light below DARKEST of it is not made up for.
     """
-    flat = np.maximum(light, np.float32(max(DARKEST * level, 1e-6)))
-    np.divide(grey, flat, out=flat)
-    flat -= 1
-    flat *= np.float32(level)
-    return flat
+    flattened = np.empty(grey.shape, np.float32)
+    for rows in rows_at_once(grey.shape):
+        flat = flattened[rows]
+        np.maximum(light[rows], np.float32(max(DARKEST * level, 1e-6)), out=flat)
+        np.divide(grey[rows], flat, out=flat)
+        flat -= 1
+        flat *= np.float32(level)
+    return flattened
 
 
 def smoothed(picture: NDArray[np.float32]) -> NDArray[np.float32]:

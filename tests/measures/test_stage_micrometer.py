@@ -2,7 +2,7 @@
 
 Found when this was written: of 80 invented micrometers 79 told. Of 520 fields without one none: 200 of every kind, 200
 with bands, rows, needles or scratches, 60 with parallel scratches, 60 with noise a row. A field of 1024 × 1024 px costs
-5 ms, and half a second or more where one direction stands out.
+5 ms, and a quarter of a second or more where one direction stands out.
 """
 
 from dataclasses import replace
