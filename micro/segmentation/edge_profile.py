@@ -288,7 +288,7 @@ def light_beside(s: Segmentation) -> float:
     outline = s.outline_moments
     across = s.basin_runs.integrate(s.contrast * (np.arange(columns, dtype=np.float32) + 0.5))
     down = s.basin_runs.integrate(s.contrast * (np.arange(rows, dtype=np.float32) + 0.5)[:, None])
-    beside = np.stack([(across / light - outline.x)[own], (down / light - outline.y)[own]])
+    beside = np.stack([across[own] / light[own] - outline.x[own], down[own] / light[own] - outline.y[own]])
     shift = np.median(beside, axis=1)
     # Of a median of normal values: √(π/2) times that of the mean.
     error = np.sqrt(np.pi / 2 / len(own)) * np.array([robust_spread(b - m) for b, m in zip(beside, shift, strict=True)])
