@@ -18,7 +18,8 @@ from micro.specimens.summary import summarise
 
 BARS = {"powder-made": POWDER_MADE, "ingot-cast": INGOT_CAST}
 MILD = Etch(lath=0.1, rim=0.1, grey_spread=0.1)
-FIELDS, STUDIES, FIELDS_EACH, FINE = 40, 100, 6, 4
+FIELDS, ROUNDS, FIELDS_EACH, FINE = 120, 5, 6, 4
+STUDIES = ROUNDS * FIELDS // FIELDS_EACH
 QUANTITIES = ("area_fraction", "number_per_mm2", "mean_ecd", "ecd_d50", "mean_aspect_ratio", "anisotropy_index")
 
 
@@ -59,17 +60,18 @@ def drawn_and_measured(scene, seed):
 @pytest.mark.study
 @pytest.mark.parametrize(("name", "seed"), [("powder-made", 5), ("ingot-cast", 6)])
 def test_intervals_after_a_mild_etch_hold_the_truth(name, seed):
-    """Texture, rims of 1 px and grey spread of 10 % each: of 100 studies of 6 fields 90 or more hold it, each quantity.
+    """Texture, rims of 1 px and grey spread of 10 % each: of 100 studies of 6 fields 93 or more hold it, each quantity.
 
-    Measured: powder-made 100, 96, 92, 97, 90, 97; ingot-cast 99, 98, 98, 99, 99, 96, in the order of QUANTITIES. Rims
-    pass for blur: of the powder-made bar the mean diameter is 3.9 % high and the aspect ratio 0.8 % low.
-    The truth is that of all fields drawn, so that studies of 6 of 40 part from it by 8 % less than from the bar's.
+    Each of 5 rounds deals the 120 fields out to 20 studies. Of 300 studies that 600 fields of the powder-made bar were
+    dealt out to: area 100.0, number 94.7, ECD 92.7, d50 94.7, aspect ratio 97.0, AI 95.0 % (docs/methods.md). Rims pass
+    for blur: the area is 4.6 % high there, the mean diameter 2.6 %.
+    The truth is that of all fields drawn, so that studies of 6 of 120 part from it by 2.5 % less than from the bar's.
     """
     particles, fields, true = drawn_and_measured(BARS[name], seed)
     rng = np.random.default_rng(seed)
     held = dict.fromkeys(QUANTITIES, 0)
-    for _ in range(STUDIES):
-        own = rng.choice(FIELDS, FIELDS_EACH, replace=False)
+    dealt = np.concatenate([rng.permutation(FIELDS) for _ in range(ROUNDS)]).reshape(STUDIES, FIELDS_EACH)
+    for own in dealt:
         table = summarise(pd.concat([particles[i] for i in own]), pd.concat([fields[i] for i in own]), 0.0)
         rows = table[table["carbide_class"] == "all"].set_index("quantity")
         for quantity in QUANTITIES:
@@ -80,4 +82,4 @@ def test_intervals_after_a_mild_etch_hold_the_truth(name, seed):
     for quantity in QUANTITIES:
         off = 100 * (every.loc[quantity, "mean"] / true[quantity] - 1)
         print(f"{name} {quantity}: {held[quantity]} of {STUDIES}, off by {off:+.2f} %")
-    assert all(count >= 90 for count in held.values()), held
+    assert all(count >= 93 for count in held.values()), held
