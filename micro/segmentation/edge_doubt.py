@@ -181,7 +181,8 @@ def _uneven(s: Segmentation, per_area: float, told: RimLight, texture: Texture) 
     if processed:
         return AreaByEdges(1.0, half, (issue("filtered", half_width=half),))
     strong = float(np.clip((hides - MILD) / (STRONG - MILD), 0, 1))
-    gathered = strong * _gathered_px(s, texture, contrast) * per_area  # below MILD less than half a percent, which is left alone
+    # Below MILD it is less than half a percent, which is left alone.
+    gathered = strong * _gathered_px(s, texture, contrast) * per_area
     half = float(np.hypot(strong * half, gathered))  # what is derived for laths may be wrong for other textures
     return AreaByEdges(1 - gathered, half, (issue("texture_at_edges", half_width=half),))
 
