@@ -42,7 +42,7 @@ FEWEST_EDGE_PX = 400
 # Narrower carbides, in standard deviations of the edge, and those that others come closer to than so many along more
 # than a share of their outline, show no edge of their own: clean fields of them passed for rims and domes (chosen on
 # polygons of many shapes, drawn apart from the phantom; tests/etch/test_small_sound.py).
-WIDE, BESIDE, CROWDED = 5.5, 2.0, 0.05
+WIDE, BESIDE, CROWDED = 5.0, 2.0, 0.05
 LEAST_BLUR_PX = 0.4
 FEWEST_LIT, SURELY_LIT = 10, 5.0  # carbides, and standard errors, that tell light from one side (chosen)
 ROUNDS = 3
