@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,6 +20,7 @@ NONE_SEEN_PX = 18.0  # three of the smallest carbides, 6 px each (Poisson, 95 %)
 UNEVEN = 2.0
 # Of a class contrast: beyond it carbides are lost (simulated: tests/accuracy/etched_fields.py, lath 20 and 30 %).
 HIDDEN = 0.85
+CRESTS = 0.6  # of a class contrast: 0.38 at lath 10 %, 0.8 at 20 % (simulated)
 FAINT = 0.2  # of the matrix level: nothing fainter is asked for where nothing was found (chosen)
 FEW = 5
 COARSE = 0.1  # level scatter of blocks of 32 px, of the contrast: the matrix has no one level
@@ -33,7 +36,12 @@ SOME_LINES, FEW_LINES, MOST_LINES = 0.05, 0.2, 0.5
 
 
 def judge(
-    grey: NDArray[np.float32], settings: SegmentationSettings, s: Segmentation, matrix: Matrix, marked: float
+    grey: NDArray[np.float32],
+    settings: SegmentationSettings,
+    s: Segmentation,
+    matrix: Matrix,
+    marked: float,
+    by_width: Callable[[], Segmentation | None],
 ) -> Segmentation:
     """Return a segmented field with its verdict, less what is no carbide.
 
@@ -47,10 +55,16 @@ def judge(
         Its matrix.
     marked
         Share of the frame in marks on the other side of the matrix.
+    by_width
+        Reads the field otherwise: by what no crest of a strong texture is wide enough for; None where that tells none.
     """
     texture = find_texture(s, matrix.sensor_noise)
     pinned = settings.matrix_grey is not None and bool(settings.class_greys)
     reason = None if pinned else hidden(s, texture, settings.carbides)
+    if not pinned and (reason or _strong(s, texture)):
+        told = by_width()
+        if told is not None:
+            return told
     if reason:
         return unoutlined(s, _unresolved(grey, settings, s, reason))
     if s.film_share > MOST_FILMS and settings.blur_px is None:
@@ -79,6 +93,11 @@ def hidden(s: Segmentation, texture: Texture, carbides: str) -> Issue | None:
     if scatter > COARSE * contrast:
         return issue("no_matrix_level", most=_could_hide(s, carbides), scatter=scatter)
     return None
+
+
+def _strong(s: Segmentation, texture: Texture) -> bool:
+    """Whether crests of the matrix come near the carbides, so that outlines take them in."""
+    return texture.uneven > UNEVEN and s.count >= FEW and texture.hides > CRESTS * _contrast(s)
 
 
 def _contrast(s: Segmentation) -> float:
