@@ -12,6 +12,7 @@ from scipy.special import ndtri
 from micro.geometry.regions import close_to
 from micro.issues import issue
 from micro.segmentation.blurred_shapes import disc_peak
+from micro.segmentation.edge_doubt import ETCHED_EDGE_PX
 from micro.segmentation.in_texture import OUTLINED_AT, RADII_PX, Heights, find_heights, opened, summits, wide_regions
 from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels
 from micro.segmentation.matrix import ADDED_SPREAD_PX, CLEARANCE_PX, Matrix, find_matrix, flatten, smoothed
@@ -28,10 +29,10 @@ Flags = NDArray[np.bool_]
 # then differ by 3 to 9 % (simulated: laths of 30 %).
 LIGHT_DEGREE, ROUNDS, SETTLED = 2, 6, 0.01
 DEEP_PX, DEEP_ENOUGH, FEWEST_DEEP = 2.0, 5, 6
-# Of the level: carbides in laths of 20 to 35 % have levels within 0.03 to 0.11 of each other, and within each 0.00 to
-# 0.05 beyond the noise of pixels; crests of pure laths 0.10 to 0.25 and 0.08 to 0.24, etched steels of two phases
-# 0.12 to 0.22 and more than 0.08 (simulated: tests/etch/test_in_texture.py; and hand-labelled pictures).
-LEVELS_DIFFER, INSIDE = 0.12, 0.06
+# Of the level: carbides of 10 and 16 px in laths of 20 to 35 % have levels within 0.02 to 0.08 of each other, and
+# within each 0.00 to 0.03 beyond the noise of pixels; crests of laths alone 0.09 to 0.32 and 0.03 to 0.6 (simulated:
+# tests/etch/test_in_texture.py), hand-labelled etched steels of two phases 0.15 to 0.25 and 0.08 to 0.22.
+LEVELS_DIFFER, INSIDE = 0.12, 0.04
 OUTLYING, LEAST_SPREAD = 3.0, 0.02  # spreads below the level, the spread at least 2 % of it (chosen)
 MIDDLE, REACHED = 0.6, 0.85  # share of the depth that is the middle; of the height under the blur (chosen)
 # Standard deviation of the smoothed matrix, of the level: in laths of 40 %, 0.28 and more, areas are up to 25 % off.
@@ -39,8 +40,12 @@ TOO_STRONG = 0.25
 # Of the area: carbides of 6 px leave 0.33 and more, of 10 px 0.19 at most (simulated: laths of 20 to 35 %).
 UNFOUND = 0.2
 SMALLEST, HALF = 0.1, 0.5
-FALSE_MAY_BE = 2.0  # carbides: where none of the other side passes, as many false ones are likely (Poisson, 86 %)
-COARSE = 0.1  # level scatter of blocks of 32 px, of the level: the matrix has no one level
+# Where no crest of the other side passes, at most three of this side do (Poisson, 95 %): a fifth of 15 carbides.
+FEWEST_CARBIDES, FALSE_MAY_BE = 15, 3.0
+# Standard uncertainty of the area over the scatter of the matrix: light of laths longer than a carbide (simulated: 60
+# fields in laths of 20 to 35 % are 2 to 3 % off).
+TEXTURE_ERROR = 0.1
+COARSE = 0.12  # level scatter of blocks of 32 px, of the level: laths of 30 % have 0.07 to 0.11 (simulated)
 CLIPPED = 0.02  # of the area: above it the level is not theirs
 
 
@@ -232,29 +237,33 @@ def _one_level(view: View, found: Outlines) -> tuple[float, Outlines] | None:
 
 
 def _unfound(view: View, found: Outlines, shapes: Shapes) -> tuple[float, float]:
-    """Share of the area found that carbides too small for it may add, and its upper bound.
+    """Share of the area found that carbides too small or too grey for it may add, and its upper bound.
 
-    What the matrix holds more above than below its level: places wide enough, each as large as the smallest tenth, and
-    as a bound at least the pixels beyond four tenths and half of the level, of whatever width (films, nets).
+    What the matrix holds more above than below its level, wide enough: as many pixels beyond half of the level, at
+    least the smallest tenth of the carbides for each summit; as a bound, whatever the width too (films, nets).
     """
     rest = np.where((found.basins > 0) | view.excluded, np.float32(0), view.smooth)
-    above, below = (len(summits(opened(side, RADII_PX[0]), HALF * view.level)) for side in (rest, -rest))
+    sides = [opened(side, RADII_PX[0]) for side in (rest, -rest)]
+    above, below = (len(summits(side, HALF * view.level)) for side in sides)
+    wide, mirrored = (int(np.count_nonzero(side > HALF * view.level)) for side in sides)
+    beyond = (np.count_nonzero(rest > k * view.level) - np.count_nonzero(rest < -k * view.level) for k in (0.4, HALF))
     total = float(shapes.area.sum())
     each = float(np.quantile(shapes.area, SMALLEST)) / total
-    beyond = (np.count_nonzero(rest > k * view.level) - np.count_nonzero(rest < -k * view.level) for k in (0.4, HALF))
-    share = max(0, above - below) * each
+    share = max(0.0, (above - below) * each, (wide - mirrored) / total)
     return share, max(share + NORMAL_95 * float(np.sqrt(above + below + 1)) * each, max(beyond) / total)
 
 
 def _judged(view: View, s: Segmentation, told: Reading, unfound: float) -> Segmentation | None:
     """Return it with its verdict; None where the matrix has no one level."""
     texture = find_texture(s, view.matrix.sensor_noise)
-    if texture.level_scatter[2] > COARSE * view.level:
+    if texture.level_scatter[2] > COARSE * view.level or s.count < FEWEST_CARBIDES:
         return None
     area = float(areas(s).sum())
     level = NORMAL_95 * texture.level_uncertainty * float(s.basin_sums[0].sum()) / view.level / area
-    false = FALSE_MAY_BE / s.count
-    half = float(np.linalg.norm([told.half, told.apart / 2, told.missed, false, level]))
+    uneven = NORMAL_95 * TEXTURE_ERROR * view.matrix.smooth_noise / view.level
+    rims = ETCHED_EDGE_PX * float(s.perimeters[1].sum()) / area
+    half = float(np.linalg.norm([told.half, told.apart / 2, told.missed, level, uneven, rims]))
+    half += FALSE_MAY_BE / s.count
     said = issue("read_in_texture", half_width=half, missed=unfound)
     more = unfound * area / max(1, s.analysed_px)
     return s.with_verdict(Verdict(told.factor, half, more, edges=True, said=(said,)))

@@ -21,6 +21,7 @@ UNEVEN = 2.0
 # Of a class contrast: beyond it carbides are lost (simulated: tests/accuracy/etched_fields.py, lath 20 and 30 %).
 HIDDEN = 0.85
 CRESTS = 0.6  # of a class contrast: 0.38 at lath 10 %, 0.8 at 20 % (simulated)
+SURE_BY_WIDTH = 0.1  # half width: what outlines leave open at lath 20 % (simulated)
 FAINT = 0.2  # of the matrix level: nothing fainter is asked for where nothing was found (chosen)
 FEW = 5
 COARSE = 0.1  # level scatter of blocks of 32 px, of the contrast: the matrix has no one level
@@ -63,7 +64,7 @@ def judge(
     reason = None if pinned else hidden(s, texture, settings.carbides)
     if not pinned and (reason or _strong(s, texture)):
         told = by_width()
-        if told is not None:
+        if told is not None and (reason or told.verdict.doubt < SURE_BY_WIDTH):
             return told
     if reason:
         return unoutlined(s, _unresolved(grey, settings, s, reason))
