@@ -22,6 +22,7 @@ UNEVEN = 2.0
 HIDDEN = 0.85
 CRESTS = 0.6  # of a class contrast: 0.38 at lath 10 %, 0.8 at 20 % (simulated)
 SURE_BY_WIDTH = 0.1  # half width: what outlines leave open at lath 20 % (simulated)
+MANY = 40  # as high as crests, fewer are no evidence: 7 and 15 of 80 were found beside 30 % laths (simulated)
 FAINT = 0.2  # of the matrix level: nothing fainter is asked for where nothing was found (chosen)
 FEW = 5
 COARSE = 0.1  # level scatter of blocks of 32 px, of the contrast: the matrix has no one level
@@ -61,11 +62,9 @@ def judge(
     """
     texture = find_texture(s, matrix.sensor_noise)
     pinned = settings.matrix_grey is not None and bool(settings.class_greys)
-    reason = None if pinned else hidden(s, texture, settings.carbides)
-    if not pinned and (reason or _strong(s, texture)):
-        told = by_width()
-        if told is not None and (reason or told.verdict.doubt < SURE_BY_WIDTH):
-            return told
+    told, reason = (None, None) if pinned else _beside_crests(grey, settings, s, texture, by_width)
+    if told is not None:
+        return told
     if reason:
         return unoutlined(s, _unresolved(grey, settings, s, reason))
     if s.film_share > MOST_FILMS and settings.blur_px is None:
@@ -79,6 +78,25 @@ def judge(
     return _found(s, sides, texture, marked > PITTED)
 
 
+def _beside_crests(
+    grey: NDArray[np.float32],
+    settings: SegmentationSettings,
+    s: Segmentation,
+    texture: Texture,
+    by_width: Callable[[], Segmentation | None],
+) -> tuple[Segmentation | None, Issue | None]:
+    """Ask the width where crests of the matrix come near the carbides; else say why the field is unknown, if it is."""
+    reason = hidden(s, texture, settings.carbides) or _off_scale(grey, s, texture, settings.carbides)
+    if not (reason or _strong(s, texture)):
+        return None, None
+    told = by_width()
+    if told is None and s.count < MANY:
+        return None, reason or _hidden_by_texture(s, settings.carbides)
+    if told is not None and (reason or told.verdict.doubt < SURE_BY_WIDTH or _differ(s, told)):
+        return told, None
+    return None, reason
+
+
 def hidden(s: Segmentation, texture: Texture, carbides: str) -> Issue | None:
     """Why the texture of the matrix could hide a second phase; None: it could not."""
     if texture.uneven <= UNEVEN:
@@ -89,11 +107,28 @@ def hidden(s: Segmentation, texture: Texture, carbides: str) -> Issue | None:
             return None
         return issue("hidden_faint", most=_could_hide(s, carbides), least_contrast=texture.hides)
     if texture.hides > HIDDEN * contrast:
-        return issue("hidden_by_texture", most=_could_hide(s, carbides), contrast=contrast)
+        return _hidden_by_texture(s, carbides)
     scatter = texture.level_scatter[2]
     if scatter > COARSE * contrast:
         return issue("no_matrix_level", most=_could_hide(s, carbides), scatter=scatter)
     return None
+
+
+def _hidden_by_texture(s: Segmentation, carbides: str) -> Issue:
+    return issue("hidden_by_texture", most=_could_hide(s, carbides), contrast=_contrast(s))
+
+
+def _differ(s: Segmentation, told: Segmentation) -> bool:
+    """Whether what was found at first is not what width tells."""
+    first, then = float(areas(s).sum()), float(told.contrast_area_px.sum())
+    return abs(first - then) > told.verdict.doubt * then
+
+
+def _off_scale(grey: NDArray[np.float32], s: Segmentation, texture: Texture, carbides: str) -> Issue | None:
+    """Why the light over an uneven field is none: carbides differ from the matrix by more than any two pixels do."""
+    if texture.uneven <= UNEVEN or _contrast(s) < float(np.ptp(grey)):
+        return None
+    return issue("no_matrix_level", most=_could_hide(s, carbides), scatter=texture.level_scatter[2])
 
 
 def _strong(s: Segmentation, texture: Texture) -> bool:
