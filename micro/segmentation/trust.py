@@ -92,7 +92,7 @@ def _beside_crests(
     told = by_width()
     if told is None and s.count < MANY:
         return None, reason or _hidden_by_texture(s, settings.carbides)
-    if told is not None and (reason or told.verdict.doubt < SURE_BY_WIDTH or _differ(s, told)):
+    if told is not None and (reason or _sure(told) or _differ(s, told)):
         return told, None
     return None, reason
 
@@ -118,8 +118,16 @@ def _hidden_by_texture(s: Segmentation, carbides: str) -> Issue:
     return issue("hidden_by_texture", most=_could_hide(s, carbides), contrast=_contrast(s))
 
 
+def _sure(told: Segmentation) -> bool:
+    """Whether width leaves less open than outlines do beside crests that do not hide carbides."""
+    unfound = told.verdict.more * told.analysed_px / max(float(told.contrast_area_px.sum()), 1e-9)
+    return told.verdict.doubt + unfound < SURE_BY_WIDTH
+
+
 def _differ(s: Segmentation, told: Segmentation) -> bool:
-    """Whether what was found at first is not what width tells."""
+    """Whether few were found at first, and not what width tells."""
+    if s.count >= MANY:
+        return False
     first, then = float(areas(s).sum()), float(told.contrast_area_px.sum())
     return abs(first - then) > told.verdict.doubt * then
 
