@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from micro.geometry.regions import close_to
 from micro.issues import issue
@@ -152,6 +151,8 @@ def carbides_in_texture(
 def _read(
     grey: Picture, excluded: Flags, clipped: Flags, settings: SegmentationSettings, sign: int
 ) -> Segmentation | None:
+    from scipy.special import ndtri
+
     view = _view(grey, excluded, settings, sign)
     if view is None or view.matrix.smooth_noise > TOO_STRONG * view.level:
         return None
