@@ -226,6 +226,13 @@ _KINDS = (
                 {"half_width": 0.06},
             ),
             (
+                "read_in_texture",
+                "crests of the matrix come near the carbides' grey: read by what is as wide and even as carbides, and "
+                "beside carbides set into this matrix; the area may be off by {half_width:.1p} % of its value, and "
+                "carbides too small for that may add {missed:.1p} %",
+                {"half_width": 0.06, "missed": 0.02},
+            ),
+            (
                 "filtered",
                 "noise is alike in neighbouring pixels (filtered or compressed picture): the area may be off by "
                 "{half_width:.1p} % of its value",

@@ -261,6 +261,7 @@ def find_matrix(
     smooth_grey: NDArray[np.float32],
     left_out: NDArray[np.bool_],
     pinned_grey: float | None = None,
+    degree: int = DEGREE,
 ) -> Matrix:
     """Level and noise of the matrix of a picture (rows, columns), without what is `left_out`.
 
@@ -270,7 +271,7 @@ def find_matrix(
     """
     coarse = np.ascontiguousarray(smooth_grey[::STEP, ::STEP])
     coarse_left_out = left_out[::STEP, ::STEP]
-    start = settled = surface = fit_surface(block_modes(grey), coarse.shape)
+    start = settled = surface = fit_surface(block_modes(grey), coarse.shape, degree)
     narrowest = np.inf
     for _ in range(ROUNDS):
         smooth = flatten(coarse, surface.evaluate(), surface.mean())
@@ -281,7 +282,7 @@ def find_matrix(
         settled, narrowest = surface, min(narrowest, spread)
         bare = _clear(smooth, CLIP * spread, coarse_left_out)
         before = surface.mean()
-        surface = fit_surface(_anchored(block_means(coarse, bare), start), coarse.shape, robust=False)
+        surface = fit_surface(_anchored(block_means(coarse, bare), start), coarse.shape, degree, robust=False)
         if abs(surface.mean() - before) < SETTLED * spread:
             break
     smooth = flatten(coarse, surface.evaluate(), surface.mean())

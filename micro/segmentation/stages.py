@@ -18,6 +18,7 @@ from micro.segmentation.outline import Outlines, outline
 from micro.segmentation.polarities import both_polarities
 from micro.segmentation.round_view import round_view
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
+from micro.segmentation.textured import carbides_in_texture
 from micro.segmentation.troubles import field_issues
 from micro.segmentation.trust import judge
 
@@ -122,9 +123,14 @@ def _segmented(
         blur_px=levels.blur_px,
         smooth_noise=matrix.smooth_noise,
     )
-    judged = judge(grey, settings, films_apart(segmentation) if settings.films else segmentation, matrix, marks.share)
+
+    def by_width() -> Segmentation | None:
+        return carbides_in_texture(grey, excluded, clipped, settings)
+
+    apart = films_apart(segmentation) if settings.films else segmentation
+    judged = judge(grey, settings, apart, matrix, marks.share, by_width)
     if settings.films and judged.verdict.instead is not None:
-        judged = judge(grey, settings, segmentation, matrix, marks.share)  # its bounds hold the films
+        judged = judge(grey, settings, segmentation, matrix, marks.share, by_width)  # its bounds hold the films
     segmentation = judged
     return segmentation.with_issues(field_issues(segmentation, matrix, clipped, settings, marks.share))
 

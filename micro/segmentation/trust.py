@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,6 +20,9 @@ NONE_SEEN_PX = 18.0  # three of the smallest carbides, 6 px each (Poisson, 95 %)
 UNEVEN = 2.0
 # Of a class contrast: beyond it carbides are lost (simulated: tests/accuracy/etched_fields.py, lath 20 and 30 %).
 HIDDEN = 0.85
+CRESTS = 0.6  # of a class contrast: 0.38 at lath 10 %, 0.8 at 20 % (simulated)
+SURE_BY_WIDTH = 0.1  # half width: what outlines leave open at lath 20 % (simulated)
+MANY = 40  # as high as crests, fewer are no evidence: 7 and 15 of 80 were found beside 30 % laths (simulated)
 FAINT = 0.2  # of the matrix level: nothing fainter is asked for where nothing was found (chosen)
 FEW = 5
 COARSE = 0.1  # level scatter of blocks of 32 px, of the contrast: the matrix has no one level
@@ -33,7 +38,12 @@ SOME_LINES, FEW_LINES, MOST_LINES = 0.05, 0.2, 0.5
 
 
 def judge(
-    grey: NDArray[np.float32], settings: SegmentationSettings, s: Segmentation, matrix: Matrix, marked: float
+    grey: NDArray[np.float32],
+    settings: SegmentationSettings,
+    s: Segmentation,
+    matrix: Matrix,
+    marked: float,
+    by_width: Callable[[], Segmentation | None],
 ) -> Segmentation:
     """Return a segmented field with its verdict, less what is no carbide.
 
@@ -47,10 +57,14 @@ def judge(
         Its matrix.
     marked
         Share of the frame in marks on the other side of the matrix.
+    by_width
+        Reads the field otherwise: by what no crest of a strong texture is wide enough for; None where that tells none.
     """
     texture = find_texture(s, matrix.sensor_noise)
     pinned = settings.matrix_grey is not None and bool(settings.class_greys)
-    reason = None if pinned else hidden(s, texture, settings.carbides)
+    told, reason = (None, None) if pinned else _beside_crests(grey, settings, s, texture, by_width)
+    if told is not None:
+        return told
     if reason:
         return unoutlined(s, _unresolved(grey, settings, s, reason))
     if s.film_share > MOST_FILMS and settings.blur_px is None:
@@ -64,6 +78,25 @@ def judge(
     return _found(s, sides, texture, marked > PITTED)
 
 
+def _beside_crests(
+    grey: NDArray[np.float32],
+    settings: SegmentationSettings,
+    s: Segmentation,
+    texture: Texture,
+    by_width: Callable[[], Segmentation | None],
+) -> tuple[Segmentation | None, Issue | None]:
+    """Ask the width where crests of the matrix come near the carbides; else say why the field is unknown, if it is."""
+    reason = hidden(s, texture, settings.carbides) or _off_scale(grey, s, texture, settings.carbides)
+    if not (reason or _strong(s, texture)):
+        return None, None
+    told = by_width()
+    if told is None and s.count < MANY:
+        return None, reason or _hidden_by_texture(s, settings.carbides)
+    if told is not None and (reason or _sure(told) or _differ(s, told)):
+        return told, None
+    return None, reason
+
+
 def hidden(s: Segmentation, texture: Texture, carbides: str) -> Issue | None:
     """Why the texture of the matrix could hide a second phase; None: it could not."""
     if texture.uneven <= UNEVEN:
@@ -74,11 +107,41 @@ def hidden(s: Segmentation, texture: Texture, carbides: str) -> Issue | None:
             return None
         return issue("hidden_faint", most=_could_hide(s, carbides), least_contrast=texture.hides)
     if texture.hides > HIDDEN * contrast:
-        return issue("hidden_by_texture", most=_could_hide(s, carbides), contrast=contrast)
+        return _hidden_by_texture(s, carbides)
     scatter = texture.level_scatter[2]
     if scatter > COARSE * contrast:
         return issue("no_matrix_level", most=_could_hide(s, carbides), scatter=scatter)
     return None
+
+
+def _hidden_by_texture(s: Segmentation, carbides: str) -> Issue:
+    return issue("hidden_by_texture", most=_could_hide(s, carbides), contrast=_contrast(s))
+
+
+def _sure(told: Segmentation) -> bool:
+    """Whether width leaves less open than outlines do beside crests that do not hide carbides."""
+    unfound = told.verdict.more * told.analysed_px / max(float(told.contrast_area_px.sum()), 1e-9)
+    return told.verdict.doubt + unfound < SURE_BY_WIDTH
+
+
+def _differ(s: Segmentation, told: Segmentation) -> bool:
+    """Whether few were found at first, and not what width tells."""
+    if s.count >= MANY:
+        return False
+    first, then = float(areas(s).sum()), float(told.contrast_area_px.sum())
+    return abs(first - then) > told.verdict.doubt * then
+
+
+def _off_scale(grey: NDArray[np.float32], s: Segmentation, texture: Texture, carbides: str) -> Issue | None:
+    """Why the light over an uneven field is none: carbides differ from the matrix by more than any two pixels do."""
+    if texture.uneven <= UNEVEN or _contrast(s) < float(np.ptp(grey)):
+        return None
+    return issue("no_matrix_level", most=_could_hide(s, carbides), scatter=texture.level_scatter[2])
+
+
+def _strong(s: Segmentation, texture: Texture) -> bool:
+    """Whether crests of the matrix come near the carbides, so that outlines take them in."""
+    return texture.uneven > UNEVEN and s.count >= FEW and texture.hides > CRESTS * _contrast(s)
 
 
 def _contrast(s: Segmentation) -> float:

@@ -22,7 +22,7 @@ def judged(carbides="bright", **words):
     return result, truth, result.area_fraction
 
 
-@pytest.mark.parametrize("words", [{"lath": 0.3}, {"blocks": 0.3}])
+@pytest.mark.parametrize("words", [{"lath": 0.6}, {"blocks": 0.3}])
 def test_texture_as_strong_as_the_contrast_is_unknown_never_0(words):
     """Empty, with a bound that holds the truth, in all that would be false; and the first message says so."""
     result, truth, (value, low, high) = judged(seed=2, **words)
@@ -32,14 +32,6 @@ def test_texture_as_strong_as_the_contrast_is_unknown_never_0(words):
     assert not len(result.particles) and not result.labels.any()
     assert result.issues[0].text.startswith("area fraction unknown, at most")
     assert "unknown, at most" in repr(result)
-
-
-def test_more_carbides_in_such_a_texture_are_read_as_two_levels_with_wide_bounds():
-    """20 % carbides in 30 % laths pass for a fine two-phase etch: the value is far off, the bounds hold the truth."""
-    result, truth, (value, low, high) = judged(seed=2, lath=0.3, fraction=0.2)
-    assert np.isfinite(value) and low <= truth <= high
-    assert high - low > 0.3
-    assert np.isnan(result.field["number_per_mm2"].iloc[0])
 
 
 def test_a_plain_empty_field_is_none_without_alarm():

@@ -16,9 +16,9 @@ SHAPE = (256, 256)
 
 @pytest.fixture(scope="module")
 def pictures(tmp_path_factory):
-    """Paths of three sound fields and of two whose laths are as strong as the contrast, and the true fractions."""
+    """Paths of three sound fields and of two whose laths hide them, and the true fractions."""
     folder, truth = tmp_path_factory.mktemp("fields"), {}
-    for name, words in (("s1", {}), ("s2", {}), ("s3", {}), ("l1", {"lath": 0.3}), ("l2", {"lath": 0.3})):
+    for name, words in (("s1", {}), ("s2", {}), ("s3", {}), ("l1", {"lath": 0.6}), ("l2", {"lath": 0.6})):
         grey, truth[name] = picture(SHAPE, seed=len(truth) + 20, **words)
         cv2.imwrite(str(folder / f"{name}.png"), grey.astype(np.uint8))
     return folder, truth
