@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.segmentation.blurred_shapes import disc_peak
+from micro.segmentation.blurred_shapes import disc_peak, radius_from_half
 from micro.segmentation.candidates import Candidates
 from micro.segmentation.matrix import ADDED_SPREAD_PX, Matrix
 
@@ -29,6 +29,12 @@ LEVEL_ERROR, UNRESOLVED_ERROR = 0.003, 0.08
 # need no such look.
 COMPACT, FOLLOWED, LARGEST, MOVED = 0.5, 0.015, 0.1, 0.5
 UNRESOLVED, ENOUGH_TO_PART = 0.1, 50
+# Where grey differs from carbide to carbide, those of more light are higher by their grey, and the fit takes that for
+# size: 12 % of scatter draws the level 6 to 13 % up, 20 % 16 to 28 %. Size by the area above half of a spot's height
+# is blind to grey: the level by it lies less than ALIKE lower in fields of one grey (noise to 11 % of the contrast, but
+# 6 % for elongated ones), and 4 to 9 and 8 to 17 % in those. Half of what goes beyond is followed, all of it is a
+# standard uncertainty.
+ALIKE = 0.05
 ROUNDS = 25
 
 
@@ -96,7 +102,7 @@ def fit_levels(spots: Candidates, start: FloatArray, blur: float, matrix: Matrix
 
 
 def fit_compact(spots: Candidates, start: FloatArray, blur: float, matrix: Matrix, pinned_blur: bool = False) -> Fit:
-    """Fit the levels, and again to compact spots alone, which are not several carbides that touch.
+    """Fit the levels, and again to compact spots alone, which are not several carbides that touch, and by their area.
 
     Parameters as of `fit_levels`.
     """
@@ -104,15 +110,28 @@ def fit_compact(spots: Candidates, start: FloatArray, blur: float, matrix: Matri
     if fit.unresolved < UNRESOLVED or len(spots) < ENOUGH_TO_PART:
         return fit
     compact = spots.take(spots.aspect <= np.quantile(spots.aspect, COMPACT))
-    of_compact, of_lesser, of_lesser_compact = (
-        fit_levels(some, fit.contrast, blur, matrix, pinned_blur).contrast
+    by_compact, by_lesser, by_lesser_compact = (
+        fit_levels(some, fit.contrast, blur, matrix, pinned_blur)
         for some in (compact, _without_largest(spots), _without_largest(compact))
     )
-    moved = of_compact - fit.contrast
+    moved = by_compact.contrast - fit.contrast
     level = fit.contrast + moved * np.clip(moved / fit.contrast / FOLLOWED - 1, 0, 1)
-    of_large = np.hypot(of_lesser_compact - of_compact, np.maximum(of_lesser - level, 0))
-    uncertainty = np.sqrt(fit.contrast_uncertainty**2 + of_large**2 + (MOVED * moved) ** 2)
-    return replace(fit, contrast=level, contrast_uncertainty=uncertainty)
+    of_large = np.hypot(by_lesser_compact.contrast - by_compact.contrast, np.maximum(by_lesser.contrast - level, 0))
+    of_grey = np.zeros_like(level)
+    if len(level) == 1 and not spots.clipped.any():  # of clipped ones the greyest are here, not the rest
+        of_grey = np.maximum(level * (1 - ALIKE) - _by_half_area(compact, by_compact.blur), 0)
+    uncertainty = np.sqrt(fit.contrast_uncertainty**2 + of_large**2 + (MOVED * moved) ** 2 + of_grey**2)
+    return replace(fit, contrast=level - of_grey / 2, contrast_uncertainty=uncertainty)
+
+
+def _by_half_area(spots: Candidates, blur: float) -> float:
+    """Median of the spots' own levels, each by its height and its area above half of that; sure ones weigh more."""
+    spread = float(np.hypot(blur, ADDED_SPREAD_PX))
+    share = disc_peak(radius_from_half(spots.half, spread) ** 2 / 2, spots.aspect)
+    own = spots.height / share
+    order = np.argsort(own)
+    total = np.cumsum(share[order] ** 2)
+    return float(own[order][np.searchsorted(total, total[-1] / 2)])
 
 
 def _without_largest(spots: Candidates) -> Candidates:
