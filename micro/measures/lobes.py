@@ -103,14 +103,14 @@ def harmonics(runs: Runs, outline: OutlineShapes, x: FloatArray, y: FloatArray) 
     up_to = [np.ones_like(up)]
     for _ in range(ORDERS.max()):
         up_to.append(up_to[-1] * up)
-    turn = np.radians(outline.angle_deg)
-    cos, sin = np.cos(turn), np.sin(turn)
-    a, b = outline.major / outline.stretch.major / 2, outline.minor / outline.stretch.minor / 2
-    held = label[first]
+    held = label[first]  # of the frame of a mosaic's part some have no pixel
     found = np.zeros((len(ORDERS), runs.count), complex)
     if not len(held):
         return found
-    to_right, to_up = (cos / a - 1j * sin / b)[held], (sin / a + 1j * cos / b)[held]
+    turn = np.radians(outline.angle_deg[held])
+    cos, sin = np.cos(turn), np.sin(turn)
+    a, b = (outline.major / outline.stretch.major)[held] / 2, (outline.minor / outline.stretch.minor)[held] / 2
+    to_right, to_up = cos / a - 1j * sin / b, sin / a + 1j * cos / b
     pixels = np.add.reduceat(along[0], first)
     for order, mean in zip(ORDERS.tolist(), found, strict=True):
         # (right·p + up·q)^k summed over the pixels: a sum over the moments of the order k.
