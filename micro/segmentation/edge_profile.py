@@ -39,9 +39,9 @@ WHOLE = 60 * (FINER // DRAWN) ** 2  # the largest that a byte holds
 DEEP = 2.5  # standard deviations of the blur: what lies so deep shows its level
 PART_PX = 512  # a part of that side holds edges enough
 FEWEST_EDGE_PX = 400
-# Narrower carbides, in standard deviations of the edge, and those that others come closer to than so many along more
-# than a share of their outline, show no edge of their own: clean fields of them passed for rims and domes (chosen on
-# polygons of many shapes, drawn apart from the phantom; tests/etch/test_small_sound.py).
+# In standard deviations of the edge: narrower carbides, and those whose basins meet others' nearer than that to an
+# outline, along more than a share of their own, show no edge of their own: clean fields of them passed for rims and
+# domes (chosen on polygons of many shapes, drawn apart from the phantom; tests/etch/test_small_sound.py).
 WIDE, BESIDE, CROWDED = 5.0, 2.0, 0.05
 LEAST_BLUR_PX = 0.4
 FEWEST_LIT, SURELY_LIT = 10, 5.0  # carbides, and standard errors, that tell light from one side (chosen)
@@ -104,7 +104,7 @@ def edge_shape(s: Segmentation) -> EdgeShape | None:
     outline = float(outlines[asked].sum())
     if outline < FEWEST_EDGE_PX:
         return None
-    per_area, part = outline_per_area(part), _alone(part, asked)
+    per_area, part = _over_area(outlines, part), _alone(part, asked)
     use = (part.basins > 0) & ~part.excluded
     seen, level = _over_levels(part, use, carbide_levels(part))
     noise = s.noise * SMOOTHING_LEFT / level
@@ -113,12 +113,15 @@ def edge_shape(s: Segmentation) -> EdgeShape | None:
     drawn = under_lens(seen.solid, _blur(spread))
     seen, level = _over_levels(part, use, carbide_levels(part, drawn))
     parts, spread = seen.against(noise, _blur(spread), outline)
-    return replace(_shape(part, seen, parts, spread, outline), per_area=per_area)
+    return _shape(part, seen, parts, spread, (outline, per_area))
 
 
 def outline_per_area(s: Segmentation) -> float:
     """Length of all outlines over the area within them, 1/px."""
-    outlines = crofton_perimeter(find_runs(s.labels, s.count))
+    return _over_area(crofton_perimeter(find_runs(s.labels, s.count)), s)
+
+
+def _over_area(outlines: FloatArray, s: Segmentation) -> float:
     return float(outlines.sum() / max(1, int(np.count_nonzero(s.labels))))
 
 
@@ -150,8 +153,14 @@ def _over_levels(part: Segmentation, use: NDArray[np.bool_], levels: FloatArray)
     return _Edges.of(part.contrast / level, part, use), float(np.abs(np.median(level[use])))
 
 
-def _shape(part: Segmentation, seen: _Edges, parts: FloatArray, spread: float, outline: float) -> EdgeShape:
-    """Shape from the parts (STRIPS, 4) beyond those of the drawing, each strip left out once."""
+def _shape(
+    part: Segmentation, seen: _Edges, parts: FloatArray, spread: float, lengths: tuple[float, float]
+) -> EdgeShape:
+    """Shape from the parts (STRIPS, 4) beyond those of the drawing, each strip left out once.
+
+    `lengths`: of the outlines asked, px, and of all over the area within them, 1/px.
+    """
+    outline, per_area = lengths
     scale = np.array([1, 1, 6 / spread, 24 / spread])
     value = np.mean(parts, axis=0) * scale
     sure = np.sqrt((STRIPS - 1) * parts.var(axis=0)) * scale
@@ -162,7 +171,7 @@ def _shape(part: Segmentation, seen: _Edges, parts: FloatArray, spread: float, o
     root = np.sqrt(np.maximum(outline**2 + 4 * turns * beyond, 0))
     return EdgeShape(
         HEIGHTS, 2 * beyond / (outline + root), spread, value[2], sure[2], value[3], sure[3], outline,
-        float(seen.solid.sum(dtype=float)) / DRAWN**2, float("nan"), part, seen.solid,
+        float(seen.solid.sum(dtype=float)) / DRAWN**2, per_area, part, seen.solid,
     )  # fmt: skip
 
 
