@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache, partial
 
 import cv2
 import numpy as np
@@ -124,15 +125,13 @@ def _segmented(
         smooth_noise=matrix.smooth_noise,
     )
 
-    def by_width() -> Segmentation | None:
-        return carbides_in_texture(grey, excluded, clipped, settings)
-
+    # Asked for at most once, though the field is judged with and without its films.
+    by_width = cache(partial(carbides_in_texture, grey, excluded, clipped, settings))
     apart = films_apart(segmentation) if settings.films else segmentation
     judged = judge(grey, settings, apart, matrix, marks.share, by_width)
     if settings.films and judged.verdict.instead is not None:
         judged = judge(grey, settings, segmentation, matrix, marks.share, by_width)  # its bounds hold the films
-    segmentation = judged
-    return segmentation.with_issues(field_issues(segmentation, matrix, clipped, settings, marks.share))
+    return judged.with_issues(field_issues(judged, matrix, clipped, settings, marks.share))
 
 
 def _filled(grey: Picture, excluded: NDArray[np.bool_]) -> Picture:
