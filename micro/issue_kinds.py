@@ -124,6 +124,11 @@ _KINDS = (
                 {"contrast": 62.0},
             ),
             (
+                "at_limit",
+                "nearly all that was found only just stands out of an uneven matrix, where most may not stand out",
+                {},
+            ),
+            (
                 "no_matrix_level",
                 "the matrix has no one level: it differs by {scatter:.0f} grey levels from block to block",
                 {"scatter": 14.0},
@@ -179,6 +184,12 @@ _KINDS = (
                 {"share": 0.031, "half_width": 0.31},
             ),
             (
+                "faint_lines_left_out",
+                "faint winding lines or patches, {share:.2p} % of the field, are taken for grain boundaries and left "
+                "out; as carbide they add {half_width:.1p} % to the value (where they are films, films = true says so)",
+                {"share": 0.031, "half_width": 0.31},
+            ),
+            (
                 "pits_left_out",
                 "small spots on the other side of the matrix are taken for pits; as carbide they add {share:.2p} % of "
                 "the field, {half_width:.1p} % to the value",
@@ -224,6 +235,12 @@ _KINDS = (
                 "the matrix is uneven, which looks like rims where it meets carbides: the area may be off by "
                 "{half_width:.1p} % of its value",
                 {"half_width": 0.06},
+            ),
+            (
+                "small_hidden",
+                "some carbides only just stand out of the uneven matrix: others that do not may add {share:.2p} % of "
+                "the field, {half_width:.1p} % to the value",
+                {"share": 0.0042, "half_width": 0.052},
             ),
             (
                 "read_in_texture",
@@ -404,6 +421,13 @@ _KINDS = (
         "the picture; only what is {measured}, not {other}, was taken for carbide",
         "(say which is carbide; if both are, measure each by itself and add the two)",
         bright=0.1, dark=0.084, measured="bright", other="dark",
+    ),
+    _kind(
+        "both_polarities", "both_taken", "doubt",
+        "both brighter and darker than the matrix: what is bright covers {bright:.1p} %, what is dark {dark:.1p} % of "
+        "the picture; both were taken for carbide",
+        "(where only one of the two is, say which)",
+        bright=0.1, dark=0.084,
     ),
     _kind(
         "excluded", "nothing_left", "unknown",

@@ -44,6 +44,7 @@ FEWEST_EDGE_PX = 400
 # domes (chosen on polygons of many shapes, drawn apart from the phantom; tests/etch/test_small_sound.py).
 WIDE, BESIDE, CROWDED = 5.0, 2.0, 0.05
 LEAST_BLUR_PX = 0.4
+LEAST_VARIANCE = 1e-9  # of a level, in squares of the contrast: compression leaves no noise, and all are as sure
 FEWEST_LIT, SURELY_LIT = 10, 5.0  # carbides, and standard errors, that tell light from one side (chosen)
 ROUNDS = 3
 
@@ -297,10 +298,11 @@ def shrunk(ratio: FloatArray, variance: FloatArray) -> FloatArray:
     known = np.isfinite(ratio)
     if not known.any():
         return np.ones_like(ratio)
-    told, by_noise = ratio[known], variance[known]
-    common = float((told / by_noise).sum() / (1 / by_noise).sum())
-    between = max(0.0, float(((told - common) ** 2 - by_noise).mean()))
-    return np.where(known, common + between / (between + variance) * (ratio - common), common)
+    by_noise = np.maximum(variance, LEAST_VARIANCE)
+    told = ratio[known]
+    common = float((told / by_noise[known]).sum() / (1 / by_noise[known]).sum())
+    between = max(0.0, float(((told - common) ** 2 - by_noise[known]).mean()))
+    return np.where(known, common + between / (between + by_noise) * (ratio - common), common)
 
 
 def deep_ratio(s: Segmentation, drawn: Picture | None = None) -> tuple[FloatArray, FloatArray]:

@@ -51,6 +51,10 @@ SHAPE_ERROR = 0.25
 TELLS = 0.15
 FEWEST = 5
 FAIR_SHARE = 0.03
+# Discs of 3 px under a blur of 1 to 2 px, beside some of 16 px, passed for a greyer class of which 0 to 0.12 of the
+# light was resolved; their ln contrast scatters by 0.13 to 0.5, that of true classes by less than 0.15.
+SHOWN, MANY_GREYS = 0.2, 0.35
+LARGE_SHARE, APART = 0.1, 0.25  # of the light, and of ln contrast (chosen)
 VALLEY = 0.5
 LEAST_EXCESS, MOST_EXCESS = 0.75, 1.75
 MOST_ELONGATED = 6.0
@@ -129,13 +133,27 @@ def _support(voters: Interiors, bounds: FloatArray) -> NDArray[np.bool_]:
     """Tell for each class between `bounds` whether spots enough stand behind it.
 
     Clusters of carbides too small to be seen apart look like fewer and greyer ones: a class must hold a fair share
-    of the light, or show resolved interiors.
+    of the light, or show resolved interiors. Below another class, whose small ones may be what is seen, SHOWN of its
+    light must come from resolved ones, and most of it where it is of many greys, as such clusters are. Two large ones
+    are enough where they hold LARGE_SHARE of the light and their grey lies APART.
     """
-    kind = np.searchsorted(bounds, np.log(voters.contrast))
-    count, resolved, light = (
-        np.bincount(kind, weight, len(bounds) + 1) for weight in (None, voters.resolved, voters.light)
+    value = np.log(voters.contrast)
+    kind = np.searchsorted(bounds, value)
+    count, resolved, light, shown, first, second = (
+        np.bincount(kind, weight, len(bounds) + 1)
+        for weight in (None, voters.resolved, voters.light, voters.light * voters.resolved, value, value**2)
     )
-    return (count >= FEWEST) & ((light >= FAIR_SHARE * light.sum()) | (resolved >= FEWEST))
+    mean = first / np.maximum(count, 1)
+    many_greys = second / np.maximum(count, 1) - mean**2 > MANY_GREYS**2
+    not_shown = shown < np.where(many_greys, 0.5, SHOWN) * light
+    not_shown[-1] = False
+    share = light / light.sum()
+    many = (count >= FEWEST) & ((share >= FAIR_SHARE) | (resolved >= FEWEST)) & ~not_shown
+    apart = np.diff(mean, prepend=-np.inf, append=np.inf)
+    few = (
+        (shown >= 0.9 * light) & (resolved >= 2) & (share >= LARGE_SHARE) & (np.minimum(apart[1:], apart[:-1]) > APART)
+    )
+    return many | few
 
 
 def _valleys(voters: Interiors, wanted: int | None) -> FloatArray:

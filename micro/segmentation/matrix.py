@@ -151,6 +151,11 @@ ROUNDS = 15
 SETTLED = 0.003
 RUNAWAY = 1.5
 LEAST_NOISE = 1e-4
+ROUNDED = float(np.sqrt(1 / 12))
+"""Standard deviation of whole grey levels about what they round: compression leaves a matrix no other noise."""
+BLOCK_NOISE = 0.46
+"""Then mean levels of blocks of 8 × 8 px are off by the step of their coefficient, 16/8 levels at quality 50 by the
+example table of ITU-T T.81 (1992), annex K, 1.6 at quality 60: over the root of 12."""
 DARKEST = 0.05
 ANCHOR = 3e-6  # holds the polynomial where nothing else does, and nowhere else
 STEP = 2  # every second pixel of every second row: the smoothed picture holds nothing finer
@@ -272,10 +277,10 @@ def find_matrix(
     coarse = np.ascontiguousarray(smooth_grey[::STEP, ::STEP])
     coarse_left_out = left_out[::STEP, ::STEP]
     start = settled = surface = fit_surface(block_modes(grey), coarse.shape, degree)
-    narrowest = np.inf
+    narrowest, least = np.inf, ROUNDED if np.array_equal(grey[::STEP], np.rint(grey[::STEP])) else 0.0
     for _ in range(ROUNDS):
         smooth = flatten(coarse, surface.evaluate(), surface.mean())
-        spread = _spread(smooth, coarse_left_out)
+        spread = max(_spread(smooth, coarse_left_out), least)
         if spread > RUNAWAY * narrowest:
             surface = settled
             break
@@ -286,11 +291,13 @@ def find_matrix(
         if abs(surface.mean() - before) < SETTLED * spread:
             break
     smooth = flatten(coarse, surface.evaluate(), surface.mean())
-    variance = fit_surface(block_means(smooth * smooth, bare), grey.shape, NOISE_DEGREE, robust=False)
+    floor = BLOCK_NOISE if spread <= least else 0.0
+    squares = np.maximum(smooth * smooth, np.float32(floor**2))
+    variance = fit_surface(block_means(squares, bare), grey.shape, NOISE_DEGREE, robust=False)
     level = surface.mean() if pinned_grey is None else pinned_grey
     lift = level / surface.mean() if surface.mean() else 1.0
     whole = Surface(surface.coefficients * lift, (grey.shape[0], grey.shape[1]))
-    smooth_noise = float(smooth[bare > 0].std()) if bare.any() else 0.0
+    smooth_noise = max(float(smooth[bare > 0].std()) if bare.any() else 0.0, floor)
     noise, area, sensor = _single_pixels(grey, surface, bare)
     uncertainty = noise * float(np.sqrt(area / max(1.0, STEP**2 * float(np.count_nonzero(bare)))))
     return Matrix(whole, level, uncertainty, noise, smooth_noise, variance, area, sensor)

@@ -21,7 +21,7 @@ def both_polarities(
     settings: SegmentationSettings,
     other: Callable[[SegmentationSettings], Segmentation],
 ) -> Iterator[Issue]:
-    """Yield the issue that names both, where more of the other polarity was left out than pits and dust take.
+    """Yield the issue that names both, where both were taken, or more of one was left out than pits and dust take.
 
     Parameters
     ----------
@@ -32,9 +32,11 @@ def both_polarities(
     other
         Segments the same picture by other settings.
     """
-    frame = left_out.size - np.count_nonzero(left_out)
+    frame = left_out.size - int(np.count_nonzero(left_out))
     marks = np.count_nonzero(found.excluded) - np.count_nonzero(left_out)
     signs = {bool(c.contrast > 0) for c in found.classes}
+    if len(signs) == 2 and settings.carbides == "auto" and not (settings.class_greys or settings.class_names):
+        yield _both_taken(found, frame)
     too_much = any(one.kind == "other_side" for one in found.issues)  # then nothing of it was left out
     if len(signs) != 1 or (marks <= WORTH_SAYING * frame and not too_much):
         return
@@ -46,6 +48,12 @@ def both_polarities(
     }
     if share[opposite] > WORTH_SAYING:
         yield issue("both_polarities", bright=share["bright"], dark=share["dark"], measured=measured, other=opposite)
+
+
+def _both_taken(found: Segmentation, frame: int) -> Issue:
+    bright = np.array([c.contrast > 0 for c in found.classes])[found.class_index]
+    area = found.contrast_area_px
+    return issue("both_taken", bright=float(area[bright].sum()) / frame, dark=float(area[~bright].sum()) / frame)
 
 
 def _area(found: Segmentation) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,7 @@ from micro.issues import Issue, bit, issue
 from micro.segmentation.edge_doubt import MILD, PITTED, TOLD, AreaByEdges, by_edges
 from micro.segmentation.matrix import Matrix, smoothed
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings, Verdict
-from micro.segmentation.sides import Sides, areas, two_sides, unoutlined, without
+from micro.segmentation.sides import Sides, areas, faint_lines, two_sides, unoutlined, without
 from micro.segmentation.texture import Texture, find_texture
 from micro.segmentation.two_levels import two_levels
 from micro.statistics.sampling import NORMAL_95
@@ -23,6 +24,10 @@ HIDDEN = 0.85
 CRESTS = 0.6  # of a class contrast: 0.38 at lath 10 %, 0.8 at 20 % (simulated)
 SURE_BY_WIDTH = 0.1  # half width: what outlines leave open at lath 20 % (simulated)
 MANY = 40  # as high as crests, fewer are no evidence: 7 and 15 of 80 were found beside 30 % laths (simulated)
+# Of the height from which on carbides are found beside an uneven matrix. Carbides that reach no more tell of others
+# that do not reach it; in laths of 10 and 18 % of the contrast as much area was missed as those have, at most, where
+# they had less than MOSTLY of it all; beyond, up to forty times (fields of a fourth generator).
+AT_LIMIT, MOSTLY = 1.25, 0.8
 FAINT = 0.2  # of the matrix level: nothing fainter is asked for where nothing was found (chosen)
 FEW = 5
 COARSE = 0.1  # level scatter of blocks of 32 px, of the contrast: the matrix has no one level
@@ -34,6 +39,7 @@ LINES_ERROR = 2.0  # what is line-like alone is half of a net that has run into 
 # Of the amount: then what tells the level of the carbides and the blur are the films themselves, whose width nobody
 # knows (invented fields of films alone: 30 % too little to 91 % too much).
 MOST_FILMS, FILMS_MAY_BE = 0.85, 2.0
+LINES_MEET = 0.1  # of the area: light of faint boundaries that carbides lie on (simulated: 3 to 10 % at 10 px)
 SOME_LINES, FEW_LINES, MOST_LINES = 0.05, 0.2, 0.5
 
 
@@ -71,11 +77,49 @@ def judge(
         return unoutlined(s, _unknown(_films_alone(s)))
     if not s.count:
         return s.with_verdict(_none(s, texture))
-    sides = two_sides(s)
+    told_by_user = bool(settings.class_greys or settings.class_names or settings.films)
+    faint = np.zeros(s.count, bool) if told_by_user else faint_lines(s)
+    if faint.any():
+        return _without_faint(s, faint, texture)
+    return _judged(s, texture, marked > PITTED)
+
+
+def _judged(s: Segmentation, texture: Texture, disturbed: bool) -> Segmentation:
+    """Judge what is outlined; `disturbed`: pits or boundaries may touch the carbides."""
+    sides, at_limit = two_sides(s), _at_limit(s, texture)
     reason = _no_outlines(sides, max(1, s.analysed_px))
+    if not reason and at_limit > MOSTLY * sides.area:
+        reason = issue("at_limit", most=_could_hide(s, "auto"))
     if reason:
         return unoutlined(s, _unknown(reason))
-    return _found(s, sides, texture, marked > PITTED)
+    found = _found(s, sides, texture, disturbed)
+    more = at_limit / max(1, s.analysed_px)
+    if more < TOLD * sides.area / max(1, s.analysed_px):
+        return found
+    said = (*found.verdict.said, issue("small_hidden", share=more, half_width=at_limit / sides.area))
+    return found.with_verdict(replace(found.verdict, more=found.verdict.more + more, said=said))
+
+
+def _at_limit(s: Segmentation, texture: Texture) -> float:
+    """Area, px², of carbides that only just stand out of an uneven matrix; 0 where it is even."""
+    if texture.uneven <= UNEVEN:
+        return 0.0
+    within = np.flatnonzero(s.labels)
+    highest = np.zeros(s.count + 1)
+    np.maximum.at(highest, s.labels.ravel().take(within), np.abs(smoothed(s.contrast)).ravel().take(within))
+    return float(areas(s)[highest[1:] < AT_LIMIT * texture.hides].sum())
+
+
+def _without_faint(s: Segmentation, faint: NDArray[np.bool_], texture: Texture) -> Segmentation:
+    """Leave faint lines out; as a class of carbide of their own they come on top."""
+    more = float(areas(s)[faint].sum()) / max(1, s.analysed_px)
+    found = _judged(without(s, faint), texture, disturbed=True)
+    if found.verdict.instead is not None:
+        return found
+    doubt = float(np.hypot(found.verdict.doubt, LINES_MEET))
+    size = more * max(1, s.analysed_px) / max(float(areas(found).sum()), 1e-9)
+    said = (issue("faint_lines_left_out", share=more, half_width=size), *found.verdict.said)
+    return found.with_verdict(replace(found.verdict, doubt=doubt, more=found.verdict.more + more, said=said))
 
 
 def _beside_crests(
@@ -205,7 +249,7 @@ def _no_outlines(sides: Sides, frame: int) -> Issue | None:
     return None
 
 
-def _found(s: Segmentation, sides: Sides, texture: Texture, pitted: bool) -> Segmentation:
+def _found(s: Segmentation, sides: Sides, texture: Texture, disturbed: bool) -> Segmentation:
     """Leave lines and spots on the other side of the matrix out, then ask the edges."""
     more, said = _other_side(sides, max(1, s.analysed_px))
     kept = without(s, sides.is_other) if said else s
@@ -213,7 +257,7 @@ def _found(s: Segmentation, sides: Sides, texture: Texture, pitted: bool) -> Seg
     if sides.line_share < FEW_LINES and s.film_share < FEW_LINES:
         aside = (kept.flags & np.uint32(bit("on_film")) > 0) | (sides.is_other if kept is s else False)
         of_main = without(kept, aside) if aside.any() else kept
-        edges = by_edges(of_main, texture, bool(said) or pitted)
+        edges = by_edges(of_main, texture, bool(said) or disturbed)
     by_lines = 0.0
     if sides.line_share > SOME_LINES:
         by_lines = LINES_ERROR * sides.line_share
