@@ -359,6 +359,12 @@ _KINDS = (
         "(pin another one, or another polarity)", carbide_classes=["MC"], carbides="dark", matrix_grey=110.0,
     ),
     _kind(
+        "rims_unseen", "rims_unseen", "note",
+        "too few carbides are wide and free enough for their edges to be asked: rims of the etch of {rim:.0p} % of the "
+        "contrast, 1 px wide, would change the area by {change:.0p} % of its value unseen",
+        "(a larger magnification shows them)", rim=0.3, change=0.18,
+    ),
+    _kind(
         "unresolved", "small_carbides", "doubt",
         "{share:.0p} % of the area lies in carbides below the resolved diameter", "(raise the magnification)",
         share=0.61,

@@ -54,6 +54,7 @@ NO_SHARP_LENS, NO_SHARP_LENS_SKEW = -0.5, -0.1
 # relief by 0.03 px, in lath texture 0.06 px (fields of two generators). What such edges show is no dome.
 LIT_PX, LIT_ERROR = 0.08, 0.03
 UNRESOLVED = 0.5
+UNSEEN_RIM = 0.3  # of the contrast, 1 px wide: what a deep etch leaves (common practice, no source)
 SURELY_DARK = 0.05  # chance of sound edges below which dark rims are told in texture (chosen)
 GREY_SPREAD, LEVEL_ERROR, EDGE_ERROR = 0.08, 0.05, 0.02
 PITTED, BESIDE_ERROR = 0.01, 0.03
@@ -89,7 +90,9 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool) -> AreaByEdges:
         return replace(_by_shape(s, shape, texture, disturbed), profile=shape.profile)
     if s.count and _is_uneven(texture):
         return _uneven(s, outline_per_area(middle(s)), SOUND_EDGES, texture)
-    return AreaByEdges()
+    if s.count < FEW:
+        return AreaByEdges()
+    return AreaByEdges(said=(issue("rims_unseen", rim=UNSEEN_RIM, change=UNSEEN_RIM * outline_per_area(middle(s))),))
 
 
 def _is_uneven(texture: Texture) -> bool:

@@ -112,3 +112,12 @@ def test_a_picture_that_compression_left_no_noise_is_measured(seed):
     found = micro.measure(grey, um_per_px=0.2, rolling_deg=0)
     _, low, high = found.area_fraction
     assert low <= truth <= high
+
+
+def test_where_edges_cannot_be_asked_it_is_said_what_rims_would_do():
+    """Discs of diameter d have 4/d px of outline a px²: a rim of 30 % and 1 px adds 1.2/d, a quarter at 5 px."""
+    grey, truth = other.picture(SHAPE, seed=3, fraction=0.06, diameter=5.0, blur=1.2, noise=2.0)
+    found = micro.measure(grey, um_per_px=0.2, rolling_deg=0)
+    (said,) = (one for one in found.issues if one.kind == "rims_unseen")
+    assert said.values["change"] == pytest.approx(1.2 / 5.0, rel=0.25)
+    assert found.area_fraction[0] == pytest.approx(truth, rel=0.1)
