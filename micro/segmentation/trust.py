@@ -28,6 +28,7 @@ MANY = 40  # as high as crests, fewer are no evidence: 7 and 15 of 80 were found
 # that do not reach it; in laths of 10 and 18 % of the contrast as much area was missed as those have, at most, where
 # they had less than MOSTLY of it all; beyond, up to forty times (fields of a fourth generator).
 AT_LIMIT, MOSTLY = 1.25, 0.8
+LOWERED = 0.8  # of the class contrast: higher ones show their level: blur hides no others like them (chosen)
 FAINT = 0.2  # of the matrix level: nothing fainter is asked for where nothing was found (chosen)
 FEW = 5
 COARSE = 0.1  # level scatter of blocks of 32 px, of the contrast: the matrix has no one level
@@ -86,28 +87,30 @@ def judge(
 
 def _judged(s: Segmentation, texture: Texture, disturbed: bool) -> Segmentation:
     """Judge what is outlined; `disturbed`: pits or boundaries may touch the carbides."""
-    sides, at_limit = two_sides(s), _at_limit(s, texture)
+    sides, (at_limit, blurred) = two_sides(s), _at_limit(s, texture)
     reason = _no_outlines(sides, max(1, s.analysed_px))
     if not reason and at_limit > MOSTLY * sides.area:
         reason = issue("at_limit", most=_could_hide(s, "auto"))
     if reason:
         return unoutlined(s, _unknown(reason))
     found = _found(s, sides, texture, disturbed)
-    more = at_limit / max(1, s.analysed_px)
-    if more < TOLD * sides.area / max(1, s.analysed_px):
+    if blurred < TOLD * sides.area:
         return found
-    said = (*found.verdict.said, issue("small_hidden", share=more, half_width=at_limit / sides.area))
+    more = blurred / max(1, s.analysed_px)
+    said = (*found.verdict.said, issue("small_hidden", share=more, half_width=blurred / sides.area))
     return found.with_verdict(replace(found.verdict, more=found.verdict.more + more, said=said))
 
 
-def _at_limit(s: Segmentation, texture: Texture) -> float:
-    """Area, px², of carbides that only just stand out of an uneven matrix; 0 where it is even."""
+def _at_limit(s: Segmentation, texture: Texture) -> tuple[float, float]:
+    """Area, px², of carbides that only just stand out of an uneven matrix, and of those that blur lowered so far."""
     if texture.uneven <= UNEVEN:
-        return 0.0
+        return 0.0, 0.0
     within = np.flatnonzero(s.labels)
     highest = np.zeros(s.count + 1)
     np.maximum.at(highest, s.labels.ravel().take(within), np.abs(smoothed(s.contrast)).ravel().take(within))
-    return float(areas(s)[highest[1:] < AT_LIMIT * texture.hides].sum())
+    level = np.abs([c.contrast for c in s.classes])[s.class_index]
+    light, at_limit = areas(s), highest[1:] < AT_LIMIT * texture.hides
+    return float(light[at_limit].sum()), float(light[at_limit & (highest[1:] < LOWERED * level)].sum())
 
 
 def _without_faint(s: Segmentation, faint: NDArray[np.bool_], texture: Texture) -> Segmentation:
