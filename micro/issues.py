@@ -8,11 +8,12 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from string import Formatter
 from typing import Any
 
 from micro.issue_kinds import KINDS, SEVERITIES
+from micro.records import dataclass
 
 
 @dataclass(frozen=True)

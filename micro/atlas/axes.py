@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from micro.records import dataclass
 
 WIDE = 8.0
 """Largest over smallest value from which an axis is logarithmic, so that small bars stay readable. Chosen."""

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pandas as pd
 
+from micro.records import dataclass
 from micro.specimens.quantities import ClassData, class_data
 from micro.tables.columns import flagged
 

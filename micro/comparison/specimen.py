@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 
 import pandas as pd
@@ -12,6 +11,7 @@ import pandas as pd
 from micro.comparison import pairs
 from micro.comparison.measured import MeasuredSpecimen
 from micro.field import FieldResult
+from micro.records import dataclass
 from micro.specimens.summary import summarise
 
 

@@ -6,7 +6,6 @@ import functools
 import importlib.util
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.image.micrograph import Micrograph
+from micro.records import dataclass
 from micro.segmentation.segmentation import Segmentation
 
 if TYPE_CHECKING:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
+
+from micro.records import dataclass
 
 ON_THE_FIELD = ("reject", "accept")
 """Acts that change no outline."""

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+
+from micro.records import dataclass
 
 FloatArray = NDArray[np.float64]
 STRIPS = 256

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.errors import InputError
+from micro.records import dataclass
 from micro.scale.detection import FoundLines, find_lines, fit_segments
 from micro.scale.pitch import LEAST_LINES, PitchFit, completed, finer_ruling, fit_pitch, number_lines
 from micro.statistics.robust import SPREAD_OF_NORMAL

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from micro.records import dataclass
 
 FloatArray = NDArray[np.float64]
 LEVEL = 0.95

@@ -14,11 +14,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.records import dataclass
 from micro.statistics.sampling import student_t
 
 FloatArray = NDArray[np.float64]
