@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.records import dataclass
 from micro.segmentation.blurred_shapes import (
     band_area,
     contrast_from_peak,
