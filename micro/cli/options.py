@@ -59,10 +59,11 @@ def measure_and_print(
     skip_bad_tallies: bool = False,
 ) -> None:
     """Run a study with a progress bar, print its table, exit with 1 where a field failed."""
-    from micro.processes import load_early
+    from micro.processes import FOR_FIELDS, FOR_FIGURES, load_early
 
     if (workers or available_cores()) > 1:
-        load_early()  # before the imports below, which take as long
+        alone = sum(len(specimen.fields) for specimen in study.specimens) == 1
+        load_early(FOR_FIGURES if alone else FOR_FIELDS)  # before the imports below, which take as long
     from micro.results import require_parquet
 
     if parquet:
