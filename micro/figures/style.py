@@ -128,6 +128,8 @@ def place(figure: Figure) -> None:
 
     Once for both kinds: to look where they fit costs as much as to draw them.
     """
+    from matplotlib.axis import Axis
+    from matplotlib.text import Text
     from matplotlib.ticker import FixedLocator
     from matplotlib.transforms import ScaledTranslation
 
@@ -140,6 +142,9 @@ def place(figure: Figure) -> None:
         for axis in (axes.xaxis, axes.yaxis):
             axis.set_major_locator(FixedLocator(axis.get_majorticklocs().tolist()))
             axis.set_minor_locator(FixedLocator(axis.get_minorticklocs().tolist()))
+        for artist in axes.get_children():
+            # Only what is written can reach beyond the axes; to look for the ends of all else takes as long again.
+            artist.set_in_layout(isinstance(artist, Text | Axis))
     before = [axes.bbox.frozen() for axes in figure.axes]
     figure.tight_layout(pad=GAP, w_pad=2 * GAP)
     figure.set_layout_engine(None)

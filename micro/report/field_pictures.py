@@ -62,6 +62,8 @@ def same_scale_pictures(study: Study, fields: pd.DataFrame) -> list[PagePicture]
     """Typical field of every specimen, cropped so that all show the same µm per cm; none for a single specimen."""
     from micro.comparison.pairs import FieldFrame, same_scale_crops
 
+    if len(study.specimens) < 2:
+        return []
     typical = []
     for specimen in study.specimens:
         found = typical_micrograph(specimen, fields[fields["specimen"] == specimen.name])
