@@ -287,11 +287,11 @@ def summarise_specimens(
 
     from micro.specimens.summary import summarise
 
-    rows = [empty(SPECIMENS)]
+    rows = []
     for specimen in study.specimens:
         own = fields[fields["specimen"] == specimen.name]
         if len(own):
             scale = specimen_scale_uncertainty(outcomes, specimen)
             rows.append(summarise(rows_where(particles, particles["specimen"] == specimen.name), own, scale))
             give_back_memory()
-    return pd.concat([table for table in rows if len(table)] or rows, ignore_index=True)
+    return pd.concat([table for table in rows if len(table)] or [empty(SPECIMENS)], ignore_index=True)
