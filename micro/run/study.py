@@ -193,7 +193,7 @@ def check_untouched(record: RunRecord, folder: Path) -> None:
 
 
 def write_tables(study: Study, outcomes: tuple[Outcome, ...], out: Path) -> tuple[dict[str, pd.DataFrame], Analysis]:
-    """Write the tables that follow from the measured fields and the kept tallies; return them, and the answer."""
+    """Write the tables that the answer rests on, from the measured fields and the kept tallies; return both."""
     from micro.analysis import analyse_study, write_analysis
 
     tables, count = summary_tables(study, outcomes, out)
@@ -207,10 +207,12 @@ def write_pages(
     study: Study, outcomes: tuple[Outcome, ...], out: Path, tables: dict[str, pd.DataFrame], answer: Analysis,
     parquet: bool = False, workers: int = 1,
 ) -> None:  # fmt: skip
-    """Draw the figures and write the report; write the tables in Parquet where wanted, or where they stood so."""
+    """Write figures, report and sizes.csv; write the tables in Parquet where wanted, or where they stood so."""
+    from micro.analysis import write_sizes
     from micro.report.build import write_report
 
     write_report(study, outcomes, tables, answer, out, workers)
+    write_sizes(answer, out)
     # Files that an earlier run wrote would otherwise tell of other numbers than the tables beside them.
     if parquet or any((out / name).exists() for name in results.PARQUET.values()):
         results.write_parquet(out, {name: table for name, table in tables.items() if name != "particles"})
