@@ -27,3 +27,22 @@ def test_measure_loads_no_table_statistics_or_drawing_before_its_first_field(stu
     loaded = set(json.loads(ended.stdout))
     assert "numpy" in loaded, ended.stderr
     assert not loaded & HEAVY
+
+
+def test_a_process_that_only_draws_loads_no_tables():
+    """A run of one field measures it itself: the process beside it needs what draws, which is not loaded twice."""
+    code = "import sys, micro.preload.figures; print(*{name.partition('.')[0] for name in sys.modules})"
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(ended.stdout.split())
+    assert "matplotlib" in loaded
+    assert not loaded & (HEAVY - {"matplotlib"})
+
+
+def test_figures_load_without_lists_of_settings_and_leave_them_to_others():
+    """What makes those lists is itself again afterwards."""
+    code = (
+        "from micro.figures.style import load_library; load_library(); from matplotlib import artist, lines; "
+        "print(artist.kwdoc(lines.Line2D).count(':'))"
+    )
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert int(ended.stdout) > 20
