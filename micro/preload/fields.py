@@ -8,11 +8,10 @@ import scipy.spatial
 import scipy.special  # noqa: F401
 import tifffile  # noqa: F401
 
-import micro.image
-import micro.measures
-import micro.pictures
+import micro.batch.job
+import micro.field
+import micro.pictures.outlines
 import micro.preload.figures
-import micro.report.build
-import micro.segmentation  # noqa: F401
+import micro.report.build  # noqa: F401
 
 gc.freeze()
