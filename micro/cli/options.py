@@ -129,6 +129,8 @@ def _run_and_answer(
             print_answer(study, ending)
             lost.clear()
 
+        if study.is_taught:
+            loaded()  # it learns before a field ends
         try:
             ending = run_study(study, out, workers, ended, scheduler, parquet, answered)
         except (MicroError, OSError, MemoryError):

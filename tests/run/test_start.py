@@ -1,8 +1,13 @@
 """What is loaded before the first picture is read: every field of a study, and the first answer, waits for it."""
 
+import gc
 import json
 import subprocess
 import sys
+
+import pytest
+
+from micro.cli.options import untouched_libraries
 
 HEAVY = {"pandas", "scipy", "tifffile", "matplotlib", "jinja2", "sklearn", "skimage", "pydantic", "pyarrow"}
 WATCHED = """
@@ -46,3 +51,15 @@ def test_figures_load_without_lists_of_settings_and_leave_them_to_others():
     )
     ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert int(ended.stdout) > 20
+
+
+def test_python_clears_away_from_the_first_field_on_and_as_before_afterwards():
+    """Nothing is looked for while libraries load, nothing is left out for good, be there a fault or none."""
+    with untouched_libraries() as loaded:
+        assert not gc.isenabled()
+        loaded()
+        assert gc.isenabled() and gc.get_freeze_count() > 0
+    assert gc.isenabled() and gc.get_freeze_count() == 0
+    with pytest.raises(OSError), untouched_libraries():
+        raise OSError
+    assert gc.isenabled()
