@@ -5,14 +5,15 @@ from __future__ import annotations
 import contextlib
 import importlib
 import io
-import struct
 import sys
-import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from micro import results
+from micro.pictures.png import png
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,8 +31,6 @@ FORMATS: dict[str, dict[str, Any]] = {
     "svg": {"dpi": 200, "metadata": {"Date": None, "Creator": None}},
     "png": {"dpi": 300},
 }
-HEADER = 33
-"""Bytes of a PNG before what may state its size: signature and header (PNG specification)."""
 GAP = 1 / 3
 """Room about what is drawn, in heights of the letters."""
 SETTINGS: dict[Any, Any] = {
@@ -157,32 +156,15 @@ def place(figure: Figure) -> None:
 
 def rendered(figure: Figure, kind: str) -> bytes:
     """Bytes of a figure as "svg" or "png", without dates."""
+    import cv2
     import matplotlib as mpl
 
     with mpl.rc_context(SETTINGS):
         stream = io.BytesIO()
         figure.savefig(stream, format="rgba" if kind == "png" else kind, **FORMATS[kind])
-        return stream.getvalue() if kind != "png" else _png(stream.getvalue(), figure.get_figwidth())
-
-
-def _png(rgba: bytes, wide_in: float) -> bytes:
-    """Pack pixels row after row into a PNG that states their size (PNG specification, chunk pHYs, behind the header).
-
-    Lines and letters are packed in a quarter of the time, and into less, without the filters that serve photographs.
-    """
-    import cv2
-    import numpy as np
-
-    dpi = FORMATS["png"]["dpi"]
-    pixels = np.frombuffer(rgba, np.uint8).reshape(-1, int(wide_in * dpi), 4)
-    way = (cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_NONE, cv2.IMWRITE_PNG_COMPRESSION, 3)
-    packed = cv2.imencode(".png", cv2.cvtColor(pixels, cv2.COLOR_RGBA2BGR), way)[1].tobytes()
-    per_metre = round(dpi / 0.0254)
-    size = b"pHYs" + struct.pack(">IIB", per_metre, per_metre, 1)
-    return (
-        packed[:HEADER]
-        + struct.pack(">I", len(size) - 4)
-        + size
-        + struct.pack(">I", zlib.crc32(size))
-        + packed[HEADER:]
-    )
+        if kind != "png":
+            return stream.getvalue()
+        dpi = FORMATS["png"]["dpi"]
+        rgba = np.frombuffer(stream.getbuffer(), np.uint8).reshape(-1, int(figure.get_figwidth() * dpi), 4)
+        # Packed in a sixth of the time that OpenCV takes, into a seventh more bytes.
+        return png(np.asarray(cv2.cvtColor(rgba, cv2.COLOR_RGBA2RGB), np.uint8), dpi=dpi)
