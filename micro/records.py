@@ -53,7 +53,7 @@ def _refused(self: Any, name: str, *value: Any) -> NoReturn:
 
 
 def _values(self: Any) -> tuple[Any, ...]:
-    return tuple(getattr(self, f.name) for f in dataclasses.fields(self) if f.compare)
+    return tuple(getattr(self, name) for name in self.__dataclass_fields__)
 
 
 def _repr(self: Any) -> str:
