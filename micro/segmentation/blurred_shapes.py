@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.records import dataclass
 from micro.segmentation.matrix import ADDED_SPREAD_PX
 
 FloatArray = NDArray[np.float64]

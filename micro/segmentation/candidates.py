@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -9,7 +11,6 @@ from numpy.typing import NDArray
 from micro.geometry.outlines import ALONG_GRID, crofton_perimeter
 from micro.geometry.regions import Pixels, close_to, connected, grown
 from micro.geometry.runs import moments, touches_edge
-from micro.records import dataclass
 from micro.segmentation.matrix import ADDED_SPREAD_PX, rows_at_once
 
 FloatArray = NDArray[np.float64]

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.regions import Pixels, connected, linked
 from micro.geometry.runs import moments
-from micro.records import dataclass
 from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX
 
 Picture = NDArray[np.float32]

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import Issue, issue
-from micro.records import dataclass
 from micro.segmentation.edge_models import SOUND_EDGES, RimLight, rim_light
 from micro.segmentation.edge_profile import EdgeShape, deep_ratio, edge_shape, light_beside, middle, outline_per_area
 from micro.segmentation.matrix import ADDED_SPREAD_PX

@@ -8,13 +8,12 @@ that its own outlines come out there, and is looked at as `edge_profile` looks a
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.records import dataclass
 from micro.segmentation.edge_profile import (
     BINS,
     DRAWN,

@@ -7,7 +7,7 @@ and noise shift it; a drawing of the same outlines under the same blur has the s
 
 from __future__ import annotations
 
-from dataclasses import field, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import cv2
@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from micro.geometry.outlines import crofton_perimeter
 from micro.geometry.regions import away_from
 from micro.geometry.runs import find_runs
-from micro.records import dataclass
 from micro.segmentation.blurred_shapes import disc_edge
 from micro.segmentation.matrix import ADDED_SPREAD_PX, smoothed
 from micro.segmentation.segmentation import EdgeProfile, Segmentation

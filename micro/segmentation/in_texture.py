@@ -6,12 +6,13 @@ texture, turned up and opened alike, tell which heights the matrix alone passes.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.regions import connected
-from micro.records import dataclass
 
 Picture = NDArray[np.float32]
 Flags = NDArray[np.bool_]

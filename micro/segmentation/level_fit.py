@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.records import dataclass
 from micro.segmentation.blurred_shapes import disc_peak, radius_from_half
 from micro.segmentation.candidates import Candidates
 from micro.segmentation.matrix import ADDED_SPREAD_PX, Matrix

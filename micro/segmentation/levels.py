@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.records import dataclass
 from micro.segmentation.blurred_shapes import (
     band_area,
     contrast_from_peak,

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.regions import Pixels, connected
-from micro.records import dataclass
 from micro.segmentation.candidates import FAINTEST, NEIGHBOURHOOD_PX, SIGNIFICANT, standing_out, upward
 from micro.segmentation.matrix import STEP
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import cv2
@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.regions import close_to
-from micro.records import dataclass
 from micro.statistics.robust import SPREAD_OF_NORMAL
 
 DEGREE = 4

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.regions import Pixels, grown
-from micro.records import dataclass
 from micro.segmentation.blurred_shapes import disc_edge, disc_peak
 from micro.segmentation.candidates import DEEP, FAINTEST, heights, standing_out, upward
 from micro.segmentation.cuts import Deblurring, cut_necks, split

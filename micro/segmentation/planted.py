@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.regions import close_to
-from micro.records import dataclass
 from micro.segmentation.outline import Outlines
 from micro.statistics.sampling import NORMAL_95
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import field, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from micro.geometry.outlines import crofton_perimeters
 from micro.geometry.runs import PIXEL_VARIANCE, Moments, Runs, find_runs, moments, sums, touches_edge
 from micro.issues import Issue, bit
-from micro.records import dataclass
 from micro.segmentation.blurred_shapes import resolved_diameter_px
 from micro.segmentation.matrix import covariance_at_lags
 

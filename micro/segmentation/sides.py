@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.records import dataclass
 from micro.segmentation.levels import numbered
 from micro.segmentation.segmentation import UNNAMED, Segmentation, Verdict
 from micro.segmentation.texture import line_like

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import erf, exp, pi, sqrt
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.records import dataclass
 from micro.segmentation.candidates import SIGNIFICANT
 from micro.segmentation.matrix import SMOOTHED_NOISE
 from micro.segmentation.segmentation import Segmentation

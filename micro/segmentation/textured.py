@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from micro.geometry.regions import close_to
 from micro.issues import issue
-from micro.records import dataclass
 from micro.segmentation.blurred_shapes import disc_peak
 from micro.segmentation.edge_doubt import ETCHED_EDGE_PX
 from micro.segmentation.in_texture import OUTLINED_AT, RADII_PX, Heights, find_heights, opened, summits, wide_regions

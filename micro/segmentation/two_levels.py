@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-
-from micro.records import dataclass
 
 Picture = NDArray[np.float32]
 SMOOTHINGS_PX, GROUNDS_PX = (2.0, 3.0), (25.0, 60.0)
