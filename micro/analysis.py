@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,7 +13,6 @@ from micro.batch.fields import pictures_of, specimen_scale_uncertainty
 from micro.batch.job import Outcome
 from micro.errors import MicroError
 from micro.points.kept import stored_tallies
-from micro.records import dataclass
 from micro.study.model import Study
 from micro.tables.columns import CHEMISTRY, COMPARISON, MATRIX, SIZES, empty, rows_where
 

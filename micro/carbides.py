@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import field, replace
+from dataclasses import dataclass, field, replace
 
 from micro.errors import UsageError
-from micro.records import dataclass
 
 BALANCED = ("Cr", "Mo", "W", "V", "Nb", "C")
 """Elements of the balance; iron is the rest, and elements beside these are left out of it."""

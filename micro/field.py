@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,7 +24,6 @@ from micro.measures.particles import measure_axes, measure_particles
 from micro.measures.pixel_shape import squared_field, squared_particles
 from micro.measures.totals import all_totals, measure_field, rolling_direction
 from micro.measures.within_field import Carbides
-from micro.records import dataclass
 from micro.review.acts import FieldActs
 from micro.review.apply import WHOLE, apply_reviews
 from micro.review.reviewed import Reviewed

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from string import Formatter
 from typing import Any
-
-from micro.records import dataclass
 
 SEVERITIES = {
     "note": "to know; no number is in doubt",

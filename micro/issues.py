@@ -8,12 +8,11 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from string import Formatter
 from typing import Any
 
 from micro.issue_kinds import KINDS, SEVERITIES
-from micro.records import dataclass
 
 
 @dataclass(frozen=True)

@@ -11,12 +11,12 @@ import json
 import os
 import re
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import IO, Any
 
 from micro import results
 from micro.errors import UsageError, naming, writing
-from micro.records import dataclass
 
 MANIFEST = "manifest.txt"
 FORMAT = 1

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-
-from micro.records import dataclass
+from dataclasses import dataclass
 
 WIDE = 8.0
 """Largest over smallest value from which an axis is logarithmic, so that small bars stay readable. Chosen."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,6 @@ from micro.atlas.alike import mark_unlike
 from micro.atlas.settings import given_settings, pictures_of
 from micro.comparison.coupon_file import USED_COLUMN
 from micro.errors import InputError
-from micro.records import dataclass
 from micro.tables.columns import ATLAS, ELEMENTS, empty, names
 
 RUN_AGAIN = "run that study again"

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import field
+from dataclasses import dataclass, field
 from html import escape
 
 from micro.atlas.axes import Axis, axis_of
 from micro.figures.style import COLOURS
-from micro.records import dataclass
 
 WIDTH, HEIGHT = 560.0, 400.0
 LEFT, RIGHT, TOP, BOTTOM = 58.0, 14.0, 12.0, 46.0

@@ -6,6 +6,7 @@ import base64
 import hashlib
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
@@ -15,7 +16,6 @@ from micro.atlas.bars import Atlas
 from micro.atlas.drawing import Drawing
 from micro.atlas.figures import treatment_words
 from micro.atlas.relations import CAUTIONS, RELATIONS, sentences
-from micro.records import dataclass
 from micro.report.wording import MINUS, listed, route_words, with_ends
 from micro.tables.columns import ELEMENTS
 

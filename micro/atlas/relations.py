@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from micro.records import dataclass
 from micro.statistics.partial_rank import FEWEST, PartialRank, partial_rank_correlation
 from micro.statistics.two_samples import ALPHA, holm
 from micro.tables.columns import CORRELATIONS, names

@@ -13,7 +13,7 @@ import time
 import traceback
 import uuid
 from collections.abc import Mapping
-from dataclasses import asdict, astuple, replace
+from dataclasses import asdict, astuple, dataclass, replace
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -22,7 +22,6 @@ from typing import TYPE_CHECKING, Any
 from micro import __version__, results
 from micro.errors import InputError, MicroError, refused, spelled
 from micro.issues import Issue, flag_text, issue, message_text, ordered
-from micro.records import dataclass
 from micro.review.acts import FieldActs
 from micro.review.reviewed import Reviewed, Stale
 from micro.statistics.sampling import NORMAL_95

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import json
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, cast
 
@@ -16,7 +16,6 @@ from micro.batch.job import Job, digest_of, library_versions, read_micrograph
 from micro.errors import InputError
 from micro.field import not_analysed
 from micro.image.micrograph import Micrograph
-from micro.records import dataclass
 from micro.taught.crossfit import Answers, FieldMaps, apply_to_field, one_field
 from micro.taught.features import FeaturePlanes, feature_planes
 from micro.taught.learner import TaughtMap, probability_map

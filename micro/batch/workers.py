@@ -7,13 +7,13 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Generic, TypeVar
 
 from micro.batch.job import Job
 from micro.errors import MicroError
 from micro.processes import pool_of, prepare_process
-from micro.records import dataclass
 from micro.study.model import Field
 
 Result = TypeVar("Result")

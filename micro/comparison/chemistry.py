@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from micro.errors import UsageError
-from micro.records import dataclass
 from micro.tables.columns import CHEMISTRY, names
 
 ATOMIC_MASS = {

@@ -8,13 +8,13 @@ import math
 import re
 from collections import Counter
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from micro.errors import InputError
-from micro.records import dataclass
 from micro.results import bytes_of
 
 J_PER_FT_LBF = 1.3558179483

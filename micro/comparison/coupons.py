@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
@@ -14,7 +15,6 @@ from numpy.typing import NDArray
 
 from micro.comparison.coupon_file import USED_COLUMN, Coupons
 from micro.comparison.equal_hardness import equal_hardness_cells, hardness_tells
-from micro.records import dataclass
 from micro.statistics.censored import censored_fit
 from micro.statistics.sampling import mean_of_fields, student_t
 from micro.statistics.two_samples import (

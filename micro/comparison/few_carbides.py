@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from micro.comparison.sides import Side
-from micro.records import dataclass
 from micro.specimens.quantities import ClassData, Quantity, Ratio
 
 FOR_A_SIZE = 40

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
 
 from micro.comparison.pairs import ALIKE, DIFFERS, MAY_DIFFER, NO_VERDICT, REFUSED, UNKNOWN
-from micro.records import dataclass
 from micro.specimens.quantities import BY_NAME
 
 

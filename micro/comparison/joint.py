@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from micro.comparison.sides import Side
-from micro.records import dataclass
 from micro.statistics.sampling import FloatArray
 from micro.statistics.two_samples import exchanges, holm, number_of_exchanges
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.carbides import BALANCED, HEAVY_SHARE, CarbideRange
 from micro.comparison.chemistry import MATRIX_DENSITY
-from micro.records import dataclass
 from micro.statistics.sampling import student_t
 
 FloatArray = NDArray[np.float64]

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import pandas as pd
 
-from micro.records import dataclass
 from micro.specimens.quantities import ClassData, class_data
 from micro.tables.columns import flagged
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,6 @@ from micro.comparison.few_carbides import too_few_carbides
 from micro.comparison.joint import Judged, exchange_p, exchanged, joint_p
 from micro.comparison.measured import MeasuredSpecimen, class_of, common_diameter
 from micro.comparison.sides import Side, difference_of, sides_of
-from micro.records import dataclass
 from micro.specimens.quantities import BY_NAME, QUANTITIES, ClassData, Quantity
 from micro.specimens.unresolved import BIASED, is_unresolved
 from micro.statistics.sampling import FloatArray, student_t, uncertainty_of_ratio

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from micro.comparison.measured import MeasuredSpecimen
-from micro.records import dataclass
 from micro.specimens.quantities import ClassData, Quantity, Ratio
 from micro.specimens.summary import area_relative_uncertainty, pixel_shape_uncertainty, turned_from_rows
 from micro.statistics.sampling import FloatArray, ratio_of_fields, uncertainty_of_ratio

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cached_property
 
 import pandas as pd
@@ -11,7 +12,6 @@ import pandas as pd
 from micro.comparison import pairs
 from micro.comparison.measured import MeasuredSpecimen
 from micro.field import FieldResult
-from micro.records import dataclass
 from micro.specimens.summary import summarise
 
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import functools
 import math
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from micro.records import dataclass
 from micro.specimens.quantities import BY_NAME
 
 FloatArray = NDArray[np.float64]

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from micro.figures.style import colour
-from micro.records import dataclass
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

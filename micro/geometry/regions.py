@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
 from micro.geometry.runs import Runs
-from micro.records import dataclass
 
 
 def connected(mask: NDArray[np.uint8]) -> tuple[int, NDArray[np.int32]]:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
-
-from micro.records import dataclass
 
 FloatArray = NDArray[np.float64]
 COLOURS = ("luminance", "red", "green", "blue", "best")

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.image.micrograph import Box, find_data_bar
-from micro.records import dataclass
 
 SIDES = ("top", "bottom", "left", "right")
 

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import field, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import Issue
-from micro.records import dataclass
 from micro.scale.scale import Scale
 
 # Up to here a picture is measured in one piece: 3.1 GiB where it is dense with carbides.

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.image.colour import COLOURS, LUMINANCE, MOST_PIXELS, along, best_axis, parted
 from micro.issues import Issue, issue
-from micro.records import dataclass
 
 
 class UnusableError(Exception):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import cv2
@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.measures.spectrum import Regularity, regularity
-from micro.records import dataclass
 from micro.statistics.sampling import NORMAL_95
 
 FloatArray = NDArray[np.float64]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import Issue, issue
-from micro.records import dataclass
 from micro.segmentation.blurred_shapes import RESOLVED
 from micro.segmentation.segmentation import Segmentation
 from micro.statistics.robust import biweight_fit, least_squares

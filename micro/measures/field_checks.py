@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import cv2
@@ -13,7 +14,6 @@ from micro.errors import InputError
 from micro.issues import Issue, issue, ordered
 from micro.measures.blur_checks import block_steps, directed_blur, soft_focus
 from micro.measures.particles import flagged_share, touching_unseen
-from micro.records import dataclass
 from micro.scale.ruling import SMALLEST_SIDE, energy_by_direction, find_ruling
 from micro.scale.scale import Scale
 from micro.segmentation.segmentation import Segmentation

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -12,7 +12,6 @@ from micro.geometry.outlines import crofton_perimeter
 from micro.geometry.runs import Runs, every_run, moments
 from micro.measures.lobes import Lobes
 from micro.measures.particles import OutlineShapes, measure_outlines
-from micro.records import dataclass
 
 FloatArray = NDArray[np.float64]
 

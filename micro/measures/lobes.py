@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import comb
 
 import numpy as np
@@ -9,7 +10,6 @@ from numpy.typing import NDArray
 
 from micro.geometry.runs import Runs
 from micro.measures.particles import OutlineShapes, measure_outlines, wavering
-from micro.records import dataclass
 from micro.segmentation.matrix import ADDED_SPREAD_PX
 from micro.segmentation.segmentation import Segmentation
 

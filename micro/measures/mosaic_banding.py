@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.measures.banding import BIN_PX, CELL_PX, Banding, Frame, Profile, bands_of_points
-from micro.records import dataclass
 
 FloatArray = NDArray[np.float64]
 

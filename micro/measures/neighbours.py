@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.regions import linked
 from micro.measures.placement import place_without_overlap
-from micro.records import dataclass
 
 FloatArray = NDArray[np.float64]
 

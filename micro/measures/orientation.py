@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from micro.issues import Issue, issue
-from micro.records import dataclass
 from micro.statistics.sampling import NORMAL_95, student_t
 
 FloatArray = NDArray[np.float64]

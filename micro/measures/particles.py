@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,6 @@ from micro.geometry.outlines import extent, short_of_outline
 from micro.geometry.runs import PIXEL_VARIANCE, Moments, Runs, angle_uncertainty_deg, ellipse
 from micro.image.micrograph import SubField
 from micro.issues import flag_names
-from micro.records import dataclass
 from micro.segmentation.blurred_shapes import Stretch, undo_blur
 from micro.segmentation.matrix import ADDED_SPREAD_PX, LAGS_PX, SMOOTHING_PX
 from micro.segmentation.segmentation import Segmentation

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-
-from micro.records import dataclass
 
 FloatArray = NDArray[np.float64]
 STEPS = 60

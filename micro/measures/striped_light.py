@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import Issue, issue
 from micro.measures.banding import across_and_along
-from micro.records import dataclass
 from micro.segmentation.segmentation import Segmentation
 
 FloatArray = NDArray[np.float64]

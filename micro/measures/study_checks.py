@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,7 +12,6 @@ from numpy.typing import NDArray
 from micro.issues import Issue, issue
 from micro.measures.blur_checks import FEWEST_CARBIDES, softer_than_others
 from micro.measures.field_checks import FEWEST_FIELDS, another_magnification, different_scales
-from micro.records import dataclass
 from micro.segmentation.blurred_shapes import blur_of_resolved_px
 from micro.segmentation.segmentation import UNNAMED
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -16,7 +16,6 @@ from micro.measures.orientation import RollingDirection, estimate_rolling_direct
 from micro.measures.particles import flagged_share
 from micro.measures.striped_light import Stripes, find_stripes
 from micro.measures.within_field import WITHIN, Carbides
-from micro.records import dataclass
 from micro.segmentation.blurred_shapes import resolved_diameter_px
 from micro.segmentation.segmentation import EdgeProfile, Segmentation
 from micro.segmentation.uncertainty import area_fraction_uncertainty

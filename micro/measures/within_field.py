@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.measures.spectrum import level_and_slope
-from micro.records import dataclass
 from micro.statistics.sampling import NORMAL_95, student_t
 
 FloatArray = NDArray[np.float64]

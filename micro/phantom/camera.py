@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-
-from micro.records import dataclass
 
 Grey = NDArray[np.float32]
 

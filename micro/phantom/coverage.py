@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.phantom.shapes import FloatArray, Shapes, inside, shapes
-from micro.records import dataclass
 
 SUBSAMPLES = 5
 ALL_BITS = np.uint32(2**SUBSAMPLES**2 - 1)

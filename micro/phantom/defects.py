@@ -6,12 +6,13 @@ Every function returns a new array (rows, columns) float32.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.phantom.coverage import Coverage, cover
 from micro.phantom.shapes import FloatArray, Shapes, shapes
-from micro.records import dataclass
 
 Grey = NDArray[np.float32]
 

@@ -7,7 +7,7 @@ they mean the same for bright and for dark carbides.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -18,7 +18,6 @@ from micro.phantom.coverage import cover
 from micro.phantom.picture import Truth, expose, particle_table
 from micro.phantom.scenes import Scene, arrange
 from micro.phantom.shapes import Shapes
-from micro.records import dataclass
 
 Grey = NDArray[np.float32]
 FINE = 3

@@ -11,7 +11,7 @@ from __future__ import annotations
 import itertools
 import zlib
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +23,6 @@ from micro.phantom.defects import Damage
 from micro.phantom.picture import illumination, particle_table, polygon_measures, sensed, surface_with, tiff_tags
 from micro.phantom.scenes import SPARE, Density, Population, Scene, drawn, margin_px, mean_area_px, place, uneven_bands
 from micro.phantom.shapes import FloatArray, Shapes, joined, polygons, shapes
-from micro.records import dataclass
 
 if TYPE_CHECKING:
     import pandas as pd

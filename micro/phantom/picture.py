@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -10,7 +11,6 @@ from numpy.typing import NDArray
 
 from micro.phantom.coverage import Coverage
 from micro.phantom.shapes import FloatArray, Shapes, polygons
-from micro.records import dataclass
 
 if TYPE_CHECKING:
     import pandas as pd

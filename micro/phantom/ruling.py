@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +13,6 @@ from micro.phantom.coverage import Coverage, cover
 from micro.phantom.picture import Optics, photograph
 from micro.phantom.scenes import place_at_random
 from micro.phantom.shapes import shapes
-from micro.records import dataclass
 
 FloatArray = NDArray[np.float64]
 LINE, DUST = 0, 1

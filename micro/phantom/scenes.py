@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import field
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,6 @@ from micro.phantom.coverage import cover
 from micro.phantom.defects import Damage, damaged
 from micro.phantom.picture import Optics, Truth, etched_surface, expose, particle_table
 from micro.phantom.shapes import FloatArray, Shapes, inside, joined, shapes
-from micro.records import dataclass
 
 Density = Callable[[FloatArray, FloatArray], FloatArray]
 """Relative number of carbides at x, y; 0 or more."""

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-
-from micro.records import dataclass
 
 FloatArray = NDArray[np.float64]
 HARMONICS = np.arange(2, 6)

@@ -6,6 +6,7 @@ import functools
 import importlib.util
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.image.micrograph import Micrograph
-from micro.records import dataclass
 from micro.segmentation.segmentation import Segmentation
 
 if TYPE_CHECKING:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,6 @@ from micro.points.kappa import CounterKappa, between_counters, counter_table
 from micro.points.kept import ACCURACY, ASKED, stored_tallies
 from micro.points.measured import Key, MeasuredField, expected_score, judge_points, read_measured
 from micro.points.tally import DENSITY, SCORE, Tally, read_tallies
-from micro.records import dataclass
 from micro.tables.columns import POINTS, SPECIMENS, empty, names
 
 JUDGED = ["specimen", "field", "point", "x_px", "y_px", "score", "own_score"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,6 @@ from numpy.typing import NDArray
 
 from micro.errors import InputError
 from micro.points.tally import DENSITY, SCORE, Tally, read_tallies
-from micro.records import dataclass
 from micro.taught.crossfit import Answers
 
 # Picture (SHA-256) and name of the field: what a tally and a study know each other by.

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from micro.records import dataclass
 from micro.statistics.sampling import Estimate, binomial_interval, mean_of_fields, student_t
 
 FEWEST_HITS = 10.0

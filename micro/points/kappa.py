@@ -5,13 +5,13 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from micro.points.tally import VERDICTS
-from micro.records import dataclass
 from micro.statistics.sampling import binomial_interval, student_t
 from micro.tables.columns import COUNTERS, empty, names
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,6 @@ from numpy.typing import NDArray
 
 from micro import results
 from micro.errors import InputError
-from micro.records import dataclass
 from micro.scale.scale import unlogged
 from micro.tables.columns import FIELDS, names
 

@@ -8,6 +8,7 @@ import hashlib
 import io
 import json
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -26,7 +27,6 @@ from micro.owned import own
 from micro.pictures.outlines import display_range, greys_shown
 from micro.points.plan import Grid, Plan, Scattered, draw_fields, place_grid, suggested_fields, suggested_points
 from micro.points.tally import DENSITY, FORM, TALLY, TO_FILL_IN
-from micro.records import dataclass
 from micro.tables.columns import names
 
 PAGE, FORM_FILE, PRINT = "sheet.html", "form.csv", "print"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import NoReturn
 
@@ -14,7 +15,6 @@ from numpy.typing import NDArray
 
 from micro.errors import InputError
 from micro.points.plan import Grid
-from micro.records import dataclass
 from micro.results import bytes_of, without_guard
 from micro.tables.columns import Column, names
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
 from micro.figures.forest import ForestRow, draw_forest, height_in
-from micro.records import dataclass
 from micro.report.drawing import Save
 from micro.report.page import PageFigure, PageTable
 from micro.report.wording import figures, plain_name, printed_factor, printed_unit, with_ends

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
@@ -15,7 +16,6 @@ from micro.errors import InputError
 from micro.image.micrograph import Micrograph
 from micro.image.reading import read
 from micro.pictures.outlines import display_range, draw_scale_bar, greys_shown, with_strip
-from micro.records import dataclass
 from micro.report.page import PagePicture
 from micro.study.model import Field, Specimen, Study
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +12,6 @@ from micro.batch.job import Outcome, library_versions
 from micro.errors import one_line
 from micro.issue_kinds import SEVERITIES
 from micro.issues import gravest_first, grouped
-from micro.records import dataclass
 from micro.report.record import pinned
 from micro.report.wording import (
     GROUPS,

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import platform
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from micro import results
 from micro.batch.job import Outcome, library_versions
 from micro.errors import InputError, MicroError
-from micro.records import dataclass
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field, Study, is_stem
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,6 @@ from micro.errors import InputError
 from micro.field import FieldResult, measure
 from micro.image.micrograph import Micrograph
 from micro.pictures.outlines import draw_outlines, write
-from micro.records import dataclass
 from micro.scale.scale import Scale
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 

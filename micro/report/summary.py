@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from micro.analysis import Analysis
-from micro.records import dataclass
 from micro.report.bars import (
     AMOUNT,
     DIRECTION,

@@ -6,11 +6,11 @@ Whatever reads such a file pays the tenth of a second that pydantic takes to loa
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from micro.errors import InputError
-from micro.records import dataclass
 from micro.results import bytes_of
 
 FORMAT, VERSION = "micro review", 1

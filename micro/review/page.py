@@ -6,6 +6,7 @@ import base64
 import hashlib
 import json
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -14,7 +15,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from micro.records import dataclass
 from micro.results import REVIEW_FOLDER
 from micro.review.acts import FORMAT, VERSION
 from micro.review.apply import outlines_sha256

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import field
-
-from micro.records import dataclass
+from dataclasses import dataclass, field
 
 ON_THE_FIELD = ("reject", "accept")
 """Acts that change no outline."""

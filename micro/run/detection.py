@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -13,7 +13,6 @@ from micro.field import FieldResult, not_analysed
 from micro.measures.totals import NONE_SEEN
 from micro.phantom.coverage import cover
 from micro.phantom.shapes import Shapes, shapes
-from micro.records import dataclass
 from micro.segmentation.blurred_shapes import resolved_diameter_px
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 from micro.segmentation.stages import segment

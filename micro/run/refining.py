@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,6 @@ from micro.points.answers import Counted
 from micro.points.lessons import read_lessons
 from micro.points.plan import Scattered
 from micro.points.sheet import Picture
-from micro.records import dataclass
 from micro.report.record import RunRecord, read_run
 from micro.run.taught import read_teaching
 from micro.study.model import Specimen

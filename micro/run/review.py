@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,6 @@ from micro.image.reading import read
 from micro.issue_kinds import SEVERITIES
 from micro.owned import claimed
 from micro.pictures.outlines import class_colours, display_range, greys_shown
-from micro.records import dataclass
 from micro.report.page import troubles_without_folders
 from micro.report.record import RunRecord, read_run
 from micro.review.page import Entry, ReviewField, entry_of, field_file, page

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,7 +22,6 @@ from micro.batch.job import PROFILE_COLUMNS, Outcome, is_band_profile
 from micro.owned import Origin, claimed, listed
 from micro.points.kept import kept_names, store_tallies, stored_tallies
 from micro.processes import give_back_memory
-from micro.records import dataclass
 from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
 from micro.study.model import Study
 from micro.tables.columns import FIELDS, SPECIMENS, empty, names, rows_where

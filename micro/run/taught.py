@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar, cast
 
@@ -19,7 +19,6 @@ from micro.issues import issue, ordered
 from micro.points.answers import Counted, read_answers
 from micro.points.lessons import LESSONS, write_lessons
 from micro.processes import pool_of, prepare_process
-from micro.records import dataclass
 from micro.study.model import Specimen, Study
 from micro.taught.crossfit import check_answers, classes_of, cross_taught
 from micro.taught.judged import Wanted

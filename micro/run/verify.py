@@ -6,7 +6,7 @@ import hashlib
 import json
 import tempfile
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,6 @@ from micro.batch.job import Outcome, library_versions
 from micro.errors import InputError, MicroError
 from micro.owned import MANIFEST, listed
 from micro.points.kept import copy_tallies
-from micro.records import dataclass
 from micro.report.record import RunRecord, read_run, run_record, write_record
 from micro.run.study import build_tables, write_pages
 from micro.study.model import Study

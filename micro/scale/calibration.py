@@ -5,13 +5,12 @@ from __future__ import annotations
 import json
 import math
 import tomllib
-from dataclasses import MISSING, fields
+from dataclasses import MISSING, dataclass, fields
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 from micro.errors import InputError
-from micro.records import dataclass
 from micro.results import bytes_of, whole_file
 from micro.scale.scale import PLAUSIBLE_SHAPES, PLAUSIBLE_UM_PER_PX, Scale
 from micro.statistics.sampling import NORMAL_95

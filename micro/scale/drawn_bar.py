@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.errors import InputError
-from micro.records import dataclass
 
 Picture = NDArray[np.float64]
 

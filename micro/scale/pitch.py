@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.records import dataclass
 from micro.scale.detection import SMALLEST_WINDOW, FloatArray, FoundLines, Segments, fit_segments, follow
 from micro.statistics.robust import SPREAD_OF_NORMAL, spread
 

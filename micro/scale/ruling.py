@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.errors import InputError
-from micro.records import dataclass
 from micro.scale.detection import FoundLines, find_lines, fit_segments
 from micro.scale.pitch import LEAST_LINES, PitchFit, completed, finer_ruling, fit_pitch, number_lines
 from micro.statistics.robust import SPREAD_OF_NORMAL

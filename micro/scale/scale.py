@@ -7,10 +7,9 @@ import logging
 import math
 import warnings
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
-
-from micro.records import dataclass
 
 # An optical or electron micrograph lies well within.
 PLAUSIBLE_UM_PER_PX = (1e-5, 50.0)

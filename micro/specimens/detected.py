@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,6 @@ import pandas as pd
 from micro import results
 from micro.errors import InputError
 from micro.measures.totals import NONE_SEEN
-from micro.records import dataclass
 from micro.statistics.detection import DetectionCurve
 from micro.statistics.sampling import NORMAL_95
 from micro.tables.columns import SPECIMENS, names

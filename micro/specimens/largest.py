@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from micro.records import dataclass
 from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, student_t
 
 FEWEST = 3

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-
-from micro.records import dataclass
+from dataclasses import dataclass
 
 
 @dataclass(frozen=True)

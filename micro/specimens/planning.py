@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import pandas as pd
 
 from micro.measures.within_field import WITHIN
-from micro.records import dataclass
 from micro.specimens.quantities import class_data
 from micro.specimens.summary import area_relative_uncertainty
 from micro.specimens.unresolved import UNRESOLVED

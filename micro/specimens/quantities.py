@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from micro.measures.banding import SIGNIFICANCE as BANDED
 from micro.measures.intercepts import UNRELATED
-from micro.records import dataclass
 from micro.specimens.largest import largest_of_fields
 from micro.specimens.moved_outlines import OutlineTotals
 from micro.specimens.sizes import quantile

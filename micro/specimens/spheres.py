@@ -7,10 +7,10 @@ below. Between two classes nothing is known, so the result does not hang on thei
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
-from micro.records import dataclass
 from micro.specimens.unfolding import ELONGATED
 from micro.statistics.lognormal import grouped, jackknife_ends
 from micro.statistics.sampling import FloatArray

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from micro.measures.totals import NONE_SEEN
 from micro.measures.within_field import EVEN_WAVES, WITHIN, ends_of_field
-from micro.records import dataclass
 from micro.specimens.largest import largest_of_another
 from micro.specimens.quantities import QUANTITIES, ClassData, Quantity, class_data
 from micro.specimens.unresolved import SHAPES, hidden, is_unresolved

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
-from micro.records import dataclass
 from micro.statistics.sampling import FloatArray, resamples, student_t
 
 ELONGATED = 1.5

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.records import dataclass
 from micro.statistics.sampling import FloatArray, student_t
 
 Ends = tuple[float, float]

@@ -10,11 +10,11 @@ the law alone, so that the share is told only where most of the law can be seen.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.records import dataclass
 from micro.statistics.detection import fit_detection
 
 FloatArray = NDArray[np.float64]

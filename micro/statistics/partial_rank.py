@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from micro.records import dataclass
 from micro.statistics.sampling import FloatArray, student_t
 
 FEWEST = 5

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-
-from micro.records import dataclass
 
 FloatArray = NDArray[np.float64]
 LEVEL = 0.95

@@ -9,11 +9,11 @@ carbides, the variance from the fields, and P. Hall's cubic transform (On the re
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.records import dataclass
 from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, student_t
 from micro.statistics.two_samples import Contrast
 

@@ -6,11 +6,11 @@ import functools
 import itertools
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from micro.records import dataclass
 from micro.statistics.sampling import student_t
 
 FloatArray = NDArray[np.float64]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import field, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,6 @@ from micro.carbides import CarbideOverride
 from micro.errors import InputError, spelled
 from micro.image.crop import Crop
 from micro.image.micrograph import Box, SubField
-from micro.records import dataclass
 from micro.segmentation.segmentation import SegmentationSettings
 
 

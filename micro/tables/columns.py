@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
-
-from micro.records import dataclass
 
 if TYPE_CHECKING:
     import numpy as np

@@ -14,12 +14,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.records import dataclass
 from micro.statistics.sampling import student_t
 
 FloatArray = NDArray[np.float64]

@@ -11,12 +11,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.errors import InputError
-from micro.records import dataclass
 from micro.taught.corrected import CountedField
 from micro.taught.features import FeaturePlanes, pixels_of
 from micro.taught.learner import TaughtMap, enough_answers, probability, probability_map, strips, teach

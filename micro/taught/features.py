@@ -14,12 +14,12 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.errors import InputError
-from micro.records import dataclass
 
 FloatArray = NDArray[np.float64]
 Plane = NDArray[np.float32]

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.records import dataclass
 from micro.statistics.sampling import binomial_interval
 
 FloatArray = NDArray[np.float64]

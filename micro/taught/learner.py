@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.errors import InputError
-from micro.records import dataclass
 from micro.taught.features import FeaturePlanes
 
 FloatArray = NDArray[np.float64]

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.records import dataclass
 from micro.taught.corrected import Corrected, CountedField, Fraction, corrected_fraction, counted_fraction
 from micro.taught.judged import Reliability, Share, Wanted, choose, outline_errors, reliability
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.errors import UsageError
-from micro.records import dataclass
 
 Float32Array = NDArray[np.float32]
 

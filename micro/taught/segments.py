@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import bit, issue
-from micro.records import dataclass
 from micro.segmentation.segmentation import CarbideClass, Segmentation
 from micro.taught.outlines import TaughtOutlines
 

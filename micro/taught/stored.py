@@ -10,14 +10,13 @@ import hashlib
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import field, fields
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.errors import InputError
-from micro.records import dataclass
 from micro.taught.features import NAMES, FeaturePlanes
 from micro.taught.learner import TaughtMap, outside_taught, strips
 

@@ -7,12 +7,12 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).parents[2] / "micro"
 ROOMS = (
-    "records", "errors", "carbides", "processes", "issue_kinds", "issues", "tables", "results", "owned", "statistics",
-    "geometry", "scale", "image", "phantom", "segmentation", "taught", "measures", "specimens", "pictures", "figures",
-    "review", "field", "points", "comparison", "study", "batch", "analysis", "report", "atlas", "run", "preload", "cli",
+    "errors", "carbides", "processes", "issue_kinds", "issues", "tables", "results", "owned", "statistics", "geometry",
+    "scale", "image", "phantom", "segmentation", "taught", "measures", "specimens", "pictures", "figures", "review",
+    "field", "points", "comparison", "study", "batch", "analysis", "report", "atlas", "run", "preload", "cli",
 )  # fmt: skip
 # A room may use only these of the rooms above it.
-NARROWED = {"phantom": {"records", "scale", "image", "errors", "results"}}
+NARROWED = {"phantom": {"scale", "image", "errors", "results"}}
 
 
 def room_of(module: str) -> str:
