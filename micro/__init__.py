@@ -7,12 +7,16 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from micro.comparison.specimen import Specimen, compare
     from micro.field import FieldResult, measure
-    from micro.image import Micrograph, read
-    from micro.measures import measure_field, measure_particles
-    from micro.pictures import draw_outlines
-    from micro.scale import Scale, calibrate
-    from micro.segmentation import SegmentationSettings, segment
-    from micro.specimens import summarise
+    from micro.image.micrograph import Micrograph
+    from micro.image.reading import read
+    from micro.measures.particles import measure_particles
+    from micro.measures.totals import measure_field
+    from micro.pictures.outlines import draw_outlines
+    from micro.scale.micrometer import calibrate
+    from micro.scale.scale import Scale
+    from micro.segmentation.segmentation import SegmentationSettings
+    from micro.segmentation.stages import segment
+    from micro.specimens.summary import summarise
 
 __version__ = "0.1.0"
 __all__ = [
@@ -34,19 +38,19 @@ __all__ = [
 
 _ROOMS = {
     "FieldResult": "field",
-    "Micrograph": "image",
-    "Scale": "scale",
-    "SegmentationSettings": "segmentation",
+    "Micrograph": "image.micrograph",
+    "Scale": "scale.scale",
+    "SegmentationSettings": "segmentation.segmentation",
     "Specimen": "comparison.specimen",
-    "calibrate": "scale",
+    "calibrate": "scale.micrometer",
     "compare": "comparison.specimen",
-    "draw_outlines": "pictures",
+    "draw_outlines": "pictures.outlines",
     "measure": "field",
-    "measure_field": "measures",
-    "measure_particles": "measures",
-    "read": "image",
-    "segment": "segmentation",
-    "summarise": "specimens",
+    "measure_field": "measures.totals",
+    "measure_particles": "measures.particles",
+    "read": "image.reading",
+    "segment": "segmentation.stages",
+    "summarise": "specimens.summary",
 }
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -39,9 +40,8 @@ class Analysis:
     ----------
     specimens
         What was compared, in the order of the study.
-    comparison, chemistry, matrix, sizes
-        Columns COMPARISON, CHEMISTRY, MATRIX and SIZES of `micro.tables.columns`; no rows where there is nothing to
-        tell.
+    comparison, chemistry, matrix
+        Columns COMPARISON, CHEMISTRY and MATRIX of `micro.tables.columns`; no rows where there is nothing to tell.
     coupons, structure
         Toughness coupons, and the transverse ratios over the structure; None where the study names no coupons.
     count
@@ -53,12 +53,23 @@ class Analysis:
     specimens: tuple[MeasuredSpecimen, ...]
     comparison: pd.DataFrame
     chemistry: pd.DataFrame
-    sizes: pd.DataFrame
     coupons: CouponAnalysis | None
     structure: pd.DataFrame | None
     count: Agreement | None
     troubles: tuple[str, ...]
     matrix: pd.DataFrame
+
+    @cached_property
+    def sizes(self) -> pd.DataFrame:
+        """Columns SIZES of every specimen with carbides, fitted when asked for: no sentence of the answer needs it."""
+        import pandas as pd
+
+        from micro.comparison.measured import class_of
+        from micro.specimens.in_space import sizes_in_space
+
+        own = [s for s in self.specimens if len(s.particles)]
+        found = [sizes_in_space(s.name, class_of(s, "all"), s.resolved_um) for s in own]
+        return pd.concat(found, ignore_index=True) if found else empty(SIZES)
 
 
 def analyse_study(
@@ -84,7 +95,6 @@ def analyse_study(
         specimens=specimens,
         comparison=_compared(_reference_first(specimens, study.reference)),
         chemistry=chemistry,
-        sizes=_sizes(specimens),
         coupons=coupons,
         structure=_structure(tables["specimens"], coupons),
         count=count.agreement,
@@ -144,17 +154,6 @@ def _structure(specimens: pd.DataFrame, coupons: CouponAnalysis | None) -> pd.Da
     return structure_against_toughness(specimens, coupons.ratios)
 
 
-def _sizes(specimens: tuple[MeasuredSpecimen, ...]) -> pd.DataFrame:
-    """Sizes in space of every specimen with carbides."""
-    import pandas as pd
-
-    from micro.comparison.measured import class_of
-    from micro.specimens.in_space import sizes_in_space
-
-    found = [sizes_in_space(s.name, class_of(s, "all"), s.resolved_um) for s in specimens if len(s.particles)]
-    return pd.concat(found, ignore_index=True) if found else empty(SIZES)
-
-
 def _coupons(study: Study, troubles: list[str]) -> CouponAnalysis | None:
     if study.coupons is None:
         return None
@@ -198,13 +197,12 @@ def _joined(tables: list[pd.DataFrame]) -> pd.DataFrame:
 
 
 def write_analysis(answer: Analysis, out: Path) -> None:
-    """Write the tables of an answer as CSV; one that is empty now but stood there before is removed."""
+    """Write the tables that the sentences of an answer rest on."""
     coupons = answer.coupons
     tables = {
         results.COMPARISON: answer.comparison,
         results.CHEMISTRY: answer.chemistry,
         results.MATRIX: answer.matrix,
-        results.SIZES: answer.sizes,
         results.COUPONS: None if coupons is None else coupons.summary,
         results.COUPONS_USED: None if coupons is None else coupons.used,
         results.RATIOS: None if coupons is None else coupons.ratios,
@@ -213,6 +211,16 @@ def write_analysis(answer: Analysis, out: Path) -> None:
         results.POINTS: None if answer.count is None else answer.count.fields,
         results.COUNTERS: None if answer.count is None else answer.count.counters,
     }
+    _write(tables, out)
+
+
+def write_sizes(answer: Analysis, out: Path) -> None:
+    """Write the sizes in space."""
+    _write({results.SIZES: answer.sizes}, out)
+
+
+def _write(tables: Mapping[str, pd.DataFrame | None], out: Path) -> None:
+    """Write tables as CSV; one that is empty now but stood there before is removed."""
     for name, table in tables.items():
         if table is None or table.empty:
             (out / name).unlink(missing_ok=True)

@@ -127,10 +127,10 @@ class FieldResult:
 
     def plot_banding(self, axes: Axes | None = None) -> Axes:
         """Draw area fraction across rolling beside the same carbides placed at random; return the axes."""
-        from micro.figures.specimens import draw_band_profile
+        from micro.figures.specimens import curves_of_field, draw_band_profile
 
         axes = _axes(axes)
-        draw_band_profile(axes, self.profiles)
+        draw_band_profile(axes, curves_of_field(self.profiles))
         axes.set_ylabel("across rolling, µm")
         axes.invert_yaxis()
         return axes

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
     from multiprocessing.context import BaseContext
 
+FOR_FIELDS, FOR_FIGURES = "micro.preload.fields", "micro.preload.figures"
+"""What workers need that measure fields and draw, or draw only."""
 QUIET = "ignore:resource_tracker"
 FILES_OF_ITS_OWN, FILES_A_WORKER = 32, 8
 """Open files of this process, and of a worker and its pipes: twice what was seen; held by a test at the limit."""
@@ -91,10 +93,10 @@ def _left_to_group(root: Path) -> list[int]:
     return found
 
 
-def load_early() -> None:
-    """Let the process that workers are forked from load its libraries while this one goes on."""
+def load_early(preload: str = FOR_FIELDS) -> None:
+    """Let the process that workers are forked from load its libraries while this one goes on; the first call counts."""
     hold_threads()
-    if _context().get_start_method() == "forkserver":
+    if _context(preload).get_start_method() == "forkserver":
         from multiprocessing import forkserver, resource_tracker
 
         with _deaf_to_hangups():
@@ -121,14 +123,14 @@ def _deaf_to_hangups() -> Iterator[None]:
         signal.signal(signal.SIGHUP, before)
 
 
-def _context() -> BaseContext:
+def _context(preload: str = FOR_FIELDS) -> BaseContext:
     """How processes start: forked from a clean one where the system can."""
     import multiprocessing
 
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["micro.preload"])
+    context.set_forkserver_preload([preload])
     return context
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from collections import Counter
-from collections.abc import Sequence
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -59,10 +60,11 @@ def measure_and_print(
     skip_bad_tallies: bool = False,
 ) -> None:
     """Run a study with a progress bar, print its table, exit with 1 where a field failed."""
-    from micro.processes import load_early
+    from micro.processes import FOR_FIELDS, FOR_FIGURES, load_early
 
     if (workers or available_cores()) > 1:
-        load_early()  # before the imports below, which take as long
+        alone = sum(len(specimen.fields) for specimen in study.specimens) == 1
+        load_early(FOR_FIGURES if alone else FOR_FIELDS)  # before the imports below, which take as long
     from micro.results import require_parquet
 
     if parquet:
@@ -78,14 +80,37 @@ def measure_and_print(
     for message in study.messages:
         click.echo(one_line(message), err=True)
     workers = workers or workers_for(study)
-    ending = _run_and_answer(study, out, workers, scheduler, parquet)
+    with untouched_libraries() as loaded:
+        ending = _run_and_answer(study, out, workers, scheduler, parquet, loaded)
     measured = sum(not outcome.trouble for outcome in ending.outcomes)
     click.echo(f"{measured} of {len(ending.outcomes)} fields measured; open {out / 'report.html'}")
     if ending.failed or ending.troubles:
         raise click.exceptions.Exit(1)
 
 
-def _run_and_answer(study: Study, out: Path, workers: int, scheduler: str | None, parquet: bool) -> RunSummary:
+@contextmanager
+def untouched_libraries() -> Iterator[Callable[[], None]]:
+    """Look for nothing to clear away until the function that this gives is called, and never in what is loaded by then.
+
+    Libraries stay. Python would look through them again and again, for a twentieth of the time to the first answer.
+    """
+    gc.disable()
+
+    def loaded() -> None:
+        if not gc.isenabled():
+            gc.freeze()
+            gc.enable()
+
+    try:
+        yield loaded
+    finally:
+        gc.enable()
+        gc.unfreeze()
+
+
+def _run_and_answer(
+    study: Study, out: Path, workers: int, scheduler: str | None, parquet: bool, loaded: Callable[[], None]
+) -> RunSummary:
     """Run with a bar that moves with the fields; print the answer before the figures are drawn."""
     from micro.run.study import run_study
 
@@ -95,6 +120,7 @@ def _run_and_answer(study: Study, out: Path, workers: int, scheduler: str | None
         bar = drawn.enter_context(fields_bar(count))
 
         def ended(outcome: Outcome) -> None:
+            loaded()
             bar.update(1)
             lost.extend([outcome.trouble] if outcome.trouble else [])
 
@@ -103,6 +129,8 @@ def _run_and_answer(study: Study, out: Path, workers: int, scheduler: str | None
             print_answer(study, ending)
             lost.clear()
 
+        if study.is_taught:
+            loaded()  # it learns before a field ends
         try:
             ending = run_study(study, out, workers, ended, scheduler, parquet, answered)
         except (MicroError, OSError, MemoryError):

@@ -18,14 +18,29 @@ FloatArray = NDArray[np.float64]
 POINTS = 80
 
 
-def field_curves(profiles: pd.DataFrame, specimen: str, curve: str) -> list[tuple[FloatArray, FloatArray]]:
-    """(x, y) of a curve of every field of a specimen."""
-    own = profiles[(profiles["specimen"] == specimen) & (profiles["curve"] == curve)]
-    fields = [f for _, f in own.groupby("field", sort=False, observed=True) if len(f) > 1]
-    return [(f["x"].to_numpy(float), f["y"].to_numpy(float)) for f in fields]
+Curve = tuple[FloatArray, FloatArray]
+"""x and y."""
+Curves = dict[tuple[str, str], list[Curve]]
+"""Of every field, by specimen and name of the curve. Arrays, so that a process that draws need not load pandas."""
 
 
-def mean_density(fields: list[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray, FloatArray, FloatArray]:
+def field_curves(profiles: pd.DataFrame) -> Curves:
+    """Curves of a table of profiles, of two points and more."""
+    found: Curves = {}
+    for (specimen, curve, _), f in profiles.groupby(["specimen", "curve", "field"], sort=False, observed=True):
+        if len(f) > 1:
+            own = found.setdefault((str(specimen), str(curve)), [])
+            own.append((f["x"].to_numpy(float), f["y"].to_numpy(float)))
+    return found
+
+
+def curves_of_field(profiles: pd.DataFrame) -> dict[str, Curve]:
+    """Curves of one field by name."""
+    every = profiles.groupby("curve", sort=False, observed=True)
+    return {str(name): (f["x"].to_numpy(float), f["y"].to_numpy(float)) for name, f in every}
+
+
+def mean_density(fields: list[Curve]) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Share per unit of x, mean over the fields, and half its 95 % interval (NaN for one field), on one grid."""
     highest = max(x[-1] for x, _ in fields)
     grid = np.linspace(0, highest, POINTS)
@@ -44,12 +59,12 @@ def half_interval(values: FloatArray) -> FloatArray:
 DIRECTIONS = {"along": "solid", "across": (0, (4, 2))}
 
 
-def draw_chords(axes: list[Axes], profiles: pd.DataFrame, specimens: list[str]) -> None:
+def draw_chords(axes: list[Axes], curves: Curves, specimens: list[str]) -> None:
     """Carbide (left) and matrix (right); a colour a specimen, whole lines along, broken lines across."""
     for axis, phase in zip(axes, ("carbide", "matrix"), strict=True):
         for number, specimen in enumerate(specimens):
             for direction, dashes in DIRECTIONS.items():
-                fields = field_curves(profiles, specimen, f"{phase}_chord_{direction}")
+                fields = curves.get((specimen, f"{phase}_chord_{direction}"))
                 if fields:
                     x, density, _ = mean_density(fields)
                     label = f"{specimen}, {direction}"
@@ -61,11 +76,10 @@ def draw_chords(axes: list[Axes], profiles: pd.DataFrame, specimens: list[str]) 
     legend(axes[0])
 
 
-def draw_neighbours(axes: list[Axes], profiles: pd.DataFrame, specimens: list[str]) -> None:
+def draw_neighbours(axes: list[Axes], curves: Curves, specimens: list[str]) -> None:
     """One axis a specimen: observed with its 95 % band, and at random."""
     for number, (axis, specimen) in enumerate(zip(axes, specimens, strict=True)):
-        observed = field_curves(profiles, specimen, "neighbour")
-        at_random = field_curves(profiles, specimen, "neighbour_at_random")
+        observed, at_random = (curves.get((specimen, f"neighbour{which}")) for which in ("", "_at_random"))
         axis.set(title=specimen, xlabel="distance to the nearest, µm")
         if not (observed and at_random):
             continue
@@ -81,7 +95,7 @@ def draw_neighbours(axes: list[Axes], profiles: pd.DataFrame, specimens: list[st
     axes[0].set_ylabel("% of the carbides per µm")
 
 
-def draw_edges(axes: list[Axes], profiles: pd.DataFrame, specimens: list[str]) -> None:
+def draw_edges(axes: list[Axes], curves: Curves, specimens: list[str]) -> None:
     """One axis a specimen: grey across the mean edge, with its 95 % band between fields, and that of a lens alone."""
     for number, (axis, specimen) in enumerate(zip(axes, specimens, strict=True)):
         axis.set(title=specimen, xlabel="distance from the outline, µm")
@@ -89,7 +103,7 @@ def draw_edges(axes: list[Axes], profiles: pd.DataFrame, specimens: list[str]) -
             ("edge", colour(number), "solid", "measured"),
             ("edge_of_lens", "#555555", "dashed", "a lens alone"),
         ):
-            fields = field_curves(profiles, specimen, curve)
+            fields = curves.get((specimen, curve))
             if not fields:
                 continue
             across, height = np.array([x for x, _ in fields]), fields[0][1]
@@ -103,33 +117,35 @@ def draw_edges(axes: list[Axes], profiles: pd.DataFrame, specimens: list[str]) -
     axes[0].set_ylabel("grey, % of the contrast")
 
 
-def draw_sizes(axes: list[Axes], distributions: pd.DataFrame) -> None:
-    """Cumulative size distributions by number (left) and by area (right), with 95 % bands between fields.
+SizeCurve = tuple[str, str, FloatArray]
+"""Specimen, "number" or "area", and (4, n) diameter, share in smaller ones and the ends of its interval."""
 
-    Parameters
-    ----------
-    distributions
-        From `micro.comparison.size_distributions`.
-    """
+
+def size_curves(distributions: pd.DataFrame) -> list[SizeCurve]:
+    """Curves of the table from `micro.comparison.size_distributions`."""
+    columns = ["ecd_um", "share", "ci95_low", "ci95_high"]
+    every = distributions.groupby(["specimen", "weighting"], sort=False)
+    return [(str(specimen), str(weighting), own[columns].to_numpy(float).T) for (specimen, weighting), own in every]
+
+
+def draw_sizes(axes: list[Axes], distributions: list[SizeCurve]) -> None:
+    """Cumulative size distributions by number (left) and by area (right), with 95 % bands between fields."""
     for axis, weighting in zip(axes, ("number", "area"), strict=True):
-        own = distributions[distributions["weighting"] == weighting]
-        for number, (specimen, curve) in enumerate(own.groupby("specimen", sort=False)):
-            look: dict[str, Any] = {"color": colour(number), "linestyle": dash(number), "label": str(specimen)}
-            axis.plot(curve["ecd_um"], 100 * curve["share"], **look)
-            axis.fill_between(
-                curve["ecd_um"], 100 * curve["ci95_low"], 100 * curve["ci95_high"], color=colour(number), alpha=0.18,
-                linewidth=0,
-            )  # fmt: skip
+        own = [(specimen, curve) for specimen, which, curve in distributions if which == weighting]
+        for number, (specimen, (ecd_um, share, low, high)) in enumerate(own):
+            look: dict[str, Any] = {"color": colour(number), "linestyle": dash(number), "label": specimen}
+            axis.plot(ecd_um, 100 * share, **look)
+            axis.fill_between(ecd_um, 100 * low, 100 * high, color=colour(number), alpha=0.18, linewidth=0)
         axis.set(xscale="log", ylim=(0, 100), xlabel="equivalent circle diameter, µm")
         plain_powers(axis.xaxis)
         axis.set_ylabel(f"% of carbide {weighting} in smaller ones")
     legend(axes[0])
 
 
-def draw_rose(axes: list[Axes], profiles: pd.DataFrame, specimens: list[str]) -> None:
+def draw_rose(axes: list[Axes], curves: Curves, specimens: list[str]) -> None:
     """One axis a specimen: the share of the carbides' length in each direction; rolling is horizontal."""
     for number, (axis, specimen) in enumerate(zip(axes, specimens, strict=True)):
-        fields = field_curves(profiles, specimen, "rose")
+        fields = curves.get((specimen, "rose"))
         axis.set(aspect="equal", title=specimen, anchor="N")
         axis.axis("off")
         if not fields:
@@ -153,7 +169,7 @@ WIDEST_PX = 900
 
 
 def draw_banding(
-    axes: list[Axes], picture: NDArray[np.uint8], um_per_px: float, rolling_deg: float, profiles: pd.DataFrame
+    axes: list[Axes], picture: NDArray[np.uint8], um_per_px: float, rolling_deg: float, curves: dict[str, Curve]
 ) -> None:
     """Field turned so that rolling is horizontal (left), and area fraction across rolling at the same height (right).
 
@@ -161,8 +177,8 @@ def draw_banding(
     ----------
     picture
         (rows, columns) grey levels for the eye.
-    profiles
-        Curves of this field.
+    curves
+        Of this field.
     """
     rows, columns = picture.shape
     turned = _level(picture, rolling_deg)
@@ -175,44 +191,31 @@ def draw_banding(
     )
     axes[0].set(xlabel="along rolling, µm", ylabel="across rolling, µm", anchor="W")
     axes[0].grid(visible=False)
-    draw_band_profile(axes[1], profiles)
+    draw_band_profile(axes[1], curves)
     axes[1].set_ylim(bottom, top)
 
 
-def draw_band_profile(axis: Axes, profiles: pd.DataFrame) -> None:
-    """Area fraction across rolling of one field, beside carbides placed at random; x of the curves runs downwards.
-
-    Parameters
-    ----------
-    profiles
-        Curves of this field.
-    """
-    curve = dict(list(profiles.groupby("curve", sort=False, observed=True)))
-    if "band_profile_random_low" in curve:
-        low, high_end = curve["band_profile_random_low"], curve["band_profile_random_high"]
-        axis.fill_betweenx(
-            low["x"], 100 * low["y"], 100 * high_end["y"], color="#c8c8c8", linewidth=0, label="at random"
-        )
-    if "band_profile" in curve:
-        axis.plot(
-            100 * curve["band_profile"]["y"],
-            curve["band_profile"]["x"],
-            color="#9a9a9a",
-            linewidth=0.5,
-            label="every row",
-        )
-    if "band_profile_smoothed" in curve:
-        own = curve["band_profile_smoothed"]
-        axis.plot(100 * own["y"], own["x"], color=colour(0), linewidth=1.8, label="smoothed")
+def draw_band_profile(axis: Axes, curves: dict[str, Curve]) -> None:
+    """Area fraction across rolling of one field, beside carbides placed at random; x of the curves runs downwards."""
+    if "band_profile_random_low" in curves:
+        (x, low), (_, high) = curves["band_profile_random_low"], curves["band_profile_random_high"]
+        axis.fill_betweenx(x, 100 * low, 100 * high, color="#c8c8c8", linewidth=0, label="at random")
+    for name, tint, width, label in (
+        ("band_profile", "#9a9a9a", 0.5, "every row"),
+        ("band_profile_smoothed", colour(0), 1.8, "smoothed"),
+    ):
+        if name in curves:
+            x, y = curves[name]
+            axis.plot(100 * y, x, color=tint, linewidth=width, label=label)
     axis.set_xlabel("area fraction, %")
-    axis.set_xlim(0, _reach(curve) if "band_profile_smoothed" in curve else None)
+    axis.set_xlim(0, _reach(curves) if "band_profile_smoothed" in curves else None)
     legend(axis)
 
 
-def _reach(curve: dict) -> float:
+def _reach(curves: dict[str, Curve]) -> float:
     """Right end of the axis, in %: the smoothed profile and the middle of the band at random with some room."""
-    smoothed, far = curve["band_profile_smoothed"]["y"], curve["band_profile_random_high"]["y"]
-    return 130 * float(max(smoothed.max(), far.median()))
+    smoothed, far = curves["band_profile_smoothed"][1], curves["band_profile_random_high"][1]
+    return 130 * max(float(smoothed.max()), float(np.median(far)))
 
 
 def _level(picture: NDArray[np.uint8], rolling_deg: float) -> NDArray[np.uint8]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.geometry.regions import linked
 from micro.measures.placement import place_without_overlap
 
 FloatArray = NDArray[np.float64]
@@ -129,8 +130,6 @@ def nearest(points: FloatArray, frame: tuple[float, float], rolling_deg: float) 
 
 def stringer_share(points: FloatArray, frame: tuple[float, float], rolling_deg: float) -> float:
     """Share of points that lie in rows along the rolling direction, as in `Neighbours`."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
     from scipy.spatial import cKDTree
 
     n = len(points)
@@ -142,16 +141,16 @@ def stringer_share(points: FloatArray, frame: tuple[float, float], rolling_deg: 
     # Pairs within a circle are found faster than those within the square it holds.
     pairs = cKDTree(scaled, compact_nodes=False, balanced_tree=False).query_pairs(np.sqrt(2), output_type="ndarray")
     one, other = pairs.T
-    linked = np.abs(scaled[one] - scaled[other]).max(axis=1, initial=0) <= 1
-    links = coo_matrix((np.ones(int(linked.sum())), (one[linked], other[linked])), (n, n))
-    rows, member = connected_components(links, directed=False)
+    near = np.abs(scaled[one] - scaled[other]).max(axis=1, initial=0) <= 1
+    member = linked(n, one[near], other[near])
+    rows = int(member.max()) + 1
     size = np.bincount(member, minlength=rows)
     length, width = _extent(along, member, rows), _extent(across, member, rows)
     is_row = (size >= LINKED) & (length >= SLENDER * np.maximum(width, LINK_ACROSS * apart))
     return float(is_row[member].mean())
 
 
-def _extent(value: FloatArray, member: NDArray[np.int32], groups: int) -> FloatArray:
+def _extent(value: FloatArray, member: NDArray[np.intp], groups: int) -> FloatArray:
     high, low = np.full(groups, -np.inf), np.full(groups, np.inf)
     np.maximum.at(high, member, value)
     np.minimum.at(low, member, value)

@@ -210,7 +210,7 @@ def _same_place(
         for name in twins:
             same[name] = [other for other in twins if other != name]
     parts: dict[Name, list[tuple[Name, float]]] = {}
-    for overlap in find_overlaps(_places(particles, every)):
+    for overlap in find_overlaps(_places(particles, every)) if len(every) > 1 else ():
         pair = names[overlap.first], names[overlap.second]
         if pair[1] in same.get(pair[0], []):
             continue

@@ -188,9 +188,18 @@ def grey_numbers(grey: NDArray[np.float32], low: float, high: float) -> Picture:
     return np.asarray(cv2.min(cv2.convertScaleAbs(above, alpha=(GREYS - 1) / (high - low)), GREYS - 1))
 
 
+def greys_shown(grey: NDArray[np.float32], low: float, high: float) -> NDArray[np.uint8]:
+    """Grey levels (rows, columns) as those that the eye is shown, 0 to 255."""
+    import cv2
+
+    return np.asarray(cv2.LUT(grey_numbers(grey, low, high), np.ascontiguousarray(PALETTE[:, 0])), np.uint8)
+
+
 def to_display(grey: NDArray[np.float32], low: float, high: float) -> NDArray[np.uint8]:
     """Grey levels as an RGB picture (rows, columns, 3) for the eye."""
-    return PALETTE[grey_numbers(grey, low, high)]
+    import cv2
+
+    return np.asarray(cv2.cvtColor(greys_shown(grey, low, high), cv2.COLOR_GRAY2RGB), np.uint8)
 
 
 def class_colours(names: Sequence[str], study: Sequence[str] = ()) -> list[tuple[int, int, int]]:

@@ -24,7 +24,7 @@ from micro.image.crop import Crop
 from micro.image.micrograph import Micrograph, SubField
 from micro.image.reading import read
 from micro.owned import own
-from micro.pictures.outlines import display_range, to_display
+from micro.pictures.outlines import display_range, greys_shown
 from micro.points.plan import Grid, Plan, Scattered, draw_fields, place_grid, suggested_fields, suggested_points
 from micro.points.tally import DENSITY, FORM, TALLY, TO_FILL_IN
 from micro.tables.columns import names
@@ -390,7 +390,7 @@ def _sheet_field(picture: Picture, placed: Callable[[int, int], Grid | Scattered
 
 def shown_grey(micrograph: Micrograph) -> NDArray[np.uint8]:
     """(rows, columns) grey levels for the eye."""
-    return to_display(micrograph.grey, *display_range(micrograph.grey))[..., 0]
+    return greys_shown(micrograph.grey, *display_range(micrograph.grey))
 
 
 def reduced(shown: NDArray[np.uint8], longest_px: int) -> NDArray[np.uint8]:

@@ -11,7 +11,17 @@ from typing import TYPE_CHECKING, Any
 from micro import results
 from micro.analysis import Analysis
 from micro.batch.job import PROFILE_COLUMNS, Outcome, is_band_profile
-from micro.figures.specimens import draw_banding, draw_chords, draw_edges, draw_neighbours, draw_rose, draw_sizes
+from micro.figures.specimens import (
+    curves_of_field,
+    draw_banding,
+    draw_chords,
+    draw_edges,
+    draw_neighbours,
+    draw_rose,
+    draw_sizes,
+    field_curves,
+    size_curves,
+)
 from micro.issue_kinds import SEVERITIES
 from micro.issues import Issue, gravest_first, message_text
 from micro.measures.banding import SIGNIFICANCE
@@ -63,7 +73,7 @@ def study_figures(
     particles, profiles = tables["particles"], tables["profiles"]
     if particles.empty:
         return []
-    sizes = size_distributions(specimens)
+    sizes = size_curves(size_distributions(specimens))
     shown = list(particles["specimen"].unique())
     shown = shown if len(shown) <= MOST_PANELS else shown[:FEW_PANELS]
     return [
@@ -81,28 +91,29 @@ def study_figures(
 def profile_figures(profiles: pd.DataFrame, shown: list[str], save: Save) -> list[PageFigure]:
     """Figures from the curves of the fields: directions, chords, neighbours."""
     starts = ("rose", ("carbide_chord", "matrix_chord"), "neighbour", "edge")
-    rose, chords, neighbours, edges = (profiles[profiles["curve"].str.startswith(start)] for start in starts)
+    kinds = (profiles[profiles["curve"].str.startswith(start)] for start in starts)
+    rose, chords, neighbours, edges = (field_curves(own[own["specimen"].isin(shown)]) for own in kinds)
     return [
         save(
-            "rose", len(shown), 2.05, partial(draw_rose, profiles=rose, specimens=shown),
+            "rose", len(shown), 2.05, partial(draw_rose, curves=rose, specimens=shown),
             "Directions of the long axes, weighted by length; the broken circle is no preferred direction. A carbide "
             "counts in each direction by the chance that its axis lies there.",
             "Rose of the carbides' directions about the rolling direction, one for each specimen.",
         ),
         save(
-            "chords", 2, 3.0, partial(draw_chords, profiles=chords, specimens=shown),
+            "chords", 2, 3.0, partial(draw_chords, curves=chords, specimens=shown),
             "Chords of carbide (left) and of the matrix between carbides (right), along rolling (whole lines) and "
             "across (broken lines).",
             "Distributions of chord lengths of carbide and matrix along and across the rolling direction.",
         ),
         save(
-            "neighbours", len(shown), 2.5, partial(draw_neighbours, profiles=neighbours, specimens=shown),
+            "neighbours", len(shown), 2.5, partial(draw_neighbours, curves=neighbours, specimens=shown),
             "Distance of each carbide to its nearest neighbour, beside the same carbides placed at random without "
             "overlap: to the left clustered, to the right evenly spread. Bands are 95 % intervals between fields.",
             "Distributions of the nearest neighbour distance of each specimen, measured and at random.",
         ),
         save(
-            "edges", len(shown), 2.3, partial(draw_edges, profiles=edges, specimens=shown),
+            "edges", len(shown), 2.3, partial(draw_edges, curves=edges, specimens=shown),
             "What the edges look like: grey across the outlines of all carbides, matrix to the right, beside the edge "
             "that a lens alone draws. Bright rims draw the ends of the edge outwards, to the right, domed carbides and "
             "dark rims inwards. Bands are 95 % intervals between fields.",
@@ -122,7 +133,7 @@ def banding_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save, o
             continue
         field, picture, um_per_px = found
         row = own[(own["field"] == field) & (own["carbide_class"] == "all")].iloc[0]
-        curves = band_profiles(out, specimen.name, field, str(row["file"]))
+        curves = curves_of_field(band_profiles(out, specimen.name, field, str(row["file"])))
         rolling, verdict = (
             float(row["rolling_deg"]),
             _verdict(row["band_p_value"], row["band_spacing_um"], row["row_power"]),
@@ -131,7 +142,7 @@ def banding_figures(study: Study, tables: dict[str, pd.DataFrame], save: Save, o
         drawn.append(
             save(
                 f"banding_{number}_{name}", 2, 2.7,
-                partial(draw_banding, picture=picture, um_per_px=um_per_px, rolling_deg=rolling, profiles=curves),
+                partial(draw_banding, picture=picture, um_per_px=um_per_px, rolling_deg=rolling, curves=curves),
                 f"{specimen.name}, field {field}, rolling horizontal, and its area fraction across rolling. The grey "
                 f"band holds 95 % of the smoothed profile for the same carbides placed at random. {verdict}"
                 + "".join(f" {told}" for told in mosaic_sentences(out, specimen.name)),

@@ -8,18 +8,12 @@ from concurrent.futures import Executor
 from concurrent.futures.process import BrokenProcessPool
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from micro.figures.style import FORMATS, styled, write_figure
+from micro.figures.style import FORMATS, Draw, draw_figure
 from micro.owned import own
 from micro.processes import pool_of
 from micro.report.page import PageFigure
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-Draw = Callable[["list[Axes]"], None]
-"""Draws on the axes of a figure; pickled where another process draws."""
 Save = Callable[[str, int, float, Draw, str, str], PageFigure]
 """Draws and writes a figure: name, axes side by side, height in inches, how, caption, words for who cannot see it."""
 
@@ -68,10 +62,3 @@ def _begun(task: Callable[[], bytes], pool: Executor | None) -> Callable[[], byt
             return task()
 
     return wait
-
-
-def draw_figure(folder: Path, name: str, columns: int, height_in: float, draw: Draw) -> bytes:
-    """Draw a figure, write it as SVG and PNG, return the SVG."""
-    with styled(columns, height_in) as (figure, axes):
-        draw(axes)
-        return write_figure(figure, folder, name)

@@ -206,6 +206,8 @@ def difference_sentences(bars: Bars, answer: Analysis, shown: dict[str, str]) ->
     """One sentence for two bars, one for each against the reference, or the letters of many."""
     if not bars.reference and len(bars.names) >= LETTERED:
         return letter_sentences(bars)
+    if answer.comparison.empty:
+        return []
     from micro.comparison.findings import findings
 
     pairs = findings(answer.comparison)

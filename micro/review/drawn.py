@@ -9,6 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.geometry.regions import linked
+
 FloatArray = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 # Of four of a pixel's eight neighbours, rows and columns away; the other four are links of those.
@@ -92,9 +94,6 @@ def pieces(labels: NDArray[np.int32], parted: NDArray[np.bool_] | None = None) -
     parted
         Links that do not hold, as of `parted_links`.
     """
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     rows, columns = labels.shape
     own = np.flatnonzero(labels)
     place = np.full((rows, columns), -1, np.int64)
@@ -108,11 +107,6 @@ def pieces(labels: NDArray[np.int32], parted: NDArray[np.bool_] | None = None) -
             held &= ~parted[number][here]
         pairs.append(np.stack([place[here][held], place[there][held]]))
     a, b = np.concatenate(pairs, axis=1)
-    graph = coo_array((np.ones(len(a), np.int8), (a, b)), shape=(len(own), len(own)))
-    group = connected_components(graph, directed=False)[1]
-    first = np.unique(group, return_index=True)[1]
-    number_of = np.empty(len(first), np.int32)
-    number_of[np.argsort(first, kind="stable")] = np.arange(1, len(first) + 1)
     found = np.zeros(labels.size, np.int32)
-    found[own] = number_of[group] if len(own) else 0
+    found[own] = linked(len(own), a, b) + 1
     return found.reshape(rows, columns)

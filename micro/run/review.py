@@ -17,7 +17,7 @@ from micro.errors import InputError
 from micro.image.reading import read
 from micro.issue_kinds import SEVERITIES
 from micro.owned import claimed
-from micro.pictures.outlines import class_colours, display_range, to_display
+from micro.pictures.outlines import class_colours, display_range, greys_shown
 from micro.report.page import troubles_without_folders
 from micro.report.record import RunRecord, read_run
 from micro.review.page import Entry, ReviewField, entry_of, field_file, page
@@ -131,7 +131,7 @@ def _field(
     colours = class_colours(classes or ("carbide",), record.study.class_names)
     return ReviewField(
         outcome.specimen, outcome.field, outcome.stem, outcome.image_sha256, float(every["um_per_px"]),
-        to_display(micrograph.grey, *display_range(micrograph.grey))[..., 0], labels, left_out,
+        greys_shown(micrograph.grey, *display_range(micrograph.grey)), labels, left_out,
         own.astype({"carbide_class": str, "flags": str}), classes, _triples(colours),
         "; ".join(one.text for one in outcome.issues if one.severity != "note"), severity_of(outcome),
         editable=bool(np.isfinite(every["particles"])),

@@ -192,7 +192,7 @@ def check_untouched(record: RunRecord, folder: Path) -> None:
 
 
 def write_tables(study: Study, outcomes: tuple[Outcome, ...], out: Path) -> tuple[dict[str, pd.DataFrame], Analysis]:
-    """Write the tables that follow from the measured fields and the kept tallies; return them, and the answer."""
+    """Write the tables that the answer rests on, from the measured fields and the kept tallies; return both."""
     from micro.analysis import analyse_study, write_analysis
 
     tables, count = summary_tables(study, outcomes, out)
@@ -206,10 +206,12 @@ def write_pages(
     study: Study, outcomes: tuple[Outcome, ...], out: Path, tables: dict[str, pd.DataFrame], answer: Analysis,
     parquet: bool = False, workers: int = 1,
 ) -> None:  # fmt: skip
-    """Draw the figures and write the report; write the tables in Parquet where wanted, or where they stood so."""
+    """Write figures, report and sizes.csv; write the tables in Parquet where wanted, or where they stood so."""
+    from micro.analysis import write_sizes
     from micro.report.build import write_report
 
     write_report(study, outcomes, tables, answer, out, workers)
+    write_sizes(answer, out)
     # Files that an earlier run wrote would otherwise tell of other numbers than the tables beside them.
     if parquet or any((out / name).exists() for name in results.PARQUET.values()):
         results.write_parquet(out, {name: table for name, table in tables.items() if name != "particles"})
@@ -286,11 +288,11 @@ def summarise_specimens(
 
     from micro.specimens.summary import summarise
 
-    rows = [empty(SPECIMENS)]
+    rows = []
     for specimen in study.specimens:
         own = fields[fields["specimen"] == specimen.name]
         if len(own):
             scale = specimen_scale_uncertainty(outcomes, specimen)
             rows.append(summarise(rows_where(particles, particles["specimen"] == specimen.name), own, scale))
             give_back_memory()
-    return pd.concat([table for table in rows if len(table)] or rows, ignore_index=True)
+    return pd.concat([table for table in rows if len(table)] or [empty(SPECIMENS)], ignore_index=True)

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.geometry.regions import Pixels, connected
+from micro.geometry.regions import Pixels, connected, linked
 from micro.geometry.runs import moments
 from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX
 
@@ -110,9 +110,6 @@ def _merge(
     height: NDArray[np.float32], saddles: tuple[NDArray[np.intp], NDArray[np.intp], FloatArray], neck: float
 ) -> NDArray[np.intp]:
     """Join summits whose saddle is high: for each pixel index the summit it now belongs to."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     a, b, saddle = saddles
     parent = np.arange(len(height))
     while len(a):
@@ -131,8 +128,7 @@ def _merge(
         edges = (pa[keep][chosen], pb[keep][chosen])
         used, compact = np.unique(np.concatenate(edges), return_inverse=True)
         half = len(chosen)
-        graph = coo_array((np.ones(half), (compact[:half], compact[half:])), shape=(len(used), len(used)))
-        group = connected_components(graph, directed=False)[1]
+        group = linked(len(used), compact[:half], compact[half:])
         highest = np.lexsort((height[used], group))
         last = np.concatenate([np.diff(group[highest]) != 0, [True]])
         top = used[highest[last]]

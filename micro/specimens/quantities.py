@@ -43,9 +43,15 @@ class ClassData:
         every = len(self.fields) + len(self.unknown)
         return len(self.unknown) / every if every else 0.0
 
+    @cached_property
+    def _columns(self) -> dict[str, FloatArray]:
+        return {}
+
     def column(self, name: str) -> FloatArray:
         """Return (fields,) a column of the fields."""
-        return self.fields[name].to_numpy(float)
+        if name not in self._columns:
+            self._columns[name] = self.fields[name].to_numpy(float)
+        return self._columns[name]
 
     def sums(self, values: FloatArray) -> FloatArray:
         """(fields,) sum over the carbides of each field."""

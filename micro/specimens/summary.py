@@ -86,7 +86,8 @@ class Budget:
 
     @property
     def _shared(self) -> float:
-        return math.hypot(*np.nan_to_num([self.segmentation, self.scale]))
+        parts = self.segmentation, self.scale
+        return math.hypot(*(parts if all(map(math.isfinite, parts)) else np.nan_to_num(parts)))
 
     def rows(self) -> list[tuple[str, float, float]]:
         """(source, standard uncertainty, degrees of freedom) of each source and of them together."""

@@ -1,9 +1,10 @@
 """Regions as lists of pixels: against SciPy's sums over labels and the runs read off the labels themselves."""
 
 import numpy as np
-from scipy import ndimage
+import pytest
+from scipy import ndimage, sparse
 
-from micro.geometry.regions import Pixels
+from micro.geometry.regions import Pixels, linked
 from micro.geometry.runs import find_runs
 
 
@@ -37,3 +38,16 @@ def test_sums_sizes_and_choices():
     assert np.array_equal(chosen.size(), pixels.size()[keep])
     assert np.array_equal(chosen.labels() > 0, np.isin(labels, every[keep]))
     assert np.array_equal(pixels.any(pixels.values(grey) > 250), ndimage.maximum(grey, labels, every) > 250)
+
+
+@pytest.mark.parametrize("links", [0, 1, 30, 100, 400])
+def test_linked_things_hang_together_as_in_a_graph(links):
+    """Groups and their order are those of SciPy's components: of few links, of a long chain, of all in one."""
+    rng = np.random.default_rng(links)
+    one, other = rng.integers(0, 100, (2, links))
+    if links == 30:
+        one = rng.permutation(99)
+        other = one + 1
+    graph = sparse.coo_array((np.ones(len(one)), (one, other)), (100, 100))
+    expected = sparse.csgraph.connected_components(graph, directed=False)[1]
+    assert linked(100, one, other).tolist() == expected.tolist()

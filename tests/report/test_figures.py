@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from micro.figures.specimens import (
+    curves_of_field,
     draw_banding,
     draw_chords,
     draw_edges,
@@ -16,6 +17,7 @@ from micro.figures.specimens import (
     field_curves,
     half_interval,
     mean_density,
+    size_curves,
 )
 from micro.figures.style import FORMATS, place, rendered, styled
 from micro.report.study_figures import draw_chemistry, draw_structure
@@ -47,7 +49,7 @@ def test_size_curves_with_their_bands(names):
     """One curve a specimen in percent, by number and by area; a band where the fields give one."""
     share = np.array([0.2, 0.5, 0.9])
     parts = [sizes(name, weighting, share, name == "A") for name in names for weighting in ("number", "area")]
-    for axis in drawn(lambda axes: draw_sizes(axes, pd.concat(parts)), 2):
+    for axis in drawn(lambda axes: draw_sizes(axes, size_curves(pd.concat(parts))), 2):
         assert [line.get_label() for line in axis.lines] == names
         assert [line.get_ydata().tolist() for line in axis.lines] == [[20, 50, 90]] * len(names)
         band, *without = (collection.get_paths() for collection in axis.collections)
@@ -72,30 +74,30 @@ def test_curves_are_taken_field_by_field():
         curve("rose", [1, 2], [3, 4]), curve("rose", [1, 2], [5, 6], field="f2"), curve("rose", [1], [9], field="f3"),
         curve("rose", [1, 2], [7, 8], specimen="B"), curve("neighbour", [1, 2], [7, 8]),
     ])  # fmt: skip
-    assert [y.tolist() for _, y in field_curves(table, "A", "rose")] == [[3, 4], [5, 6]]
+    assert [y.tolist() for _, y in field_curves(table)["A", "rose"]] == [[3, 4], [5, 6]]
 
 
 def test_chords_of_what_was_found():
     """A line for each direction that has chords, in percent; carbide and matrix side by side."""
     x, share = np.arange(0.5, 10), np.full(10, 0.1)
     found = pd.concat([curve("carbide_chord_along", x, share), curve("matrix_chord_across", x, share)])
-    axes = drawn(lambda axes: draw_chords(axes, found, ["A", "B"]), 2)
+    axes = drawn(lambda axes: draw_chords(axes, field_curves(found), ["A", "B"]), 2)
     assert [[line.get_label() for line in axis.lines] for axis in axes] == [["A, along"], ["A, across"]]
     assert np.median(axes[0].lines[0].get_ydata()) == pytest.approx(10)
     assert axes[0].get_legend() is not None
-    empty = drawn(lambda axes: draw_chords(axes, NO_CURVES, ["A"]), 2)
+    empty = drawn(lambda axes: draw_chords(axes, {}, ["A"]), 2)
     assert [(len(axis.lines), axis.get_legend()) for axis in empty] == [(0, None), (0, None)]
 
 
 def test_a_rose_has_its_share_in_each_direction():
     """No preferred direction: every petal ends on the broken circle; the second half repeats the first, turned."""
     angles = np.arange(-85.0, 90, 10)
-    (axis,) = drawn(lambda axes: draw_rose(axes, curve("rose", angles, np.full(18, 1 / 18)), ["A"]))
+    (axis,) = drawn(lambda axes: draw_rose(axes, field_curves(curve("rose", angles, np.full(18, 1 / 18))), ["A"]))
     reaches = [np.hypot(*patch.get_path().vertices.T).max() for patch in axis.patches]
     assert len(reaches) == 36
     assert reaches == pytest.approx([1 / 18] * 36)
     assert np.hypot(*axis.lines[0].get_data()) == pytest.approx(1 / 18)
-    (bare,) = drawn(lambda axes: draw_rose(axes, NO_CURVES, ["A"]))
+    (bare,) = drawn(lambda axes: draw_rose(axes, field_curves(NO_CURVES), ["A"]))
     assert (len(bare.patches), bare.get_title()) == (0, "A")
 
 
@@ -107,7 +109,7 @@ def test_neighbours_measured_and_at_random():
         for name in ("neighbour", "neighbour_at_random")
         for specimen, field in (("A", "f1"), ("B", "f1"), ("B", "f2"))
     ])  # fmt: skip
-    axes = drawn(lambda axes: draw_neighbours(axes, found, ["A", "B", "C"]), 3)
+    axes = drawn(lambda axes: draw_neighbours(axes, field_curves(found), ["A", "B", "C"]), 3)
     assert [[line.get_label() for line in axis.lines] for axis in axes] == [["measured", "at random"]] * 2 + [[]]
     assert [len(axis.collections) for axis in axes] == [0, 1, 0]
     assert [axis.get_title() for axis in axes] == ["A", "B", "C"]
@@ -121,7 +123,7 @@ def test_the_edge_lies_beside_that_of_a_lens():
         curve("edge", lens + 0.1, height), curve("edge", lens + 0.3, height, field="f2"),
         curve("edge_of_lens", lens, height), curve("edge_of_lens", lens, height, field="f2"),
     ])  # fmt: skip
-    axis, bare = drawn(lambda axes: draw_edges(axes, found, ["A", "B"]), 2)
+    axis, bare = drawn(lambda axes: draw_edges(axes, field_curves(found), ["A", "B"]), 2)
     measured, alone = axis.lines
     assert measured.get_xdata() == pytest.approx(lens + 0.2)
     assert measured.get_ydata() == pytest.approx(100 * height)
@@ -139,7 +141,7 @@ def test_the_banding_profile_lies_beside_its_place_in_the_field():
         curve("band_profile_random_low", across, np.full(60, 0.1)),
         curve("band_profile_random_high", across, np.full(60, 0.3)),
     ])  # fmt: skip
-    left, right = drawn(lambda axes: draw_banding(axes, picture, 0.5, 0.0, found), 2)
+    left, right = drawn(lambda axes: draw_banding(axes, picture, 0.5, 0.0, curves_of_field(found)), 2)
     assert left.get_images()[0].get_extent() == [0, 40, 30, 0]
     assert left.get_ylim() == right.get_ylim() == (30, 0)
     raw, smoothed = right.lines
@@ -157,7 +159,7 @@ def test_a_field_is_turned_until_rolling_is_horizontal(rolling, shape):
     turn = np.radians(rolling)
     ends = [(round(40 + s * 22 * np.cos(turn)), round(30 - s * 22 * np.sin(turn))) for s in (-1, 1)]
     cv2.line(picture, ends[0], ends[1], 0, 1)
-    left, _ = drawn(lambda axes: draw_banding(axes, picture, 1.0, rolling, NO_CURVES), 2)
+    left, _ = drawn(lambda axes: draw_banding(axes, picture, 1.0, rolling, {}), 2)
     turned = np.asarray(left.get_images()[0].get_array())
     assert turned.shape == shape
     rows, cols = np.nonzero(turned < 120)
@@ -231,7 +233,7 @@ def test_nothing_written_leaves_the_page_or_lies_on_another(columns, highest):
 def test_a_picture_of_any_shape_stays_off_the_profile(columns):
     """Its right edge keeps 4 points of room from the numbers of the other axis."""
     with styled(2, 2.7) as (figure, axes):
-        draw_banding(axes, np.zeros((1000, columns), np.uint8), 1.0, 0.0, NO_CURVES)
+        draw_banding(axes, np.zeros((1000, columns), np.uint8), 1.0, 0.0, curves_of_field(NO_CURVES))
         place(figure)
         draw_as_png(figure)
         left, right = (axis.get_tightbbox() for axis in axes)

@@ -1,0 +1,17 @@
+"""For workers that measure fields, and draw when these are measured."""
+
+import gc
+
+import pandas as pd  # noqa: F401
+import scipy.fft
+import scipy.spatial
+import scipy.special  # noqa: F401
+import tifffile  # noqa: F401
+
+import micro.batch.job
+import micro.field
+import micro.pictures.outlines
+import micro.preload.figures
+import micro.report.build  # noqa: F401
+
+gc.freeze()
