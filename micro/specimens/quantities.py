@@ -88,9 +88,14 @@ class ClassData:
         return self.carbide("weight")
 
     @cached_property
+    def too_small(self) -> NDArray[np.bool_]:
+        """(carbides,) whether a carbide is too small for its shape to be resolved."""
+        return flagged(self.carbides["flags"], "small")
+
+    @property
     def shape_weight(self) -> FloatArray:
         """(carbides,) edge correction; 0 for carbides too small for their shape to be resolved."""
-        return np.where(flagged(self.carbides["flags"], "small"), 0.0, self.weight)
+        return np.where(self.too_small, 0.0, self.weight)
 
 
 def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str) -> ClassData:
@@ -172,8 +177,8 @@ class Quantile:
 
     def estimate(self, data: ClassData) -> Estimate:
         """Estimate of the specimen."""
-        weight = area_weight(data) if self.by_area else data.weight
-        return quantile(data.carbide("ecd_um"), weight, data.field, len(data.fields), self.share)
+        weigh = area_weight if self.by_area else _weight
+        return quantile(data.carbide("ecd_um"), weigh(data), data.field, len(data.fields), self.share)
 
 
 def field_mean(name: str) -> Ratio:
@@ -191,8 +196,9 @@ def carbide_mean(value: Values, weight: Values) -> Ratio:
 
     def terms(data: ClassData) -> tuple[FloatArray, FloatArray]:
         each = value(data)
-        known = np.where(np.isfinite(each), weight(data), 0.0)
-        return known * np.nan_to_num(each), known
+        has_value = np.isfinite(each)
+        known = np.where(has_value, weight(data), 0.0)
+        return np.multiply(known, each, out=np.zeros(len(known)), where=has_value), known
 
     return of_terms(terms, of_carbides=True)
 
@@ -205,6 +211,10 @@ def of_terms(terms: Callable[[ClassData], tuple[FloatArray, FloatArray]], of_car
 def area_weight(data: ClassData) -> FloatArray:
     """(carbides,) edge correction times area."""
     return data.weight * data.carbide("area_um2")
+
+
+def _weight(data: ClassData) -> FloatArray:
+    return data.weight
 
 
 def _ecd(data: ClassData) -> FloatArray:
@@ -429,6 +439,9 @@ READ_COLUMNS = [
     "weight", "flags",
 ]  # fmt: skip
 """Columns of the carbides that the quantities read; those of all fields are in memory together."""
+SUMMED_COLUMNS = ("area_um2", "aspect_ratio", "length_along_um", "width_across_um", "weight")
+"""Those of them that enter sums only. Ends of a quantile of ECD lie so close together with many fields that 6e-8 of it
+would be 4e-5 of their distance (seen with 5 000 fields)."""
 
 AMOUNT, SIZE, SHAPE = "Amount", "Size", "Elongation and direction"
 BANDS, RESOLUTION = "Bands and spacing", "Resolution"
@@ -443,7 +456,7 @@ QUANTITIES = (
              above=Ratio(lambda d: d.sums(area_weight(d)), lambda d: d.area, parts=area_weight)),
     Quantity("number_per_mm2", "number of carbides per area", AMOUNT, "1/mm²", field_mean("number_per_mm2"), -2, 0,
              "N_A", compared="ratio", above=Ratio(lambda d: PER_MM2 * d.sums(d.weight), lambda d: d.area)),
-    Quantity("mean_ecd", "mean carbide diameter", SIZE, "µm", carbide_mean(_ecd, lambda d: d.weight), 1,
+    Quantity("mean_ecd", "mean carbide diameter", SIZE, "µm", carbide_mean(_ecd, _weight), 1,
              _diameter_by_area, "(ECD)", compared="ratio", primary=True),
     Quantity("area_weighted_ecd", "area-weighted carbide diameter", SIZE, "µm", carbide_mean(_ecd, area_weight), 1, 0.5,
              compared="ratio"),
