@@ -350,6 +350,9 @@ def _unguarded(text: pd.Series) -> pd.Series:
     """Texts of a column without their guards; each different one is looked at once."""
     import pandas as pd
 
+    # Nearly every table: a look at its few texts, and nothing is made anew.
+    if not any(str(t).startswith("'") or RETURN_SPELLED in str(t) for t in text.unique()):
+        return text.fillna("").astype("str")
     known = text.astype("category").cat
     plain = [without_guard(str(t)) for t in known.categories]
     # Unknown has the code -1, the last of the list.

@@ -45,7 +45,14 @@ class ClassData:
 
     def column(self, name: str) -> FloatArray:
         """Return (fields,) a column of the fields."""
-        return self.fields[name].to_numpy(float)
+        if name not in self._columns:
+            self._columns[name] = self.fields[name].to_numpy(float)
+        return self._columns[name]
+
+    @cached_property
+    def _columns(self) -> dict[str, FloatArray]:
+        """Return columns that were asked for before: to look one up in a table takes longer than to add it up."""
+        return {}
 
     def sums(self, values: FloatArray) -> FloatArray:
         """(fields,) sum over the carbides of each field."""
