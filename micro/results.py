@@ -279,7 +279,7 @@ def table_parts(
     try:
         with pd.read_csv(
             path, usecols=lambda name: name in columns, keep_default_na=False,
-            na_values={name: [""] for name in columns}, dtype=texts, chunksize=ROWS_AT_ONCE,
+            na_values={name: [""] for name in columns if name not in texts}, dtype=texts, chunksize=ROWS_AT_ONCE,
         ) as blocks:  # fmt: skip
             for block in blocks:
                 yield _kept(_checked(block, path, columns), repetitive, keep)
@@ -302,9 +302,14 @@ def _kept(block: pd.DataFrame, repetitive: bool, keep: Callable[[pd.DataFrame], 
     if keep is not None:
         block = block[keep(block)]
     for name in block.columns:
-        if block[name].dtype.kind not in "fiub":
-            text = _unguarded(block[name])
-            block[name] = text.astype("category") if repetitive else text
+        text = block[name]
+        if text.dtype.kind in "fiub":
+            continue
+        # Nearly every table has neither guards nor cells that are not text: nothing is made anew.
+        if text.dtype != "str" or text.hasnans or any(t.startswith("'") or RETURN_SPELLED in t for t in text.unique()):
+            block[name] = text = _unguarded(text)
+        if repetitive:
+            block[name] = text.astype("category")
     return block
 
 
@@ -350,9 +355,6 @@ def _unguarded(text: pd.Series) -> pd.Series:
     """Texts of a column without their guards; each different one is looked at once."""
     import pandas as pd
 
-    # Nearly every table: a look at its few texts, and nothing is made anew.
-    if not any(str(t).startswith("'") or RETURN_SPELLED in str(t) for t in text.unique()):
-        return text.fillna("").astype("str")
     known = text.astype("category").cat
     plain = [without_guard(str(t)) for t in known.categories]
     # Unknown has the code -1, the last of the list.

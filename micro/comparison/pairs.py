@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,6 +23,8 @@ from micro.statistics.shares import share_difference
 from micro.statistics.two_samples import ALPHA, holm
 from micro.tables.columns import COMPARISON, empty, names
 
+KEPT_CLASSES = 8
+"""Classes of specimens that are kept while pairs are compared: all of the first of a pair, mostly (chosen)."""
 SAME_FIELD_AREA = 1.25
 LEAST_SHARE_ABOVE = 0.5
 FEW_FIELDS = 5
@@ -58,7 +61,9 @@ def compare(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
         or with too little in common above the coarser resolution, is one row with the verdict "not compared".
     """
     pairs = list(itertools.combinations(specimens, 2))
-    rows = [row for a, b in pairs for row in _adjusted(list(_pair_rows(a, b)), len(pairs))]
+    # The first of a pair is also that of the next.
+    known = functools.lru_cache(maxsize=KEPT_CLASSES)(class_of)
+    rows = [row for a, b in pairs for row in _adjusted(list(_pair_rows(a, b, known)), len(pairs))]
     if not rows:
         return empty(COMPARISON)
     table = pd.DataFrame(rows, columns=names(COMPARISON))
@@ -82,7 +87,9 @@ def _adjusted(rows: list[dict[str, Any]], pairs: int) -> list[dict[str, Any]]:
     return rows
 
 
-def _pair_rows(a: MeasuredSpecimen, b: MeasuredSpecimen) -> Iterator[dict[str, Any]]:
+def _pair_rows(
+    a: MeasuredSpecimen, b: MeasuredSpecimen, class_of: Callable[[MeasuredSpecimen, str, float], ClassData]
+) -> Iterator[dict[str, Any]]:
     above = common_diameter(a, b)
     refusal = _refusal(a, b, above)
     if refusal:

@@ -72,10 +72,16 @@ class ClassData:
     def by_outlines(self, end: str = "") -> FloatArray:
         """(fields,) area fraction, or an end of its interval, by the outlines alone: before points put it right."""
         values = self.column(f"area_fraction{end}")
-        if "origin" not in self.fields:
+        if not self._put_right.any():
             return values
-        told = self.fields["origin"].astype(object).fillna("").to_numpy(str) != ""
-        return np.where(told, self.column(f"area_fraction_by_outlines{end}"), values)
+        return np.where(self._put_right, self.column(f"area_fraction_by_outlines{end}"), values)
+
+    @cached_property
+    def _put_right(self) -> NDArray[np.bool_]:
+        """(fields,) whether something else than the picture put the area fraction right."""
+        if "origin" not in self.fields:
+            return np.zeros(len(self.fields), bool)
+        return self.fields["origin"].astype(object).fillna("").to_numpy(str) != ""
 
     def total(self, name: str) -> float:
         """Mean of a column over the fields by the area analysed; NaN without."""
@@ -107,24 +113,29 @@ class ClassData:
 
 def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str) -> ClassData:
     """One class as arrays; where a field shows none of the class, its totals are 0. Unknown fields stand aside."""
-    every = fields[fields["carbide_class"] == "all"].drop_duplicates("field").set_index("field")
-    unknown = every[every["area_fraction"].isna()]
-    every = every.drop(unknown.index)
-    if carbide_class == "all":
-        rows, carbides = every, particles
-    else:
-        rows = fields[fields["carbide_class"] == carbide_class].drop_duplicates("field").set_index("field")
-        rows = rows.reindex(every.index)
+    every = _rows_of_class(fields, "all")
+    is_unknown = every["area_fraction"].isna().to_numpy()
+    every, unknown = every[~is_unknown].reset_index(drop=True), every[is_unknown].reset_index(drop=True)
+    rows, carbides = every, particles
+    if carbide_class != "all":
+        rows = _rows_of_class(fields, carbide_class).set_index("field").reindex(every["field"]).reset_index()
         missing = rows["analysed_area_um2"].isna()
-        rows.loc[missing, "analysed_area_um2"] = every.loc[missing, "analysed_area_um2"]
-        for total in ("area_fraction", "number_per_mm2", "intercepts_along_per_mm", "intercepts_across_per_mm"):
-            rows.loc[missing & every["number_per_mm2"].notna(), total] = 0.0
+        if missing.any():
+            rows.loc[missing, "analysed_area_um2"] = every.loc[missing, "analysed_area_um2"]
+            for total in ("area_fraction", "number_per_mm2", "intercepts_along_per_mm", "intercepts_across_per_mm"):
+                rows.loc[missing & every["number_per_mm2"].notna(), total] = 0.0
         carbides = rows_where(particles, particles["carbide_class"] == carbide_class)
-    field = _numbers(rows.index, carbides["field"])
+    field = _numbers(pd.Index(rows["field"]), carbides["field"])
     known = field >= 0
     if not known.all():
         carbides, field = carbides[known], field[known]
-    return ClassData(rows.reset_index(), carbides, field, unknown.reset_index())
+    return ClassData(rows, carbides, field, unknown)
+
+
+def _rows_of_class(fields: pd.DataFrame, carbide_class: str) -> pd.DataFrame:
+    """Rows of a class, the first of each field."""
+    of_class = np.flatnonzero(fields["carbide_class"] == carbide_class)
+    return fields.iloc[of_class[~fields["field"].iloc[of_class].duplicated().to_numpy()]]
 
 
 def _numbers(fields: pd.Index, of_carbides: pd.Series) -> NDArray[np.intp]:
