@@ -13,6 +13,7 @@ from micro.batch.fields import pictures_of, specimen_scale_uncertainty
 from micro.batch.job import Outcome
 from micro.errors import MicroError
 from micro.points.kept import stored_tallies
+from micro.processes import give_back_memory
 from micro.study.model import Study
 from micro.tables.columns import CHEMISTRY, COMPARISON, MATRIX, SIZES, empty, rows_where
 
@@ -91,9 +92,11 @@ def analyse_study(
     troubles = list(count.troubles)
     coupons = _coupons(study, troubles)
     chemistry, matrix = _chemistry(study, tables["specimens"], troubles)
+    comparison = _compared(_reference_first(specimens, study.reference))
+    give_back_memory()
     return Analysis(
         specimens=specimens,
-        comparison=_compared(_reference_first(specimens, study.reference)),
+        comparison=comparison,
         chemistry=chemistry,
         coupons=coupons,
         structure=_structure(tables["specimens"], coupons),

@@ -13,7 +13,7 @@ import os
 import re
 import stat
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from io import BufferedReader
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, cast
@@ -51,6 +51,9 @@ NOT_AS_LEFT, RUN_AGAIN = "is not as the run left it", "run the study again"
 LARGE_BYTES = 50_000_000
 ROWS_AT_ONCE = 250_000
 """Of a table that is read: some 50 MB of text (chosen)."""
+ROWS_IN_FULL = 2_000_000
+"""Up to so many rows every number is kept as it was read; of longer tables columns that only sums are taken of may be
+kept in half the size, true to 6e-8 (chosen; what the summary reads of so many carbides takes 110 MB)."""
 MOST_TEXT_BYTES, MOST_RECORD_BYTES = 100_000_000, 2_000_000_000
 """A study file, a calibration, a tally; chosen, far above any that people write; a record holds 3 kB a field."""
 FORMULA_STARTS = ("=", "+", "-", "@", "\t")
@@ -240,8 +243,9 @@ def _write_parts(stream: IO[bytes], path: Path) -> None:
 
 
 def read_table(
-    path: Path, columns: list[str], repetitive: bool = False, keep: Callable[[pd.DataFrame], pd.Series] | None = None
-) -> pd.DataFrame:
+    path: Path, columns: list[str], repetitive: bool = False, keep: Callable[[pd.DataFrame], pd.Series] | None = None,
+    narrow: Collection[str] = (),
+) -> pd.DataFrame:  # fmt: skip
     """Read columns of a CSV file of a results folder, so many rows at a time that only what is kept takes memory.
 
     Parameters
@@ -252,13 +256,15 @@ def read_table(
         Texts become categories, which take less memory where few are different.
     keep
         Which rows of a part of the table are wanted, (rows,) bool; all unless given.
+    narrow
+        Columns that are kept in single precision where there are more than ROWS_IN_FULL rows.
 
     Raises
     ------
     InputError
         Where the file is missing, damaged, or lacks one of `columns`.
     """
-    return _joined(list(table_parts(path, columns, repetitive, keep)))
+    return _joined(table_parts(path, columns, repetitive, keep), narrow)
 
 
 def table_parts(
@@ -273,7 +279,7 @@ def table_parts(
     try:
         with pd.read_csv(
             path, usecols=lambda name: name in columns, keep_default_na=False,
-            na_values={name: [""] for name in columns}, dtype=texts, chunksize=ROWS_AT_ONCE,
+            na_values={name: [""] for name in columns if name not in texts}, dtype=texts, chunksize=ROWS_AT_ONCE,
         ) as blocks:  # fmt: skip
             for block in blocks:
                 yield _kept(_checked(block, path, columns), repetitive, keep)
@@ -296,35 +302,53 @@ def _kept(block: pd.DataFrame, repetitive: bool, keep: Callable[[pd.DataFrame], 
     if keep is not None:
         block = block[keep(block)]
     for name in block.columns:
-        if block[name].dtype.kind not in "fiub":
-            text = _unguarded(block[name])
-            block[name] = text.astype("category") if repetitive else text
+        text = block[name]
+        if text.dtype.kind in "fiub":
+            continue
+        # Nearly every table has neither guards nor cells that are not text: nothing is made anew.
+        if text.dtype != "str" or text.hasnans or any(t.startswith("'") or RETURN_SPELLED in t for t in text.unique()):
+            block[name] = text = _unguarded(text)
+        if repetitive:
+            block[name] = text.astype("category")
     return block
 
 
-def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
+def _joined(parts: Iterable[pd.DataFrame], narrow: Collection[str]) -> pd.DataFrame:
     """Join the parts of a table, one column in memory twice at a time."""
+    import numpy as np
+    import pandas as pd
+
+    columns: dict[str, list[Any]] = {}
+    rows = 0
+    for part in parts:
+        rows += len(part)
+        for name, column in part.items():
+            # Of its own: a column that lies in a part beside others would hold all of them in memory.
+            own = column.to_numpy(copy=True) if column.dtype.kind in "fiub" else column
+            columns.setdefault(str(name), []).append(own)
+            if rows > ROWS_IN_FULL and name in narrow:
+                columns[str(name)] = [np.asarray(one, np.float32) for one in columns[str(name)]]
+    joined = {}
+    for name in list(columns):
+        joined[name] = _one_column(columns.pop(name))
+        give_back_memory()
+    return pd.DataFrame(joined, copy=False)
+
+
+def _one_column(parts: list[Any]) -> Any:
+    """Join the parts of a column, arrays of numbers or series of text."""
+    import numpy as np
     import pandas as pd
     from pandas.api.types import union_categoricals
 
-    if len(parts) == 1:
-        return parts[0].reset_index(drop=True)
-    columns: dict[str, Any] = {}
-    for name in list(parts[0].columns):
-        own = [part.pop(name) for part in parts]
-        give_back_memory()
-        kinds = {column.dtype.kind for column in own}
-        if kinds <= set("fiub"):
-            columns[name] = pd.concat(own, ignore_index=True).to_numpy()
-            continue
-        # A part without any text was taken for numbers.
-        some = next(column.dtype for column in own if column.dtype.kind not in "fiub")
-        own = [c if c.dtype.kind not in "fiub" else pd.Series("", c.index, "str").astype(some) for c in own]
-        if isinstance(some, pd.CategoricalDtype):
-            columns[name] = union_categoricals(own, sort_categories=True)
-        else:
-            columns[name] = pd.concat(own, ignore_index=True)
-    return pd.DataFrame(columns, copy=False)
+    if {part.dtype.kind for part in parts} <= set("fiub"):
+        return np.concatenate(parts)
+    # A part without any text was taken for numbers.
+    some = next(part.dtype for part in parts if part.dtype.kind not in "fiub")
+    texts = [p if p.dtype.kind not in "fiub" else pd.Series("", range(len(p)), "str").astype(some) for p in parts]
+    if len(texts) > 1 and isinstance(some, pd.CategoricalDtype):
+        return union_categoricals(texts, sort_categories=True)
+    return pd.concat(texts, ignore_index=True)
 
 
 def _unguarded(text: pd.Series) -> pd.Series:

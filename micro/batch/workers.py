@@ -30,7 +30,8 @@ class Work(Generic[Result]):
 
 # Enough to keep every worker busy, few enough that little is lost with a process.
 WAITING_PER_WORKER = 2
-# What follows the fields takes a second to load, which this process has while others measure.
+# What follows the fields takes half a second to load, which this process has while the one that workers are forked from
+# loads what they need.
 NEEDED_LATER = ("pandas", "scipy.spatial", "scipy.optimize", "jinja2", "PIL.ImageFont")
 Numbered = tuple[int, Job]
 BYTES_OF_A_WORKER, BYTES_A_PIXEL = 300 * 2**20, 90
@@ -110,15 +111,13 @@ def _pool_round(
     workers = max(1, workers)
     with pool_of(workers) as pool:
         under_way: dict[Future[Result], Numbered] = {}
-        later: tuple[str, ...] = NEEDED_LATER
+        for library in NEEDED_LATER:
+            importlib.import_module(library)
         try:
             while left or under_way:
                 while left and len(under_way) < WAITING_PER_WORKER * workers:
                     number, job = left.popleft()
                     under_way[pool.submit(work.do, job)] = (number, job)
-                for library in later:
-                    importlib.import_module(library)
-                later = ()
                 for future in wait(under_way, return_when=FIRST_COMPLETED).done:
                     numbered = under_way.pop(future)
                     try:

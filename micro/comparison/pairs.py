@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,6 +23,8 @@ from micro.statistics.shares import share_difference
 from micro.statistics.two_samples import ALPHA, holm
 from micro.tables.columns import COMPARISON, empty, names
 
+KEPT_CLASSES = 8
+"""Classes of specimens that are kept while pairs are compared: all of the first of a pair, mostly (chosen)."""
 SAME_FIELD_AREA = 1.25
 LEAST_SHARE_ABOVE = 0.5
 FEW_FIELDS = 5
@@ -58,7 +61,9 @@ def compare(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
         or with too little in common above the coarser resolution, is one row with the verdict "not compared".
     """
     pairs = list(itertools.combinations(specimens, 2))
-    rows = [row for a, b in pairs for row in _adjusted(list(_pair_rows(a, b)), len(pairs))]
+    # The first of a pair is also that of the next.
+    known = functools.lru_cache(maxsize=KEPT_CLASSES)(class_of)
+    rows = [row for a, b in pairs for row in _adjusted(list(_pair_rows(a, b, known)), len(pairs))]
     if not rows:
         return empty(COMPARISON)
     table = pd.DataFrame(rows, columns=names(COMPARISON))
@@ -82,7 +87,9 @@ def _adjusted(rows: list[dict[str, Any]], pairs: int) -> list[dict[str, Any]]:
     return rows
 
 
-def _pair_rows(a: MeasuredSpecimen, b: MeasuredSpecimen) -> Iterator[dict[str, Any]]:
+def _pair_rows(
+    a: MeasuredSpecimen, b: MeasuredSpecimen, class_of: Callable[[MeasuredSpecimen, str, float], ClassData]
+) -> Iterator[dict[str, Any]]:
     above = common_diameter(a, b)
     refusal = _refusal(a, b, above)
     if refusal:
@@ -256,10 +263,12 @@ def size_distributions(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
     """
     above = max((common_diameter(a, b) for a in specimens for b in specimens), default=0.0)
     classes = [class_of(s, "all", above) for s in specimens]
-    sizes = np.concatenate([c.carbide("ecd_um")[c.weight > 0] for c in classes] or [np.empty(0)])
-    if not len(sizes):
+    sizes = [c.carbide("ecd_um")[c.weight > 0] for c in classes]
+    ends = [end for own in sizes if len(own) for end in (own.min(), own.max())]
+    del sizes
+    if not ends:
         return pd.DataFrame({name: pd.Series(dtype="str" if name in COLUMNS[:2] else "float64") for name in COLUMNS})
-    edges = _edges(sizes)
+    edges = _edges(min(ends), max(ends))
     tables = []
     for specimen, data in zip(specimens, classes, strict=True):
         for weighting, weight in (("number", data.weight), ("area", data.weight * data.carbide("area_um2"))):
@@ -271,18 +280,19 @@ def size_distributions(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
     return pd.concat(tables, ignore_index=True)
 
 
-def _edges(sizes: FloatArray) -> FloatArray:
-    low = np.floor(CLASSES_A_DECADE * np.log10(sizes.min()))
-    high = np.floor(CLASSES_A_DECADE * np.log10(sizes.max())) + 1
+def _edges(smallest: float, largest: float) -> FloatArray:
+    low = np.floor(CLASSES_A_DECADE * np.log10(smallest))
+    high = np.floor(CLASSES_A_DECADE * np.log10(largest)) + 1
     return 10 ** (np.arange(low, high + 1) / CLASSES_A_DECADE)
 
 
 def _by_field(data: ClassData, weight: FloatArray, edges: FloatArray) -> tuple[FloatArray, FloatArray]:
     """(fields, edges) weight below each edge, and (fields,) weight in all."""
     # A cut carbide may be smaller or larger than every whole one; it weighs nothing.
-    size_class = np.searchsorted(edges, data.carbide("ecd_um"), side="right")
-    table = np.zeros((len(data.fields), len(edges) + 1))
-    np.add.at(table, (data.field, size_class), weight)
+    cell = np.searchsorted(edges, data.carbide("ecd_um"), side="right")
+    classes = len(edges) + 1
+    cell += data.field * classes
+    table = np.bincount(cell, weight, len(data.fields) * classes).reshape(-1, classes)
     return table.cumsum(axis=1)[:, :-1], table.sum(axis=1)
 
 

@@ -83,16 +83,16 @@ def neighbours(
     rng = np.random.default_rng(seed)
     frame = (float(shape[1]), float(shape[0]))
     placements = min(int(np.ceil(DRAWN_CARBIDES / n)), MOST_PLACEMENTS)
-    placed = [place_without_overlap(ecd / 2, frame, rng) for _ in range(placements)]
+    placed = np.array([place_without_overlap(ecd / 2, frame, rng) for _ in range(placements)])
     found = nearest(points, frame, rolling_deg)
-    at_random = np.concatenate([nearest(p, frame, rolling_deg) for p in placed], axis=1)
+    at_random = nearest(placed, frame, rolling_deg)
     edges = np.linspace(0, max(found[0].max(initial=0), at_random[0].max(initial=1e-9)), CLASSES + 1)
     return Neighbours(
         _mean(found[0], found[2]),
         _mean(at_random[0], at_random[2]),
         _mean(np.cos(found[1]), found[2]),
         stringer_share(points, frame, rolling_deg),
-        float(np.mean([stringer_share(p, frame, rolling_deg) for p in placed])),
+        stringer_share(placed, frame, rolling_deg),
         edges,
         *(np.histogram(d, edges, weights=w)[0] / max(w.sum(), 1e-12) for d, _, w in (found, at_random)),
     )
@@ -111,14 +111,15 @@ def nearest(points: FloatArray, frame: tuple[float, float], rolling_deg: float) 
     Parameters
     ----------
     points
-        (n, 2) x and y, two or more.
+        (n, 2) x and y, two or more; or (placements, n, 2) of which each has its own neighbours.
     frame
         Width and height.
     """
     from scipy.spatial import cKDTree
 
-    tree = cKDTree(points, compact_nodes=False, balanced_tree=False)
-    distance, index = (np.asarray(found)[:, 1] for found in tree.query(points, k=2))
+    layered = _layered(points, 2 * sum(frame))
+    tree, points = cKDTree(layered, compact_nodes=False, balanced_tree=False), layered[:, :2]
+    distance, index = (np.asarray(found)[:, 1] for found in tree.query(layered, k=2))
     away, nearest_one = distance, points[index]
     to_edge = np.minimum(points, np.asarray(frame) - points).min(axis=1)
     known = away <= to_edge
@@ -128,16 +129,27 @@ def nearest(points: FloatArray, frame: tuple[float, float], rolling_deg: float) 
     return np.stack([d, 2 * (np.arctan2(-dy, dx) - np.radians(rolling_deg)), 1 / np.maximum(seen, 1.0)])
 
 
+def _layered(points: FloatArray, apart: float) -> FloatArray:
+    """(placements·n, 2 or 3) all points; placements lie in layers so far apart that none meets another.
+
+    With few carbides one search over all of them spares most of what dozens of searches take to begin.
+    """
+    if points.ndim == 2:
+        return points
+    layer = np.repeat(apart * np.arange(len(points)), points.shape[1])
+    return np.column_stack([points.reshape(-1, 2), layer])
+
+
 def stringer_share(points: FloatArray, frame: tuple[float, float], rolling_deg: float) -> float:
-    """Share of points that lie in rows along the rolling direction, as in `Neighbours`."""
+    """Share of points that lie in rows along the rolling direction, as in `Neighbours`; `points` as in `nearest`."""
     from scipy.spatial import cKDTree
 
-    n = len(points)
     turn = np.radians(rolling_deg)
-    along = points[:, 0] * np.cos(turn) - points[:, 1] * np.sin(turn)
-    across = points[:, 0] * np.sin(turn) + points[:, 1] * np.cos(turn)
-    apart = np.sqrt(frame[0] * frame[1] / n)
-    scaled = np.column_stack([along / (LINK_ALONG * apart), across / (LINK_ACROSS * apart)])
+    x, y = points[..., 0], points[..., 1]
+    along, across = x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn)
+    apart = np.sqrt(frame[0] * frame[1] / points.shape[-2])
+    scaled = _layered(np.stack([along / (LINK_ALONG * apart), across / (LINK_ACROSS * apart)], axis=-1), 2.0)
+    along, across, n = along.ravel(), across.ravel(), along.size
     # Pairs within a circle are found faster than those within the square it holds.
     pairs = cKDTree(scaled, compact_nodes=False, balanced_tree=False).query_pairs(np.sqrt(2), output_type="ndarray")
     one, other = pairs.T

@@ -85,7 +85,7 @@ def _grids(sheet: Sheet) -> list[tuple[SheetField, Grid]]:
 
 def printable_page(sheet: Sheet, number: int) -> bytes:
     """PNG file of field `number` (from 0) on an A4 page, upright or turned as the picture is, with its grid."""
-    import cv2
+    from micro.pictures.png import png
 
     field = sheet.fields[number]
     page = _blank_page(field)
@@ -102,7 +102,7 @@ def printable_page(sheet: Sheet, number: int) -> bytes:
         _text(page, str(column + 1), int(x[column]) - 8, top - 8, 0.6)
     for row in range(field.grid.rows):
         _text(page, str(row + 1), MARGIN_PX, int(y[row * field.grid.columns]) + 7, 0.6)
-    return cv2.imencode(".png", page, [cv2.IMWRITE_PNG_COMPRESSION, 3])[1].tobytes()
+    return png(page)
 
 
 def _blank_page(field: SheetField) -> NDArray[np.uint8]:

@@ -26,6 +26,7 @@ from micro.issue_kinds import SEVERITIES
 from micro.issues import Issue, gravest_first, message_text
 from micro.measures.banding import SIGNIFICANCE
 from micro.points.lessons import read_lessons
+from micro.processes import give_back_memory
 from micro.report.bars import forest_figures
 from micro.report.comparison_sections import point_sections
 from micro.report.detection_section import detection_sections
@@ -74,6 +75,7 @@ def study_figures(
     if particles.empty:
         return []
     sizes = size_curves(size_distributions(specimens))
+    give_back_memory()
     shown = list(particles["specimen"].unique())
     shown = shown if len(shown) <= MOST_PANELS else shown[:FEW_PANELS]
     return [

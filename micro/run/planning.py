@@ -24,7 +24,7 @@ from micro.specimens.planning import (
     magnification_advice,
     measured_so_far,
 )
-from micro.specimens.quantities import READ_COLUMNS
+from micro.specimens.quantities import READ_COLUMNS, SUMMED_COLUMNS
 from micro.tables.columns import FIELDS, SPECIMENS, names
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ def plan_lines(folder: Path, accuracy_pct: float) -> list[str]:
     """
     record = read_run(folder)
     check_untouched(record, folder)
-    particles = results.read_table(folder / results.PARTICLES, READ_COLUMNS, repetitive=True)
+    particles = results.read_table(folder / results.PARTICLES, READ_COLUMNS, repetitive=True, narrow=SUMMED_COLUMNS)
     fields = results.read_table(folder / results.FIELDS, names(FIELDS))
     specimens = results.read_table(folder / results.SPECIMENS, names(SPECIMENS))
     lines = []

@@ -268,14 +268,18 @@ def summary_tables(
 
 def read_tables(out: Path) -> dict[str, pd.DataFrame]:
     """Tables of all measured fields, as gathered in the results folder; of the carbides what the summary needs."""
-    from micro.specimens.quantities import READ_COLUMNS
+    from micro.specimens.quantities import READ_COLUMNS, SUMMED_COLUMNS
 
     return {
-        "particles": results.read_table(out / results.PARTICLES, READ_COLUMNS, repetitive=True),
+        "particles": results.read_table(out / results.PARTICLES, READ_COLUMNS, repetitive=True, narrow=SUMMED_COLUMNS),
         "fields": results.read_table(out / results.FIELDS, names(FIELDS)),
         # Those across the bands, nine tenths of all, are read of the few fields whose figure shows them.
         "profiles": results.read_table(
-            out / results.PROFILES, PROFILE_COLUMNS, repetitive=True, keep=lambda rows: ~is_band_profile(rows["curve"])
+            out / results.PROFILES,
+            PROFILE_COLUMNS,
+            repetitive=True,
+            keep=lambda rows: ~is_band_profile(rows["curve"]),
+            narrow=("x", "y"),
         ),
     }
 

@@ -112,12 +112,10 @@ def _skewness(sizes: FloatArray, ratio: FloatArray, size: FloatArray, weight: Fl
 
     A carbide pulls the share p by w·(1 - p) where it lies below, by -w·p where it lies above.
     """
-    order = np.argsort(size, kind="stable")
-    w = weight[order]
-    place = np.searchsorted(size[order], sizes, side="right")
-    second, third = (np.concatenate([[0.0], np.cumsum(w**power)]) for power in (2, 3))
-    variance = second[place] * (1 - ratio) ** 2 + (second[-1] - second[place]) * ratio**2
-    cube = third[place] * (1 - ratio) ** 3 - (third[-1] - third[place]) * ratio**3
+    place = np.searchsorted(sizes, size)
+    second, third = (np.cumsum(np.bincount(place, weight**power, len(sizes))) for power in (2, 3))
+    variance = second * (1 - ratio) ** 2 + (second[-1] - second) * ratio**2
+    cube = third * (1 - ratio) ** 3 - (third[-1] - third) * ratio**3
     return np.divide(cube, variance**1.5, out=np.zeros_like(cube), where=variance > 0)
 
 

@@ -122,8 +122,9 @@ def summarise(particles: pd.DataFrame, fields: pd.DataFrame, scale_relative_unce
     pandas.DataFrame
         Columns SPECIMENS; for "all" and each carbide class one row a quantity.
     """
+    specimen = str(fields["specimen"].iloc[0]) if len(fields) else ""
     rows = [
-        _row(carbide_class, quantity, budget, fields)
+        _row(specimen, carbide_class, quantity, budget)
         for carbide_class, quantity, budget in budgets(particles, fields, scale_relative_uncertainty)
     ]
     return pd.DataFrame(rows, columns=names(SPECIMENS)) if rows else empty(SPECIMENS)
@@ -390,11 +391,10 @@ def pixel_shape_uncertainty(data: ClassData) -> float:
     return float(told.max()) if len(told) else PIXEL_SHAPE
 
 
-def _row(carbide_class: str, quantity: Quantity, budget: Budget, fields: pd.DataFrame) -> tuple:
+def _row(specimen: str, carbide_class: str, quantity: Quantity, budget: Budget) -> tuple:
     low, high = budget.interval
     value = budget.estimate.value
     accuracy = 100 * (high - low) / 2 / abs(value) if value else math.nan
-    specimen = str(fields["specimen"].iloc[0])
     return (
         specimen,
         carbide_class,

@@ -50,8 +50,10 @@ def fit_lognormal(size: FloatArray, weight: FloatArray, limit: float = 0.0) -> L
     counts = (weight > 0) & (size >= limit)
     if counts.sum() < 2:
         return Lognormal(math.nan, math.nan, math.nan)
-    order = np.argsort(size[counts])
-    logs, w = np.log(size[counts][order]), weight[counts][order] / weight[counts].sum()
+    size, weight = size[counts], weight[counts]
+    order = np.argsort(size)
+    logs, w = np.log(size[order]), weight[order] / weight.sum()
+    del order
     mean = float(w @ logs)
     sigma = math.sqrt(float(w @ (logs - mean) ** 2))
     if not sigma > 0:
@@ -59,8 +61,11 @@ def fit_lognormal(size: FloatArray, weight: FloatArray, limit: float = 0.0) -> L
     if limit > 0:
         mean, sigma = _cut_normal(mean, sigma**2, math.log(limit))
     below = ndtr((math.log(limit) - mean) / sigma) if limit > 0 else 0.0
-    fitted, up_to = (ndtr((logs - mean) / sigma) - below) / (1 - below), np.cumsum(w)
-    gap = max(np.max(up_to - fitted), np.max(fitted - (up_to - w)))
+    logs -= mean
+    logs /= sigma
+    beyond = np.cumsum(w)
+    beyond -= (ndtr(logs) - below) / (1 - below)
+    gap = max(np.max(beyond), np.max(w - beyond))
     return Lognormal(math.exp(mean), sigma, float(gap))
 
 

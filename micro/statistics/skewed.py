@@ -109,8 +109,12 @@ def log_ratio(
     variance = (n - 1) * float(np.var(np.log(rest_y / rest_x)))
     if not of_carbides:
         return Skewed(value, variance, 0.0, n - 1.0), n
-    pull = numerator / whole_y - denominator / whole_x
-    third = float(np.sum(pull**3)) * scaled_to_carbides(variance, float(np.sum(pull**2)), n)
+    pull = numerator / whole_y
+    pull -= denominator / whole_x
+    power = pull * pull
+    second = float(power.sum())
+    power *= pull
+    third = float(power.sum()) * scaled_to_carbides(variance, second, n)
     return Skewed(value, variance, third, n - 1.0), n
 
 

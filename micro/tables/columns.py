@@ -447,10 +447,9 @@ def rows_where(table: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
     """Rows that are wanted; where they follow each other, as those of a specimen or of all do, without a copy."""
     import numpy as np
 
-    at = np.flatnonzero(wanted)
-    if len(at) and at[-1] - at[0] == len(at) - 1:
-        return table.iloc[at[0] : at[-1] + 1]
-    return table[wanted]
+    chosen = np.asarray(wanted)
+    number, first = np.count_nonzero(chosen), int(chosen.argmax()) if len(chosen) else 0
+    return table.iloc[first : first + number] if chosen[first : first + number].all() else table[wanted]
 
 
 def flagged(flags: pd.Series, name: str) -> NDArray[np.bool_]:

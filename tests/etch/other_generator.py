@@ -1,7 +1,7 @@
 """A second, plain generator of etched fields, so that the program is not held only to its own drawing.
 
-Shares no code with `micro.phantom`: polygons with rounded corners drawn four times finer by OpenCV, distances from
-scipy, texture from oriented noise. Truth: the share of the fine grid inside the polygons.
+Shares no code with `micro.phantom`: polygons with rounded corners drawn four times finer, blurred and measured across
+by OpenCV, texture from oriented noise. Truth: the share of the fine grid inside the polygons.
 """
 
 from __future__ import annotations
@@ -11,6 +11,18 @@ import numpy as np
 from scipy import ndimage
 
 FINE = 4
+
+
+def blurred(picture, across, along=None):
+    """Gaussian blur (rows, columns) float32 of so many pixels across the rows and along them, cut at four of them."""
+    along = across if along is None else along
+    size = 2 * round(4 * along) + 1, 2 * round(4 * across) + 1
+    return cv2.GaussianBlur(np.asarray(picture, np.float32), size, along, None, across, cv2.BORDER_REFLECT)
+
+
+def to_outside(inside):
+    """(rows, columns) float32 exact distance of each pixel inside to the nearest that is not."""
+    return cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
 
 
 def blobs(shape, fraction, diameter, rng, touching=False, spread=0.3):
@@ -74,7 +86,7 @@ def picture(
         line = edge < boundary_px / 2 * FINE
         surface[line] = boundary
     if pits:
-        grain = ndimage.gaussian_filter(rng.standard_normal(fine).astype(np.float32), 1.5 * FINE)
+        grain = blurred(rng.standard_normal(fine), 1.5 * FINE)
         surface[grain > np.quantile(grain, 1 - pits)] = -0.7
     own = np.ones(labels.max() + 1, np.float32)
     own[1:] += spread * rng.normal(size=labels.max()).astype(np.float32)
@@ -82,10 +94,10 @@ def picture(
         own[1:][rng.random(labels.max()) < 0.4] = second
     inside = own[labels]
     if dome_px:
-        depth = ndimage.distance_transform_edt(solid).astype(np.float32) / FINE
+        depth = to_outside(solid) / FINE
         inside = inside * (1 - 0.5 * np.exp(-((1.2 * depth / dome_px) ** 2)))
     if holes:
-        grain = ndimage.gaussian_filter(rng.standard_normal(fine).astype(np.float32), 0.8 * FINE)
+        grain = blurred(rng.standard_normal(fine), 0.8 * FINE)
         inside = np.where(grain > np.quantile(grain, 1 - holes), 0.1 * inside, inside)
     surface = np.where(solid, inside, surface)
     truth = float(solid.mean())
@@ -94,12 +106,12 @@ def picture(
         surface[film] = 1
         truth += float(film.mean())
     if rim:
-        away = ndimage.distance_transform_edt(~solid).astype(np.float32) / FINE
+        away = to_outside(~solid) / FINE
         surface += rim * ((away > 0) & (away <= rim_px))
     if relief:
-        raised = ndimage.gaussian_filter(solid.astype(np.float32), 1.5 * FINE)
+        raised = blurred(solid, 1.5 * FINE)
         surface += relief * 2.5 * 1.5 * FINE * ndimage.sobel(raised, 1) / 8
-    soft = ndimage.gaussian_filter(surface, blur * FINE)
+    soft = blurred(surface, blur * FINE)
     grey = matrix + contrast * soft.reshape(shape[0], FINE, shape[1], FINE).mean(axis=(1, 3))
     grey = grey * (1 - shading * np.linspace(0, 1, shape[1]) ** 2)[None, :] + rng.normal(0, noise, shape)
     grey = np.clip(gain * grey, 0, 255)
@@ -127,7 +139,7 @@ def _cells(fine, size, rng):
     _, cells = np.unique(flat, return_inverse=True)
     cells = cells.reshape(fine)
     inner = ndimage.maximum_filter(cells, 3) == ndimage.minimum_filter(cells, 3)
-    return cells, ndimage.distance_transform_edt(inner)
+    return cells, to_outside(inner)
 
 
 def _turned(picture, angle, shape):
@@ -142,8 +154,7 @@ def _oriented(cells, rng, kinds=6):
     out = np.zeros(cells.shape, np.float32)
     pick = rng.integers(0, kinds, cells.max() + 1)[cells]
     for k in range(kinds):
-        base = rng.standard_normal(cells.shape).astype(np.float32)
-        base = ndimage.gaussian_filter(base, (1.0 * FINE, 12 * FINE))
+        base = blurred(rng.standard_normal(cells.shape), 1.0 * FINE, 12 * FINE)
         part = _turned(np.tile(base, (2, 2)), np.pi * k / kinds, cells.shape)
         out = np.where(pick == k, part / part.std(), out)
     return out

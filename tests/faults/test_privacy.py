@@ -10,6 +10,7 @@ import sys
 from pathlib import Path
 
 import cv2
+import matplotlib as mpl
 import numpy as np
 import pytest
 
@@ -39,7 +40,8 @@ def environment(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     folder = tmp_path_factory.mktemp("hearing")
     (folder / "sitecustomize.py").write_text(HEARING)
     home = folder / USER
-    home.mkdir()
+    # The list of the system's fonts, which takes seconds to make.
+    shutil.copytree(mpl.get_cachedir(), home / ".cache" / "matplotlib")
     path = os.pathsep.join([str(folder), os.environ.get("PYTHONPATH", str(Path.cwd()))])
     return {**os.environ, "PYTHONPATH": path, "HEARD": str(folder / "heard"), "USER": USER, "LOGNAME": USER,
             "HOME": str(home)}  # fmt: skip

@@ -7,6 +7,7 @@ seed writes the same script, and a difference can be played again.
 
 from __future__ import annotations
 
+import functools
 import itertools
 import json
 import os
@@ -47,6 +48,7 @@ SIGNALS = (signal.SIGKILL, signal.SIGINT, signal.SIGTERM)
 OWN = {"notes.txt": b"mine", "figures/drawing.svg": b"<svg/>", "labels/a9.tif": b"II*\0"}
 
 
+@functools.cache
 def drawn(number: int) -> bytes:
     scene = Scene((Population(0.08, 6.0),), optics=Optics(100, (200,), noise=4.0))
     grey, _ = make_field(scene, (80, 96), np.random.default_rng(number))
@@ -70,7 +72,6 @@ class Soak(RuleBasedStateMachine):
     """A study and its results folder, and what must stand in it."""
 
     calm: dict[tuple[object, ...], dict[str, bytes]] = {}  # noqa: RUF012 - shared by all scripts on purpose
-    pictures = [drawn(number) for number in range(len(PICTURES) * VARIANTS)]  # noqa: RUF012
     done: dict[str, int] = {}  # noqa: RUF012
 
     @initialize()
@@ -103,7 +104,7 @@ class Soak(RuleBasedStateMachine):
         for number, name in enumerate(PICTURES):
             path = home / f"{name}.png"
             if name in self.shown:
-                path.write_bytes(self.pictures[number * VARIANTS + self.shown[name]])
+                path.write_bytes(drawn(number * VARIANTS + self.shown[name]))
             else:
                 path.unlink(missing_ok=True)
         return home / "study.toml"

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import cv2
+import matplotlib as mpl
 import numpy as np
 
 from micro.phantom.picture import Optics
@@ -44,7 +46,8 @@ def test_a_run_writes_into_its_folder_and_calls_nobody(tmp_path: Path) -> None:
     for number, name in enumerate(("..png", "%2e%2e%2fa.png", "http:a.png")):
         grey, _ = make_field(scene, (96, 112), np.random.default_rng(number))
         (tmp_path / name).write_bytes(cv2.imencode(".png", grey.astype(np.uint8))[1].tobytes())
-    (tmp_path / "cache").mkdir()
+    # With a list of the system's fonts, which takes seconds to make.
+    shutil.copytree(mpl.get_cachedir(), tmp_path / "cache")
     environment = {**os.environ, "MPLCONFIGDIR": str(tmp_path / "cache"), "PYTHONDONTWRITEBYTECODE": "1"}
     pictures = sorted(path.name for path in tmp_path.glob("*png"))
     arguments = ["measure", "--um-per-px", "0.2", "--workers", "1", "--out", "out", *pictures]
@@ -54,7 +57,7 @@ def test_a_run_writes_into_its_folder_and_calls_nobody(tmp_path: Path) -> None:
     )  # fmt: skip
     status, calls = json.loads(done.stdout.splitlines()[-1])
     assert status == 0, done.stderr
-    # The library of figures asks the system for its fonts, once, when it has no cache yet.
+    # The library of figures asks the system for its fonts, once, when it has no list of them yet.
     assert [call for call in calls if call[0] != "write" and "'fc-list'" not in call[1]] == []
     allowed = tuple(f"{(tmp_path / name).resolve()}{os.sep}" for name in ("out", "cache"))
     written = {place for kind, place in calls if kind == "write"}

@@ -10,8 +10,8 @@ import tifffile
 from micro.image.micrograph import SubField
 from micro.image.tiff import decode_tiff
 
-SIDE = 700
-PART = SubField(top=200, left=310, bottom=420, right=610, mosaic_rows=SIDE, mosaic_columns=SIDE, margin_px=64)
+SIDE = 350
+PART = SubField(top=100, left=155, bottom=210, right=305, mosaic_rows=SIDE, mosaic_columns=SIDE, margin_px=32)
 
 
 @pytest.mark.parametrize("kind", [np.uint8, np.uint16, np.float32])
@@ -21,10 +21,10 @@ PART = SubField(top=200, left=310, bottom=420, right=610, mosaic_rows=SIDE, mosa
     [
         {},
         {"byteorder": ">"},
-        {"rowsperstrip": 48},
-        {"rowsperstrip": 64, "compression": "zlib"},
-        {"tile": (128, 96)},
-        {"tile": (128, 96), "compression": "zlib"},
+        {"rowsperstrip": 24},
+        {"rowsperstrip": 32, "compression": "zlib"},
+        {"tile": (64, 48)},
+        {"tile": (64, 48), "compression": "zlib"},
     ],
     ids=lambda layout: " ".join(map(str, layout)) or "one strip",
 )

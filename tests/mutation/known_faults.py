@@ -14,7 +14,7 @@ KNOWN = (
     ),
     ("specimens/quantities.py", "return 1 / (1 + self.margin), 1", "return 1 - 2 * self.margin, 1"),
     ("specimens/quantities.py", "else self.margin * abs(mean)", "else 2 * self.margin * abs(mean)"),
-    ("specimens/largest.py", "chi2.sf(2 * max", "chi2.sf(max"),
+    ("specimens/largest.py", "chdtrc(1, 2 * max", "chdtrc(1, max"),
     ("statistics/sampling.py", "np.sqrt((len(x) - 1) * np.var", "np.sqrt(len(x) * np.var"),
     ("scale/ruling.py", "return -tilt if self.transposed else tilt", "return tilt if self.transposed else -tilt"),
 )

@@ -38,12 +38,11 @@ def test_two_pictures_of_one_name_are_both_kept(study_folder, tmp_path, monkeypa
 
 
 def test_verify_finds_what_changed(study_folder, tmp_path, run_micro):
-    """A finished run verifies; a changed table, and a changed picture, is named."""
+    """A changed table, and a changed picture, is named; that a sound run verifies is held beside `verify`."""
     for name in ("a1.png", "b1.png", "study.toml"):
         (tmp_path / name).write_bytes((study_folder / name).read_bytes())
     out = tmp_path / "out"
     run_study(read_study(tmp_path / "study.toml"), out, 1, lambda outcome: None)
-    assert run_micro("verify", out, "--workers", 1)[0] == 0
     (tmp_path / "a1.png").write_bytes((study_folder / "a2.png").read_bytes())
     (out / "specimens.csv").write_text("tampered\n")
     status, _, said = run_micro("verify", out, "--workers", 1)

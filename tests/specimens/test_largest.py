@@ -14,6 +14,7 @@ from micro.specimens.largest import (
     largest_of_another,
     largest_of_fields,
     likeliest,
+    log_likelihood,
     reduced_variate,
 )
 
@@ -151,6 +152,16 @@ def test_general_extreme_values_refuse_a_gumbel_that_is_none():
     assert gumbel_p_value(stats.genextreme.rvs(-0.5, size=300, random_state=rng)) < 0.01
     assert gumbel_p_value(stats.genextreme.rvs(0.6, size=300, random_state=rng)) < 0.01
     assert math.isnan(gumbel_p_value(rng.gumbel(10, 2, 9)))
+
+
+@pytest.mark.parametrize("shape", [-0.4, 0.0, 0.3])
+def test_the_likelihood_of_extremes_is_that_of_scipy(shape):
+    """Within the law's reach, and beyond the end that it has; and no law has a scale of 0 or less."""
+    values = np.array([1.0, 2.0, 3.5])
+    for location in (1.5, 7.0, -3.0):
+        expected = stats.genextreme.logpdf(values, shape, location, 0.8).sum()
+        assert log_likelihood(values, np.array([shape, location, 0.8])) == pytest.approx(expected, rel=1e-12)
+    assert log_likelihood(values, np.array([shape, 1.5, 0.0])) == -math.inf
 
 
 def test_the_likelihood_ratio_is_twice_the_gain():
