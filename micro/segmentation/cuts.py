@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.geometry.regions import Pixels, connected
+from micro.geometry.regions import Pixels
 from micro.geometry.runs import moments
 from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX
 
@@ -44,17 +44,16 @@ def split(
     """
     height = cv2.GaussianBlur(cv2.multiply(depth, smooth), (3, 3), 0)
     height *= mask
-    count, labels = connected(mask)
-    pixels = Pixels.of(labels, count)
-    top = np.flatnonzero((height == cv2.dilate(height, np.ones((3, 3), np.uint8))) & mask.view(bool))
-    own = labels.ravel().take(top) - 1
-    several = np.bincount(own, minlength=count) > 1
-    summit_of = np.zeros(count, np.intp)
-    summit_of[own] = top
+    pixels = Pixels.within(mask)
+    values = pixels.values(height)
+    top = pixels.take(values == pixels.values(cv2.dilate(height, np.ones((3, 3), np.uint8))))
+    several = top.size() > 1
+    summit_of = np.zeros(pixels.count, np.intp)
+    summit_of[top.region] = top.at
     inside = np.flatnonzero(several.take(pixels.region))
-    at = pixels.at[inside]
+    at, own = pixels.at.take(inside), values.take(inside)
     up, neighbours = _climb(height, at)
-    parent = _merge(height.ravel()[at], _saddles(height.ravel()[at], up, neighbours), neck)[up]
+    parent = _merge(own, _saddles(own, up, neighbours), neck)[up]
     every = np.sort(np.concatenate([summit_of[~several], at[np.unique(parent)]]))
     number = np.searchsorted(every, at[parent])
     region = np.searchsorted(every, summit_of).take(pixels.region)

@@ -132,14 +132,14 @@ def wide_regions(smooth: Opened, heights: Heights) -> Flags:
     for radius, height in heights.passed:
         found |= smooth.by(radius) > height
     mask = _rounded((smooth.by(RADII_PX[0]) > OUTLINED_AT * heights.level).view(np.uint8))
-    pixels = Pixels.of(*connected(mask)[::-1])
+    pixels = Pixels.within(mask)
     return pixels.take(pixels.any(pixels.values(found)).take(pixels.region)).mask().view(bool)
 
 
 def _rounded(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Regions, each opened by a disc of ROUNDED of its own largest circle."""
     depth = cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_5)
-    pixels = Pixels.of(*connected(mask)[::-1])
+    pixels = Pixels.within(mask)
     deepest = np.zeros(pixels.count, np.float32)
     np.maximum.at(deepest, pixels.region, pixels.values(depth))
     step = np.floor(ROUNDED * deepest / STEP_PX).astype(np.uint16)
