@@ -200,7 +200,7 @@ def _normal_places() -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class _Used:
-    """What is looked at: `mask` (rows, columns), its flat places (m,) `at`, and the first `bin` of the strip of each."""
+    """What is looked at: `mask` (rows, columns), its flat places `at` (m,), and the first `bin` of each one's strip."""
 
     mask: NDArray[np.bool_]
     at: NDArray[np.intp]
