@@ -210,26 +210,34 @@ def cut_necks(
     shape = moments(pixels.runs())
     ellipse = 4 * np.pi * np.sqrt(np.maximum(shape.xx * shape.yy - shape.xy**2, 0))
     doubtful = ellipse > NO_ELLIPSE * shape.area
-    looked_at = np.flatnonzero(doubtful.take(pixels.region))
-    if not len(looked_at):
+    if not doubtful.any():
         return pixels, cut, np.zeros(pixels.count, bool)
     own = pixels.chosen(doubtful)
     sharp = lens.sharpened(contrast, pixels)
     apart, over = _side_by_side(own, framed(pixels, sharp), EDGE_HEIGHT * _levels(own, smooth, lens.contrast))
-    top = np.zeros(pixels.count, np.intp)
-    top[pixels.region[::-1]] = np.arange(len(pixels.at))[::-1]
-    summit = top.take(pixels.region)
     grounds = _grounds(apart, over)
-    summit[looked_at] = looked_at[_summits(apart, grounds, DEBLURRED_NECK)]
+    number, parts_of = _numbered(own, _summits(apart, grounds, DEBLURRED_NECK))
+    parts = np.ones(pixels.count, np.intp)
+    parts[doubtful] = parts_of
+    # Numbers go region by region: of those looked at they rise within each.
+    first = np.cumsum(parts) - parts
+    of = np.repeat(np.arange(pixels.count), parts)
+    region = first.take(pixels.region)
+    looked_at = np.flatnonzero(doubtful.take(pixels.region))
+    region[looked_at] += number - (np.cumsum(parts_of) - parts_of).take(own.region)
+    found = Pixels(pixels.at, region, len(of), pixels.shape)
+    faint = np.unique(_summits(apart, grounds, FAINT_NECK))
+    narrows = np.bincount(region.take(looked_at.take(faint)), minlength=len(of)) > 1
+    return found, (cut | (parts > 1))[of], narrows
+
+
+def _numbered(pixels: Pixels, summit: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """(m,) number of the part of each pixel, region by region and there in reading order; (n,) parts of each region."""
     every = np.flatnonzero(np.bincount(summit, minlength=len(summit)))
-    every = every[np.lexsort((every, pixels.region[every]))]
+    every = every[np.argsort(pixels.region[every], kind="stable")]
     number = np.zeros(len(summit), np.intp)
     number[every] = np.arange(len(every))
-    of = pixels.region[every]
-    several = np.bincount(of, minlength=pixels.count) > 1
-    parts = Pixels(pixels.at, number[summit], len(every), pixels.shape)
-    faint = looked_at[np.unique(_summits(apart, grounds, FAINT_NECK))]
-    return parts, (cut | several)[of], np.bincount(parts.region[faint], minlength=parts.count) > 1
+    return number.take(summit), np.bincount(pixels.region[every], minlength=pixels.count)
 
 
 @dataclass(frozen=True, eq=False)
