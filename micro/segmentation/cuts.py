@@ -60,33 +60,45 @@ def split(
     region[inside] = number
     cut = np.zeros(len(every), bool)
     for near in neighbours:
-        touching = (near >= 0) & (number[near] != number)
-        cut[number[touching]] = True
-        cut[number[near[touching]]] = True
+        beside = number.take(near)
+        touching = np.flatnonzero((near >= 0) & (beside != number))
+        cut[number.take(touching)] = True
+        cut[beside.take(touching)] = True
     return Pixels(pixels.at, region, len(every), pixels.shape), cut
 
 
 def _climb(height: NDArray[np.float32], at: NDArray[np.intp]) -> tuple[NDArray[np.intp], list[NDArray[np.int32]]]:
     """Follow the steepest ascent: index of each pixel's summit, and four neighbours of each pixel (−1: none)."""
     rows, cols = height.shape
-    index = np.full((rows + 2) * (cols + 2), -1, np.int32)
     place = at + 2 * (at // cols) + cols + 3
-    here = np.arange(len(at), dtype=np.int32)
-    index[place] = here
-    level = np.append(height.ravel().take(at), np.float32(-np.inf))
-    up, highest = here, level[:-1]
-    offsets = (-cols - 3, -cols - 2, -cols - 1, -1, 1, cols + 1, cols + 2, cols + 3)
-    around = [index.take(place + offset) for offset in offsets]
-    for there in around:
-        level_there = level.take(there)  # the last one, without a neighbour
-        higher = (level_there > highest) | ((level_there == highest) & (there > up))
-        up, highest = np.where(higher, there, up), np.where(higher, level_there, highest)
+    own = height.ravel().take(at)
+    index, framed = (
+        np.full((rows + 2) * (cols + 2), -1, np.int32),
+        np.full((rows + 2) * (cols + 2), -np.inf, np.float32),
+    )
+    index[place], framed[place] = np.arange(len(at), dtype=np.int32), own
+    before, after = (-cols - 3, -cols - 2, -cols - 1, -1), (1, cols + 1, cols + 2, cols + 3)
+    # Of neighbours alike the last in reading order is taken, and of those that come before only a higher one.
+    highest, ahead = framed.take(place + before[0]), np.full(len(at), before[0], np.int32)
+    for offset in before[1:]:
+        _take_if(framed.take(place + offset), offset, highest, ahead)
+    ahead[highest <= own] = 0
+    np.maximum(highest, own, out=highest)
+    for offset in after:
+        _take_if(framed.take(place + offset), offset, highest, ahead)
+    up = index.take(place + ahead).astype(np.intp)
     while True:
         further = up.take(up)
         if np.array_equal(further, up):
             break
         up = further
-    return up.astype(np.intp), around[4:]
+    return up, [index.take(place + offset) for offset in after]
+
+
+def _take_if(level: NDArray[np.float32], offset: int, highest: NDArray[np.float32], ahead: NDArray[np.int32]) -> None:
+    """Set `highest` and `ahead`, the offset to it, in place, where another level is as high."""
+    np.copyto(ahead, offset, where=level >= highest)
+    np.maximum(highest, level, out=highest)
 
 
 def _saddles(
@@ -300,25 +312,31 @@ def _summits(pixels: Pixels, grounds: list[Ground], neck: float) -> NDArray[np.i
     Regions are parted only where they are by each of the depths, and then as in the fewer parts: a hole is no neck, and
     a ring of carbides no carbide with a hole.
     """
-    found, parts = _parted(pixels, grounds[0], neck)
+    first = np.zeros(pixels.count, np.intp)
+    first[pixels.region[::-1]] = np.arange(len(pixels.at))[::-1]
+    whole = first.take(pixels.region)
+    found, parts = _parted(whole, pixels.count, grounds[0], neck)
     for ground in grounds[1:]:
-        other, fewer = _parted(pixels, ground, neck)
+        other, fewer = _parted(whole, pixels.count, ground, neck)
         found = np.where((ground.asked & (fewer < parts))[pixels.region], other, found)
     return found
 
 
-def _parted(pixels: Pixels, ground: Ground, neck: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """(m,) one pixel of the part of each, its summit where there are several, and (n,) parts of each region."""
+def _parted(
+    whole: NDArray[np.intp], count: int, ground: Ground, neck: float
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """(m,) one pixel of the part of each, its summit where there are several, and (n,) parts of each region.
+
+    `whole`: (m,) one pixel of the region of each.
+    """
     own, region = ground.depth, ground.region
     summit = _merge(np.maximum(own, THINNEST_PX), ground.saddles, neck)[ground.summit]
     every = np.flatnonzero(np.bincount(summit, minlength=len(summit)))
-    circles = np.bincount(region[every], np.pi * np.square(own[every]), pixels.count)
+    circles = np.bincount(region[every], np.pi * np.square(own[every]), count)
     # A net of films or boundaries stays one: it is told by its shape.
-    compact = circles >= COMPACT * np.maximum(np.bincount(region, own > 0, pixels.count), 1)
-    parts = np.where(compact, np.bincount(region[every], minlength=pixels.count), 1)
-    first = np.zeros(pixels.count, np.intp)
-    first[pixels.region[::-1]] = np.arange(len(pixels.at))[::-1]
-    found = first.take(pixels.region)
+    compact = circles >= COMPACT * np.maximum(np.bincount(region, own > 0, count), 1)
+    parts = np.where(compact, np.bincount(region[every], minlength=count), 1)
+    found = whole.copy()
     cut = np.flatnonzero(compact.take(region))
     found[ground.inside[cut]] = ground.inside[summit[cut]]
     return found, parts
@@ -405,7 +423,10 @@ def _depth(inside: NDArray[np.uint8]) -> Picture:
     """(rows, columns) distance to the outline, px, from a finer 0/1 mask; outside it below 0, to the nearest inside."""
     away = cv2.distanceTransform(inside, cv2.DIST_L2, cv2.DIST_MASK_5)
     # A summit of two pixels alike is one.
-    away = cv2.GaussianBlur(away, (5, 5), 0.7) * inside
+    away = cv2.GaussianBlur(away, (5, 5), 0.7)
+    away *= inside
     depth = cv2.resize(away, None, fx=1 / FINER, fy=1 / FINER, interpolation=cv2.INTER_AREA) / np.float32(FINER)
-    outside = cv2.distanceTransform((depth <= 0).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
-    return np.where(depth > 0, depth, -outside)
+    outside = depth <= 0
+    below = cv2.distanceTransform(outside.view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
+    np.copyto(depth, np.negative(below, out=below), where=outside)
+    return depth
