@@ -176,18 +176,18 @@ def table_bytes(table: pd.DataFrame) -> bytes:
 
 def _texts(column: pd.Series, columns: int) -> NDArray[np.uint8]:
     """(rows, width) bytes of a column of text or whole numbers in a row of so many cells, NOTHING after their ends."""
-    import pandas as pd
+    import numpy as np
 
     from micro.tables.figures import padded
 
+    texts = ["" if value is None or value != value else str(value) for value in column.tolist()]
+    different = list(dict.fromkeys(texts))
     whole = column.dtype.kind in "iub"  # also where they are too large for nine figures
-    if column.dtype != "str":
-        told = ["" if value is None or value != value else str(value) for value in column.tolist()]
-        column = pd.Series(told, dtype="str")
-    number, different = pd.factorize(column)
-    texts = [*different.tolist(), ""]  # the number of an unknown is -1
-    known = [(text if whole else _quoted(guarded(text), columns)).encode() for text in texts]
-    return padded(known, max(map(len, known))).take(number, axis=0)
+    known = [(text if whole else _quoted(guarded(text), columns)).encode() for text in different]
+    cells = padded(known, max(map(len, known), default=0))
+    place = dict(zip(different, range(len(different)), strict=True))
+    number = np.fromiter(map(place.__getitem__, texts), np.intp, len(texts))
+    return cells.take(number, axis=0)
 
 
 def _quoted(text: str, columns: int) -> str:

@@ -28,13 +28,24 @@ class Surface:
 
     def evaluate(self) -> NDArray[np.float32]:
         """(rows, columns) float32 value at every pixel centre."""
-        y, x = ((np.arange(side) + 0.5) / side for side in self.shape)
-        return self.at(y, x)
+        return self.at(*self.centres())
+
+    def centres(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """(rows,) and (columns,) places of the pixel centres, shares of height and width."""
+        rows, columns = ((np.arange(side) + 0.5) / side for side in self.shape)
+        return rows, columns
 
     def at(self, y: NDArray[np.float64], x: NDArray[np.float64]) -> NDArray[np.float32]:
         """(rows, columns) float32 value where y (rows,) and x (columns,) meet, shares of height and width."""
+        down, across = self.factors(y, x)
+        return down @ across
+
+    def factors(
+        self, y: NDArray[np.float64], x: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """(rows, terms) and (terms, columns) float32 whose product the values are where y and x meet."""
         y, x = (_legendre(share, len(self.coefficients)) for share in (y, x))
-        return (y @ self.coefficients).astype(np.float32) @ x.T.astype(np.float32)
+        return (y @ self.coefficients).astype(np.float32), x.T.astype(np.float32)
 
     def mean(self) -> float:
         """Mean over the frame."""
@@ -222,10 +233,10 @@ def flatten(surface: Surface, level: float, *pictures: NDArray[np.float32]) -> l
     pictures
         (rows, columns) as in the file, or smoothed.
     """
-    y, x = ((np.arange(side) + 0.5) / side for side in surface.shape)
+    down, across = surface.factors(*surface.centres())
     flattened = [np.empty(surface.shape, np.float32) for _ in pictures]
     for rows in rows_at_once(surface.shape):
-        light = _lit(surface.at(y[rows], x), level)
+        light = _lit(down[rows] @ across, level)
         for grey, flat in zip(pictures, flattened, strict=True):
             _over_light(grey[rows], light, level, flat[rows])
     return flattened
