@@ -184,7 +184,8 @@ def _shortfalls() -> FloatArray:
         x, y = (part.ravel() for part in np.meshgrid(span, span))
         for j, angle in enumerate(np.radians(GRID_ANGLES_DEG)):
             c, s = np.cos(angle), np.sin(angle)
-            near = (np.abs(x * c + y * s) < deepest + 1.5) & (np.abs(y * c - x * s) < half + 1.5)
+            lies = x * c + y * s  # at most c + s less deep than with its place in the cell
+            near = (lies > -c - s) & (lies < deepest) & (np.abs(y * c - x * s) < half + 1.5)
             depth = (x[near] + place_x) * c + (y[near] + place_y) * s
             aside = (y[near] + place_y) * c - (x[near] + place_x) * s
             table[i, j] = np.where(aside**2 <= 2 * radius * depth, depth, deepest).min(axis=1).mean()
