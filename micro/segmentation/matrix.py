@@ -28,24 +28,13 @@ class Surface:
 
     def evaluate(self) -> NDArray[np.float32]:
         """(rows, columns) float32 value at every pixel centre."""
-        return self.at(*self.centres())
-
-    def centres(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """(rows,) and (columns,) places of the pixel centres, shares of height and width."""
-        rows, columns = ((np.arange(side) + 0.5) / side for side in self.shape)
-        return rows, columns
+        y, x = ((np.arange(side) + 0.5) / side for side in self.shape)
+        return self.at(y, x)
 
     def at(self, y: NDArray[np.float64], x: NDArray[np.float64]) -> NDArray[np.float32]:
         """(rows, columns) float32 value where y (rows,) and x (columns,) meet, shares of height and width."""
-        down, across = self.factors(y, x)
-        return down @ across
-
-    def factors(
-        self, y: NDArray[np.float64], x: NDArray[np.float64]
-    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """(rows, terms) and (terms, columns) float32 whose product the values are where y and x meet."""
         y, x = (_legendre(share, len(self.coefficients)) for share in (y, x))
-        return (y @ self.coefficients).astype(np.float32), x.T.astype(np.float32)
+        return (y @ self.coefficients).astype(np.float32) @ x.T.astype(np.float32)
 
     def mean(self) -> float:
         """Mean over the frame."""
@@ -221,38 +210,26 @@ def rows_at_once(shape: tuple[int, ...]) -> Iterator[slice]:
     return (slice(top, top + step) for top in range(0, shape[0], step))
 
 
-def flatten(surface: Surface, level: float, *pictures: NDArray[np.float32]) -> list[NDArray[np.float32]]:
+def flatten(grey: NDArray[np.float32], light: NDArray[np.float32], level: float) -> NDArray[np.float32]:
     """(rows, columns) grey level less the matrix level, in light as strong everywhere as it is on average.
 
     Parameters
     ----------
-    surface
-        Matrix level.
+    grey
+        (rows, columns) as in the file, or smoothed.
+    light
+        (rows, columns) matrix level.
     level
         Its mean; light below DARKEST of it is not made up for.
-    pictures
-        (rows, columns) as in the file, or smoothed.
     """
-    down, across = surface.factors(*surface.centres())
-    flattened = [np.empty(surface.shape, np.float32) for _ in pictures]
-    for rows in rows_at_once(surface.shape):
-        light = _lit(down[rows] @ across, level)
-        for grey, flat in zip(pictures, flattened, strict=True):
-            _over_light(grey[rows], light, level, flat[rows])
+    flattened = np.empty(grey.shape, np.float32)
+    for rows in rows_at_once(grey.shape):
+        flat = flattened[rows]
+        np.maximum(light[rows], np.float32(max(DARKEST * level, 1e-6)), out=flat)
+        np.divide(grey[rows], flat, out=flat)
+        flat -= 1
+        flat *= np.float32(level)
     return flattened
-
-
-def _lit(light: NDArray[np.float32], level: float) -> NDArray[np.float32]:
-    return np.maximum(light, np.float32(max(DARKEST * level, 1e-6)), out=light)
-
-
-def _over_light(
-    grey: NDArray[np.float32], light: NDArray[np.float32], level: float, flat: NDArray[np.float32]
-) -> NDArray[np.float32]:
-    np.divide(grey, light, out=flat)
-    flat -= 1
-    flat *= np.float32(level)
-    return flat
 
 
 def smoothed(picture: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -297,7 +274,7 @@ def find_matrix(
     start = settled = surface = fit_surface(block_modes(grey), coarse.shape, degree)
     narrowest = np.inf
     for _ in range(ROUNDS):
-        (smooth,) = flatten(surface, surface.mean(), coarse)
+        smooth = flatten(coarse, surface.evaluate(), surface.mean())
         spread = _spread(smooth, coarse_left_out)
         if spread > RUNAWAY * narrowest:
             surface = settled
@@ -308,7 +285,7 @@ def find_matrix(
         surface = fit_surface(_anchored(block_means(coarse, bare), start), coarse.shape, degree, robust=False)
         if abs(surface.mean() - before) < SETTLED * spread:
             break
-    (smooth,) = flatten(surface, surface.mean(), coarse)
+    smooth = flatten(coarse, surface.evaluate(), surface.mean())
     variance = fit_surface(block_means(smooth * smooth, bare), grey.shape, NOISE_DEGREE, robust=False)
     level = surface.mean() if pinned_grey is None else pinned_grey
     lift = level / surface.mean() if surface.mean() else 1.0
@@ -371,7 +348,7 @@ def _single_pixels(
         )
         for coarse in (surface.evaluate(), bare)
     )
-    contrast = _over_light(strips, _lit(light, surface.mean()), surface.mean(), np.empty_like(strips))
+    contrast = flatten(strips, light, surface.mean())
     if not on_matrix.any():
         return 0.0, 1.0, 0.0
     noise = float(cv2.meanStdDev(contrast, mask=on_matrix)[1][0, 0])

@@ -147,7 +147,8 @@ def _flattened(
     """Matrix; contrast as it is and smoothed, 0 where excluded; and the noise of the smoothed one."""
     smooth_grey = smoothed(grey)
     matrix = find_matrix(grey, smooth_grey, excluded, settings.matrix_grey)
-    contrast, smooth = flatten(matrix.surface, matrix.grey, grey, smooth_grey)
+    light = matrix.surface.evaluate()
+    contrast, smooth = flatten(grey, light, matrix.grey), flatten(smooth_grey, light, matrix.grey)
     _clear(excluded, contrast, smooth)
     noise = matrix.local_noise()
     if settings.matrix_grey is not None and settings.class_greys:

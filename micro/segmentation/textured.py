@@ -176,7 +176,8 @@ class Etched:
     def flat(self, away: Flags) -> Flat:
         """Matrix clear of `away`; bright upward, 0 where nothing is analysed."""
         matrix = find_matrix(self.grey, self.smooth_grey, away, self.settings.matrix_grey, LIGHT_DEGREE)
-        contrast, smooth = flatten(matrix.surface, matrix.grey, self.grey, self.smooth_grey)
+        light = matrix.surface.evaluate()
+        contrast, smooth = (flatten(one, light, matrix.grey) for one in (self.grey, self.smooth_grey))
         contrast[self.excluded] = smooth[self.excluded] = 0
         return Flat(matrix, contrast, Opened(smooth), Opened(-smooth))
 
