@@ -89,8 +89,10 @@ def find_heights(above: Opened, below: Opened, scatter: float) -> Heights | None
     """
     passed, level = [], 0.0
     for radius in RADII_PX:
-        real, mirrored = (side.summits(radius, LOWEST * scatter) for side in (above, below))
-        height = _parting(real, mirrored)
+        real = above.summits(radius, LOWEST * scatter)
+        if len(real) < FEWEST:
+            continue
+        height = _parting(real, below.summits(radius, LOWEST * scatter))
         if height is not None:
             passed.append((radius, height))
             level = level or float(np.median(real[real > height]))

@@ -14,7 +14,16 @@ from micro.segmentation.blurred_shapes import disc_peak
 from micro.segmentation.edge_doubt import ETCHED_EDGE_PX
 from micro.segmentation.in_texture import OUTLINED_AT, RADII_PX, Heights, Opened, find_heights, wide_regions
 from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels
-from micro.segmentation.matrix import ADDED_SPREAD_PX, CLEARANCE_PX, Matrix, find_matrix, flatten, smoothed
+from micro.segmentation.matrix import (
+    ADDED_SPREAD_PX,
+    CLEARANCE_PX,
+    Matrix,
+    Surface,
+    find_matrix,
+    first_surface,
+    flatten,
+    smoothed,
+)
 from micro.segmentation.outline import Outlines, outline
 from micro.segmentation.planted import Ground, Reading, Shapes, read_planted, true_shapes
 from micro.segmentation.segmentation import UNNAMED, Segmentation, SegmentationSettings, Verdict
@@ -142,7 +151,7 @@ def carbides_in_texture(
     """
     if len(settings.class_names) > 1 or settings.class_greys:
         return None
-    field = Etched(grey, smoothed(grey), excluded, settings)
+    field = Etched(grey, smoothed(grey), excluded, settings, first_surface(grey, LIGHT_DEGREE))
     first = field.flat(excluded)
     signs = {"bright": (1,), "dark": (-1,)}.get(settings.carbides, (1, -1))
     read = [_read(field, first, clipped, sign) for sign in signs]
@@ -166,16 +175,18 @@ class Flat:
 
 @dataclass(frozen=True, eq=False)
 class Etched:
-    """A field (rows, columns) as in the file, smoothed, and where nothing is analysed."""
+    """A field (rows, columns) as in the file, smoothed, and where nothing is analysed; the modes of its blocks."""
 
     grey: Picture
     smooth_grey: Picture
     excluded: Flags
     settings: SegmentationSettings
+    modes: Surface
 
     def flat(self, away: Flags) -> Flat:
         """Matrix clear of `away`; bright upward, 0 where nothing is analysed."""
-        matrix = find_matrix(self.grey, self.smooth_grey, away, self.settings.matrix_grey, LIGHT_DEGREE)
+        pinned = self.settings.matrix_grey
+        matrix = find_matrix(self.grey, self.smooth_grey, away, pinned, LIGHT_DEGREE, self.modes)
         light = matrix.surface.evaluate()
         contrast, smooth = (flatten(one, light, matrix.grey) for one in (self.grey, self.smooth_grey))
         contrast[self.excluded] = smooth[self.excluded] = 0
