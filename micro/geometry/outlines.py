@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -46,13 +47,12 @@ def crofton_perimeters(runs: Runs, steps: Sequence[tuple[int, int]] = STEPS) -> 
     length = own.length
     # Every label on rows of its own, so far apart that no step leads from one label or row into another.
     rows, columns = runs.shape[0] + REACH, runs.shape[1] + 2 * REACH
-    start = (own.label * rows + own.row) * columns + own.start
-    before = np.cumsum(length) - length
+    line = _Line.of((own.label * rows + own.row) * columns + own.start, length)
     width, inner = np.zeros((2, len(length)))
     for (down, right), weight in zip(steps, _angle_weights(steps), strict=True):
         step = down * columns + right
-        first, last = (_pixels_before(place + step, start, length, before, down) for place in (start, start + length))
-        left = length - (last - first)
+        # Of a run along the row the last pixel alone leaves the label.
+        left = length - line.met(step, down) if down else np.ones_like(length)
         width += weight / np.hypot(down, right) * left
         # Every line that leaves a label has entered it: half of the pairs each way.
         within = left - (_out_of_frame(own, down, right) + _out_of_frame(own, -down, -right)) / 2
@@ -69,13 +69,34 @@ def _out_of_frame(runs: Runs, down: int, right: int) -> IntArray:
     return np.where(above_or_below, runs.length, np.minimum(beside, runs.length))
 
 
-def _pixels_before(place: IntArray, start: IntArray, length: IntArray, before: IntArray, ahead: int) -> IntArray:
-    """(m,) how many pixels of all runs (m,) come before each place, which mostly lies at the run so far `ahead`."""
-    run = np.minimum(np.arange(len(start)) + ahead, len(start) - 1)
-    elsewhere = np.append(0, start + length)[run] > place
-    elsewhere |= np.append(start, np.iinfo(np.intp).max)[run + 1] < place
-    run[elsewhere] = np.searchsorted(start, place[elsewhere], side="right") - 1
-    return before[run] + np.clip(place - start[run], 0, length[run])
+@dataclass(frozen=True, eq=False)
+class _Line:
+    """Runs (m,) on one line: where they start and end, their lengths, and the pixels of all before each."""
+
+    start: IntArray
+    stop: IntArray
+    length: IntArray
+    before: IntArray
+
+    @classmethod
+    def of(cls, start: IntArray, length: IntArray) -> _Line:
+        """Take runs of these lengths."""
+        return cls(start, start + length, length, np.cumsum(length) - length)
+
+    def met(self, step: int, ahead: int) -> IntArray:
+        """(m,) pixels of each run from which a step leads to a pixel, mostly of the run so far `ahead`."""
+        run = np.minimum(np.arange(len(self.start)) + ahead, len(self.start) - 1)
+        first, last = (self._pixels_before(place + step, run) for place in (self.start, self.stop))
+        return last - first
+
+    def _pixels_before(self, place: IntArray, run: IntArray) -> IntArray:
+        """(m,) how many pixels of all runs come before each place, which mostly lies at `run`."""
+        last_stop = np.concatenate([[0], self.stop]).take(run)
+        next_start = np.append(self.start, np.iinfo(np.intp).max).take(run + 1)
+        elsewhere = np.flatnonzero((last_stop > place) | (next_start < place))
+        run = run.copy()
+        run[elsewhere] = np.searchsorted(self.start, place.take(elsewhere), side="right") - 1
+        return self.before.take(run) + np.clip(place - self.start.take(run), 0, self.length.take(run))
 
 
 def _angle_weights(steps: Sequence[tuple[int, int]]) -> FloatArray:
@@ -163,7 +184,8 @@ def _shortfalls() -> FloatArray:
         x, y = (part.ravel() for part in np.meshgrid(span, span))
         for j, angle in enumerate(np.radians(GRID_ANGLES_DEG)):
             c, s = np.cos(angle), np.sin(angle)
-            near = (np.abs(x * c + y * s) < deepest + 1.5) & (np.abs(y * c - x * s) < half + 1.5)
+            lies = x * c + y * s  # at most c + s less deep than with its place in the cell
+            near = (lies > -c - s) & (lies < deepest) & (np.abs(y * c - x * s) < half + 1.5)
             depth = (x[near] + place_x) * c + (y[near] + place_y) * s
             aside = (y[near] + place_y) * c - (x[near] + place_x) * s
             table[i, j] = np.where(aside**2 <= 2 * radius * depth, depth, deepest).min(axis=1).mean()

@@ -60,9 +60,18 @@ class Pixels:
     @classmethod
     def of(cls, labels: NDArray[np.int32], count: int) -> Pixels:
         """List the pixels of `labels` that are not 0."""
-        at = np.flatnonzero(labels != 0)
+        return cls._at(np.flatnonzero(labels != 0), labels, count)
+
+    @classmethod
+    def within(cls, mask: NDArray[np.uint8]) -> Pixels:
+        """List the regions (eight neighbours) of a 0/1 mask."""
+        count, labels = connected(mask)
+        return cls._at(np.flatnonzero(mask.view(bool)), labels, count)
+
+    @classmethod
+    def _at(cls, at: NDArray[np.intp], labels: NDArray[np.int32], count: int) -> Pixels:
         rows, columns = labels.shape
-        return cls(at, labels.ravel().take(at).astype(np.intp) - 1, count, (rows, columns))
+        return cls(at, np.subtract(labels.ravel().take(at), 1, dtype=np.intp), count, (rows, columns))
 
     def runs(self) -> Runs:
         """Return the runs of the regions."""
@@ -70,7 +79,9 @@ class Pixels:
         begins = np.ones(len(self.at), bool)
         np.not_equal(self.at[1:], self.at[:-1] + 1, out=begins[1:])
         begins[1:] |= self.region[1:] != self.region[:-1]
-        begins |= self.at % columns == 0
+        # A run that reaches the end of its row does not go on in the next.
+        row_starts = np.searchsorted(self.at, np.arange(0, self.shape[0] * columns, columns))
+        begins[row_starts[row_starts < len(begins)]] = True
         first = np.flatnonzero(begins)
         row, start = np.divmod(self.at.take(first), columns)
         stop = start + np.diff(first, append=len(self.at))
@@ -118,7 +129,7 @@ class Pixels:
     def labels(self, kind: DTypeLike = np.int32) -> NDArray:
         """(rows, columns) region + 1 on the pixels, 0 elsewhere."""
         labels = np.zeros(self.shape, kind)
-        labels.ravel()[self.at] = self.region + 1
+        labels.ravel()[self.at] = (self.region + 1).astype(kind)
         return labels
 
 

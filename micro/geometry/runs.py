@@ -84,22 +84,37 @@ def touches_edge(runs: Runs) -> NDArray[np.bool_]:
 
 def find_runs(labels: NDArray, count: int) -> Runs:
     """Cut the labels above 0 of an image (rows, columns) into runs."""
-    runs = every_run(labels, count)
-    return runs.pick(runs.label >= 0)
+    begin, label = _begins(labels)
+    return _runs(begin, label, np.flatnonzero(label > 0), count, labels.shape)
 
 
 def every_run(labels: NDArray, count: int) -> Runs:
     """Cut the rows of a label image (rows, columns) into runs, of labels of 0 and below as well."""
-    rows, columns = labels.shape
+    begin, label = _begins(labels)
+    return _runs(begin, label, None, count, labels.shape)
+
+
+def _begins(labels: NDArray) -> tuple[NDArray[np.intp], NDArray]:
+    """Flat places at which the runs of a label image begin, and their labels."""
     flat = np.ascontiguousarray(labels).ravel()
     change = np.empty(flat.size, bool)
     np.not_equal(flat[1:], flat[:-1], out=change[1:])
-    change[::columns] = True
+    change[:: labels.shape[1]] = True
     begin = np.flatnonzero(change)
+    return begin, flat.take(begin)
+
+
+def _runs(
+    begin: NDArray[np.intp], label: NDArray, own: NDArray[np.intp] | None, count: int, shape: tuple[int, ...]
+) -> Runs:
+    """Take the runs, or those at `own`, of all that begin at flat places of an image."""
+    rows, columns = shape
+    length = np.diff(begin, append=rows * columns)
+    if own is not None:
+        begin, label, length = (values.take(own) for values in (begin, label, length))
     row = begin // columns
     start = begin - row * columns
-    stop = start + np.diff(begin, append=flat.size)
-    return Runs(count, flat[begin].astype(np.intp) - 1, row, start, stop, (rows, columns))
+    return Runs(count, label.astype(np.intp) - 1, row, start, start + length, (rows, columns))
 
 
 PIXEL_VARIANCE = 1 / 12

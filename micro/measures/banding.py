@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.measures.spectrum import Regularity, regularity
+from micro.measures.spectrum import Regularity, fast_length, regularity
 from micro.statistics.sampling import NORMAL_95
 
 FloatArray = NDArray[np.float64]
@@ -302,15 +302,13 @@ class Waves:
     @classmethod
     def of(cls, frame: Frame, count: int, area: FloatArray) -> Waves:
         """Choose spacings from 1.5 mean distances (3 mean diameters at least) to half the extent of the field."""
-        from scipy.fft import next_fast_len
-
         first = float(frame.u.min() - CELL_PX), float(frame.v.min() - CELL_PX)
         per_bin = np.bincount(((frame.u - first[0]) / CELL_PX).astype(int), frame.share)
         extent = CELL_PX / np.sum(per_bin**2) if frame.share.any() else 0.0
         ecd = 2 * np.sqrt(area.mean() / np.pi) if count else np.inf
         shortest = max(1.5 * np.sqrt(frame.rows * frame.columns / max(count, 1)), 3 * ecd, 8 * BIN_PX)
         bin_px = BIN_PX * max(1, int(min(shortest, extent) / BINS_IN_A_WAVE / BIN_PX))
-        length = bin_px * next_fast_len(int(4 * (np.ptp(frame.u) + 2 * CELL_PX) / bin_px) + 1, real=True)
+        length = bin_px * fast_length(int(4 * (np.ptp(frame.u) + 2 * CELL_PX) / bin_px) + 1)
         step = 1 / length
         lowest, low = (int(np.ceil(cycles / max(extent, 1.0) / step)) for cycles in (WIDEST, 2.0))
         high = max(int(1 / shortest / step) + 1, low)
@@ -341,8 +339,6 @@ class Waves:
         self, u: FloatArray, v: FloatArray, weight: FloatArray, bin_px: float = BIN_PX
     ) -> NDArray[np.complex64]:
         """(draws, 3, waves) transform of weighted points at u, v (draws, n): upright, leaning either way."""
-        from scipy.fft import rfft
-
         draws, bins = len(u), int(self.length / 4 / bin_px) + 2
         strip = (self.period * LEAN + 2 * CELL_PX) / STRIPS
         across = ((u - self.first[0]) / bin_px + 0.5).astype(np.intp)
@@ -352,7 +348,7 @@ class Waves:
         turn = 2 * np.pi / self.period * strip * np.arange(STRIPS)
         parts = mass.reshape(draws, bins, STRIPS) @ np.stack([np.ones(STRIPS), np.cos(turn), np.sin(turn)], axis=1)
         # Single precision is far finer than what chance does to a wave.
-        waves = rfft(parts.astype(np.float32), round(self.length / bin_px), axis=1)[:, self.keep]
+        waves = np.fft.rfft(parts.astype(np.float32), round(self.length / bin_px), axis=1)[:, self.keep]
         upright, even, odd = np.moveaxis(waves, 2, 0)
         return np.stack([upright, even - 1j * odd, even + 1j * odd], axis=1)
 

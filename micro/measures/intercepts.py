@@ -48,7 +48,7 @@ def scan(
     excluded: NDArray[np.bool_],
     runs: Runs,
     rolling_deg: float,
-    blur_px: float | None = None,
+    outline: OutlineShapes | None = None,
     lobes: Lobes | None = None,
 ) -> tuple[Intercepts, Intercepts]:
     """Count intercepts on lines along and across a direction.
@@ -64,8 +64,8 @@ def scan(
         Runs of the labels.
     rolling_deg
         Degrees from the horizontal, counter-clockwise as seen.
-    blur_px
-        Edge spread that shortened and widened the outlines; None: they are taken as they are.
+    outline
+        Their outlines, whose blur is undone; None: they are taken as they are.
     lobes
         What blur and pixels hide of outlines that are no ellipses; None: they are taken for ellipses.
 
@@ -76,21 +76,20 @@ def scan(
     lobes = lobes or Lobes(*np.ones((2, 2, runs.count)))
     turned = rotate(np.where(excluded, -1, labels) if excluded.any() else labels, rolling_deg)
     at_ends = line_ends(labels, runs.count, rolling_deg)
-    outline = measure_outlines(runs, moments(runs), blur_px)
+    outline = outline or measure_outlines(runs, moments(runs), None)
     return (
         _meet(turned, outline, rolling_deg + 90, (lobes.more[0], lobes.times[0], at_ends[0])),
         _meet(cv2.transpose(turned), outline, rolling_deg, (lobes.more[1], lobes.times[1], at_ends[1])),
     )
 
 
-def outline_length(runs: Runs, blur_px: float | None = None, seen: FloatArray | None = None) -> FloatArray:
-    """(n,) length of each carbide's outline in the frame, px, without the frame that cuts it; blur as of `scan`.
+def outline_length(outline: OutlineShapes, seen: FloatArray | None = None) -> FloatArray:
+    """(n,) length of each carbide's outline in the frame, px, without the frame that cuts it.
 
     `seen` (n,) is that of the blurred outlines, where it is known.
     """
-    longer = measure_outlines(runs, moments(runs), blur_px).longer
-    seen = crofton_perimeter(runs, without_frame=True) if seen is None else seen
-    return seen * np.nan_to_num(longer, nan=1.0)
+    seen = crofton_perimeter(outline.runs, without_frame=True) if seen is None else seen
+    return seen * np.nan_to_num(outline.longer, nan=1.0)
 
 
 def surface_per_volume(outline_px: float, area_px: float) -> float:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.runs import Runs
-from micro.measures.particles import OutlineShapes, measure_outlines, wavering
+from micro.measures.particles import OutlineShapes, wavering
 from micro.segmentation.matrix import ADDED_SPREAD_PX
 from micro.segmentation.segmentation import Segmentation
 
@@ -55,8 +55,8 @@ class Lobes:
     times: FloatArray
 
 
-def find_lobes(segmentation: Segmentation, rolling_deg: float) -> Lobes:
-    """Lobes of the carbides of a field.
+def find_lobes(segmentation: Segmentation, rolling_deg: float, outline: OutlineShapes) -> Lobes:
+    """Lobes of the carbides of a field, from their outlines whose blur is undone.
 
     An outline is taken for r(t) = 1 + Σ|ε_k|·cos(kt − arg ε_k) where the ellipse of its second moments is the unit
     circle. Blur by σ leaves of ε_k on a circle of radius r the share I_k(x)/I_1(x), x = r²/σ², which is undone
@@ -69,7 +69,6 @@ def find_lobes(segmentation: Segmentation, rolling_deg: float) -> Lobes:
     more, times = np.ones((2, 2, s.count))
     if s.blur_px is None or not whole.any():
         return Lobes(more, times)
-    outline = measure_outlines(s.runs, s.outline_moments, s.blur_px)
     seen = _sure(harmonics(s.runs, outline, s.outline_moments.x, s.outline_moments.y), s, whole)
     kept = np.flatnonzero(whole)
     seen = seen[:, kept]

@@ -317,10 +317,10 @@ def _outline_columns(outline: OutlineShapes, rolling: float) -> dict[str, FloatA
     }
 
 
-def _flag_texts(words: NDArray[np.uint32]) -> list[str]:
+def _flag_texts(words: NDArray[np.uint32]) -> NDArray[np.object_]:
     """Names of the flags of each carbide, from its flag word."""
-    texts = {word: " ".join(flag_names(int(word))) for word in np.unique(words)}
-    return [texts[word] for word in words]
+    different, which = np.unique(words, return_inverse=True)
+    return np.array([" ".join(flag_names(int(word))) for word in different], object)[which]
 
 
 def _of_core(table: pd.DataFrame, x: FloatArray, y: FloatArray, sub_field: SubField) -> pd.DataFrame:

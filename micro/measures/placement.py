@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,16 +72,15 @@ def _place_last(
     In a dense field nearly all of their proposals are refused. All that follow the first that is not are taken back,
     and the generator with them, as one disc fewer then proposes.
     """
-    from scipy.spatial import cKDTree
-
     placed = np.delete(np.arange(len(r)), waiting)
     place, reach = spot[placed], r[placed]
+    kept = _tree(place)
     while rounds and len(waiting):
         state, many = rng.bit_generator.state, min(rounds, max(1, AT_ONCE // len(waiting)))
         proposed = rng.uniform(0, 1, (many, len(waiting), 2)) * extent
         own = np.tile(r[waiting], many)
-        near = cKDTree(proposed.reshape(-1, 2)).sparse_distance_matrix(
-            cKDTree(place), own.max() + reach.max(initial=0), output_type="ndarray"
+        near = _tree(proposed.reshape(-1, 2)).sparse_distance_matrix(
+            kept, own.max() + reach.max(initial=0), output_type="ndarray"
         )
         free = np.ones((many, len(waiting)), bool)
         free.reshape(-1)[near["i"][near["v"] < own[near["i"]] + reach[near["j"]]]] = False
@@ -96,20 +96,25 @@ def _place_last(
         apart = np.hypot(*(proposed[first][:, None] - proposed[first]).T) < r[waiting][:, None] + r[waiting]
         found = free[first] & ~np.tril(apart, -1).any(axis=1)
         place, reach = np.vstack([place, proposed[first][found]]), np.concatenate([reach, r[waiting[found]]])
-        waiting = waiting[~found]
+        waiting, kept = waiting[~found], _tree(place)
+
+
+def _tree(spot: FloatArray) -> Any:
+    """Return a tree of places that is made as fast as it can be; it is asked once or twice."""
+    from scipy.spatial import cKDTree
+
+    return cKDTree(spot, compact_nodes=False, balanced_tree=False)
 
 
 def _refused(spot: FloatArray, r: FloatArray, waiting: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """(n,) discs that wait for a place and overlap another one where they are proposed; the largest come first."""
-    from scipy.spatial import cKDTree
-
     refused = np.zeros(len(r), bool)
     for start, stop in _classes(r):
-        tree = cKDTree(spot[start:], compact_nodes=False, balanced_tree=False)
+        tree = _tree(spot[start:])
         if stop == len(r):
             larger, smaller = tree.query_pairs(2 * r[start], output_type="ndarray").T + start
         else:
-            pair = cKDTree(spot[start:stop]).sparse_distance_matrix(tree, 2 * r[start], output_type="ndarray")
+            pair = _tree(spot[start:stop]).sparse_distance_matrix(tree, 2 * r[start], output_type="ndarray")
             larger, smaller = start + np.stack([pair["i"], pair["j"]])[:, pair["i"] < pair["j"]]
         near = np.hypot(*(spot[larger] - spot[smaller]).T) < r[larger] + r[smaller]
         larger, smaller = larger[near], smaller[near]
@@ -122,19 +127,11 @@ class _Kept:
     """Discs that stay where they are, the largest first."""
 
     def __init__(self, spot: FloatArray, r: FloatArray) -> None:
-        from scipy.spatial import cKDTree
-
-        self.classes = [
-            (cKDTree(spot[start:stop], compact_nodes=False, balanced_tree=False), r[start:stop])
-            for start, stop in _classes(r)
-        ]
+        self.classes = [(_tree(spot[start:stop]), r[start:stop]) for start, stop in _classes(r)]
 
     def overlap(self, spot: FloatArray, r: FloatArray) -> NDArray[np.bool_]:
         """(m,) other discs, the largest first, that overlap one of these."""
-        from scipy.spatial import cKDTree
-
-        found = np.zeros(len(r), bool)
-        others = cKDTree(spot, compact_nodes=False, balanced_tree=False)
+        found, others = np.zeros(len(r), bool), _tree(spot)
         for tree, own in self.classes:
             pair = others.sparse_distance_matrix(tree, r[0] + own[0], output_type="ndarray")
             found[pair["i"][pair["v"] < r[pair["i"]] + own[pair["j"]]]] = True

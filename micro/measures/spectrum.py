@@ -49,6 +49,13 @@ class Regularity:
         return np.exp(level[:, None] + slope[:, None] * np.square(frequency))
 
 
+def fast_length(least: int) -> int:
+    """Return the smallest product of twos, threes and fives that is not below `least`: quickly transformed."""
+    odd = np.outer(3 ** np.arange(20), 5 ** np.arange(13))
+    odd = odd[(odd > 0) & (odd < 5 * least)]
+    return int(min(odd << np.maximum(0, np.ceil(np.log2(least / odd))).astype(np.int64)))
+
+
 def regularity(
     x: FloatArray,
     y: FloatArray,

@@ -13,7 +13,7 @@ from micro.measures.intercepts import UNRELATED, FloatArray, Intercepts, outline
 from micro.measures.lobes import find_lobes
 from micro.measures.neighbours import Neighbours, neighbours
 from micro.measures.orientation import RollingDirection, estimate_rolling_direction, orientation, orientation_order
-from micro.measures.particles import flagged_share
+from micro.measures.particles import flagged_share, measure_outlines
 from micro.measures.striped_light import Stripes, find_stripes
 from micro.measures.within_field import WITHIN, Carbides
 from micro.segmentation.blurred_shapes import resolved_diameter_px
@@ -222,8 +222,9 @@ def measure_field(segmentation: Segmentation, particles: pd.DataFrame, rolling_d
     """
     rolling = 0.0 if rolling_deg is None else rolling_deg
     found = segmentation.labels, segmentation.excluded, segmentation.runs
-    along, across = scan(*found, rolling, segmentation.blur_px, find_lobes(segmentation, rolling))
-    outlines = outline_length(segmentation.runs, segmentation.blur_px, segmentation.perimeters[1])
+    outline = measure_outlines(segmentation.runs, segmentation.outline_moments, segmentation.blur_px)
+    along, across = scan(*found, rolling, outline, find_lobes(segmentation, rolling, outline))
+    outlines = outline_length(outline, segmentation.perimeters[1])
     totals = all_totals(segmentation, particles)
     stripes = find_stripes(segmentation, rolling)
     rows: list[dict[str, object]] = []

@@ -201,12 +201,15 @@ class Carbides:
         return np.interp(across, np.concatenate([ends[0], place, ends[1]]), np.concatenate([[0.0], middle, [1.0]]))
 
     def _scaled(self, waves: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
-        """Waves of mean 0 and mean square 1 over the analysed area, and which they are: those that its cells hold."""
+        """Make waves, in place, of mean 0 and mean square 1 over the analysed area; and which, as cells hold them."""
         share = self._cells / self._cells.sum()
-        waves = waves - (waves[:, len(self.x) :] @ share)[:, None]
+        waves -= (waves[:, len(self.x) :] @ share)[:, None]
         square = waves[:, len(self.x) :] ** 2 @ share
         held = square > LEAST_SQUARE
-        return waves[held] / np.sqrt(square[held])[:, None], held
+        if not held.all():
+            waves = waves[held]
+        waves /= np.sqrt(square[held])[:, None]
+        return waves, held
 
 
 def _widened(even: FloatArray, square: FloatArray, banded: Sequence[FloatArray], few: float) -> float:

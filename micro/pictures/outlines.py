@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from micro.image.micrograph import Micrograph
 from micro.segmentation.segmentation import Segmentation
+from micro.statistics.robust import quantile
 
 if TYPE_CHECKING:
     from PIL.ImageFont import FreeTypeFont
@@ -176,7 +177,7 @@ FIRST_COLOUR = GREYS + 1
 def display_range(grey: NDArray[np.float32]) -> tuple[float, float]:
     """Levels shown as black and white; two in a thousand pixels are clipped at either end."""
     step = max(1, int(np.sqrt(grey.size / 250_000)))
-    low, high = np.quantile(grey[::step, ::step], (CLIPPED_SHARE, 1 - CLIPPED_SHARE))
+    low, high = (quantile(grey[::step, ::step].ravel(), share) for share in (CLIPPED_SHARE, 1 - CLIPPED_SHARE))
     return float(low), float(max(high, low + 1e-6))
 
 

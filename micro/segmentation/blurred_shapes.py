@@ -158,30 +158,29 @@ def undo_blur(major: FloatArray, minor: FloatArray, spread: float) -> Stretch:
     aspect = np.clip(np.nan_to_num(major / minor, nan=1.0), 1.0, OUTLINE_ASPECTS[-1])
     # What blur does to an outline goes as its curvature, so as 1/size where the table ends.
     beyond = np.minimum(1.0, SIZES[-1] / size)
-    return Stretch(*(1 + (_bilinear(table, size, aspect) - 1) * beyond for table in _stretches()))
+    return Stretch(*(1 + (_bilinear(_stretches(), size, aspect) - 1) * beyond))
 
 
 def _bilinear(table: FloatArray, size: FloatArray, aspect: FloatArray) -> FloatArray:
+    """(..., n) values of tables (..., sizes, outline aspects) at sizes and aspects (n,)."""
     row = np.interp(np.log(size), np.log(SIZES), np.arange(len(SIZES)))
     column = np.interp(np.log(aspect), np.log(OUTLINE_ASPECTS), np.arange(len(OUTLINE_ASPECTS)))
     i = np.minimum(row.astype(np.intp), len(SIZES) - 2)
     j = np.minimum(column.astype(np.intp), len(OUTLINE_ASPECTS) - 2)
     down, right = row - i, column - j
-    upper = table[i, j] * (1 - right) + table[i, j + 1] * right
-    lower = table[i + 1, j] * (1 - right) + table[i + 1, j + 1] * right
-    return upper * (1 - down) + lower * down
+    upper = table[..., i, j] * (1 - right) + table[..., i, j + 1] * right
+    lower = table[..., i + 1, j] * (1 - right) + table[..., i + 1, j + 1] * right
+    return np.asarray(upper * (1 - down) + lower * down)
 
 
 @lru_cache(maxsize=1)
-def _stretches() -> tuple[FloatArray, ...]:
-    """Tables (sizes, outline aspects) of the four factors of `Stretch`."""
+def _stretches() -> FloatArray:
+    """(4, sizes, outline aspects) tables of the four factors of `Stretch`."""
     reach, major, minor = _outlines(disc_edge(SIZES)[:, None])
     seen = np.log(np.maximum.accumulate(ELLIPSE_ASPECTS * major / minor, axis=1))
     at = np.log(OUTLINE_ASPECTS)
-    return tuple(
-        np.stack([np.interp(at, x, y) for x, y in zip(seen, np.clip(1 / shrunk, 1 / MOST, MOST), strict=True)])
-        for shrunk in (major, minor, reach[..., 0], reach[..., -1])
-    )
+    factors = (np.clip(1 / shrunk, 1 / MOST, MOST) for shrunk in (major, minor, reach[..., 0], reach[..., -1]))
+    return np.stack([[np.interp(at, x, y) for x, y in zip(seen, one, strict=True)] for one in factors])
 
 
 def unblurred_aspect(size: FloatArray, aspect: FloatArray) -> FloatArray:

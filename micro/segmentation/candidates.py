@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.outlines import ALONG_GRID, crofton_perimeter
-from micro.geometry.regions import Pixels, close_to, connected, grown
+from micro.geometry.regions import Pixels, close_to, grown
 from micro.geometry.runs import moments, touches_edge
 from micro.segmentation.matrix import ADDED_SPREAD_PX, rows_at_once
 
@@ -89,8 +89,7 @@ def find_candidates(
     """
     spread = float(np.hypot(blur, ADDED_SPREAD_PX))
     mask = standing_out(smooth, noise)
-    count, labels = connected(mask)
-    pixels = Pixels.of(labels, count)
+    pixels = Pixels.within(mask)
     over_noise = pixels.values(smooth) / pixels.values(noise)
     stands_out = pixels.any(over_noise > SIGNIFICANT)
     # Noise on a million pixels passes SIGNIFICANT once in some twenty fields, CERTAIN, or FEWEST at a time, once in

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.geometry.regions import Pixels, connected, linked
+from micro.geometry.regions import Pixels, linked
 from micro.geometry.runs import moments
 from micro.segmentation.matrix import ADDED_SPREAD_PX, SMOOTHING_PX
 
@@ -44,50 +44,61 @@ def split(
     """
     height = cv2.GaussianBlur(cv2.multiply(depth, smooth), (3, 3), 0)
     height *= mask
-    count, labels = connected(mask)
-    pixels = Pixels.of(labels, count)
-    top = np.flatnonzero((height == cv2.dilate(height, np.ones((3, 3), np.uint8))) & mask.view(bool))
-    own = labels.ravel().take(top) - 1
-    several = np.bincount(own, minlength=count) > 1
-    summit_of = np.zeros(count, np.intp)
-    summit_of[own] = top
+    pixels = Pixels.within(mask)
+    values = pixels.values(height)
+    top = pixels.take(values == pixels.values(cv2.dilate(height, np.ones((3, 3), np.uint8))))
+    several = top.size() > 1
+    summit_of = np.zeros(pixels.count, np.intp)
+    summit_of[top.region] = top.at
     inside = np.flatnonzero(several.take(pixels.region))
-    at = pixels.at[inside]
+    at, own = pixels.at.take(inside), values.take(inside)
     up, neighbours = _climb(height, at)
-    parent = _merge(height.ravel()[at], _saddles(height.ravel()[at], up, neighbours), neck)[up]
+    parent = _merge(own, _saddles(own, up, neighbours), neck)[up]
     every = np.sort(np.concatenate([summit_of[~several], at[np.unique(parent)]]))
     number = np.searchsorted(every, at[parent])
     region = np.searchsorted(every, summit_of).take(pixels.region)
     region[inside] = number
     cut = np.zeros(len(every), bool)
     for near in neighbours:
-        touching = (near >= 0) & (number[near] != number)
-        cut[number[touching]] = True
-        cut[number[near[touching]]] = True
+        beside = number.take(near)
+        touching = np.flatnonzero((near >= 0) & (beside != number))
+        cut[number.take(touching)] = True
+        cut[beside.take(touching)] = True
     return Pixels(pixels.at, region, len(every), pixels.shape), cut
 
 
 def _climb(height: NDArray[np.float32], at: NDArray[np.intp]) -> tuple[NDArray[np.intp], list[NDArray[np.int32]]]:
     """Follow the steepest ascent: index of each pixel's summit, and four neighbours of each pixel (−1: none)."""
     rows, cols = height.shape
-    index = np.full((rows + 2) * (cols + 2), -1, np.int32)
     place = at + 2 * (at // cols) + cols + 3
-    here = np.arange(len(at), dtype=np.int32)
-    index[place] = here
-    level = np.append(height.ravel().take(at), np.float32(-np.inf))
-    up, highest = here, level[:-1]
-    offsets = (-cols - 3, -cols - 2, -cols - 1, -1, 1, cols + 1, cols + 2, cols + 3)
-    around = [index.take(place + offset) for offset in offsets]
-    for there in around:
-        level_there = level.take(there)  # the last one, without a neighbour
-        higher = (level_there > highest) | ((level_there == highest) & (there > up))
-        up, highest = np.where(higher, there, up), np.where(higher, level_there, highest)
+    own = height.ravel().take(at)
+    index, framed = (
+        np.full((rows + 2) * (cols + 2), -1, np.int32),
+        np.full((rows + 2) * (cols + 2), -np.inf, np.float32),
+    )
+    index[place], framed[place] = np.arange(len(at), dtype=np.int32), own
+    before, after = (-cols - 3, -cols - 2, -cols - 1, -1), (1, cols + 1, cols + 2, cols + 3)
+    # Of neighbours alike the last in reading order is taken, and of those that come before only a higher one.
+    highest, ahead = framed.take(place + before[0]), np.full(len(at), before[0], np.int32)
+    for offset in before[1:]:
+        _take_if(framed.take(place + offset), offset, highest, ahead)
+    ahead[highest <= own] = 0
+    np.maximum(highest, own, out=highest)
+    for offset in after:
+        _take_if(framed.take(place + offset), offset, highest, ahead)
+    up = index.take(place + ahead).astype(np.intp)
     while True:
         further = up.take(up)
         if np.array_equal(further, up):
             break
         up = further
-    return up.astype(np.intp), around[4:]
+    return up, [index.take(place + offset) for offset in after]
+
+
+def _take_if(level: NDArray[np.float32], offset: int, highest: NDArray[np.float32], ahead: NDArray[np.int32]) -> None:
+    """Set `highest` and `ahead`, the offset to it, in place, where another level is as high."""
+    np.copyto(ahead, offset, where=level >= highest)
+    np.maximum(highest, level, out=highest)
 
 
 def _saddles(
@@ -207,26 +218,34 @@ def cut_necks(
     shape = moments(pixels.runs())
     ellipse = 4 * np.pi * np.sqrt(np.maximum(shape.xx * shape.yy - shape.xy**2, 0))
     doubtful = ellipse > NO_ELLIPSE * shape.area
-    looked_at = np.flatnonzero(doubtful.take(pixels.region))
-    if not len(looked_at):
+    if not doubtful.any():
         return pixels, cut, np.zeros(pixels.count, bool)
     own = pixels.chosen(doubtful)
     sharp = lens.sharpened(contrast, pixels)
     apart, over = _side_by_side(own, framed(pixels, sharp), EDGE_HEIGHT * _levels(own, smooth, lens.contrast))
-    top = np.zeros(pixels.count, np.intp)
-    top[pixels.region[::-1]] = np.arange(len(pixels.at))[::-1]
-    summit = top.take(pixels.region)
     grounds = _grounds(apart, over)
-    summit[looked_at] = looked_at[_summits(apart, grounds, DEBLURRED_NECK)]
+    number, parts_of = _numbered(own, _summits(apart, grounds, DEBLURRED_NECK))
+    parts = np.ones(pixels.count, np.intp)
+    parts[doubtful] = parts_of
+    # Numbers go region by region: of those looked at they rise within each.
+    first = np.cumsum(parts) - parts
+    of = np.repeat(np.arange(pixels.count), parts)
+    region = first.take(pixels.region)
+    looked_at = np.flatnonzero(doubtful.take(pixels.region))
+    region[looked_at] += number - (np.cumsum(parts_of) - parts_of).take(own.region)
+    found = Pixels(pixels.at, region, len(of), pixels.shape)
+    faint = np.unique(_summits(apart, grounds, FAINT_NECK))
+    narrows = np.bincount(region.take(looked_at.take(faint)), minlength=len(of)) > 1
+    return found, (cut | (parts > 1))[of], narrows
+
+
+def _numbered(pixels: Pixels, summit: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """(m,) number of the part of each pixel, region by region and there in reading order; (n,) parts of each region."""
     every = np.flatnonzero(np.bincount(summit, minlength=len(summit)))
-    every = every[np.lexsort((every, pixels.region[every]))]
+    every = every[np.argsort(pixels.region[every], kind="stable")]
     number = np.zeros(len(summit), np.intp)
     number[every] = np.arange(len(every))
-    of = pixels.region[every]
-    several = np.bincount(of, minlength=pixels.count) > 1
-    parts = Pixels(pixels.at, number[summit], len(every), pixels.shape)
-    faint = looked_at[np.unique(_summits(apart, grounds, FAINT_NECK))]
-    return parts, (cut | several)[of], np.bincount(parts.region[faint], minlength=parts.count) > 1
+    return number.take(summit), np.bincount(pixels.region[every], minlength=pixels.count)
 
 
 @dataclass(frozen=True, eq=False)
@@ -289,25 +308,31 @@ def _summits(pixels: Pixels, grounds: list[Ground], neck: float) -> NDArray[np.i
     Regions are parted only where they are by each of the depths, and then as in the fewer parts: a hole is no neck, and
     a ring of carbides no carbide with a hole.
     """
-    found, parts = _parted(pixels, grounds[0], neck)
+    first = np.zeros(pixels.count, np.intp)
+    first[pixels.region[::-1]] = np.arange(len(pixels.at))[::-1]
+    whole = first.take(pixels.region)
+    found, parts = _parted(whole, pixels.count, grounds[0], neck)
     for ground in grounds[1:]:
-        other, fewer = _parted(pixels, ground, neck)
+        other, fewer = _parted(whole, pixels.count, ground, neck)
         found = np.where((ground.asked & (fewer < parts))[pixels.region], other, found)
     return found
 
 
-def _parted(pixels: Pixels, ground: Ground, neck: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """(m,) one pixel of the part of each, its summit where there are several, and (n,) parts of each region."""
+def _parted(
+    whole: NDArray[np.intp], count: int, ground: Ground, neck: float
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """(m,) one pixel of the part of each, its summit where there are several, and (n,) parts of each region.
+
+    `whole`: (m,) one pixel of the region of each.
+    """
     own, region = ground.depth, ground.region
     summit = _merge(np.maximum(own, THINNEST_PX), ground.saddles, neck)[ground.summit]
     every = np.flatnonzero(np.bincount(summit, minlength=len(summit)))
-    circles = np.bincount(region[every], np.pi * np.square(own[every]), pixels.count)
+    circles = np.bincount(region[every], np.pi * np.square(own[every]), count)
     # A net of films or boundaries stays one: it is told by its shape.
-    compact = circles >= COMPACT * np.maximum(np.bincount(region, own > 0, pixels.count), 1)
-    parts = np.where(compact, np.bincount(region[every], minlength=pixels.count), 1)
-    first = np.zeros(pixels.count, np.intp)
-    first[pixels.region[::-1]] = np.arange(len(pixels.at))[::-1]
-    found = first.take(pixels.region)
+    compact = circles >= COMPACT * np.maximum(np.bincount(region, own > 0, count), 1)
+    parts = np.where(compact, np.bincount(region[every], minlength=count), 1)
+    found = whole.copy()
     cut = np.flatnonzero(compact.take(region))
     found[ground.inside[cut]] = ground.inside[summit[cut]]
     return found, parts
@@ -394,7 +419,10 @@ def _depth(inside: NDArray[np.uint8]) -> Picture:
     """(rows, columns) distance to the outline, px, from a finer 0/1 mask; outside it below 0, to the nearest inside."""
     away = cv2.distanceTransform(inside, cv2.DIST_L2, cv2.DIST_MASK_5)
     # A summit of two pixels alike is one.
-    away = cv2.GaussianBlur(away, (5, 5), 0.7) * inside
+    away = cv2.GaussianBlur(away, (5, 5), 0.7)
+    away *= inside
     depth = cv2.resize(away, None, fx=1 / FINER, fy=1 / FINER, interpolation=cv2.INTER_AREA) / np.float32(FINER)
-    outside = cv2.distanceTransform((depth <= 0).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
-    return np.where(depth > 0, depth, -outside)
+    outside = depth <= 0
+    below = cv2.distanceTransform(outside.view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
+    np.copyto(depth, np.negative(below, out=below), where=outside)
+    return depth

@@ -107,12 +107,13 @@ def edge_shape(s: Segmentation) -> EdgeShape | None:
         return None
     per_area, part = _over_area(outlines, part), _alone(part, asked)
     use = (part.basins > 0) & ~part.excluded
-    seen, level = _over_levels(part, use, carbide_levels(part))
+    used = _Used.of(use)
+    seen, level = _over_levels(part, used, carbide_levels(part))
     noise = s.noise * SMOOTHING_LEFT / level
     _, spread = seen.against(noise, max(s.blur_px, LEAST_BLUR_PX), outline)
     # The drawing tells how much of its level a carbide shows so deep inside.
     drawn = under_lens(seen.solid, _blur(spread))
-    seen, level = _over_levels(part, use, carbide_levels(part, drawn))
+    seen, level = _over_levels(part, used, carbide_levels(part, drawn))
     parts, spread = seen.against(noise, _blur(spread), outline)
     return _shape(part, seen, parts, spread, (outline, per_area))
 
@@ -148,10 +149,10 @@ def _alone(part: Segmentation, asked: NDArray[np.bool_]) -> Segmentation:
     return replace(part, labels=labels, basins=basins)
 
 
-def _over_levels(part: Segmentation, use: NDArray[np.bool_], levels: FloatArray) -> tuple[_Edges, float]:
+def _over_levels(part: Segmentation, used: _Used, levels: FloatArray) -> tuple[_Edges, float]:
     """Edges of heights over the carbides' own levels, and the commonest of these, without its sign."""
-    level = levels[part.basins].astype(np.float32)
-    return _Edges.of(part.contrast / level, part, use), float(np.abs(np.median(level[use])))
+    level = levels.astype(np.float32).take(part.basins)
+    return _Edges.of(part.contrast / level, part, used), float(np.abs(np.median(level.ravel().take(used.at))))
 
 
 def _shape(
@@ -199,26 +200,43 @@ def _normal_places() -> FloatArray:
 
 
 @dataclass(frozen=True, eq=False)
+class _Used:
+    """What is looked at: `mask` (rows, columns), its flat places `at` (m,), and the first `bin` of each one's strip."""
+
+    mask: NDArray[np.bool_]
+    at: NDArray[np.intp]
+    bin: NDArray[np.intp]
+
+    @classmethod
+    def of(cls, mask: NDArray[np.bool_]) -> _Used:
+        """Cut the rows into strips as `np.array_split` does."""
+        at = np.flatnonzero(mask)
+        of_row = np.repeat(np.arange(STRIPS), [len(part) for part in np.array_split(np.arange(len(mask)), STRIPS)])
+        return cls(mask, at, BINS * of_row.take(at // mask.shape[1]))
+
+
+@dataclass(frozen=True, eq=False)
 class _Edges:
     """Areas above HEIGHTS in each strip (STRIPS, heights), the outlines drawn solid by coverage, and their number."""
 
     above: FloatArray
     solid: Picture
-    use: NDArray[np.bool_]
+    used: _Used
     outlines: int
 
     @classmethod
-    def of(cls, height: Picture, part: Segmentation, use: NDArray[np.bool_]) -> _Edges:
-        """Look at heights (rows, columns), 1 in the carbides, where `use`."""
-        smooth = np.where(use, smoothed(height), np.float32(0))
-        at = np.append(0.5, edge_heights(part)).astype(np.float32)[part.basins]
+    def of(cls, height: Picture, part: Segmentation, used: _Used) -> _Edges:
+        """Look at heights (rows, columns), 1 in the carbides, where they are used."""
+        smooth = np.where(used.mask, smoothed(height), np.float32(0))
+        at = np.append(0.5, edge_heights(part)).astype(np.float32).take(part.basins)
         fine = cv2.resize(smooth - at, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
-        grid = tuple(DRAWN * n for n in use.shape[::-1])
+        grid = tuple(DRAWN * n for n in smooth.shape[::-1])
         # Means of whole numbers that their count divides come out whole: the share of fine points, exactly.
         covered = cv2.resize((fine > 0).view(np.uint8) * np.uint8(WHOLE), grid, interpolation=cv2.INTER_AREA)
-        solid = covered / np.float32(WHOLE) * cv2.resize(use.view(np.uint8), grid, interpolation=cv2.INTER_NEAREST)
-        number = len(np.unique(part.labels[part.labels > 0]))
-        return cls(_areas_above(cv2.GaussianBlur(height, (0, 0), SMOOTHING_PX), use), solid, use, number)
+        covered *= cv2.resize(used.mask.view(np.uint8), grid, interpolation=cv2.INTER_NEAREST)
+        number = int(np.count_nonzero(np.bincount(part.labels.ravel())[1:]))
+        above = _areas_above(cv2.GaussianBlur(height, (0, 0), SMOOTHING_PX), used)
+        return cls(above, covered / np.float32(WHOLE), used, number)
 
     def against(self, noise: float, blur: float, outline: float) -> tuple[FloatArray, float]:
         """Return (STRIPS, 4) parts beyond the drawing, each strip left out once, and the spread that fits.
@@ -228,7 +246,7 @@ class _Edges:
         for _ in range(ROUNDS):
             spread = float(np.sqrt(blur**2 + SMOOTHING_VARIANCE + PIXEL_VARIANCE))
             drawing = cv2.GaussianBlur(under_lens(self.solid, blur), (0, 0), SMOOTHING_PX)
-            beyond = self.above - _areas_above(drawing, self.use, noise)
+            beyond = self.above - _areas_above(drawing, self.used, noise)
             parts = hermite((beyond.sum(axis=0) - beyond) * STRIPS / (STRIPS - 1) / outline)
             blur = _blur(spread + float(parts[:, 1].mean()))
         return parts, spread
@@ -245,13 +263,10 @@ def _blur(spread: float) -> float:
     return float(np.sqrt(max(spread**2 - SMOOTHING_VARIANCE - PIXEL_VARIANCE, LEAST_BLUR_PX**2)))
 
 
-def _areas_above(height: Picture, use: NDArray[np.bool_], noise: float = 0.0) -> FloatArray:
+def _areas_above(height: Picture, used: _Used, noise: float = 0.0) -> FloatArray:
     """Return (STRIPS, heights) pixels of each strip that are used and lie above each of HEIGHTS, blurred by `noise`."""
-    used = np.flatnonzero(use)
-    number = np.clip((height.ravel().take(used) - LOWEST) / STEP, 0, BINS - 1).astype(np.intp)
-    # The rows are cut into strips as `np.array_split` does.
-    of_row = np.repeat(np.arange(STRIPS), [len(part) for part in np.array_split(np.arange(len(height)), STRIPS)])
-    number += BINS * of_row.take(used // height.shape[1])
+    number = np.clip((height.ravel().take(used.at) - LOWEST) / STEP, 0, BINS - 1).astype(np.intp)
+    number += used.bin
     found = []
     for count in np.bincount(number, minlength=STRIPS * BINS).reshape(STRIPS, BINS).astype(float):
         if noise > STEP:

@@ -6,13 +6,13 @@ texture, turned up and opened alike, tell which heights the matrix alone passes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.geometry.regions import connected
+from micro.geometry.regions import Pixels, connected
 
 Picture = NDArray[np.float32]
 Flags = NDArray[np.bool_]
@@ -46,7 +46,7 @@ class Heights:
 
 def disc(radius: float) -> NDArray[np.uint8]:
     """(side, side) 1 inside a disc, 0 outside."""
-    reach = int(np.ceil(radius))
+    reach = int(radius)
     y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     return (x * x + y * y <= radius**2).astype(np.uint8)
 
@@ -56,31 +56,55 @@ def opened(picture: NDArray, radius: float) -> NDArray:
     return np.asarray(cv2.morphologyEx(picture, cv2.MORPH_OPEN, disc(radius)))
 
 
-def find_heights(smooth: Picture, scatter: float) -> Heights | None:
+@dataclass(frozen=True, eq=False)
+class Opened:
+    """A picture (rows, columns) upward; what it is without what is narrower than a disc is found once a radius."""
+
+    picture: Picture
+    _opened: dict[float, Picture] = field(default_factory=dict, repr=False)
+    _summits: dict[tuple[float, float], NDArray[np.float64]] = field(default_factory=dict, repr=False)
+
+    def by(self, radius: float) -> Picture:
+        """(rows, columns) without what is narrower than a disc of that radius."""
+        if radius not in self._opened:
+            self._opened[radius] = opened(self.picture, radius)
+        return self._opened[radius]
+
+    def summits(self, radius: float, least: float) -> NDArray[np.float64]:
+        """(n,) heights of the summits that are so wide, above `least`, lowest first."""
+        if (radius, least) not in self._summits:
+            self._summits[radius, least] = summits(self.by(radius), least)
+        return self._summits[radius, least]
+
+
+def find_heights(above: Opened, below: Opened, scatter: float) -> Heights | None:
     """Heights that carbides pass and the other side of the matrix does not; None where nothing parts them.
 
     Parameters
     ----------
-    smooth
-        (rows, columns) smoothed contrast, carbides upward; 0 where nothing is analysed.
+    above, below
+        Smoothed contrast, carbides upward, and the same turned over; 0 where nothing is analysed.
     scatter
         Its standard deviation on the matrix.
     """
     passed, level = [], 0.0
     for radius in RADII_PX:
-        above, below = (summits(opened(side, radius), LOWEST * scatter) for side in (smooth, -smooth))
-        height = _parting(above, below)
+        real = above.summits(radius, LOWEST * scatter)
+        if len(real) < FEWEST:
+            continue
+        height = _parting(real, below.summits(radius, LOWEST * scatter))
         if height is not None:
             passed.append((radius, height))
-            level = level or float(np.median(above[above > height]))
+            level = level or float(np.median(real[real > height]))
     return Heights(tuple(passed), level) if passed else None
 
 
 def summits(picture: Picture, least: float) -> NDArray[np.float64]:
     """(n,) heights of the summits above `least`, lowest first."""
     highest = cv2.dilate(picture, np.ones((SUMMIT_PX, SUMMIT_PX), np.uint8))
-    count, labels = connected(((picture >= highest) & (picture > least)).view(np.uint8))
-    on = np.flatnonzero(labels)
+    on_summit = (picture >= highest) & (picture > least)
+    count, labels = connected(on_summit.view(np.uint8))
+    on = np.flatnonzero(on_summit)
     height = np.zeros(count + 1)
     height[labels.ravel()[on]] = picture.ravel()[on]
     return np.sort(height[1:])
@@ -96,36 +120,35 @@ def _parting(above: NDArray[np.float64], below: NDArray[np.float64]) -> float | 
     return float(heights[first]) if first < len(heights) and enough[first] else None
 
 
-def wide_regions(smooth: Picture, heights: Heights) -> Flags:
+def wide_regions(smooth: Opened, heights: Heights) -> Flags:
     """(rows, columns) True inside what passes, at OUTLINED_AT of its level, less the crests that touch it.
 
     Parameters
     ----------
     smooth
-        (rows, columns) smoothed contrast, carbides upward.
+        Smoothed contrast, carbides upward.
     heights
         What it must pass.
     """
-    found = np.zeros(smooth.shape, bool)
+    found = np.zeros(smooth.picture.shape, bool)
     for radius, height in heights.passed:
-        found |= opened(smooth, radius) > height
-    mask = _rounded((opened(smooth, RADII_PX[0]) > OUTLINED_AT * heights.level).astype(np.uint8))
-    count, labels = connected(mask)
-    holds = np.zeros(count + 1, bool)
-    holds[labels[found]] = True
-    holds[0] = False
-    return holds[labels]
+        found |= smooth.by(radius) > height
+    mask = _rounded((smooth.by(RADII_PX[0]) > OUTLINED_AT * heights.level).view(np.uint8))
+    pixels = Pixels.within(mask)
+    return pixels.take(pixels.any(pixels.values(found)).take(pixels.region)).mask().view(bool)
 
 
 def _rounded(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Regions, each opened by a disc of ROUNDED of its own largest circle."""
     depth = cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_5)
-    count, labels = connected(mask)
-    deepest = np.zeros(count + 1, np.float32)
-    np.maximum.at(deepest, labels.ravel(), depth.ravel())
-    step = np.floor(ROUNDED * deepest / STEP_PX).astype(np.intp)
-    step[0] = 0
-    rounded = ((step < RADII_PX[0] / STEP_PX)[labels] & (mask > 0)).astype(np.uint8)
-    for k in np.unique(step[step >= RADII_PX[0] / STEP_PX]):
-        rounded |= opened((step == k)[labels].astype(np.uint8), float(k) * STEP_PX)
+    pixels = Pixels.within(mask)
+    deepest = np.zeros(pixels.count, np.float32)
+    np.maximum.at(deepest, pixels.region, pixels.values(depth))
+    step = np.floor(ROUNDED * deepest / STEP_PX).astype(np.uint16)
+    steps = np.zeros(mask.shape, np.uint16)
+    steps.ravel()[pixels.at] = step.take(pixels.region)
+    least = RADII_PX[0] / STEP_PX
+    rounded = ((steps < least) & (mask > 0)).view(np.uint8)
+    for k in np.unique(step[step >= least]):
+        rounded |= opened((steps == k).view(np.uint8), float(k) * STEP_PX)
     return rounded

@@ -100,6 +100,8 @@ def other_polarity(
     where = np.zeros(smooth.shape, bool)
     least = LEAST_DEPTH * max(map(abs, class_contrast), default=0.0)
     for sign in {1, -1} - {int(np.sign(c)) for c in class_contrast}:
+        if sign * float(smooth.min() if sign < 0 else smooth.max()) <= least:
+            continue
         height = upward(smooth, sign)
         high = np.flatnonzero(height > max(SIGNIFICANT * float(noise.min()), least))
         if not (height.ravel().take(high) > SIGNIFICANT * noise.ravel().take(high)).any():

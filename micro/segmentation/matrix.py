@@ -267,16 +267,17 @@ def find_matrix(
     left_out: NDArray[np.bool_],
     pinned_grey: float | None = None,
     degree: int = DEGREE,
+    start: Surface | None = None,
 ) -> Matrix:
     """Level and noise of the matrix of a picture (rows, columns), without what is `left_out`.
 
     The level starts from the modes of coarse blocks; then it is the mean of what lies clear of all that stands out.
     Every second pixel of every second row is enough, as the smoothed picture holds nothing finer. A pinned level
-    moves the whole surface to that mean.
+    moves the whole surface to that mean. `start`: that of the modes, where it is known.
     """
     coarse = np.ascontiguousarray(smooth_grey[::STEP, ::STEP])
     coarse_left_out = left_out[::STEP, ::STEP]
-    start = settled = surface = fit_surface(block_modes(grey), coarse.shape, degree)
+    start = settled = surface = start or first_surface(grey, degree)
     narrowest, least = np.inf, ROUNDED if np.array_equal(grey[::STEP], np.rint(grey[::STEP])) else 0.0
     for _ in range(ROUNDS):
         smooth = flatten(coarse, surface.evaluate(), surface.mean())
@@ -301,6 +302,11 @@ def find_matrix(
     noise, area, sensor = _single_pixels(grey, surface, bare)
     uncertainty = noise * float(np.sqrt(area / max(1.0, STEP**2 * float(np.count_nonzero(bare)))))
     return Matrix(whole, level, uncertainty, noise, smooth_noise, variance, area, sensor)
+
+
+def first_surface(grey: NDArray[np.float32], degree: int) -> Surface:
+    """Level from the modes of coarse blocks of a picture (rows, columns), over every STEP-th row and column."""
+    return fit_surface(block_modes(grey), grey[::STEP, ::STEP].shape, degree)
 
 
 def _anchored(blocks: Blocks, start: Surface) -> Blocks:

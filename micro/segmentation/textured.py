@@ -8,13 +8,22 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.geometry.regions import close_to
+from micro.geometry.regions import Pixels, close_to
 from micro.issues import issue
 from micro.segmentation.blurred_shapes import disc_peak
 from micro.segmentation.edge_doubt import ETCHED_EDGE_PX
-from micro.segmentation.in_texture import OUTLINED_AT, RADII_PX, Heights, find_heights, opened, summits, wide_regions
+from micro.segmentation.in_texture import OUTLINED_AT, RADII_PX, Heights, Opened, find_heights, wide_regions
 from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels
-from micro.segmentation.matrix import ADDED_SPREAD_PX, CLEARANCE_PX, Matrix, find_matrix, flatten, smoothed
+from micro.segmentation.matrix import (
+    ADDED_SPREAD_PX,
+    CLEARANCE_PX,
+    Matrix,
+    Surface,
+    find_matrix,
+    first_surface,
+    flatten,
+    smoothed,
+)
 from micro.segmentation.outline import Outlines, outline
 from micro.segmentation.planted import Ground, Reading, Shapes, read_planted, true_shapes
 from micro.segmentation.segmentation import UNNAMED, Segmentation, SegmentationSettings, Verdict
@@ -95,22 +104,22 @@ class View:
 
     def outlines(self, contrast: Picture) -> Outlines:
         """Outlines of what is as wide and high as carbides in a picture with the same matrix."""
-        smooth = smoothed(contrast)
-        inside = wide_regions(smooth, self.heights)
-        shown = np.where(inside, opened(smooth, RADII_PX[0]), np.float32(0))
-        noise = np.full(smooth.shape, self.matrix.sensor_smooth_noise(), np.float32)
-        return self._high(outline(contrast, shown, noise, self.levels, SegmentationSettings("bright")), smooth)
+        smooth = Opened(smoothed(contrast))
+        shown = np.where(wide_regions(smooth, self.heights), smooth.by(RADII_PX[0]), np.float32(0))
+        noise = np.full(contrast.shape, self.matrix.sensor_smooth_noise(), np.float32)
+        found = outline(contrast, shown, noise, self.levels, SegmentationSettings("bright"))
+        return self._high(found, smooth.picture)
 
     def _high(self, found: Outlines, smooth: Picture) -> Outlines:
         """Leave out what does not reach in its middle the height that a disc of its area has under the blur."""
         depth = cv2.distanceTransform((found.labels > 0).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
-        deepest = np.zeros(len(found.area) + 1, np.float32)
-        np.maximum.at(deepest, found.labels.ravel(), depth.ravel())
-        middle = (depth >= MIDDLE * deepest[found.labels]) & (found.labels > 0)
-        count = np.bincount(found.labels[middle], minlength=len(deepest))
-        height = np.bincount(found.labels[middle], smooth[middle], len(deepest)) / np.maximum(count, 1)
+        pixels = Pixels.of(found.labels, len(found.area))
+        own, deepest = pixels.values(depth), np.zeros(pixels.count, np.float32)
+        np.maximum.at(deepest, pixels.region, own)
+        middle = pixels.take(own >= MIDDLE * deepest.take(pixels.region))
+        height = middle.sum(smooth) / np.maximum(middle.size(), 1)
         peak = self.level * disc_peak(found.area / (2 * np.pi * self.spread**2))
-        return chosen(found, height[1:] > REACHED * peak)
+        return chosen(found, height > REACHED * peak)
 
 
 def chosen(found: Outlines, keep: Flags) -> Outlines:
@@ -142,18 +151,52 @@ def carbides_in_texture(
     """
     if len(settings.class_names) > 1 or settings.class_greys:
         return None
+    field = Etched(grey, smoothed(grey), excluded, settings, first_surface(grey, LIGHT_DEGREE))
+    first = field.flat(excluded)
     signs = {"bright": (1,), "dark": (-1,)}.get(settings.carbides, (1, -1))
-    read = [_read(grey, excluded, clipped, settings, sign) for sign in signs]
+    read = [_read(field, first, clipped, sign) for sign in signs]
     found = [one for one in read if one is not None]
     return found[0] if len(found) == 1 else None
 
 
-def _read(
-    grey: Picture, excluded: Flags, clipped: Flags, settings: SegmentationSettings, sign: int
-) -> Segmentation | None:
+@dataclass(frozen=True, eq=False)
+class Flat:
+    """Matrix; contrast and smoothed contrast (rows, columns), and the latter turned over."""
+
+    matrix: Matrix
+    contrast: Picture
+    above: Opened
+    below: Opened
+
+    def upward(self, sign: int) -> Flat:
+        """Carbides of the polarity `sign` upward."""
+        return self if sign > 0 else Flat(self.matrix, -self.contrast, self.below, self.above)
+
+
+@dataclass(frozen=True, eq=False)
+class Etched:
+    """A field (rows, columns) as in the file, smoothed, and where nothing is analysed; the modes of its blocks."""
+
+    grey: Picture
+    smooth_grey: Picture
+    excluded: Flags
+    settings: SegmentationSettings
+    modes: Surface
+
+    def flat(self, away: Flags) -> Flat:
+        """Matrix clear of `away`; bright upward, 0 where nothing is analysed."""
+        pinned = self.settings.matrix_grey
+        matrix = find_matrix(self.grey, self.smooth_grey, away, pinned, LIGHT_DEGREE, self.modes)
+        light = matrix.surface.evaluate()
+        contrast, smooth = (flatten(one, light, matrix.grey) for one in (self.grey, self.smooth_grey))
+        contrast[self.excluded] = smooth[self.excluded] = 0
+        return Flat(matrix, contrast, Opened(smooth), Opened(-smooth))
+
+
+def _read(field: Etched, first: Flat, clipped: Flags, sign: int) -> Segmentation | None:
     from scipy.special import ndtri
 
-    view = _view(grey, excluded, settings, sign)
+    view, excluded = _view(field, first, sign), field.excluded
     if view is None or view.matrix.smooth_noise > TOO_STRONG * view.level:
         return None
     found = view.outlines(view.contrast)
@@ -174,43 +217,34 @@ def _read(
     return _judged(view, _segmentation(view, replace(found, labels=labels), sign), told, unfound)
 
 
-def _view(grey: Picture, excluded: Flags, settings: SegmentationSettings, sign: int) -> View | None:
+def _view(field: Etched, first: Flat, sign: int) -> View | None:
     """Matrix, heights and level; the matrix again and again clear of all that stands out, however high its crests.
 
     A crowd of carbides lifts the matrix under it: more of them are found where those found before are left out.
     """
-    smooth_grey = smoothed(grey)
-    away, before = excluded, 0
-    for _ in range(ROUNDS):
-        matrix, contrast, smooth = _flat(grey, smooth_grey, excluded, away, settings, sign)
-        heights = find_heights(smooth, matrix.smooth_noise)
+    flat, excluded, settings = first.upward(sign), field.excluded, field.settings
+    near, before = np.zeros_like(excluded), 0
+    for number in range(ROUNDS):
+        if number:
+            flat = field.flat(near | excluded).upward(sign)
+        heights = find_heights(flat.above, flat.below, flat.matrix.smooth_noise)
         if heights is None:
             return None
-        inside = wide_regions(smooth, heights)
-        near, found = close_to(inside.astype(np.uint8), CLEARANCE_PX), int(np.count_nonzero(inside))
+        inside = wide_regions(flat.above, heights)
+        near, found = close_to(inside.view(np.uint8), CLEARANCE_PX), int(np.count_nonzero(inside))
         if abs(found - before) <= SETTLED * found:
             break
-        away, before = near | excluded, found
+        before = found
+    smooth, matrix = flat.above.picture, flat.matrix
     quiet = replace(matrix, smooth_noise=matrix.sensor_smooth_noise())
     noise = np.full(smooth.shape, quiet.smooth_noise, np.float32)
     shown = np.where(near, smooth, np.minimum(smooth, 0))
     one = SegmentationSettings("bright", settings.class_names or (UNNAMED,), blur_px=settings.blur_px)
-    levels = find_levels(contrast, shown, noise, np.zeros_like(excluded), quiet, one)
+    levels = find_levels(flat.contrast, shown, noise, np.zeros_like(excluded), quiet, one)
     if not levels.classes or heights is None:
         return None
-    view = View(contrast, smooth, matrix, heights, levels, excluded)
+    view = View(flat.contrast, smooth, matrix, heights, levels, excluded)
     return view.with_level(view.level)
-
-
-def _flat(
-    grey: Picture, smooth_grey: Picture, excluded: Flags, away: Flags, settings: SegmentationSettings, sign: int
-) -> tuple[Matrix, Picture, Picture]:
-    """Matrix clear of `away`; contrast as it is and smoothed, carbides upward, 0 where nothing is analysed."""
-    matrix = find_matrix(grey, smooth_grey, away, settings.matrix_grey, LIGHT_DEGREE)
-    light = matrix.surface.evaluate()
-    contrast, smooth = (np.float32(sign) * flatten(one, light, matrix.grey) for one in (grey, smooth_grey))
-    contrast[excluded] = smooth[excluded] = 0
-    return matrix, contrast, smooth
 
 
 def _one_level(view: View, found: Outlines) -> tuple[float, Outlines] | None:
@@ -244,9 +278,9 @@ def _unfound(view: View, found: Outlines, shapes: Shapes) -> tuple[float, float]
     least the smallest tenth of the carbides for each summit; as a bound, whatever the width too (films, nets).
     """
     rest = np.where((found.basins > 0) | view.excluded, np.float32(0), view.smooth)
-    sides = [opened(side, RADII_PX[0]) for side in (rest, -rest)]
-    above, below = (len(summits(side, HALF * view.level)) for side in sides)
-    wide, mirrored = (int(np.count_nonzero(side > HALF * view.level)) for side in sides)
+    sides = [Opened(side) for side in (rest, -rest)]
+    above, below = (len(side.summits(RADII_PX[0], HALF * view.level)) for side in sides)
+    wide, mirrored = (int(np.count_nonzero(side.by(RADII_PX[0]) > HALF * view.level)) for side in sides)
     beyond = (np.count_nonzero(rest > k * view.level) - np.count_nonzero(rest < -k * view.level) for k in (0.4, HALF))
     total = float(shapes.area.sum())
     each = float(np.quantile(shapes.area, SMALLEST)) / total

@@ -24,7 +24,7 @@ def tone_shift_px(s: Segmentation) -> float:
     bend = cv2.filter2D(s.contrast, cv2.CV_32F, np.array([[1.0, -2.0, 1.0]]))
     edge = cv2.morphologyEx((s.labels > 0).view(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
     clear = away_from(edge, 2.5 * (s.blur_px or 1.0) + 0.5) & ~s.excluded
-    inside, outside = bend[clear & (s.labels > 0)], bend[clear & (s.basins == 0)]
+    inside, outside = (bend.ravel().take(np.flatnonzero(clear & of)) for of in (s.labels > 0, s.basins == 0))
     if min(len(inside), len(outside)) < ENOUGH_PX:
         return 0.0
     ratio = float(np.log(_spread(inside) / max(_spread(outside), 1e-6)))

@@ -63,7 +63,8 @@ def lines_of(outlines, rng, noise=4.0, blur_px=1.0):
     optics = Optics(90, (190,), blur_px=0.0, noise=noise)
     surface = ndimage.gaussian_filter(etched_surface(cover(outlines, FIELD), optics, rng), blur_px)
     s = segment(expose(surface, optics, rng))
-    found = scan(s.labels, s.excluded, s.runs, 0.0, s.blur_px, find_lobes(s, 0.0))
+    outline = measure_outlines(s.runs, s.outline_moments, s.blur_px)
+    found = scan(s.labels, s.excluded, s.runs, 0.0, outline, find_lobes(s, 0.0, outline))
     number = [lines.per_carbide.sum() for lines in found]
     return np.array(true), np.array(number), np.array([lines.by_lobes.sum() for lines in found]) / number
 
