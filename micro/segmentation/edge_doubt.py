@@ -32,6 +32,9 @@ PROCESSED_PX = 0.25  # a median filter of 5 × 5 takes as much from carbides of 
 # Fields of two generators (tests/accuracy/etched_fields.py): sharpened edges have a kurtosis below -1 and a skew above
 # 0; dark rims and domes of 3 px one below -0.7 and a skew below -0.05; holes a skew below -0.2, a kurtosis above 0.
 SHARPENED, SHARPENED_ERROR = -1.0, 0.15
+SHARPENED_IN_TEXTURE = (
+    -2.0
+)  # texture alone makes a kurtosis of -1.4 (fields of two classes; laths under a disc-like lens)
 # Dark rims of 40 %, 1 to 2 px wide, hidden by the blur of small carbides, look so too: px of outline (a fourth one).
 SHARPENED_PX = 0.5
 DARK, DARK_SKEW, DARK_PX = -0.7, -0.05, 0.4
@@ -104,7 +107,8 @@ def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bo
     """Choose what explains the edges: texture, nothing known, rims and domes, greys that differ, a tone curve."""
     per_area, told = shape.per_area, rim_light(shape)
     if _is_uneven(texture):
-        return _sharpened(shape, told) or _dark_in_texture(shape, told) or _uneven(s, per_area, told, texture)
+        sharpened = _sharpened(shape, told, SHARPENED_IN_TEXTURE)
+        return sharpened or _dark_in_texture(shape, told) or _uneven(s, per_area, told, texture)
     if told.sound < SURELY_SOUND and light_beside(shape.part) > LIT_PX:
         half = abs(told.factor - 1) + LIT_ERROR
         return AreaByEdges(1.0, half, (issue("lit_from_one_side", half_width=half),), True)
@@ -134,9 +138,9 @@ def _held_back(factor: float, half: float, shape: EdgeShape, blur: float) -> tup
     return factor - left, half + abs(left) + share * SHARP_PX * shape.per_area
 
 
-def _sharpened(shape: EdgeShape, told: RimLight) -> AreaByEdges | None:
+def _sharpened(shape: EdgeShape, told: RimLight, kurtosis: float = SHARPENED) -> AreaByEdges | None:
     """Edges with less tail than any lens leaves; None where they are not."""
-    if shape.kurtosis >= SHARPENED or told.skew <= -DARK_SKEW:
+    if shape.kurtosis >= kurtosis or told.skew <= -DARK_SKEW:
         return None
     half = max(SHARPENED_ERROR, SHARPENED_PX * shape.per_area)
     return AreaByEdges(1.0, half, (issue("no_lens", half_width=half),), True)
