@@ -432,7 +432,7 @@ _KINDS = (
         "both_polarities", "both_taken", "doubt",
         "both brighter and darker than the matrix: what is bright covers {bright:.1p} %, what is dark {dark:.1p} % of "
         "the picture; both were taken for carbide",
-        "(where only one of the two is, say which)",
+        "(say which is carbide, where only one of the two is)",
         bright=0.1, dark=0.084,
     ),
     _kind(

@@ -15,7 +15,7 @@ import uuid
 from collections.abc import Mapping
 from dataclasses import asdict, astuple, dataclass, replace
 from functools import cache
-from importlib.metadata import PackageNotFoundError, distribution, version
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -169,9 +169,7 @@ def library_versions() -> dict[str, str]:
     found = {"python": platform.python_version(), "micro": __version__}
     for name in LIBRARIES:
         try:
-            # One line of a page of metadata: to parse all of it takes ten times as long.
-            said = distribution(name).read_text("METADATA") or ""
-            found[name] = said.partition("\nVersion: ")[2].partition("\n")[0] or version(name)
+            found[name] = version(name)
         except PackageNotFoundError:
             found[name] = "unknown"
     return found

@@ -292,13 +292,14 @@ def find_matrix(
         if abs(surface.mean() - before) < SETTLED * spread:
             break
     smooth = flatten(coarse, surface.evaluate(), surface.mean())
-    floor = BLOCK_NOISE if spread <= least else 0.0
-    squares = np.maximum(smooth * smooth, np.float32(floor**2))
+    smooth_noise = float(smooth[bare > 0].std()) if bare.any() else 0.0
+    compressed = spread <= least and smooth_noise > 0  # what was drawn without noise has none at all
+    smooth_noise = max(smooth_noise, BLOCK_NOISE * compressed)
+    squares = np.maximum(smooth * smooth, np.float32((BLOCK_NOISE * compressed) ** 2))
     variance = fit_surface(block_means(squares, bare), grey.shape, NOISE_DEGREE, robust=False)
     level = surface.mean() if pinned_grey is None else pinned_grey
     lift = level / surface.mean() if surface.mean() else 1.0
     whole = Surface(surface.coefficients * lift, (grey.shape[0], grey.shape[1]))
-    smooth_noise = max(float(smooth[bare > 0].std()) if bare.any() else 0.0, floor)
     noise, area, sensor = _single_pixels(grey, surface, bare)
     uncertainty = noise * float(np.sqrt(area / max(1.0, STEP**2 * float(np.count_nonzero(bare)))))
     return Matrix(whole, level, uncertainty, noise, smooth_noise, variance, area, sensor)

@@ -82,12 +82,12 @@ def judge(
     faint = np.zeros(s.count, bool) if told_by_user else faint_lines(s)
     if faint.any():
         return _without_faint(s, faint, texture)
-    return _judged(s, texture, marked > PITTED)
+    return _judged(s, texture, marked > PITTED, pinned)
 
 
-def _judged(s: Segmentation, texture: Texture, disturbed: bool) -> Segmentation:
-    """Judge what is outlined; `disturbed`: pits or boundaries may touch the carbides."""
-    sides, (at_limit, blurred) = two_sides(s), _at_limit(s, texture)
+def _judged(s: Segmentation, texture: Texture, disturbed: bool, pinned: bool = False) -> Segmentation:
+    """Judge what is outlined; `disturbed`: pits or boundaries may touch it; `pinned`: the user knows both levels."""
+    sides, (at_limit, blurred) = two_sides(s), (0.0, 0.0) if pinned else _at_limit(s, texture)
     reason = _no_outlines(sides, max(1, s.analysed_px))
     if not reason and at_limit > MOSTLY * sides.area:
         reason = issue("at_limit", most=_could_hide(s, "auto"))
