@@ -153,9 +153,10 @@ RUNAWAY = 1.5
 LEAST_NOISE = 1e-4
 ROUNDED = float(np.sqrt(1 / 12))
 """Standard deviation of whole grey levels about what they round: compression leaves a matrix no other noise."""
-BLOCK_NOISE = 0.46
-"""Then mean levels of blocks of 8 × 8 px are off by the step of their coefficient, 16/8 levels at quality 50 by the
-example table of ITU-T T.81 (1992), annex K, 1.6 at quality 60: over the root of 12."""
+BLOCK_NOISE, NOT_WHITE = 0.71, 2.0
+"""Then blocks of 8 × 8 px are off by up to a step of their mean and one of their first wave, 1.6 and 2.3 grey levels at
+quality 60 by the example table of ITU-T T.81 (1992), annex K: over the 5.5 standard deviations that stand out. Noise is
+not a camera's own where smoothing leaves NOT_WHITE times as much of it as of white noise (chosen)."""
 DARKEST = 0.05
 ANCHOR = 3e-6  # holds the polynomial where nothing else does, and nowhere else
 STEP = 2  # every second pixel of every second row: the smoothed picture holds nothing finer
@@ -293,14 +294,15 @@ def find_matrix(
             break
     smooth = flatten(coarse, surface.evaluate(), surface.mean())
     smooth_noise = float(smooth[bare > 0].std()) if bare.any() else 0.0
-    compressed = spread <= least and smooth_noise > 0  # what was drawn without noise has none at all
+    noise, area, sensor = _single_pixels(grey, surface, bare)
+    # What was drawn without noise has none at all; a camera's own is smoothed to SMOOTHED_NOISE of it.
+    compressed = least > 0 and smooth_noise > max(0.0, NOT_WHITE * SMOOTHED_NOISE * sensor)
     smooth_noise = max(smooth_noise, BLOCK_NOISE * compressed)
     squares = np.maximum(smooth * smooth, np.float32((BLOCK_NOISE * compressed) ** 2))
     variance = fit_surface(block_means(squares, bare), grey.shape, NOISE_DEGREE, robust=False)
     level = surface.mean() if pinned_grey is None else pinned_grey
     lift = level / surface.mean() if surface.mean() else 1.0
     whole = Surface(surface.coefficients * lift, (grey.shape[0], grey.shape[1]))
-    noise, area, sensor = _single_pixels(grey, surface, bare)
     uncertainty = noise * float(np.sqrt(area / max(1.0, STEP**2 * float(np.count_nonzero(bare)))))
     return Matrix(whole, level, uncertainty, noise, smooth_noise, variance, area, sensor)
 

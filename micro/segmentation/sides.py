@@ -22,7 +22,7 @@ class Sides:
     Parameters
     ----------
     is_other
-        (n,) True on the side that has less in compact features.
+        (n,) True on the side that has less in compact features, or is a faint net; all of a net counts as lines.
     area, outlined, lines
         Of the main side: in all, within its outlines, and what of it lies in lines.
     other_area, other_lines
@@ -52,7 +52,9 @@ def two_sides(s: Segmentation) -> Sides:
     area, thin = areas(s), line_like(s)
     side = np.sign([c.contrast for c in s.classes])[s.class_index]
     plain = {k: float(area[(side == k) & ~thin].sum()) for k in (1, -1)}
-    other = side == -max(plain, key=lambda k: plain[k])
+    net = _net(s, area, side)
+    thin = thin | (side == net)
+    other = side == (net or -max(plain, key=lambda k: plain[k]))
     return Sides(
         is_other=other,
         area=float(area[~other].sum()),
@@ -61,6 +63,28 @@ def two_sides(s: Segmentation) -> Sides:
         other_area=float(area[other].sum()),
         other_lines=float(area[other & thin].sum()),
     )
+
+
+NET = 0.5
+"""Contrast of a net of boundaries over that of carbides on the other side, at most (chosen)."""
+
+
+def _net(s: Segmentation, area: FloatArray, side: NDArray[np.float64]) -> int:
+    """Side, 1 or -1, that winds in the mean over its area, beside a more contrasted one that does not; 0: neither."""
+    contrast = np.abs([c.contrast for c in s.classes])[s.class_index]
+    light, wound = np.maximum(area, 0), _winding(s)
+    whole = {k: float(light[side == k].sum()) for k in (1, -1)}
+    if not min(whole.values()) > 0:
+        return 0
+    level, winds = (
+        {k: float(light[side == k] @ value[side == k]) / whole[k] for k in (1, -1)} for value in (contrast, wound)
+    )
+    net = min(level, key=lambda k: level[k])
+    return net if level[net] < NET * level[-net] and winds[net] > WINDING >= winds[-net] else 0
+
+
+def _winding(s: Segmentation) -> FloatArray:
+    return np.asarray(s.perimeters[0] ** 2 / (4 * np.pi * np.maximum(s.outline_px, 1)))
 
 
 FAINT, FAINTEST, WINDING, SOME_THIN = 0.3, 0.2, 1.5, 0.1
@@ -79,9 +103,8 @@ def faint_lines(s: Segmentation) -> Flags:
     if not (beside < FAINT).any():
         return np.zeros(s.count, bool)
     light, thin = areas(s), line_like(s)
-    winding = s.perimeters[0] ** 2 / (4 * np.pi * np.maximum(s.outline_px, 1))
     total, lines, wound = (
-        np.bincount(s.class_index, light * weight, len(contrast)) for weight in (np.ones(s.count), thin, winding)
+        np.bincount(s.class_index, light * weight, len(contrast)) for weight in (np.ones(s.count), thin, _winding(s))
     )
     left = (beside < FAINT) & (wound > WINDING * total) & ((lines > SOME_THIN * total) | (beside < FAINTEST))
     return np.asarray(left[s.class_index])

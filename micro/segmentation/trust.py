@@ -40,7 +40,8 @@ LINES_ERROR = 2.0  # what is line-like alone is half of a net that has run into 
 # Of the amount: then what tells the level of the carbides and the blur are the films themselves, whose width nobody
 # knows (invented fields of films alone: 30 % too little to 91 % too much).
 MOST_FILMS, FILMS_MAY_BE = 0.85, 2.0
-LINES_MEET = 0.1  # of the area: light of faint boundaries that carbides lie on (simulated: 3 to 10 % at 10 px)
+# Of the area: light that boundaries give or take where carbides lie on them (simulated: 3 to 14 % at 10 px).
+LINES_MEET = 0.15
 SOME_LINES, FEW_LINES, MOST_LINES = 0.05, 0.2, 0.5
 
 
@@ -265,6 +266,8 @@ def _found(s: Segmentation, sides: Sides, texture: Texture, disturbed: bool) -> 
     if sides.line_share > SOME_LINES:
         by_lines = LINES_ERROR * sides.line_share
         said = (*said, issue("lines_measured", share=sides.line_share, half_width=by_lines))
+    if sides.other_lines > sides.area:
+        by_lines = float(np.hypot(by_lines, LINES_MEET))
     doubt = float(np.hypot(np.hypot(edges.half, by_lines), NORMAL_95 * _uneven(kept, texture)))
     said = tuple(one for one in (*said, *edges.said) if one.half_width is None or one.half_width >= TOLD)
     verdict = Verdict(edges.factor, doubt, more, None, edges.known, said, edges.profile)

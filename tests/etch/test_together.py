@@ -81,6 +81,16 @@ def test_faint_boundaries_on_the_side_of_the_carbides_are_left_out():
     assert low <= truth <= high and high > 1.5 * truth
 
 
+def test_a_wide_dark_net_is_no_carbide_beside_bright_ones():
+    """Etched boundaries 6 px wide cover five times what the carbides do: they are no carbide."""
+    grey, truth = other.picture((420, 420), seed=2, fraction=0.03, boundary=-0.25, boundary_px=6.0, noise=2.0)
+    found = micro.measure(grey, um_per_px=0.2, rolling_deg=0)
+    value, low, high = found.area_fraction
+    assert "boundaries_left_out" in kinds(found)
+    assert value == pytest.approx(truth, rel=0.1)
+    assert low <= truth <= high
+
+
 def test_what_is_brighter_and_what_is_darker_is_named_where_both_are_taken():
     rng = np.random.default_rng(2)
     rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]]
