@@ -296,7 +296,7 @@ def find_matrix(
     smooth_noise = float(smooth[bare > 0].std()) if bare.any() else 0.0
     noise, area, sensor = _single_pixels(grey, surface, bare)
     # What was drawn without noise has none at all; a camera's own is smoothed to SMOOTHED_NOISE of it.
-    compressed = least > 0 and smooth_noise > max(0.0, NOT_WHITE * SMOOTHED_NOISE * sensor)
+    compressed = least > 0 and BLOCK_NOISE > smooth_noise > max(0.0, NOT_WHITE * SMOOTHED_NOISE * sensor)
     smooth_noise = max(smooth_noise, BLOCK_NOISE * compressed)
     squares = np.maximum(smooth * smooth, np.float32((BLOCK_NOISE * compressed) ** 2))
     variance = fit_surface(block_means(squares, bare), grey.shape, NOISE_DEGREE, robust=False)
