@@ -175,7 +175,7 @@ def _dark_in_texture(shape: EdgeShape, told: RimLight) -> AreaByEdges | None:
         return None
     half = max(told.high - told.factor, told.factor - told.low) + 2 * _model_error(shape, told.factor)
     said = issue("domed", change=told.factor - 1, half_width=half)
-    return AreaByEdges(told.factor, half, (said,), True)
+    return AreaByEdges(told.factor, half, (said,))  # what outline and light disagree about stays open in texture
 
 
 def _gathered_px(s: Segmentation, texture: Texture, contrast: float) -> float:
