@@ -43,7 +43,7 @@ def test_clusters_are_closer_and_a_lattice_is_farther_than_chance():
     assert found.alignment > 0.9
 
 
-@pytest.mark.parametrize("rolling", [0.0, 17.0, 90.0])
+@pytest.mark.parametrize("rolling", [0.0, 17.0, 45.0, 90.0])
 def test_rows_along_rolling_are_stringers_and_rows_across_are_not(rolling):
     """Points in rows are found along the rolling direction only, whatever it is."""
     rng = np.random.default_rng(4)

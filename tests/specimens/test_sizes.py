@@ -22,6 +22,17 @@ def test_quantiles_of_equal_weights_are_numpys():
         assert quantile(size, weight, field, 5, share).value == np.quantile(size, share, method="inverted_cdf")
 
 
+def test_the_share_below_a_size_is_as_skew_as_the_pulls_of_its_carbides():
+    """Σx³/(Σx²)^1.5 of what each carbide pulls, w·(1 - p) below and -w·p above (cumulants of independents add)."""
+    rng = np.random.default_rng(3)
+    size, weight = rng.lognormal(0.0, 0.5, 60), rng.uniform(1, 5, 60)
+    at = np.sort(size)
+    ratio = np.array([weight[size <= s].sum() for s in at]) / weight.sum()
+    pulls = np.where(size <= at[:-1, None], weight * (1 - ratio[:-1, None]), -weight * ratio[:-1, None])
+    wanted = (pulls**3).sum(axis=1) / (pulls**2).sum(axis=1) ** 1.5
+    assert sizes._skewness(at, ratio, size, weight)[:-1] == pytest.approx(wanted, rel=1e-6)
+
+
 def test_many_carbides_take_the_same_value_on_a_coarser_table(monkeypatch):
     """The table on 2 048 sizes gives value and interval of the full one to a part in a thousand."""
     size, weight, field = study(np.random.default_rng(2), 6, 2000)
