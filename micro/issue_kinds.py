@@ -362,7 +362,7 @@ _KINDS = (
         "rims_unseen", "rims_unseen", "note",
         "too few carbides are wide and free enough for their edges to be asked: rims of the etch of {rim:.0p} % of the "
         "contrast, 1 px wide, would change the area by {change:.0p} % of its value unseen",
-        "(a larger magnification shows them)", rim=0.3, change=0.18,
+        "(raise the magnification to see them)", rim=0.3, change=0.18,
     ),
     _kind(
         "unresolved", "small_carbides", "doubt",

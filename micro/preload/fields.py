@@ -3,7 +3,6 @@
 import gc
 
 import pandas as pd  # noqa: F401
-import scipy.fft
 import scipy.spatial
 import scipy.special  # noqa: F401
 import tifffile  # noqa: F401

@@ -32,9 +32,8 @@ PROCESSED_PX = 0.25  # a median filter of 5 × 5 takes as much from carbides of 
 # Fields of two generators (tests/accuracy/etched_fields.py): sharpened edges have a kurtosis below -1 and a skew above
 # 0; dark rims and domes of 3 px one below -0.7 and a skew below -0.05; holes a skew below -0.2, a kurtosis above 0.
 SHARPENED, SHARPENED_ERROR = -1.0, 0.15
-SHARPENED_IN_TEXTURE = (
-    -2.0
-)  # texture alone makes a kurtosis of -1.4 (fields of two classes; laths under a disc-like lens)
+# Texture alone makes a kurtosis of -1.4 (fields of two classes; laths under a disc-like lens).
+SHARPENED_IN_TEXTURE = -2.0
 # Dark rims of 40 %, 1 to 2 px wide, hidden by the blur of small carbides, look so too: px of outline (a fourth one).
 SHARPENED_PX = 0.5
 DARK, DARK_SKEW, DARK_PX = -0.7, -0.05, 0.4

@@ -47,12 +47,12 @@ def areas(s: Segmentation) -> FloatArray:
     return s.basin_sums[1] / np.array([c.contrast for c in s.classes])[s.class_index]
 
 
-def two_sides(s: Segmentation) -> Sides:
-    """Part the features of a field, at least one, by side and by shape."""
+def two_sides(s: Segmentation, named: bool = False) -> Sides:
+    """Part the features of a field, at least one, by side and by shape; what the user named is no net of boundaries."""
     area, thin = areas(s), line_like(s)
     side = np.sign([c.contrast for c in s.classes])[s.class_index]
     plain = {k: float(area[(side == k) & ~thin].sum()) for k in (1, -1)}
-    net = _net(s, area, side)
+    net = 0 if named else _net(s, area, side)
     thin = thin | (side == net)
     other = side == (net or -max(plain, key=lambda k: plain[k]))
     return Sides(

@@ -69,8 +69,7 @@ def judge(
         Reads the field otherwise: by what no crest of a strong texture is wide enough for; None where that tells none.
     """
     texture = find_texture(s, matrix.sensor_noise)
-    pinned = settings.matrix_grey is not None and bool(settings.class_greys)
-    told, reason = (None, None) if pinned else _beside_crests(grey, settings, s, texture, by_width)
+    told, reason = (None, None) if _pinned(settings) else _beside_crests(grey, settings, s, texture, by_width)
     if told is not None:
         return told
     if reason:
@@ -79,19 +78,29 @@ def judge(
         return unoutlined(s, _unknown(_films_alone(s)))
     if not s.count:
         return s.with_verdict(_none(s, texture))
-    told_by_user = bool(settings.class_greys or settings.class_names or settings.films)
-    faint = np.zeros(s.count, bool) if told_by_user else faint_lines(s)
+    faint = np.zeros(s.count, bool) if _named(settings) else faint_lines(s)
     if faint.any():
-        return _without_faint(s, faint, texture)
-    return _judged(s, texture, marked > PITTED, pinned)
+        return _without_faint(s, faint, texture, settings)
+    return _judged(s, texture, settings, marked > PITTED)
 
 
-def _judged(s: Segmentation, texture: Texture, disturbed: bool, pinned: bool = False) -> Segmentation:
-    """Judge what is outlined; `disturbed`: pits or boundaries may touch it; `pinned`: the user knows both levels."""
-    sides, (at_limit, blurred) = two_sides(s), (0.0, 0.0) if pinned else _at_limit(s, texture)
+def _pinned(settings: SegmentationSettings) -> bool:
+    """Whether the user knows the levels of matrix and carbides."""
+    return settings.matrix_grey is not None and bool(settings.class_greys)
+
+
+def _named(settings: SegmentationSettings) -> bool:
+    """Whether the user says what the features are: then a class or a line is no boundary for being faint."""
+    return bool(settings.class_greys or settings.class_names or settings.films)
+
+
+def _judged(s: Segmentation, texture: Texture, settings: SegmentationSettings, disturbed: bool) -> Segmentation:
+    """Judge what is outlined; `disturbed`: pits or boundaries may touch it."""
+    sides = two_sides(s, _named(settings))
+    at_limit, blurred = (0.0, 0.0) if _pinned(settings) else _at_limit(s, texture)
     reason = _no_outlines(sides, max(1, s.analysed_px))
     if not reason and at_limit > MOSTLY * sides.area:
-        reason = issue("at_limit", most=_could_hide(s, "auto"))
+        reason = issue("at_limit", most=_could_hide(s, settings.carbides))
     if reason:
         return unoutlined(s, _unknown(reason))
     found = _found(s, sides, texture, disturbed)
@@ -114,10 +123,12 @@ def _at_limit(s: Segmentation, texture: Texture) -> tuple[float, float]:
     return float(light[at_limit].sum()), float(light[at_limit & (highest[1:] < LOWERED * level)].sum())
 
 
-def _without_faint(s: Segmentation, faint: NDArray[np.bool_], texture: Texture) -> Segmentation:
+def _without_faint(
+    s: Segmentation, faint: NDArray[np.bool_], texture: Texture, settings: SegmentationSettings
+) -> Segmentation:
     """Leave faint lines out; as a class of carbide of their own they come on top."""
     more = float(areas(s)[faint].sum()) / max(1, s.analysed_px)
-    found = _judged(without(s, faint), texture, disturbed=True)
+    found = _judged(without(s, faint), texture, settings, disturbed=True)
     if found.verdict.instead is not None:
         return found
     doubt = float(np.hypot(found.verdict.doubt, LINES_MEET))

@@ -91,6 +91,14 @@ def test_a_wide_dark_net_is_no_carbide_beside_bright_ones():
     assert low <= truth <= high
 
 
+def test_a_dark_net_that_the_user_named_is_measured():
+    """Whoever names a dark kind beside a bright one says that it is none of boundaries."""
+    grey, _ = other.picture((420, 420), seed=2, fraction=0.03, boundary=-0.25, boundary_px=6.0, noise=2.0)
+    s = segment(grey, SegmentationSettings(class_names=("net", "MC"), class_greys=(55.0, 180.0)))
+    assert "net" in {c.name for c in s.classes}
+    assert "boundaries_left_out" not in {one.kind for one in s.issues}
+
+
 def test_what_is_brighter_and_what_is_darker_is_named_where_both_are_taken():
     rng = np.random.default_rng(2)
     rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]]
