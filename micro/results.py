@@ -18,6 +18,7 @@ from io import BufferedReader
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, cast
 
+from micro.address import Address
 from micro.errors import InputError, UsageError, naming
 from micro.processes import give_back_memory
 from micro.tables.columns import FIELDS as FIELD_COLUMNS
@@ -62,14 +63,18 @@ RETURN, RETURN_SPELLED = "\r", "\\r"
 BACKSLASHED = re.compile(r"\\(\\|r)")
 
 
-def ordinary_file(path: Path) -> BufferedReader:
+def ordinary_file(path: Path | Address) -> io.BytesIO | BufferedReader:
     """Open a file for reading that is an ordinary one: a pipe would hold the program, a device need not end.
+
+    What lies at an address is fetched whole.
 
     Raises
     ------
     OSError
         Also where it is none.
     """
+    if isinstance(path, Address):
+        return io.BytesIO(path.fetched())
     # Without O_NONBLOCK a pipe would already hold the program here.
     handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
     mode = os.fstat(handle).st_mode
@@ -94,7 +99,7 @@ def bytes_of(path: Path, most: int = MOST_TEXT_BYTES) -> bytes:
     return content
 
 
-def hash_of_file(path: Path) -> str:
+def hash_of_file(path: Path | Address) -> str:
     """Return the SHA-256 of a file's bytes, in hexadecimal; OSError where it is no ordinary file."""
     with ordinary_file(path) as stream:
         return hash_of_stream(stream)

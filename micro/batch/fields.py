@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from micro import results
+from micro.address import Address
 from micro.batch.cluster import on_cluster
 from micro.batch.job import (
     PROFILE_COLUMNS,
@@ -87,7 +88,7 @@ def _outcomes(jobs: list[Job], workers: int, done: Callable[[Outcome], None], sc
 
 def of_one_file(jobs: Sequence[Job], outcomes: Sequence[Outcome]) -> tuple[Outcome, ...]:
     """Take the numbers from fields of one file, parts of a mosaic or pages, that were not read from the same bytes."""
-    hashes: dict[Path, set[str]] = {}
+    hashes: dict[Path | Address, set[str]] = {}
     for job, outcome in zip(jobs, outcomes, strict=True):
         if not outcome.trouble:
             hashes.setdefault(job.field.image, set()).add(outcome.image_sha256)

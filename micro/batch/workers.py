@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Generic, TypeVar
 
+from micro.address import Address
 from micro.batch.job import Job
 from micro.errors import MicroError
 from micro.processes import pool_of, prepare_process
@@ -73,13 +74,15 @@ def largest_pixels(fields: Sequence[Field]) -> int:
 
 
 def _bytes_on_disk(field: Field) -> int:
+    if isinstance(field.image, Address):
+        return 0
     try:
         return field.image.stat().st_size
     except (OSError, ValueError):
         return 0  # measuring it says what is wrong
 
 
-def _pixels(image: Path) -> int:
+def _pixels(image: Path | Address) -> int:
     from micro.image.reading import probe
 
     try:

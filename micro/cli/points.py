@@ -63,12 +63,13 @@ def sheet_command(
         _refine(files, points, seed, out or Path("count-further"))
         return
     out = out or Path("count")
+    from micro.address import on_disk
     from micro.errors import UsageError, writing
     from micro.owned import Origin, claimed
     from micro.points.sheet import FORM_FILE, PAGE, SheetSettings, filled_in, make_sheet, write_sheet
 
     pictures, classes = _pictures(files, specimen)
-    origin = Origin("counting sheet", files, (*files, *(picture.path for picture in pictures)))
+    origin = Origin("counting sheet", files, (*files, *on_disk(picture.path for picture in pictures)))
     expected = None if expected_pct is None else expected_pct / 100
     sheet = make_sheet(pictures, SheetSettings(expected, accuracy_pct, points, fields, classes, seed))
     with claimed(out, origin, (PAGE, FORM_FILE)), writing(out):
@@ -89,6 +90,7 @@ def sheet_command(
 
 def _refine(files: tuple[Path, ...], points: int | None, seed: int, out: Path) -> None:
     """Say what further points are worth, and write the page to count them on."""
+    from micro.address import on_disk
     from micro.errors import UsageError, writing
     from micro.owned import Origin, claimed
     from micro.points.sheet import PAGE, further_sheet, write_sheet
@@ -103,7 +105,7 @@ def _refine(files: tuple[Path, ...], points: int | None, seed: int, out: Path) -
             click.echo(wrapped(line) if not line.startswith(" ") else line)
     drawn = [field for one in found for field in one.drawn]
     sheet = further_sheet(drawn, classes, seed)
-    origin = Origin("counting sheet", files, (*files, *(picture.path for picture, _ in drawn)))
+    origin = Origin("counting sheet", files, (*files, *on_disk(picture.path for picture, _ in drawn)))
     with claimed(out, origin, (PAGE,)), writing(out):
         write_sheet(sheet, out)
     click.echo(f"open {out / PAGE}; measure again with --taught-by for the first tally and for this one")

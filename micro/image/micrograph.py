@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.address import Address
 from micro.issues import Issue
 from micro.scale.scale import Scale
 
@@ -162,7 +163,7 @@ class Micrograph:
     rolling_deg
         Rolling direction from the horizontal, counter-clockwise as seen, 0 to 180; None where unknown.
     path, sha256
-        The file, and the hash of its bytes; None and "" for a picture that was made in memory.
+        The file or address, and the hash of its bytes; None and "" for a picture that was made in memory.
     data_bar
         (rows, columns) float32, the rows cut off at the bottom; no rows where nothing was cut.
     issues
@@ -188,7 +189,7 @@ class Micrograph:
     name: str = "field"
     scale: Scale | None = None
     rolling_deg: float | None = None
-    path: Path | None = None
+    path: Path | Address | None = None
     sha256: str = ""
     data_bar: NDArray[np.float32] = field(default_factory=lambda: np.empty((0, 0), np.float32))
     issues: tuple[Issue, ...] = ()

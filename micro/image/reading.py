@@ -14,6 +14,7 @@ from typing import IO, TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.address import Address, place_of
 from micro.errors import InputError, spelled
 from micro.image.crop import SIDES, Crop, find_data_bars
 from micro.image.micrograph import LARGEST_FIELD_PX, Box, Micrograph, SubField
@@ -73,7 +74,7 @@ def described(head: bytes) -> str:
     return "text" if text == len(head) else "no picture that is known here"
 
 
-def mislabelling(path: Path, found: str) -> tuple[Issue, ...]:
+def mislabelling(path: Path | Address, found: str) -> tuple[Issue, ...]:
     """Tell whether the name's ending promises another format than the content."""
     promised = ENDINGS.get(path.suffix.lower())
     if promised == found:
@@ -93,7 +94,7 @@ CODECS = 'in the checkout: pip install ".[codecs]"; or save it as 8 or 16 bit gr
 
 
 def read(
-    path: str | Path,
+    path: str | Path | Address,
     *,
     scale: Scale | Calibration | None = None,
     binning: int = 1,
@@ -141,7 +142,7 @@ def read(
     InputError
         If the file is missing, damaged, too large or no micrograph.
     """
-    path = Path(path)
+    path = place_of(path)
     with _reported(path), _held(path) as file:
         header = _probe(file, page)
         _check_kind(header, sub_field)
@@ -172,7 +173,7 @@ def read(
         )
 
 
-def probe(path: str | Path, *, page: int | None = None) -> Header:
+def probe(path: str | Path | Address, *, page: int | None = None) -> Header:
     """Read a picture's header only: format, shape, dtype, pages; nothing is decoded.
 
     Raises
@@ -180,13 +181,13 @@ def probe(path: str | Path, *, page: int | None = None) -> Header:
     InputError
         If the file is missing, no picture, or has a header that makes no sense.
     """
-    path = Path(path)
+    path = place_of(path)
     with _reported(path), _open(path) as file:
         return _probe(file, page)
 
 
 @contextmanager
-def _reported(path: Path) -> Iterator[None]:
+def _reported(path: Path | Address) -> Iterator[None]:
     """Turn what makes a picture unusable into one line that names the file."""
     try:
         yield
@@ -195,14 +196,9 @@ def _reported(path: Path) -> Iterator[None]:
 
 
 @contextmanager
-def _open(path: Path) -> Iterator[BufferedReader]:
+def _open(path: Path | Address) -> Iterator[io.BytesIO | BufferedReader]:
     try:
-        mode = path.stat().st_mode
-        if stat.S_ISDIR(mode):
-            raise UnusableError("is a folder, not a picture", "name the pictures in it")
-        if not stat.S_ISREG(mode):
-            raise UnusableError("is no ordinary file", "name a picture")
-        file = path.open("rb")
+        file = io.BytesIO(path.fetched()) if isinstance(path, Address) else _on_disk(path)
     except FileNotFoundError:
         raise UnusableError("there is no such file", "check the name and the folder") from None
     except (OSError, ValueError) as trouble:
@@ -214,10 +210,22 @@ def _open(path: Path) -> Iterator[BufferedReader]:
         yield file
 
 
+def _on_disk(path: Path) -> BufferedReader:
+    mode = path.stat().st_mode
+    if stat.S_ISDIR(mode):
+        raise UnusableError("is a folder, not a picture", "name the pictures in it")
+    if not stat.S_ISREG(mode):
+        raise UnusableError("is no ordinary file", "name a picture")
+    return path.open("rb")
+
+
 @contextmanager
-def _held(path: Path) -> Iterator[io.BytesIO | BufferedReader]:
+def _held(path: Path | Address) -> Iterator[io.BytesIO | BufferedReader]:
     """Open a file so that what is hashed is what is decoded, whatever becomes of its name or bytes meanwhile."""
     with _open(path) as file:
+        if isinstance(file, io.BytesIO):
+            yield file
+            return
         before = os.fstat(file.fileno())
         if before.st_size <= LARGE_BYTES:
             yield io.BytesIO(file.read(LARGE_BYTES))

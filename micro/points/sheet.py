@@ -19,6 +19,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from micro import results
+from micro.address import Address
 from micro.errors import InputError
 from micro.image.crop import Crop
 from micro.image.micrograph import Micrograph, SubField
@@ -230,7 +231,7 @@ class Picture:
 
     specimen: str
     field: str
-    path: Path
+    path: Path | Address
     page: int | None = None
     crop_bottom_px: int | None = None
     sub_field: SubField | None = None

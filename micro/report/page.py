@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from micro.address import Address
     from micro.report.field_pictures import FieldPictures
 
 NOTE = next(iter(SEVERITIES))
@@ -235,13 +236,15 @@ def about(specimen: Specimen, own: pd.DataFrame) -> str:
 
 def troubles_without_folders(study: Study, outcomes: Sequence[Outcome], others: Sequence[str]) -> list[str]:
     """Lines of what was not measured or used, with names of files only: a report is passed on."""
-    images = {(s.name, f.name): (f.image,) for s in study.specimens for f in s.fields}
+    images: dict[tuple[str, str], tuple[Path | Address, ...]] = {
+        (s.name, f.name): (f.image,) for s in study.specimens for f in s.fields
+    }
     lines = [_named(o.trouble, images.get((o.specimen, o.field), ())) for o in outcomes if o.trouble]
     read = {study.coupons, study.path, *(path for s in study.specimens for path in (s.calibration, *s.taught_by))}
     return [*lines, *(_named(line, tuple(path for path in read if path is not None)) for line in others)]
 
 
-def _named(line: str, paths: Sequence[Path]) -> str:
+def _named(line: str, paths: Sequence[Path | Address]) -> str:
     """Put the names of files in the place of their paths, the longest first."""
     for path in sorted(paths, key=lambda path: -len(str(path))):
         line = line.replace(one_line(str(path)), one_line(path.name))

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from micro import results
+from micro.address import on_disk
 from micro.batch.fields import (
     check_across_fields,
     gather,
@@ -127,7 +128,7 @@ def _sentences(
 def origin_of(study: Study) -> Origin:
     """Return what tells the results of a study from those of another: its file, or the pictures without one."""
     fields = [field for specimen in study.specimens for field in specimen.fields]
-    pictures = tuple(dict.fromkeys(field.image for field in fields))
+    pictures = tuple(dict.fromkeys(on_disk(field.image for field in fields)))
     others = (
         study.path,
         study.coupons,

@@ -11,6 +11,7 @@ from typing import TypeVar, cast
 import numpy as np
 
 from micro import results
+from micro.address import Address
 from micro.batch.fields import directed, jobs_of, run_jobs
 from micro.batch.job import Job, Outcome, TaughtOutlinesJob
 from micro.batch.taught import NOT_COUNTED, MapJob, Mapped, features_at, map_field, map_file
@@ -111,7 +112,7 @@ def _check(paths: Sequence[Path], specimens: Sequence[Specimen]) -> None:
         raise InputError(counted.source, problem, "give the tally alone: it teaches again")
 
 
-def _hash(path: Path) -> str:
+def _hash(path: Path | Address) -> str:
     try:
         return results.hash_of_file(path)
     except OSError:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from micro import results
+from micro.address import Address, place_of
 from micro.batch.job import Outcome, library_versions
 from micro.errors import InputError, MicroError
 from micro.owned import MANIFEST, listed
@@ -86,7 +87,7 @@ def study_again(record: RunRecord) -> tuple[Study, list[str]]:
     if kept.path is None:
         return kept, []
     try:
-        found = read_study(kept.path, {Path(path).parent for path in record.inputs})
+        found = read_study(kept.path, {place_of(path).parent for path in record.inputs})
         if found.is_taught:
             from micro.run.taught import checked_study
 
@@ -167,7 +168,7 @@ def changed_inputs(record: RunRecord) -> list[str]:
     return [
         f"{path}: is not as the run read it; bring it back, or run the study again"
         for path, digest in record.inputs.items()
-        if _hash(Path(path)) != digest
+        if _hash(place_of(path)) != digest
     ]
 
 
@@ -181,7 +182,7 @@ def changed_versions(record: RunRecord) -> list[str]:
     ]
 
 
-def _hash(path: Path) -> str | None:
+def _hash(path: Path | Address) -> str | None:
     try:
         return results.hash_of_file(path)
     except (OSError, ValueError):  # also a name that no file can have

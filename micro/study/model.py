@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from micro.address import Address
 from micro.carbides import CarbideOverride
 from micro.errors import InputError, spelled
 from micro.image.crop import Crop
@@ -25,7 +26,7 @@ class Field:
     """
 
     name: str
-    image: Path
+    image: Address | Path
     shown: str
     stem: str
     settings: SegmentationSettings
@@ -109,9 +110,10 @@ def study_of_images(
     images: Iterable[Path], specimen: Specimen, settings: SegmentationSettings, **reading: Any
 ) -> Study:
     """Study with one specimen, whose fields are `images` in the order given."""
-    fields, messages = name_fields(specimen.name, list(images), settings, **reading)
+    paths = list(images)
+    fields, messages = name_fields(specimen.name, paths, settings, **reading)
     fields = cut_mosaics(fields)
-    folders = sorted({str(f.image.parent.resolve()) for f in fields})
+    folders = sorted({str(path.parent.resolve()) for path in paths})
     return Study(
         title=specimen.name,
         specimens=(replace(specimen, fields=unique_stems([(specimen.name, f) for f in fields])),),
@@ -121,7 +123,11 @@ def study_of_images(
 
 
 def name_fields(
-    specimen: str, images: list[Path], settings: SegmentationSettings, folder: Path | None = None, **reading: Any
+    specimen: str,
+    images: Sequence[Path | Address],
+    settings: SegmentationSettings,
+    folder: Path | None = None,
+    **reading: Any,
 ) -> tuple[tuple[Field, ...], tuple[str, ...]]:
     """Fields named by their files, made unique within the specimen, with a line where two share a name."""
     fields: list[Field] = []
@@ -136,9 +142,15 @@ def name_fields(
         if name != stem:
             messages.append(f"{image}: another field of {specimen} has this name; it is called {name}")
         taken.add(name)
-        shown = spelled(image.relative_to(folder).as_posix() if folder else str(image))
-        fields.append(Field(name, image, shown, name, settings, **reading))
+        fields.append(Field(name, image, _shown(image, folder), name, settings, **reading))
     return tuple(fields), tuple(messages)
+
+
+def _shown(image: Path | Address, folder: Path | None) -> str:
+    """Name of a picture as its user knows it, without what signs an address."""
+    if isinstance(image, Address):
+        return image.partition("?")[0]
+    return spelled(str(image) if folder is None else image.relative_to(folder).as_posix())
 
 
 def cut_mosaics(fields: Iterable[Field]) -> tuple[Field, ...]:
@@ -150,6 +162,8 @@ def _parts(field: Field) -> list[Field]:
     from micro.image.micrograph import LARGEST_FIELD_PX, sub_fields
     from micro.image.reading import format_of, probe
 
+    if isinstance(field.image, Address):
+        return [field]  # to read its header is to fetch it
     try:
         # Headers of thousands of pictures take time; a mosaic is large on the disk too.
         if field.image.stat().st_size < SMALLEST_MOSAIC_BYTES:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any, NoReturn
 
+from micro.address import Address, is_address, leads_elsewhere, matching
 from micro.carbides import CarbideOverride, carbide_ranges
 from micro.errors import UsageError
 from micro.image.crop import Crop
@@ -24,7 +25,7 @@ SAME_ROUTE = {"ingot-cast": "conventional", "powder-made": "powder-metallurgy"}
 PICTURE_ENDINGS = (".tif", ".tiff", ".png", ".jpg", ".jpeg", ".bmp")
 
 
-def read_study(path: Path, allowed: Iterable[Path] = ()) -> Study:
+def read_study(path: Path, allowed: Iterable[Path | Address] = ()) -> Study:
     """Read a study file (TOML).
 
     Parameters
@@ -32,7 +33,7 @@ def read_study(path: Path, allowed: Iterable[Path] = ()) -> Study:
     path
         The file. Every path in it is relative to its folder and must stay in it.
     allowed
-        More folders that the file may point into.
+        More folders, and addresses, that the file may point into.
 
     Raises
     ------
@@ -48,15 +49,16 @@ def read_study(path: Path, allowed: Iterable[Path] = ()) -> Study:
         raise UsageError(path, "is not UTF-8 text", "save the study file as UTF-8") from None
     except (ValueError, RecursionError) as trouble:
         raise UsageError(path, f"is not valid TOML ({trouble})", "mend that line") from None
-    folders = (path.resolve().parent, *(Path(a).resolve() for a in allowed))
-    return _StudyReader(path, text, folders).study(table)
+    return _StudyReader(path, text, (path.resolve().parent, *(a.resolve() for a in allowed))).study(table)
 
 
 class _StudyReader:
     """Turns the parsed tables into a Study; knows the text, so that a trouble names its line."""
 
-    def __init__(self, path: Path, text: str, folders: tuple[Path, ...]) -> None:
-        self.path, self.lines, self.folders = path, text.splitlines(), folders
+    def __init__(self, path: Path, text: str, allowed: tuple[Path | Address, ...]) -> None:
+        self.path, self.lines = path, text.splitlines()
+        self.folders = [place for place in allowed if isinstance(place, Path)]
+        self.addresses = [place for place in allowed if isinstance(place, Address)]
 
     def study(self, table: dict[str, Any]) -> Study:
         table = self.checked(table)
@@ -156,7 +158,7 @@ class _StudyReader:
         changed = list(fields)
         for number, exception in enumerate(entry.get("field", [])):
             place = [*where, ("field", number)]
-            image = self.inside(exception["image"], place, "image")
+            image = self.place(exception["image"], place, "image")
             hits = [i for i, f in enumerate(changed) if f.image.resolve() == image]
             if not hits:
                 self.fail(place, "image", "is not among the specimen's images", "name one of them")
@@ -165,11 +167,11 @@ class _StudyReader:
             changed[hits[0]] = replace(changed[hits[0]], settings=settings, **reading)
         return tuple(changed)
 
-    def images(self, patterns: list[str], where: list) -> tuple[list[Path], list[str]]:
-        images: list[Path] = []
+    def images(self, patterns: list[str], where: list) -> tuple[list[Path | Address], list[str]]:
+        images: list[Path | Address] = []
         missing: list[str] = []
         for pattern in patterns:
-            found = self.matches(pattern, where)
+            found = self.at_address(pattern, where) if is_address(pattern) else self.matches(pattern, where)
             if not found:
                 missing.append(f"{self.path}: no picture matches {pattern!r}; correct the pattern or add the pictures")
             images += found
@@ -192,6 +194,23 @@ class _StudyReader:
         for image in found:
             self.inside(str(image.relative_to(folder)), where, "images")
         return found
+
+    def at_address(self, pattern: str, where: list) -> Sequence[Address]:
+        address = self.allowed_address(pattern, where, "images")
+        try:
+            found = matching(address)
+        except OSError as trouble:
+            self.fail(where, "images", f"{pattern!r} cannot be looked through ({trouble.strerror})", "correct it")
+        return found if found == [address] else [one for one in found if one.suffix.lower() in PICTURE_ENDINGS]
+
+    def place(self, value: str, where: list, key: str) -> Path | Address:
+        return self.allowed_address(value, where, key) if is_address(value) else self.inside(value, where, key)
+
+    def allowed_address(self, value: str, where: list, key: str) -> Address:
+        """Address, refused unless the command line names its beginning: a study file shall reach nothing by itself."""
+        if leads_elsewhere(value) or not any(f"{value}/".startswith(f"{a.rstrip('/')}/") for a in self.addresses):
+            self.fail(where, key, f"{value!r} is an address that was not allowed", "give its beginning by --allow")
+        return Address(value)
 
     def inside(self, value: str, where: list, key: str) -> Path:
         """Absolute path, refused where it leaves the folders that the study may read."""

@@ -30,8 +30,9 @@ carbides = "bright"
 name = "A"
 plane = "longitudinal"
 rolling_deg = 0
-images = ["*.png"]
+images = ["file://{folder}/*.png"]
 """
+"""Its pictures lie at addresses: each worker fetches its own."""
 
 
 @pytest.fixture
@@ -40,7 +41,7 @@ def study(tmp_path):
     for number in range(FIELDS):
         grey, _ = make_field(scene, (256, 320), np.random.default_rng(number))
         cv2.imwrite(str(tmp_path / f"f{number:02d}.png"), grey.astype(np.uint8))
-    (tmp_path / "study.toml").write_text(TEXT)
+    (tmp_path / "study.toml").write_text(TEXT.format(folder=tmp_path))
     return tmp_path
 
 
@@ -86,7 +87,7 @@ def started(folder):
 
 
 def run(study, out, *more):
-    command = [sys.executable, "-m", "micro", "run", "study.toml", "--out", str(out), *more]
+    command = [sys.executable, "-m", "micro", "run", "study.toml", "--out", str(out), "--allow", f"file://{study}", *more]
     return subprocess.Popen(command, cwd=study, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
 
 
