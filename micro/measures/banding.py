@@ -60,6 +60,8 @@ class Banding:
     lane
         Mean width of the lanes poor in carbides, where the smoothed area fraction stays below its mean;
         NaN where the field is not banded.
+    shortest
+        Shortest spacing that was searched; of narrower bands nothing is known.
     position, fraction, smoothed, random_low, random_high
         Profile across the rolling direction: position, area fraction, the same smoothed to the spacings
         searched, and the band in which 95 % of the smoothed profile lies for carbides placed at random.
@@ -72,6 +74,7 @@ class Banding:
     contrast: float
     contrast_at_random: float
     lane: float
+    shortest: float
     position: FloatArray
     fraction: FloatArray
     smoothed: FloatArray
@@ -437,7 +440,7 @@ def _unknown(curve: Profile) -> Banding:
     with np.errstate(invalid="ignore"):
         fraction = curve.carbide / curve.analysed
     nothing = np.full(len(fraction), np.nan)
-    unknown = (np.nan, np.nan, np.nan, False, np.nan, np.nan, np.nan)
+    unknown = (np.nan, np.nan, np.nan, False, np.nan, np.nan, np.nan, np.nan)
     return Banding(*unknown, curve.position, fraction, nothing, nothing, nothing)
 
 
@@ -472,6 +475,7 @@ def _measures(
         contrast,
         at_random,
         lane_width(smoothed < mean) * BIN_PX if banded else np.nan,
+        1 / float(waves.searched[-1]),
         curve.position,
         fraction,
         smoothed,

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from micro import results
+from micro.measures.banding import SIGNIFICANCE
 from micro.tables.columns import MOSAICS, names
 
 
@@ -31,4 +32,8 @@ def _sentence(row: Mapping[Hashable, Any]) -> str:
     if value["band_spacing_um"] > 0:
         middle, low, high = (value[f"band_spacing{end}_um"] for end in ("", "_low", "_high"))
         return f"{head}: banded, {middle:.0f} µm apart ({low:.0f} to {high:.0f}; {chance})."
-    return f"{head}: no banding beyond chance ({chance})."
+    known = f"no banding beyond chance at spacings from {value['band_shortest_um']:.0f} µm on ({chance})"
+    if not value["parts_banded"]:
+        return f"{head}: {known}."
+    chance = f"{value['parts_used'] * SIGNIFICANCE:.0f} by chance"
+    return f"{head}: {known}; {value['parts_banded']:.0f} of these parts are banded on their own ({chance})."

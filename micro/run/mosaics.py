@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from micro import results
+from micro.measures.banding import SIGNIFICANCE
 from micro.measures.mosaic_banding import Part, mosaic_banding
 from micro.study.model import Field, Study
 from micro.tables.columns import FIELDS, MOSAICS, names
@@ -57,9 +58,10 @@ def _row(specimen: str, parts: Sequence[Field], fields: dict[str, Row], out: Pat
     found = mosaic_banding(taken, shape, rolling)
     spacing, low, high = (um * length for length in found.spacing)
     bands = found.bands
+    banded = sum(float(fields[part.name]["band_p_value"]) <= SIGNIFICANCE for part in whole)
     return {
-        "parts_used": len(whole), "particles": sum(len(part.x) for part in taken), "rolling_deg": rolling,
-        "extent_um": found.extent * um,
+        "parts_used": len(whole), "parts_banded": banded, "particles": sum(len(part.x) for part in taken),
+        "rolling_deg": rolling, "extent_um": found.extent * um, "band_shortest_um": bands.shortest * found.reduced * um,
         "band_contrast": bands.contrast, "band_contrast_at_random": bands.contrast_at_random,
         "band_p_value": bands.p_value, "band_spacing_um": spacing, "band_spacing_low_um": low,
         "band_spacing_high_um": high, "bands_too_wide": float(bands.too_wide),

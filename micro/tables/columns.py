@@ -281,15 +281,15 @@ MOSAICS = (
     Column("image", "", "str", "image file"),
     Column("parts", "", "int64", "parts that the mosaic was measured in"),
     Column("parts_used", "", "int64", "those of them that were analysed whole, which enter here"),
+    Column("parts_banded", "", "float64", "those of them that are banded on their own, as in fields.csv"),
     Column("particles", "", "float64", "carbides with their centroid in these parts"),
     Column("rolling_deg", "°", "float64", "rolling direction used, from the horizontal, counter-clockwise"),
     Column("extent_um", "µm", "float64", "extent of these parts across the rolling direction"),
     Column("band_contrast", "", "float64", "as in fields.csv, of all these parts together"),
     Column("band_contrast_at_random", "", "float64", "likewise"),
     Column("band_p_value", "", "float64", "likewise"),
-    Column(
-        "band_spacing_um", "µm", "float64", "likewise; narrower than 1/128 of the mosaic they show in its parts only"
-    ),
+    Column("band_shortest_um", "µm", "float64", "shortest spacing searched; narrower bands show in the parts only"),
+    Column("band_spacing_um", "µm", "float64", "likewise"),
     Column("band_spacing_low_um", "µm", "float64", "with half a cycle more in the extent: so far waves are told apart"),
     Column("band_spacing_high_um", "µm", "float64", "with half a cycle less"),
     Column("bands_too_wide", "", "float64", "1 where the strongest bands are wider than half of the extent, else 0"),

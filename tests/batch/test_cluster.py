@@ -87,7 +87,8 @@ def started(folder):
 
 
 def run(study, out, *more):
-    command = [sys.executable, "-m", "micro", "run", "study.toml", "--out", str(out), "--allow", f"file://{study}", *more]
+    allowed = ["--allow", f"file://{study}"]
+    command = [sys.executable, "-m", "micro", "run", "study.toml", "--out", str(out), *allowed, *more]
     return subprocess.Popen(command, cwd=study, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
 
 

@@ -46,6 +46,15 @@ def test_bands_wider_than_half_of_the_mosaic_have_no_spacing():
     assert np.isnan(found.spacing[0])
 
 
+def test_bands_too_narrow_for_the_whole_are_not_denied():
+    """A mosaic ten times as wide, so reduced that its bands of 200 px fall below what is searched, and is said."""
+    parts, rolling = mosaic(200, carbides=20_000)
+    assert mosaic_banding(parts, (SIDE, SIDE), rolling).bands.verdict == "banded"
+    found = mosaic_banding(parts, (10 * SIDE, 10 * SIDE), rolling)
+    assert found.bands.verdict != "banded"
+    assert found.bands.shortest * found.reduced > 200
+
+
 def test_carbides_at_random_are_not_banded_and_missing_parts_are_no_band():
     """Of 24 mosaics at most 3 alarm at 2.5 %, with all parts or without a whole row of them (binomial: 0.3 %)."""
     hole = tuple((PART, left) for left in range(0, SIDE, PART))

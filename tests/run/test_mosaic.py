@@ -121,5 +121,13 @@ def test_a_mosaic_is_tested_for_bands_as_a_whole(in_parts):
     assert row["band_p_value"] > 0.025
     (told,) = mosaic_sentences(out)
     assert told.startswith("bar: mosaic mosaic.tif, ")
-    assert "no banding beyond chance" in told
+    assert f"no banding beyond chance at spacings from {row['band_shortest_um']:.0f} µm on" in told
     assert told in (out / "report.html").read_text(encoding="utf8")
+
+
+def test_narrower_bands_of_the_parts_are_said_beside_the_whole(in_parts, tmp_path):
+    """What the whole is too coarse to show must not read as if nothing were banded."""
+    table = read_table(in_parts[0] / "mosaics.csv", names(MOSAICS)).assign(parts_banded=8)
+    table.to_csv(tmp_path / "mosaics.csv", index=False)
+    (told,) = mosaic_sentences(tmp_path)
+    assert told.endswith("; 8 of these parts are banded on their own (0 by chance).")
