@@ -95,7 +95,7 @@ _KINDS = (
     ),
     _kind(
         "rolling_estimated", "rolling_of_specimen", "note",
-        "rolling direction of the specimen estimated from {fields} fields: {angle_deg:.1f}° from the "
+        "rolling direction of the specimen estimated from {fields} of its fields: {angle_deg:.1f}° from the "
         "horizontal, to within {half_width_deg:.1f}°", angle_deg=31.4, half_width_deg=1.1, fields=6,
     ),
     _kind(

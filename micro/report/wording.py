@@ -214,9 +214,10 @@ def _fields(own: pd.DataFrame) -> tuple[int, str]:
 
 
 def _classes(own: pd.DataFrame) -> list[tuple[str, str]]:
-    """Return the classes with their titles; one class alone is all carbides."""
+    """Return the classes with their titles; one class alone is all carbides, and so are all of an unknown specimen."""
     found = list(dict.fromkeys(own["carbide_class"]))
-    if len(found) == 2:
+    fraction = own.loc[(own["carbide_class"] == "all") & (own["quantity"] == "area_fraction"), "mean"]
+    if len(found) == 2 or fraction.isna().all():
         name = one_class(found)
         return [("all", f"all carbides ({name})" if name else "all carbides")]
     return [(c, "all carbides" if c == "all" else c) for c in found]

@@ -32,6 +32,8 @@ def both_polarities(
     other
         Segments the same picture by other settings.
     """
+    if not found.count:  # nothing has a share that could be named
+        return
     frame = left_out.size - int(np.count_nonzero(left_out))
     marks = np.count_nonzero(found.excluded) - np.count_nonzero(left_out)
     signs = {bool(c.contrast > 0) for c in found.classes}

@@ -105,7 +105,7 @@ def _classes(s: Segmentation, settings: SegmentationSettings) -> Iterator[Issue]
 
 
 def _overlapping(s: Segmentation) -> Iterator[Issue]:
-    for lower, upper in pairwise(s.classes):
+    for lower, upper in pairwise(s.classes if s.count else ()):
         apart = upper.contrast - lower.contrast
         if apart < CLASSES_APART * s.noise:
             yield issue(

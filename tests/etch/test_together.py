@@ -99,17 +99,30 @@ def test_a_dark_net_that_the_user_named_is_measured():
     assert "boundaries_left_out" not in {one.kind for one in s.issues}
 
 
-def test_what_is_brighter_and_what_is_darker_is_named_where_both_are_taken():
-    rng = np.random.default_rng(2)
+def bright_and_dark(matrix):
+    """Grey (rows, columns) of as many bright discs as dark ones in a matrix."""
     rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]]
-    grey = 120 + 2 * rng.standard_normal(SHAPE)
+    grey = matrix.copy()
     for k, (x, y) in enumerate((x, y) for x in range(30, 320, 50) for y in range(30, 320, 50)):
         grey += (60 if k % 2 else -60) * (np.hypot(columns - x, rows - y) < 8)
-    s = segment(cv2.GaussianBlur(grey.astype(np.float32), (0, 0), 1.0))
+    return np.clip(cv2.GaussianBlur(grey.astype(np.float32), (0, 0), 1.0), 0, 255)
+
+
+def test_what_is_brighter_and_what_is_darker_is_named_where_both_are_taken():
+    grey = bright_and_dark(120 + 2 * np.random.default_rng(2).standard_normal(SHAPE))
+    s = segment(grey)
     (said,) = (one for one in s.issues if one.kind == "both_taken")
     each = 18 * np.pi * 8**2 / grey.size
     assert said.values["bright"] == pytest.approx(each, rel=0.05)
     assert said.values["dark"] == pytest.approx(each, rel=0.05)
+
+
+def test_an_unknown_field_names_no_share_of_either_side():
+    """Both sides covered 0.0 % of it, in words, where its area fraction was unknown."""
+    texture = cv2.GaussianBlur(np.random.default_rng(3).standard_normal(SHAPE), (0, 0), 4)
+    s = segment(bright_and_dark(120 + 210 * texture))
+    assert len({c.contrast > 0 for c in s.classes}) == 2
+    assert kinds(s) == {"hidden_by_texture"}
 
 
 def test_blocks_of_a_compressed_picture_are_no_carbides():

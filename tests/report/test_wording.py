@@ -2,6 +2,7 @@
 
 import math
 
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -12,10 +13,12 @@ from micro.report.wording import (
     listed,
     one_class,
     printed,
+    specimen_table,
     with_ends,
     with_unit,
     wrapped,
 )
+from micro.study.model import Specimen, Study
 
 
 @pytest.mark.parametrize(
@@ -49,6 +52,20 @@ def test_an_interval_is_written_with_both_ends():
     assert with_ends(3.21, math.nan, math.nan) == "3.21 (interval unknown)"
     assert with_unit("5.12 (4.96 to 5.28)", "%") == "5.12\u00a0% (4.96 to 5.28)"
     assert with_unit("unknown", "µm") == "unknown"
+
+
+def test_an_unknown_specimen_is_said_once_and_not_class_by_class():
+    """Fields of other greys have other classes; of none of them anything is known."""
+
+    def rows(known):
+        every = [(name, "area_fraction", value) for name, value in known.items()]
+        table = pd.DataFrame(every, columns=["carbide_class", "quantity", "mean"])
+        return table.assign(specimen="A", unit="1", ci95_low=0.0, ci95_high=0.9, fields=3)
+
+    study = Study("t", (Specimen("A", ()),), "")
+    unknown = specimen_table(study, rows({"all": math.nan, "carbide 1": math.nan, "carbide 2": math.nan}))
+    assert (unknown.count("unknown"), unknown.count("carbide 1")) == (1, 0)
+    assert specimen_table(study, rows({"all": 0.1, "carbide 1": 0.04, "carbide 2": 0.06})).count("carbide ") == 2
 
 
 def test_the_terminal_gets_signs_that_it_can_show_in_80_columns():

@@ -50,7 +50,7 @@ def test_the_field_that_disagrees_is_named(folder):
     fields = pd.read_csv(folder / "out" / "fields.csv").drop_duplicates("field").set_index("field")
     named = fields.index[fields["flags"].str.split().apply(lambda flags: "rolling_disagrees" in flags)]
     assert list(named) == ["f9"]
-    assert "rolling direction of the specimen estimated from 5 fields" in fields["message"].iloc[0]
+    assert "rolling direction of the specimen estimated from 5 of its fields" in fields["message"].iloc[0]
 
 
 def test_a_second_run_measures_nothing_again(folder):
