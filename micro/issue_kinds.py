@@ -77,6 +77,16 @@ _KINDS = (
         "blue; they lie {apart:.1f} times their scatter apart (by luminance {by_luminance:.1f})",
         red=0.62, green=0.08, blue=-0.3, apart=9.1, by_luminance=3.4,
     ),
+    _kind(
+        "grey_converted", "tone_curve_undone", "note",
+        "the tone curve of sRGB was undone, so that grey follows light (IEC 61966-2-1)",
+    ),
+    _kind(
+        "tone_curve_stated", "tone_curve_stated", "doubt",
+        "the file says that its greys follow the tone curve of sRGB and not light: areas may be off by a twentieth to "
+        "a tenth of their value, those of small carbides by more",
+        '(save without a curve, or give tone_curve = "srgb" where the camera saved so)',
+    ),
     _kind("grey_converted", "greys_inverted", "note", "0 means white in this file; the grey levels were turned"),
     _kind(
         "turned", "turned", "note", "turned as the camera's orientation tag says ({orientation})", orientation=6,

@@ -233,6 +233,7 @@ def parameters_of(job: Job) -> dict[str, Any]:
         "crop_px": None if job.field.crop_px is None else asdict(job.field.crop_px),
         "leave_out": [asdict(box) for box in job.field.leave_out],
         "colour": job.field.colour,
+        "tone_curve": job.field.tone_curve,
         "sub_field": None if job.field.sub_field is None else asdict(job.field.sub_field),
         "page": job.field.page,
         "scale": None if job.scale is None else asdict(job.scale),
@@ -403,6 +404,7 @@ def read_micrograph(job: Job, rolling_deg: float | None = None) -> Micrograph:
         crop_px=field.crop_px,
         leave_out=field.leave_out,
         colour=field.colour,
+        tone_curve=field.tone_curve,
     )
 
 

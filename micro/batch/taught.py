@@ -152,6 +152,7 @@ def _key(task: MapJob) -> str:
         "leave_out": [asdict(box) for box in given.leave_out],
         "page": given.page,
         "colour": given.colour,
+        "tone_curve": given.tone_curve,
     }
     part = None if given.sub_field is None else asdict(given.sub_field)
     picture = results.hash_of_file(given.image)

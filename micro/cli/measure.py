@@ -30,6 +30,10 @@ if TYPE_CHECKING:
     show_default=True,
     help="What is measured of a picture in colour; best: the axis that parts two levels most.",
 )  # fmt: skip
+@click.option(
+    "--tone-curve", type=click.Choice(["linear", "srgb"]), default="linear", show_default=True,
+    help="By which curve the camera saved its greys; srgb is undone before anything is measured.",
+)  # fmt: skip
 @click.option("--films", is_flag=True, help="Thin lines are films of carbide: measure them apart from the carbides.")
 @click.option(
     "--rolling-deg", type=click.FloatRange(0, 180), help="Rolling direction, counter-clockwise from the horizontal."
@@ -62,6 +66,7 @@ def command(
     cropped: bool,
     carbides: str,
     colour: str,
+    tone_curve: str,
     films: bool,
     rolling_deg: float | None,
     crop_bottom: int | None,
@@ -109,9 +114,11 @@ def command(
     if sheet is not None:
         from micro.image.reading import read
 
-        draw_sheet(read(images[0], crop_bottom_px=crop_bottom, page=page, colour=colour), images[0], sheet, settings)
+        picture = read(images[0], crop_bottom_px=crop_bottom, page=page, colour=colour, tone_curve=tone_curve)
+        draw_sheet(picture, images[0], sheet, settings)
         return
-    study = study_of_images(images, one, settings, crop_bottom_px=crop_bottom, page=page, colour=colour)
+    reading = {"crop_bottom_px": crop_bottom, "page": page, "colour": colour, "tone_curve": tone_curve}
+    study = study_of_images(images, one, settings, **reading)
     measure_and_print(study, out, workers, parquet, skip_bad_tallies=skip_bad_tallies)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.image.colour import COLOURS, LUMINANCE, MOST_PIXELS, along, best_axis, parted
+from micro.image.tone_curve import srgb_to_light
 from micro.issues import Issue, issue
 
 
@@ -77,6 +78,8 @@ class DecodedPicture:
         True where 0 is white.
     orientation
         The orientation tag, 1 to 8 (TIFF 6.0, tag 274).
+    states_srgb
+        Whether the file says that its levels follow the tone curve of sRGB.
     issues
         What was noticed.
     """
@@ -85,6 +88,7 @@ class DecodedPicture:
     grey_max: float | None = None
     inverted: bool = False
     orientation: int = 1
+    states_srgb: bool = False
     issues: tuple[Issue, ...] = ()
 
 
@@ -94,12 +98,15 @@ DEPTH = "save it as 8 or 16 bit greyscale"
 FULL_SCALES = (1.0, 255.0, 4095.0, 65535.0)
 
 
-def to_grey(pixels: DecodedPicture, colour: str = "luminance") -> tuple[NDArray[np.float32], float, list[Issue]]:
+def to_grey(
+    pixels: DecodedPicture, colour: str = "luminance", tone_curve: str = "linear"
+) -> tuple[NDArray[np.float32], float, list[Issue]]:
     """Return (rows, columns) float32 grey levels, their full scale, and what was noticed.
 
     Equal channels are one grey picture; true colours become luminance (ITU-R BT.601), one of their channels, or the
     level along the axis of colour that parts two levels most: `colour` is one of `COLOURS`. A picture in which 0
-    is white is turned, so that bright stays bright. The orientation tag is obeyed.
+    is white is turned, so that bright stays bright. The orientation tag is obeyed. The tone curve that the camera
+    saved by, one of `TONE_CURVES`, is undone before colours are.
 
     Raises
     ------
@@ -109,6 +116,11 @@ def to_grey(pixels: DecodedPicture, colour: str = "luminance") -> tuple[NDArray[
     issues = list(pixels.issues)
     values = _finite(pixels.values)
     grey_max = _full_scale(values, pixels.grey_max, issues)
+    if tone_curve == "srgb":
+        values = _light(values, grey_max, pixels.inverted)
+        issues.append(issue("tone_curve_undone"))
+    elif pixels.states_srgb:
+        issues.append(issue("tone_curve_stated"))
     grey = values if values.ndim == 2 else _one_channel(values, grey_max, colour, issues)
     grey = grey.astype(np.float32, copy=False)
     if pixels.inverted:
@@ -118,6 +130,12 @@ def to_grey(pixels: DecodedPicture, colour: str = "luminance") -> tuple[NDArray[
         grey = _upright(grey, pixels.orientation)
         issues.append(issue("turned", orientation=pixels.orientation))
     return np.ascontiguousarray(grey), grey_max, issues
+
+
+def _light(values: NDArray, grey_max: float, inverted: bool) -> NDArray[np.float32]:
+    if not inverted:
+        return srgb_to_light(values, grey_max)
+    return np.float32(grey_max) - srgb_to_light(values.dtype.type(grey_max) - values, grey_max)
 
 
 def _finite(values: NDArray) -> NDArray:

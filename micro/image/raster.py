@@ -42,7 +42,7 @@ def decode_raster(file: IO[bytes], name: str) -> DecodedPicture:
             picture = picture.convert("RGBA" if "transparency" in picture.info else "RGB")
         values = np.asarray(picture)
     found = (issue("first_picture_taken", pictures=header.pages),) if header.pages > 1 else ()
-    return DecodedPicture(values, orientation=_orientation(picture), issues=found)
+    return DecodedPicture(values, orientation=_orientation(picture), states_srgb=_states_srgb(picture), issues=found)
 
 
 def _check_jpeg(file: IO[bytes], pixels: int) -> None:
@@ -98,6 +98,11 @@ def _sixteen_bit_colour_pixels(picture: Any, file: IO[bytes]) -> np.ndarray:
     if values is None:
         raise ValueError("not decoded")
     return values[..., [2, 1, 0, 3][: values.shape[2]]]
+
+
+def _states_srgb(picture: Any) -> bool:
+    """Whether a PNG (its chunk sRGB) or the camera of a JPEG (Exif 2.3, tag ColorSpace) says so."""
+    return "srgb" in picture.info or picture.getexif().get_ifd(0x8769).get(0xA001) == 1
 
 
 def _orientation(picture: Any) -> int:

@@ -106,6 +106,7 @@ def read(
     crop_px: Crop | None = None,
     leave_out: Sequence[Box] = (),
     colour: str = "luminance",
+    tone_curve: str = "linear",
     cropped: bool = False,
 ) -> Micrograph:
     """Read a TIFF, PNG, JPEG or BMP picture; its content decides, not its ending.
@@ -134,6 +135,8 @@ def read(
         Boxes that are not analysed, px of the picture in the file.
     colour
         What is measured of a picture in colour, of `micro.image.colour.COLOURS`.
+    tone_curve
+        By which curve the camera saved, of `micro.image.tone_curve.TONE_CURVES`: "linear" where grey follows light.
     cropped
         The picture was cut out of one of the calibrated size; only used with a calibration.
 
@@ -148,7 +151,7 @@ def read(
         _check_kind(header, sub_field)
         sha256 = hash_of_stream(file)
         pixels = _decode(file, header, page, sub_field)
-        grey, grey_max, issues = to_grey(pixels, colour)
+        grey, grey_max, issues = to_grey(pixels, colour, tone_curve)
         del pixels
         whole = header.shape if sub_field else grey.shape
         told = crop_px if crop_px is not None or crop_bottom_px is None else _bottom(crop_bottom_px)

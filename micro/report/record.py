@@ -143,6 +143,7 @@ def pinned(field: Field) -> dict[str, Any]:
         crop_px=None,
         leave_out=(),
         colour="luminance",
+        tone_curve="linear",
     )
     defaults = _parameters(bare)
     return {name: value for name, value in _parameters(field).items() if value != defaults[name]}
@@ -157,6 +158,7 @@ def _parameters(field: Field) -> dict[str, Any]:
         "crop_px": crop,
         "leave_out": boxes,
         "colour": field.colour,
+        "tone_curve": field.tone_curve,
     }
     return {**vars(field.settings), **reading}
 

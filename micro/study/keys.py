@@ -104,6 +104,13 @@ class PictureKeys(TypedDict, total=False):
             description="What is measured of a picture in colour; best: the axis that parts two levels most.",
         ),
     ]
+    tone_curve: Annotated[
+        Literal["linear", "srgb"],
+        Field(
+            title="one of linear, srgb",
+            description="By which curve the camera saved its greys; srgb is undone before anything is measured.",
+        ),
+    ]
     carbides: Annotated[
         Literal["auto", "bright", "dark"],
         Field(title="one of auto, bright, dark", description="Grey of the carbides against the matrix."),

@@ -36,6 +36,7 @@ class Field:
     crop_px: Crop | None = None
     leave_out: tuple[Box, ...] = ()
     colour: str = "luminance"
+    tone_curve: str = "linear"
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field, Specimen, Study, cut_mosaics, name_fields, unique_stems
 
 SETTINGS = {field.name for field in fields(SegmentationSettings)}
-READING = {"crop_bottom_px", "page", "crop_px", "leave_out", "colour"}
+READING = {"crop_bottom_px", "page", "crop_px", "leave_out", "colour", "tone_curve"}
 SAME_ROUTE = {"ingot-cast": "conventional", "powder-made": "powder-metallurgy"}
 """Earlier words for a route, which are still read."""
 PICTURE_ENDINGS = (".tif", ".tiff", ".png", ".jpg", ".jpeg", ".bmp")
