@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 from typing import Any
 
 import pandas as pd
@@ -16,6 +13,7 @@ from micro.atlas.bars import Atlas
 from micro.atlas.drawing import Drawing
 from micro.atlas.figures import treatment_words
 from micro.atlas.relations import CAUTIONS, RELATIONS, sentences
+from micro.pictures.page import address_of, content_policy, only, rendered, template_text
 from micro.report.wording import MINUS, listed, route_words, with_ends
 from micro.tables.columns import ELEMENTS
 
@@ -53,38 +51,24 @@ def atlas_page(
     tables
         CSV files by their names, to take away from the page.
     """
-    from jinja2 import Environment
-
-    own, report = files("micro.atlas") / "templates", files("micro.report") / "templates"
-    script = (own / "atlas.js").read_text(encoding="utf8")
-    template = Environment(autoescape=True).from_string((own / "atlas.html").read_text(encoding="utf8"))
-    return template.render(
+    script = template_text("atlas", "atlas.js")
+    return rendered(
+        "atlas",
+        "atlas.html",
         title="Atlas of bars",
         lead=lead(atlas.bars),
-        style=(report / "report.css").read_text(encoding="utf8") + (own / "atlas.css").read_text(encoding="utf8"),
+        style=template_text("report", "report.css") + template_text("atlas", "atlas.css"),
         script=script,
-        policy=_policy(script),
+        policy=content_policy("data:", "'unsafe-inline'", only(script)),
         troubles=atlas.problems,
         sentences=sentences(atlas.bars, correlations),
         cautions=[*marks(atlas.bars), *CAUTIONS],
-        downloads=[(name, _address("text/csv", content)) for name, content in tables.items()],
+        downloads=[(name, address_of("text/csv", content)) for name, content in tables.items()],
         figures=figures,
         series=series,
-        addresses={figure.name: _address("image/svg+xml", figure.svg.encode()) for figure in (*figures, *series)},
+        addresses={figure.name: address_of("image/svg+xml", figure.svg.encode()) for figure in (*figures, *series)},
         tables=[bars_table(atlas.bars), *rank_tables(correlations)],
     )
-
-
-def _policy(script: str) -> str:
-    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    return (
-        f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; "
-        "base-uri 'none'; form-action 'none'"
-    )
-
-
-def _address(kind: str, content: bytes) -> str:
-    return f"data:{kind};base64,{base64.b64encode(content).decode()}"
 
 
 def lead(bars: pd.DataFrame) -> str:

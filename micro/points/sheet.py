@@ -9,8 +9,6 @@ import io
 import json
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +23,7 @@ from micro.image.micrograph import Micrograph, SubField
 from micro.image.reading import read
 from micro.owned import own
 from micro.pictures.outlines import display_range, greys_shown
+from micro.pictures.page import content_policy, inert_json, jpeg, only, rendered, template_text
 from micro.points.plan import Grid, Plan, Scattered, draw_fields, place_grid, suggested_fields, suggested_points
 from micro.points.tally import DENSITY, FORM, TALLY, TO_FILL_IN
 from micro.tables.columns import names
@@ -139,19 +138,12 @@ def _text(page: NDArray[np.uint8], text: str, x: int, y: int, size: float) -> No
     cv2.putText(page, text, (x, y), cv2.FONT_HERSHEY_SIMPLEX, size, 0, 1, cv2.LINE_AA)
 
 
-# What would end a script element, or a line of a script, within a text.
-UNSAFE = {character: f"\\u{ord(character):04x}" for character in "<>&\u2028\u2029"}
-
-
 def counting_page(sheet: Sheet) -> str:
     """HTML of the sheet: fields in the order of the sheet, nothing of the automatic result."""
-    style, script = template_text("sheet.css"), template_text("sheet.js")
-    return environment().get_template("sheet.html").render(
-        sheet=sheet,
-        style=style,
-        script=script,
-        policy=content_policy(style, script),
-        manifest=inert_json(manifest(sheet)),
+    style, script = template_text("points", "sheet.css"), template_text("points", "sheet.js")
+    return rendered(
+        "points", "sheet.html", trim_blocks=True, sheet=sheet, style=style, script=script,
+        policy=content_policy("data: blob:", only(style), only(script)), manifest=inert_json(manifest(sheet)),
         pictures=[(_base64(f.overview), _base64(f.details)) for f in sheet.fields],
     )  # fmt: skip
 
@@ -181,41 +173,8 @@ def manifest(sheet: Sheet) -> dict[str, Any]:
     }
 
 
-def inert_json(content: Any) -> str:
-    """JSON that can stand in a script element whatever the texts in it."""
-    text = json.dumps(content, ensure_ascii=True, separators=(",", ":"))
-    return "".join(UNSAFE.get(character, character) for character in text)
-
-
-def content_policy(style: str, script: str = "") -> str:
-    """Content security policy: this style, this script, pictures of the page itself, and nothing else."""
-    allowed = [f"script-src '{_hash(script)}'"] if script else []
-    rules = ["default-src 'none'", "img-src data: blob:", f"style-src '{_hash(style)}'", *allowed]
-    return "; ".join([*rules, "base-uri 'none'", "form-action 'none'"])
-
-
-@cache
-def template_text(name: str) -> str:
-    """Text of a template's style or script."""
-    return files("micro.points").joinpath("templates", name).read_text(encoding="utf8")
-
-
-@cache
-def environment() -> Any:
-    """Templates of this room; every value is escaped unless the template marks it as safe."""
-    import jinja2
-
-    return jinja2.Environment(
-        loader=jinja2.FunctionLoader(template_text), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True
-    )
-
-
 def _base64(content: bytes) -> str:
     return base64.b64encode(content).decode()
-
-
-def _hash(text: str) -> str:
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
 
 
 OVERVIEW_PX = 1280
@@ -316,9 +275,6 @@ def make_sheet(pictures: Iterable[Picture], settings: SheetSettings) -> Sheet:
     points = settings.points or suggested_points(settings.expected_fraction)
     wanted = suggested_fields(settings.expected_fraction, points, settings.relative_accuracy_pct)
 
-    def placed(width_px: int, height_px: int) -> Grid:
-        return place_grid(width_px, height_px, points, rng)
-
     drawn: list[SheetField] = []
     plans, troubles = [], []
     for specimen, available in by_specimen.items():
@@ -383,8 +339,8 @@ def _sheet_field(picture: Picture, placed: Callable[[int, int], Grid | Scattered
         width_px=shown.shape[1],
         height_px=shown.shape[0],
         grid=grid,
-        overview=_jpeg(reduced(shown, OVERVIEW_PX), OVERVIEW_QUALITY),
-        details=_jpeg(details(shown, grid), DETAIL_QUALITY),
+        overview=jpeg(reduced(shown, OVERVIEW_PX), OVERVIEW_QUALITY),
+        details=jpeg(details(shown, grid), DETAIL_QUALITY),
     )
 
 
@@ -418,9 +374,3 @@ def details(shown: NDArray[np.uint8], grid: Grid | Scattered) -> NDArray[np.uint
     squares[: grid.points] = padded[rows[:, :, None], columns[:, None, :]]
     placed = squares.reshape(grid.rows, grid.columns, DETAIL_PX, DETAIL_PX).swapaxes(1, 2)
     return np.ascontiguousarray(placed).reshape(grid.rows * DETAIL_PX, grid.columns * DETAIL_PX)
-
-
-def _jpeg(shown: NDArray[np.uint8], quality: int) -> bytes:
-    import cv2
-
-    return cv2.imencode(".jpg", shown, [cv2.IMWRITE_JPEG_QUALITY, quality])[1].tobytes()

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from micro.batch.job import Outcome, library_versions
 from micro.errors import one_line
 from micro.issue_kinds import SEVERITIES
 from micro.issues import gravest_first, grouped
+from micro.pictures.page import address_of, rendered, template_text
 from micro.report.record import pinned
 from micro.report.wording import (
     GROUPS,
@@ -49,7 +48,7 @@ class PageFigure:
     @property
     def address(self) -> str:
         """Data address of the SVG."""
-        return "data:image/svg+xml;base64," + base64.b64encode(self.svg()).decode()
+        return address_of("image/svg+xml", self.svg())
 
 
 @dataclass(frozen=True)
@@ -129,14 +128,11 @@ class PageParts:
 
 def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFrame, parts: PageParts) -> str:
     """HTML of the report."""
-    from jinja2 import Environment
-
-    folder = files("micro.report") / "templates"
-    environment = Environment(autoescape=True, trim_blocks=False)
-    template = environment.from_string((folder / "report.html").read_text(encoding="utf8"))
-    return template.render(
+    return rendered(
+        "report",
+        "report.html",
         title=study.title,
-        style=(folder / "report.css").read_text(encoding="utf8"),
+        style=template_text("report", "report.css"),
         lead=lead(study, outcomes),
         parts=contents(parts),
         summary=parts.summary,

@@ -12,6 +12,7 @@ import tifffile
 from micro.errors import InputError
 from micro.image.micrograph import SubField
 from micro.owned import Origin, claimed
+from micro.pictures.page import template_text
 from micro.points.plan import place_grid
 from micro.points.sheet import (
     DETAIL_PX,
@@ -25,7 +26,6 @@ from micro.points.sheet import (
     make_sheet,
     printable_page,
     reduced,
-    template_text,
     write_sheet,
 )
 from micro.points.tally import FORM
@@ -124,7 +124,7 @@ def luminance(colour):
 @pytest.mark.parametrize("theme", [0, 1])
 def test_contrast_of_the_page_is_enough(theme):
     """Text 4.5 to 1 at least, lines of controls 3 to 1: Web Content Accessibility Guidelines 2.1, 1.4.3 and 1.4.11."""
-    root = re.findall(r":root \{([^}]*)\}", template_text("sheet.css"))[theme]
+    root = re.findall(r":root \{([^}]*)\}", template_text("points", "sheet.css"))[theme]
     colour = dict(re.findall(r"--(\w+): (#\w{6})", root))
 
     def ratio(one, other):
