@@ -11,7 +11,7 @@ import pandas as pd
 
 from micro.atlas.bars import Atlas
 from micro.atlas.drawing import Drawing
-from micro.atlas.figures import treatment_words
+from micro.atlas.figures import ends_in, treatment_words
 from micro.atlas.relations import CAUTIONS, RELATIONS, sentences
 from micro.pictures.page import address_of, content_policy, only, rendered, template_text
 from micro.report.wording import MINUS, listed, route_words, with_ends
@@ -145,8 +145,7 @@ def _unlike(row: dict[Any, Any]) -> str:
 
 
 def _told(row: dict[Any, Any], name: str, unit: str = "") -> str:
-    factor = 100.0 if name == "area_fraction" else 1.0
-    ends = [factor * float(row[n]) for n in (name, f"{name}_low", f"{name}_high")]
+    ends = ends_in(row, name)
     if not math.isfinite(ends[0]) and not math.isfinite(ends[2]):
         return ""
     return f"{with_ends(*ends)} {unit}".rstrip()

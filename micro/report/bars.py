@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from micro.figures.forest import ForestRow, draw_forest, height_in
 from micro.report.drawing import Save
 from micro.report.page import PageFigure, PageTable
-from micro.report.wording import figures, plain_name, printed_factor, printed_unit, with_ends
+from micro.report.wording import ends_of, figures, plain_name, printed_factor, printed_unit, with_ends
 from micro.specimens.quantities import BY_NAME
 
 if TYPE_CHECKING:
@@ -72,9 +72,7 @@ class Bars:
 
     def ends(self, bar: str, quantity: str) -> tuple[float, float, float]:
         """Value and ends of the interval as printed; NaN where unknown."""
-        row, factor = self.row(bar, quantity), printed_factor(quantity)
-        value, low, high = (factor * float(row.get(name, math.nan)) for name in ("mean", "ci95_low", "ci95_high"))
-        return value, low, high
+        return ends_of(self.row(bar, quantity), factor=printed_factor(quantity))
 
     def letters(self, quantity: str) -> dict[str, str]:
         """Letters of the bars, from the largest value down; none for two bars or beside a reference."""
@@ -204,11 +202,12 @@ def bars_table(bars: Bars, quantities: Sequence[str]) -> PageTable:
     """Values with their intervals below them, a row a bar; letters behind the values."""
     shown = [q for q in quantities if any(math.isfinite(bars.ends(bar, q)[0]) for bar in bars.names)]
     letters = {q: bars.letters(q) for q in shown}
-    rows = [(bar, *(_cell(bars.ends(bar, q), letters[q].get(bar, "")) for q in shown)) for bar in bars.names]
+    rows = [(bar, *(stacked(bars.ends(bar, q), letters[q].get(bar, "")) for q in shown)) for bar in bars.names]
     return PageTable("", ("bar", *(_heading(bars, q) for q in shown)), rows)
 
 
-def _cell(ends: tuple[float, float, float], letters: str) -> str:
+def stacked(ends: tuple[float, float, float], letters: str = "") -> str:
+    """Write a value with the ends of its interval below it, and letters behind it."""
     value, low, high = ends
     if not math.isfinite(value):
         return "unknown"
@@ -238,7 +237,7 @@ def reference_table(bars: Bars, quantities: Sequence[str]) -> PageTable:
 
 
 def _effect(row: dict[Any, Any], quantity: str) -> str:
-    value, low, high = (float(row.get(name, math.nan)) for name in ("estimate", "ci95_low", "ci95_high"))
+    value, low, high = ends_of(row, "estimate")
     if not math.isfinite(value):
         return str(row.get("verdict", "not compared"))
     if row["kind"] == "ratio":

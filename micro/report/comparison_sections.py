@@ -22,7 +22,7 @@ from micro.report.bars import MAIN, MORE, Bars, bars_table
 from micro.report.drawing import Save
 from micro.report.page import PagePicture, PageSection, PageTable
 from micro.report.study_figures import draw_point_count
-from micro.report.wording import MINUS, figures, listed, with_ends
+from micro.report.wording import MINUS, ends_of, figures, listed, with_ends, with_ends_of
 from micro.specimens.quantities import BY_NAME
 
 if TYPE_CHECKING:
@@ -95,7 +95,7 @@ def _row(row: dict[Any, Any]) -> tuple[str, ...]:
     from micro.report.wording import printed_factor
 
     factor = printed_factor(str(row["quantity"]))
-    low, value, high = (float(row[name]) for name in ("ci95_low", "estimate", "ci95_high"))
+    value, low, high = ends_of(row, "estimate")
     half = (high - low) / 2
     sides = []
     for side in ("value_a", "value_b"):
@@ -172,7 +172,7 @@ def direction_table(analysis: CouponAnalysis) -> PageTable:
     rows = [
         (
             str(r["group"]), f"{r['coupons_longitudinal']} + {r['coupons_transverse']}",
-            _ends(r, "ratio", "ci95_low", "ci95_high"), str(r["verdict"]), _hardness(r), *_power(r),
+            with_ends_of(r, "ratio"), str(r["verdict"]), _hardness(r), *_power(r),
         )
         for r in analysis.ratios.to_dict("records")
     ]  # fmt: skip
@@ -189,7 +189,7 @@ def group_table(analysis: CouponAnalysis) -> PageTable:
     """Toughness of groups against each other, a row a pair and direction."""
     rows = [
         (
-            f"{r['group_b']} against {r['group_a']}", str(r["direction"]), _ends(r, "ratio", "ci95_low", "ci95_high"),
+            f"{r['group_b']} against {r['group_a']}", str(r["direction"]), with_ends_of(r, "ratio"),
             str(r["verdict"]), _hardness(r),
         )
         for r in analysis.groups.to_dict("records")
@@ -203,7 +203,7 @@ def mean_table(analysis: CouponAnalysis) -> PageTable:
     rows = [
         (
             f"{r['group']}, {r['direction']}", f"{r['quantity']}, {r['unit']}",
-            _ends(r, "mean", "ci95_low", "ci95_high"), figures(float(r["std"]), float(r["std"])), str(r["coupons"]),
+            with_ends_of(r), figures(float(r["std"]), float(r["std"])), str(r["coupons"]),
         )
         for r in analysis.summary.to_dict("records")
     ]  # fmt: skip
@@ -222,17 +222,13 @@ def _power(row: dict[Any, Any]) -> tuple[str, str]:
 def _hardness(row: dict[Any, Any]) -> str:
     if not math.isfinite(row["hardness_difference"]):
         return ""
-    return _ends(row, "hardness_difference", "hardness_ci95_low", "hardness_ci95_high")
+    return with_ends_of(row, "hardness_difference", "hardness_ci95_low", "hardness_ci95_high")
 
 
 def _warnings(table: pd.DataFrame) -> Iterator[str]:
     for row in table.to_dict("records"):
         head = row["group"] if "group" in row else f"{row['group_b']} against {row['group_a']}"
         yield from (f"{head}: {warning}." for warning in str(row["warning"] or "").split("; ") if warning)
-
-
-def _ends(row: dict[Any, Any], *names: str) -> str:
-    return with_ends(*(float(row[name]) for name in names))
 
 
 MOST_PICTURES = 12

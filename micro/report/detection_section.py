@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from micro.report.drawing import Save
 from micro.report.page import PageSection, PageTable
-from micro.report.wording import with_ends
+from micro.report.wording import by_quantity, with_ends_of
 from micro.specimens.detected import A90, FALSE, NUMBER, PUT_RIGHT, Detected
 
 if TYPE_CHECKING:
@@ -52,15 +52,8 @@ def _number_sentence(one: Detected) -> list[str]:
 
 
 def _row(one: Detected, specimens: pd.DataFrame) -> tuple[str, ...]:
-    own = specimens[(specimens["specimen"] == one.specimen) & (specimens["carbide_class"] == "all")]
-    rows = {row["quantity"]: row for row in own.to_dict("records")}
-
-    def cell(quantity: str, factor: float = 1.0) -> str:
-        if quantity not in rows:
-            return ""
-        return with_ends(*(factor * float(rows[quantity][end]) for end in ("mean", "ci95_low", "ci95_high")))
-
-    return one.specimen, cell(A90), cell(FALSE, 100), cell(NUMBER), cell(PUT_RIGHT)
+    rows, shown = by_quantity(specimens, one.specimen), ((A90, 1), (FALSE, 100), (NUMBER, 1), (PUT_RIGHT, 1))
+    return one.specimen, *(with_ends_of(rows[name], factor=by) if name in rows else "" for name, by in shown)
 
 
 def draw_panels(axes: Sequence[Axes], detected: Sequence[Detected]) -> None:

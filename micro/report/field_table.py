@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from micro.report.page import PageTable
-from micro.report.wording import with_ends
+from micro.report.wording import with_ends_of
 
 COLUMNS = (
     "field, class", "area fraction, %", "carbides", "matrix grey", "class grey", "outline grey", "edge spread, px",
@@ -36,9 +36,8 @@ def field_table(rows: Sequence[Mapping[str, Any]]) -> PageTable:
 
 def _cells(row: Mapping[str, Any]) -> tuple[str, ...]:
     name = row["field"] if row["carbide_class"] == "all" else f"{row['field']}, {row['carbide_class']}"
-    ends = (100 * float(row[f"area_fraction{end}"]) for end in ("", "_low", "_high"))
     greys = (_number(row[key], 1) for key in ("matrix_grey", "class_grey", "threshold_grey"))
-    fraction = with_ends(*ends)
+    fraction = with_ends_of(row, "area_fraction", "area_fraction_low", "area_fraction_high", factor=100)
     return (name, fraction, str(row["particles"]), *greys, _number(row["blur_px"], 2), _number(row["noise_grey"], 1))
 
 

@@ -6,9 +6,9 @@ import math
 from collections.abc import Mapping
 
 from micro.analysis import Analysis
-from micro.report.bars import LETTERED, MEANING_OF_LETTERS, Bars, bars_table, reference_table
+from micro.report.bars import LETTERED, MEANING_OF_LETTERS, Bars, bars_table, reference_table, stacked
 from micro.report.page import PageSection, PageTable
-from micro.report.wording import figures, joined, route_words
+from micro.report.wording import ends_of, joined, route_words
 from micro.segmentation.segmentation import UNNAMED
 from micro.specimens.quantities import banding_shown
 from micro.study.model import Study
@@ -78,25 +78,16 @@ def _banded(bars: Bars, bar: str) -> str:
     )
 
 
-def _cell(value: float, low: float, high: float) -> str:
-    if not math.isfinite(value):
-        return "unknown"
-    if not (math.isfinite(low) and math.isfinite(high)):
-        return f"{figures(value, 0)}\n(interval unknown)"
-    half = (high - low) / 2
-    return f"{figures(value, half)}\n({figures(low, half)} to {figures(high, half)})"
-
-
 def _chromium(answer: Analysis) -> dict[str, str]:
     rows = answer.matrix[answer.matrix["element"] == "Cr"].to_dict("records")
-    return {str(r["specimen"]): _cell(r["in_matrix"], r["ci95_low"], r["ci95_high"]) for r in rows}
+    return {str(r["specimen"]): stacked(ends_of(r, "in_matrix")) for r in rows}
 
 
 def _ratios(answer: Analysis) -> dict[str, str]:
     if answer.coupons is None:
         return {}
     rows = answer.coupons.ratios.to_dict("records")
-    return {str(r["group"]): _cell(r["ratio"], r["ci95_low"], r["ci95_high"]) for r in rows}
+    return {str(r["group"]): stacked(ends_of(r, "ratio")) for r in rows}
 
 
 def difference_lines(bars: Bars) -> list[str]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from micro.figures.forest import ForestRow, draw_forest, height_in
 from micro.report.drawing import Save
 from micro.report.page import PageSection, PageTable
-from micro.report.wording import with_ends
+from micro.report.wording import ends_of, with_ends_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,10 +32,7 @@ def matrix_section(matrix: pd.DataFrame, save: Save) -> PageSection | None:
     chromium = matrix[(matrix["element"] == "Cr") & matrix["in_matrix"].notna()]
     figures = []
     if len(chromium) > 1:
-        rows = [
-            ForestRow(str(r["specimen"]), float(r["in_matrix"]), float(r["ci95_low"]), float(r["ci95_high"]))
-            for r in chromium.to_dict("records")
-        ]
+        rows = [ForestRow(str(r["specimen"]), *ends_of(r, "in_matrix")) for r in chromium.to_dict("records")]
         figures.append(
             save(
                 "matrix_chromium", 1, height_in(len(rows)),
@@ -63,8 +60,7 @@ def matrix_table(matrix: pd.DataFrame) -> PageTable:
         cells = []
         for element in elements:
             row = found.get(element)
-            kept = "" if row is None else with_ends(row["in_matrix"], row["ci95_low"], row["ci95_high"])
-            cells.append("" if row is None else f"{kept}\nof {row['in_steel']:g}")
+            cells.append("" if row is None else f"{with_ends_of(row, 'in_matrix')}\nof {row['in_steel']:g}")
         first = own.iloc[0]
         named = f"{bar}: {first['carbides']}" if first["carbides"] else str(bar)
         share = float(first["possible_share"])

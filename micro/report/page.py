@@ -16,12 +16,12 @@ from micro.report.wording import (
     GROUPS,
     group_of,
     listed,
-    one_class,
     plain_name,
     printed_factor,
     printed_unit,
     route_words,
-    with_ends,
+    shown_classes,
+    with_ends_of,
     with_unit,
 )
 from micro.study.model import Specimen, Study
@@ -192,21 +192,22 @@ def notices(outcomes: Sequence[Outcome], touching: bool) -> list[str]:
 def specimen_numbers(specimen: Specimen, specimens: pd.DataFrame) -> dict[str, Any]:
     """Table of one specimen: a row a quantity under the heading it belongs to, a column a carbide class."""
     own = specimens[specimens["specimen"] == specimen.name]
-    classes = list(dict.fromkeys(own["carbide_class"]))
-    shown = ["all carbides" if c == "all" else c for c in classes]
-    if len(classes) == 2:
-        name = one_class(classes)
-        classes, shown = classes[:1], [f"all carbides ({name})" if name else "all carbides"]
+    classes = shown_classes(own)
     by_quantity: dict[str, dict[str, Any]] = {}
     for row in own.to_dict("records"):
         by_quantity.setdefault(row["quantity"], {})[row["carbide_class"]] = row
     groups: dict[str, list[dict[str, Any]]] = {}
     for quantity, rows in by_quantity.items():
-        cells = [_cell(rows.get(carbide_class)) for carbide_class in classes]
+        cells = [_cell(rows.get(carbide_class)) for carbide_class, _ in classes]
         if any(cell not in ("", "unknown") for cell in cells):
             groups.setdefault(group_of(quantity), []).append({"name": plain_name(quantity), "cells": cells})
     ordered = [(heading, groups[heading]) for heading in (*GROUPS, "Other") if heading in groups]
-    return {"name": specimen.name, "about": about(specimen, own), "classes": shown, "groups": ordered}
+    return {
+        "name": specimen.name,
+        "about": about(specimen, own),
+        "classes": [title for _, title in classes],
+        "groups": ordered,
+    }
 
 
 def _cell(row: Mapping[str, Any] | None) -> str:
@@ -214,8 +215,7 @@ def _cell(row: Mapping[str, Any] | None) -> str:
     if row is None:
         return ""
     quantity = row["quantity"]
-    ends = (printed_factor(quantity) * row[end] for end in ("mean", "ci95_low", "ci95_high"))
-    return with_unit(with_ends(*ends), printed_unit(quantity, str(row["unit"])))
+    return with_unit(with_ends_of(row, factor=printed_factor(quantity)), printed_unit(quantity, str(row["unit"])))
 
 
 def about(specimen: Specimen, own: pd.DataFrame) -> str:

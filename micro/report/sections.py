@@ -13,7 +13,7 @@ from micro.report.comparison_sections import comparison_section, coupon_section
 from micro.report.drawing import Save
 from micro.report.matrix_section import matrix_section
 from micro.report.page import PagePicture, PageSection, PageTable
-from micro.report.wording import MINUS, plain_name, with_ends
+from micro.report.wording import MINUS, plain_name, with_ends_of
 from micro.specimens.detected import NUMBER, PUT_RIGHT, Detected
 
 if TYPE_CHECKING:
@@ -107,9 +107,11 @@ def chemistry_section(chemistry: pd.DataFrame, save: Save) -> PageSection | None
     rows = [
         (
             f"{r['specimen']}, {'all carbides' if r['carbide_class'] == 'all' else r['carbide_class']}",
-            _percent(r, "ceiling", "ceiling_low", "ceiling_high"),
+            with_ends_of(r, "ceiling", "ceiling_low", "ceiling_high", factor=100),
             str(r["limited_by"]).replace(" and ", ", "),
-            _percent(r, "measured", "measured_low", "measured_high") if math.isfinite(r["measured"]) else "",
+            with_ends_of(r, "measured", "measured_low", "measured_high", factor=100)
+            if math.isfinite(r["measured"])
+            else "",
             _text(r["message"]),
         )
         for r in chemistry.to_dict("records")
@@ -162,14 +164,6 @@ def _share(relative: float) -> str:
     return f"{100 * relative:.2g}" if relative >= LEAST_SHOWN else f"below {100 * LEAST_SHOWN:g}"
 
 
-def _ends(row: dict[Any, Any], *names: str, factor: float = 1.0) -> str:
-    return with_ends(*(factor * float(row[name]) for name in names))
-
-
-def _percent(row: dict[Any, Any], *names: str) -> str:
-    return _ends(row, *names, factor=100.0)
-
-
 def _text(value: Any) -> str:
     return value if isinstance(value, str) else ""
 
@@ -207,7 +201,7 @@ def size_section(sizes: pd.DataFrame) -> PageSection | None:
 
 
 def _size(row: dict[Any, Any]) -> str:
-    return _ends(row, "value", "ci95_low", "ci95_high") if math.isfinite(row["value"]) else "not told"
+    return with_ends_of(row, "value") if math.isfinite(row["value"]) else "not told"
 
 
 def _size_words(quantity: str) -> str:

@@ -19,7 +19,18 @@ from micro.report.bars import (
     letter_sentences,
     measured_bars,
 )
-from micro.report.wording import figures, if_alike, joined, listed, one_class, route_words, with_ends, with_unit
+from micro.report.wording import (
+    ends_of,
+    figures,
+    if_alike,
+    joined,
+    listed,
+    one_class,
+    route_words,
+    with_ends,
+    with_ends_of,
+    with_unit,
+)
 from micro.segmentation.segmentation import UNNAMED
 from micro.specimens.quantities import BY_NAME, banding_shown
 from micro.study.model import Specimen, Study
@@ -117,8 +128,7 @@ class _Values:
     def told(self, quantity: str, unit: str = "", carbide_class: str = "all", factor: float = 1.0) -> str:
         """Value with unit, then its interval in brackets."""
         row = self._found.get((carbide_class, quantity), {})
-        ends = (factor * float(row.get(name, math.nan)) for name in ("mean", "ci95_low", "ci95_high"))
-        return if_alike(with_unit(with_ends(*ends), unit), str(row.get("interval_of", "")))
+        return if_alike(with_unit(with_ends_of(row, factor=factor), unit), str(row.get("interval_of", "")))
 
 
 def named(specimen: Specimen) -> str:
@@ -231,7 +241,7 @@ def pair_sentence(pair: PairFindings, comparison: pd.DataFrame, shown: dict[str,
 def effect_words(row: dict[Any, Any]) -> str:
     """Say one difference or ratio of a pair, and whether it stands."""
     words = BY_NAME[str(row["quantity"])].words_of_fields
-    ends = tuple(float(row[name]) for name in ("estimate", "ci95_low", "ci95_high"))
+    ends = ends_of(row, "estimate")
     if row["kind"] == "ratio":
         effect = f"{with_ends(*ends)} times as large"
     else:
@@ -252,7 +262,7 @@ def matrix_sentences(matrix: pd.DataFrame, shown: dict[str, str]) -> list[str]:
         head = shown.get(str(bar), str(bar))
         message = str(rows[0]["message"] or "")
         kept = [
-            f"{row['element']} {with_unit(with_ends(row['in_matrix'], row['ci95_low'], row['ci95_high']), '%')}"
+            f"{row['element']} {with_unit(with_ends_of(row, 'in_matrix'), '%')}"
             for row in rows
             if math.isfinite(row["in_matrix"])
         ]
@@ -277,15 +287,14 @@ def toughness_sentences(answer: Analysis) -> list[str]:
 
 def gap_sentence(row: dict[Any, Any]) -> str:
     """Say the transverse toughness ratio of one group."""
-    ends = tuple(float(row[name]) for name in ("ratio", "ci95_low", "ci95_high"))
-    if not math.isfinite(ends[0]):
+    if not math.isfinite(row["ratio"]):
         return f"{row['group']}: no ratio of transverse to longitudinal toughness."
     tail = {
         "transverse lower": "weaker across, beyond scatter",
         "transverse higher": "tougher across, beyond scatter",
         "within scatter": "no gap beyond the scatter of these test bars",
     }.get(str(row["verdict"]), str(row["verdict"]))
-    return f"{row['group']}: transverse toughness is {with_ends(*ends)} times the longitudinal; {tail}."
+    return f"{row['group']}: transverse toughness is {with_ends_of(row, 'ratio')} times the longitudinal; {tail}."
 
 
 def explanation_sentence(points: pd.DataFrame) -> str:

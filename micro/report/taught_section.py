@@ -13,7 +13,7 @@ from micro.points.lessons import AREA, BY_OUTLINES, COUNT_THESE, POINT_FRACTION,
 from micro.report.comparison_sections import marked_crop
 from micro.report.drawing import Save
 from micro.report.page import PagePicture, PageSection, PageTable
-from micro.report.wording import with_ends
+from micro.report.wording import by_quantity, with_ends_of
 from micro.taught.lesson import ALL, Lesson
 
 if TYPE_CHECKING:
@@ -117,10 +117,9 @@ def _percent(ends: tuple[float, ...]) -> str:
 
 def area_table(lesson: Lesson, specimens: pd.DataFrame) -> PageTable:
     """Area fraction by each way, for the specimen and for the mean of just the counted fields."""
-    own = specimens[(specimens["specimen"] == lesson.specimen) & (specimens["carbide_class"] == ALL)]
-    by_name = {row["quantity"]: row for row in own.to_dict("records")}
+    found = by_quantity(specimens, lesson.specimen)
     rows = [
-        (words, _cell(by_name.get(way)), _cell(by_name.get(THESE_WAYS.get(way, ""))))
+        (words, _cell(found.get(way)), _cell(found.get(THESE_WAYS.get(way, ""))))
         for way, words in WAYS
     ]  # fmt: skip
     rows.append(("map alone", f"{100 * lesson.mapped[ALL]:.1f}", "") if ALL in lesson.mapped else ("map alone", "", ""))
@@ -133,7 +132,7 @@ def area_table(lesson: Lesson, specimens: pd.DataFrame) -> PageTable:
 
 
 def _cell(row: Mapping[Any, Any] | None) -> str:
-    return "" if row is None else with_ends(*(100 * row[end] for end in ("mean", "ci95_low", "ci95_high")))
+    return "" if row is None else with_ends_of(row, factor=100)
 
 
 def draw_reliability(axes: list[Axes], lessons: list[Lesson]) -> None:
