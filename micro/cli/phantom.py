@@ -321,8 +321,8 @@ def _detect(into: Path, out: Path, pictures: int, seed: int, um_per_px: float | 
     from micro import results
     from micro.errors import InputError
     from micro.field import measure
-    from micro.figures.detection import draw_detection
     from micro.figures.style import styled, write_figure
+    from micro.report.study_figures import draw_detection
     from micro.report.wording import wrapped
     from micro.run.detection import detect, size_table
 

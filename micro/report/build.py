@@ -29,15 +29,13 @@ from micro.points.lessons import read_lessons
 from micro.processes import give_back_memory
 from micro.report.bars import forest_figures
 from micro.report.comparison_sections import point_sections
-from micro.report.detection_section import detection_sections
 from micro.report.drawing import Save, drawing
-from micro.report.field_pictures import field_pictures, same_scale_pictures, typical_micrograph
-from micro.report.field_table import field_table
+from micro.report.fields import field_pictures, field_table, same_scale_pictures, typical_micrograph
 from micro.report.glance import glance_section
 from micro.report.mosaics import mosaic_sentences
 from micro.report.page import PageAnswer, PageFigure, PageParts, PageSection, listed_pictures, render_page
 from micro.report.review_section import review_sections
-from micro.report.sections import answer_sections
+from micro.report.sections import answer_sections, detection_sections
 from micro.report.summary import MOST_IN_WORDS, UNCOUNTED, study_bars, summary_parts
 from micro.report.taught_section import taught_sections
 from micro.report.wording import methods

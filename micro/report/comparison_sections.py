@@ -296,7 +296,7 @@ def apart_pictures(agreement: Agreement, out: Path) -> list[PagePicture]:
     """Pictures of the points at which counters and program differ most, also written to figures/points."""
     import cv2
 
-    from micro.report.field_pictures import data_address
+    from micro.report.fields import data_address
 
     fields = results.read_table(out / results.FIELDS, ["specimen", "field", "file"])
     files = fields.drop_duplicates(["specimen", "field"]).set_index(["specimen", "field"])["file"]

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from micro.report.field_pictures import FieldPictures
+    from micro.report.fields import FieldPictures
 
 NOTE = next(iter(SEVERITIES))
 

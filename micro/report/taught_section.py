@@ -155,7 +155,7 @@ def worst_pictures(lesson: Lesson, fields: pd.DataFrame, out: Path) -> list[Page
     """Surroundings of the points where map and answer are farthest apart."""
     import cv2
 
-    from micro.report.field_pictures import data_address
+    from micro.report.fields import data_address
 
     files = fields[fields["specimen"] == lesson.specimen].drop_duplicates("field").set_index("field")["file"]
     pictures = []

@@ -1,7 +1,9 @@
-"""Micrographs beside their outlines, small enough for a page."""
+"""Fields on the page: micrographs beside their outlines, small enough for it, and what was measured on each."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,7 +18,8 @@ from micro.image.micrograph import Micrograph
 from micro.image.reading import read
 from micro.pictures.outlines import display_range, draw_scale_bar, greys_shown, with_strip
 from micro.pictures.page import address_of, jpeg
-from micro.report.page import PagePicture
+from micro.report.page import PagePicture, PageTable
+from micro.report.wording import with_ends_of
 from micro.study.model import Field, Specimen, Study
 
 if TYPE_CHECKING:
@@ -139,3 +142,39 @@ def data_address(picture: NDArray[Any], widest_px: int = WIDEST_PX) -> str:
     bgr = picture if picture.ndim == 2 else np.ascontiguousarray(picture[..., ::-1])
     # As small and as good as WebP of that quality here, and ten times faster.
     return address_of("image/jpeg", jpeg(bgr, QUALITY, optimize=True))
+
+
+COLUMNS = (
+    "field, class", "area fraction, %", "carbides", "matrix grey", "class grey", "outline grey", "edge spread, px",
+    "noise",
+)  # fmt: skip
+NOTE = (
+    "Grey levels as in the file; matrix_grey, grey of a class, threshold_grey and blur_px in a study file pin them. "
+    "Intervals hold what the segmentation of that field leaves open."
+)
+
+
+def field_table(rows: Sequence[Mapping[str, Any]]) -> PageTable:
+    """Table of the fields of one specimen; of a field with one class only the row of all carbides.
+
+    Parameters
+    ----------
+    rows
+        Of the fields table.
+    """
+    classes: dict[str, int] = {}
+    for row in rows:
+        classes[row["field"]] = classes.get(row["field"], 0) + 1
+    kept = [row for row in rows if row["carbide_class"] == "all" or classes[row["field"]] > 2]
+    return PageTable("What was found, field by field", COLUMNS, [_cells(row) for row in kept], note=NOTE)
+
+
+def _cells(row: Mapping[str, Any]) -> tuple[str, ...]:
+    name = row["field"] if row["carbide_class"] == "all" else f"{row['field']}, {row['carbide_class']}"
+    greys = (_number(row[key], 1) for key in ("matrix_grey", "class_grey", "threshold_grey"))
+    fraction = with_ends_of(row, "area_fraction", "area_fraction_low", "area_fraction_high", factor=100)
+    return (name, fraction, str(row["particles"]), *greys, _number(row["blur_px"], 2), _number(row["noise_grey"], 1))
+
+
+def _number(value: Any, decimals: int) -> str:
+    return f"{float(value):.{decimals}f}" if math.isfinite(float(value)) else ""
