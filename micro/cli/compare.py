@@ -24,8 +24,8 @@ def command(folders: tuple[Path, ...], out: Path | None, reference: str | None) 
     """
     from micro import results
     from micro.comparison.findings import sentences
+    from micro.comparison.measured import read_folders
     from micro.comparison.pairs import compare
-    from micro.comparison.results_folders import read_folders
     from micro.errors import UsageError, writing
     from micro.owned import Origin, claimed
     from micro.report.wording import wrapped

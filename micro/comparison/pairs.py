@@ -1,4 +1,4 @@
-"""Two specimens: differences, size distributions, and pictures at one scale."""
+"""Two specimens: differences and size distributions."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import functools
 import itertools
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -318,60 +317,3 @@ def share_band(parts: FloatArray, whole: FloatArray) -> tuple[FloatArray, FloatA
     low, high = (1 / (1 + np.exp(-np.clip(logit + side * half, -700, 700))) for side in (-1, 1))
     # Where no carbide, or every one, has been seen, the fields do not tell how far the share may lie from that.
     return share, np.where(inside, low, np.nan), np.where(inside, high, np.nan)
-
-
-@dataclass(frozen=True)
-class Crop:
-    """Part of a picture: edges in pixels, the right and bottom ones outside it; and its true size."""
-
-    left: int
-    top: int
-    right: int
-    bottom: int
-    width_um: float
-    height_um: float
-
-
-@dataclass(frozen=True)
-class FieldFrame:
-    """Size of a field's picture in pixels, and of a pixel."""
-
-    width_px: int
-    height_px: int
-    um_per_px: float
-
-
-def same_scale_crops(frames: Sequence[FieldFrame], aspect: float = 4 / 3) -> list[Crop]:
-    """Crop fields to one size in µm, from the middle, as large as all allow.
-
-    Drawn at the same width on the page, all show the same µm per cm, to half a pixel.
-
-    Parameters
-    ----------
-    frames
-        The pictures.
-    aspect
-        Width over height of the crops.
-    """
-    width = min(f.um_per_px * min(f.width_px, f.height_px * aspect) for f in frames)
-    return [_middle(frame, width, width / aspect) for frame in frames]
-
-
-def _middle(frame: FieldFrame, width_um: float, height_um: float) -> Crop:
-    width = min(max(round(width_um / frame.um_per_px), 1), frame.width_px)
-    height = min(max(round(height_um / frame.um_per_px), 1), frame.height_px)
-    left, top = (frame.width_px - width) // 2, (frame.height_px - height) // 2
-    return Crop(left, top, left + width, top + height, width * frame.um_per_px, height * frame.um_per_px)
-
-
-def typical_field(fields: pd.DataFrame) -> str:
-    """Name of the field whose area fraction lies nearest to the median of its specimen.
-
-    Parameters
-    ----------
-    fields
-        Rows of one specimen with the columns FIELDS; not empty.
-    """
-    every = fields[fields["carbide_class"] == "all"]
-    distance = (every["area_fraction"] - every["area_fraction"].median()).abs().fillna(np.inf)
-    return str(every["field"].iloc[int(np.argmin(distance.to_numpy()))])

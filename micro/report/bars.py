@@ -76,7 +76,7 @@ class Bars:
 
     def letters(self, quantity: str) -> dict[str, str]:
         """Letters of the bars, from the largest value down; none for two bars or beside a reference."""
-        from micro.comparison.letters import letters_of
+        from micro.comparison.findings import letters_of
 
         if self.reference or len(self.names) < LETTERED:
             return {}
@@ -141,7 +141,7 @@ def letter_sentences(bars: Bars) -> list[str]:
 
 def letter_sentence(bars: Bars, quantity: str) -> str:
     """Say which bars are told apart in one quantity, from the largest value down."""
-    from micro.comparison.letters import uncompared
+    from micro.comparison.findings import uncompared
 
     letters = bars.letters(quantity)
     words = _capital(BY_NAME[quantity].words_of_fields)

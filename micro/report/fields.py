@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 WIDEST_PX, ROW_WIDEST_PX = 1100, 560
 LETTERS_IN_ROW = 1 / 22
+ASPECT = 4 / 3
 QUALITY = 82
 
 
@@ -63,8 +64,6 @@ def field_pictures(field: Field, um_per_px: float, message: str, out: Path, pixe
 
 def same_scale_pictures(study: Study, fields: pd.DataFrame) -> list[PagePicture]:
     """Typical field of every specimen, cropped so that all show the same µm per cm; none for a single specimen."""
-    from micro.comparison.pairs import FieldFrame, same_scale_crops
-
     if len(study.specimens) < 2:
         return []
     typical = []
@@ -75,14 +74,44 @@ def same_scale_pictures(study: Study, fields: pd.DataFrame) -> list[PagePicture]
             typical.append((specimen.name, field, np.repeat(grey[..., None], 3, axis=2), um_per_px))
     if len(typical) < 2:
         return []
-    frames = [FieldFrame(grey.shape[1], grey.shape[0], um_per_px) for _, _, grey, um_per_px in typical]
+    crops = same_scale_crops([grey for _, _, grey, _ in typical], [um_per_px for *_, um_per_px in typical])
     pictures = []
-    for (specimen_name, field_name, grey, um_per_px), crop in zip(typical, same_scale_crops(frames), strict=True):
-        part = np.ascontiguousarray(grey[crop.top : crop.bottom, crop.left : crop.right])
+    for (specimen_name, field_name, _, um_per_px), crop in zip(typical, crops, strict=True):
+        part = np.ascontiguousarray(crop)
         draw_scale_bar(part, um_per_px, LETTERS_IN_ROW)
-        words = f"{specimen_name}, field {field_name}, {crop.width_um:.0f} µm wide"
+        words = f"{specimen_name}, field {field_name}, {part.shape[1] * um_per_px:.0f} µm wide"
         pictures.append(PagePicture(data_address(part, ROW_WIDEST_PX), words, f"Micrograph of {words}"))
     return pictures
+
+
+def same_scale_crops(pictures: Sequence[NDArray[Any]], um_per_px: Sequence[float]) -> list[NDArray[Any]]:
+    """Crop pictures (rows, columns, ...) to one size in µm, four wide and three high, from the middle.
+
+    As large as all allow. Drawn at the same width on the page, all show the same µm per cm, to half a pixel.
+    """
+    sizes = zip(pictures, um_per_px, strict=True)
+    width = min(um * min(picture.shape[1], picture.shape[0] * ASPECT) for picture, um in sizes)
+    return [_middle(picture, width / um, width / ASPECT / um) for picture, um in zip(pictures, um_per_px, strict=True)]
+
+
+def _middle(picture: NDArray[Any], width_px: float, height_px: float) -> NDArray[Any]:
+    rows, columns = picture.shape[:2]
+    width, height = min(max(round(width_px), 1), columns), min(max(round(height_px), 1), rows)
+    left, top = (columns - width) // 2, (rows - height) // 2
+    return picture[top : top + height, left : left + width]
+
+
+def typical_field(fields: pd.DataFrame) -> str:
+    """Name of the field whose area fraction lies nearest to the median of its specimen.
+
+    Parameters
+    ----------
+    fields
+        Rows of one specimen with the columns FIELDS; not empty.
+    """
+    every = fields[fields["carbide_class"] == "all"]
+    distance = (every["area_fraction"] - every["area_fraction"].median()).abs().fillna(np.inf)
+    return str(every["field"].iloc[int(np.argmin(distance.to_numpy()))])
 
 
 def typical_micrograph(specimen: Specimen, own: pd.DataFrame) -> tuple[str, NDArray[np.uint8], float] | None:
@@ -93,8 +122,6 @@ def typical_micrograph(specimen: Specimen, own: pd.DataFrame) -> tuple[str, NDAr
     own
         The specimen's rows of the fields table.
     """
-    from micro.comparison.pairs import typical_field
-
     name = typical_field(own) if len(own) else ""
     field = next((f for f in specimen.fields if f.name == name), None)
     micrograph = None if field is None else _read(field)

@@ -220,7 +220,7 @@ BALANCE = (
 
 def matrix_section(matrix: pd.DataFrame, save: Save) -> PageSection | None:
     """Chromium of every bar on one axis, and a table of bars by elements; None where no composition is given."""
-    from micro.comparison.in_solution import LEFT_OUT
+    from micro.comparison.matrix import LEFT_OUT
 
     if matrix.empty:
         return None
