@@ -19,8 +19,7 @@ def command(folders: tuple[Path, ...], out: Path) -> None:
     Structure beside toughness, hardness, heat treatment, route, composition and what the matrix keeps; figures, series
     over a heat treatment, and rank correlations with hardness held. Bars measured unlike most are marked.
     """
-    from micro.atlas.build import build_atlas
-    from micro.atlas.page import lead, marks
+    from micro.atlas.page import build_atlas, lead, marks
     from micro.atlas.relations import CAUTIONS
     from micro.report.wording import wrapped
     from micro.results import ATLAS_PAGE
