@@ -9,9 +9,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.statistics.sampling import binomial_interval
+from micro.statistics.sampling import FloatArray, binomial_interval
 
-FloatArray = NDArray[np.float64]
 Wanted = Literal["own", "taught", "better"]
 # The usual 5 %, one half of it on the side that would put the program's own outlines aside (common practice).
 SIGNIFICANT = 0.025

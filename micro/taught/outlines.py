@@ -7,35 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.errors import UsageError
-
 Float32Array = NDArray[np.float32]
 
 
-@dataclass(frozen=True)
-class OutlineSettings:
-    """How outlines are drawn on a map.
-
-    Parameters
-    ----------
-    smoothing_px
-        σ under which the map is smoothed: a pixel alone decides nothing (chosen).
-    least_px
-        Smallest region, and smallest hole, in px; smaller ones are joined to what surrounds them. A disc of 4 px
-        across: the finest scale of the features sees nothing smaller (derived).
-    holes
-        False fills every hole of a region, True leaves those that the map shows.
-    """
-
-    smoothing_px: float = 1.0
-    least_px: int = 12
-    holes: bool = True
-
-    def __post_init__(self) -> None:
-        if not 0 <= self.smoothing_px <= 100:
-            raise UsageError("smoothing_px", f"is {self.smoothing_px}", "give 0 to 100 px")
-        if self.least_px < 1:
-            raise UsageError("least_px", f"is {self.least_px}", "give 1 px or more")
+SMOOTHING_PX = 1.0
+"""σ under which the map is smoothed: a pixel alone decides nothing (chosen)."""
+LEAST_PX = 12
+"""Smallest region, and smallest hole, in px; smaller ones are joined to what surrounds them. A disc of 4 px across: the
+finest scale of the features sees nothing smaller (derived)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,7 +36,9 @@ class TaughtOutlines:
     certainty: NDArray[np.float64]
 
 
-def draw_outlines(probability: Float32Array, settings: OutlineSettings | None = None) -> TaughtOutlines:
+def draw_outlines(
+    probability: Float32Array, smoothing_px: float = SMOOTHING_PX, least_px: int = LEAST_PX
+) -> TaughtOutlines:
     """Regions where carbide of any class is more likely than matrix; each of the class that is likeliest in it.
 
     Carbides that touch stay one region, except where the map tells them to be of different classes.
@@ -66,6 +47,8 @@ def draw_outlines(probability: Float32Array, settings: OutlineSettings | None = 
     ----------
     probability
         (classes, rows, columns) probability of each carbide class.
+    smoothing_px, least_px
+        0 and more; 1 and more.
 
     Examples
     --------
@@ -78,26 +61,25 @@ def draw_outlines(probability: Float32Array, settings: OutlineSettings | None = 
     """
     import cv2
 
-    settings = settings or OutlineSettings()
     smooth = np.asarray(probability, np.float32)
-    if settings.smoothing_px:
-        smooth = np.stack([cv2.GaussianBlur(plane, (0, 0), settings.smoothing_px) for plane in smooth])
-    carbide = _without_specks(smooth.sum(axis=0) > 0.5, settings)
+    if smoothing_px:
+        smooth = np.stack([cv2.GaussianBlur(plane, (0, 0), smoothing_px) for plane in smooth])
+    carbide = _without_specks(smooth.sum(axis=0) > 0.5, least_px)
     kind = np.where(carbide, smooth.argmax(axis=0) + 1, 0).astype(np.uint8)
-    return _labelled(kind, smooth.sum(axis=0), settings.least_px if len(smooth) > 1 else 1)
+    return _labelled(kind, smooth.sum(axis=0), least_px if len(smooth) > 1 else 1)
 
 
-def _without_specks(carbide: NDArray[np.bool_], settings: OutlineSettings) -> NDArray[np.bool_]:
-    """Holes too small to be seen, or all holes, are filled; then regions too small are dropped."""
+def _without_specks(carbide: NDArray[np.bool_], least_px: int) -> NDArray[np.bool_]:
+    """Holes too small to be seen are filled; then regions too small are dropped."""
     size, region = _regions(~carbide, 4)
     rim = np.zeros(len(size), bool)
     for edge in (region[0], region[-1], region[:, 0], region[:, -1]):
         rim[edge] = True
-    fill = ~rim & ((size < settings.least_px) | (not settings.holes))
+    fill = ~rim & (size < least_px)
     fill[0] = False
     carbide = carbide | fill[region]
     size, region = _regions(carbide, 8)
-    keep = size >= settings.least_px
+    keep = size >= least_px
     keep[0] = False
     return np.asarray(keep[region])
 
