@@ -18,8 +18,7 @@ from micro.comparison.sides import Side, difference_of, sides_of
 from micro.specimens.quantities import BY_NAME, QUANTITIES, ClassData, Quantity
 from micro.specimens.unresolved import BIASED, is_unresolved
 from micro.statistics.sampling import FloatArray, student_t, uncertainty_of_ratio
-from micro.statistics.shares import share_difference
-from micro.statistics.two_samples import ALPHA, holm
+from micro.statistics.two_samples import ALPHA, holm, share_difference
 from micro.tables.columns import COMPARISON, empty, names
 
 KEPT_CLASSES = 8
