@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import functools
 import itertools
 import math
@@ -211,15 +212,8 @@ def sample_size(shift: float, std_a: float, std_b: float) -> int | None:
         df = (n - 1) * variance**2 / (std_a**4 + std_b**4)
         return power(abs(shift) / math.sqrt(variance / n), df) >= POWER
 
-    if not enough(MOST_COUPONS):
-        return None
-    low, high = 1, 2
-    while not enough(high):
-        low, high = high, 2 * high
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle) else (middle, high)
-    return high
+    wanted = 2 + bisect.bisect_left(range(2, MOST_COUPONS + 1), True, key=enough)
+    return wanted if wanted <= MOST_COUPONS else None
 
 
 @dataclass(frozen=True)
