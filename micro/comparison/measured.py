@@ -12,7 +12,7 @@ import pandas as pd
 
 from micro import results
 from micro.errors import InputError
-from micro.specimens.quantities import ClassData, class_data
+from micro.specimens.class_data import ClassData, class_data
 from micro.tables.columns import FIELDS, PARTICLES, Column, flagged, names
 
 SAME_RESOLUTION = 1.25

@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from micro.comparison.few_carbides import too_few_carbides
 from micro.comparison.joint import Judged, exchange_p, exchanged, joint_p
 from micro.comparison.measured import MeasuredSpecimen, class_of, common_diameter
-from micro.comparison.sides import Side, difference_of, sides_of
-from micro.specimens.quantities import BY_NAME, QUANTITIES, ClassData, Quantity
+from micro.comparison.sides import Side, difference_of, sides_of, too_few_carbides
+from micro.specimens.class_data import ClassData
+from micro.specimens.quantities import BY_NAME, QUANTITIES, Quantity
 from micro.specimens.unresolved import BIASED, is_unresolved
 from micro.statistics.sampling import FloatArray, student_t, uncertainty_of_ratio
 from micro.statistics.two_samples import ALPHA, holm, share_difference
@@ -45,7 +45,7 @@ def compare(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
     One quantity for each question gets a verdict: how much (in all, and of each class that both have), how large, the
     largest, how elongated, how banded. `p_joint` is adjusted for all of these by exchange of fields, and for the number
     of pairs. The others are shown with their intervals only, and so is what rests on too few carbides
-    (`micro.comparison.few_carbides`).
+    (`micro.comparison.sides`).
 
     Parameters
     ----------

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from micro.specimens.class_data import ClassData
 from micro.specimens.largest import FARTHEST, FEWEST_TO_CHECK, fit_gumbel, gumbel_p_value
-from micro.specimens.quantities import ClassData
 from micro.specimens.unfolding import ELONGATED
 from micro.statistics.lognormal import fit_lognormal, grouped, jackknife_ends, lognormal_ci95
 from micro.statistics.sampling import FloatArray

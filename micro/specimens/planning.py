@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from micro.measures.within_field import WITHIN
-from micro.specimens.quantities import class_data
-from micro.specimens.summary import area_relative_uncertainty
+from micro.specimens.class_data import area_relative_uncertainty, class_data
 from micro.specimens.unresolved import UNRESOLVED
 from micro.statistics.sampling import student_t
 
