@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,14 +19,12 @@ BINS = 10
 FEWEST_IN_A_BIN = 5
 
 
-@dataclass(frozen=True)
-class Share:
+class Share(NamedTuple):
     """A share of points with its exact 95 % interval; NaN where there are no points."""
 
     value: float
     low: float
     high: float
-    points: float
 
 
 @dataclass(frozen=True)
@@ -51,21 +49,6 @@ class Choice:
     for_taught: int
     for_own: int
     p_value: float
-
-
-@dataclass(frozen=True, eq=False)
-class Reliability:
-    """Answers against probability, a row a bin; bins with few points are joined to their neighbours.
-
-    `probability` is the mean probability in the bin, `answer` the mean answer, with `low` and `high` its exact 95 %
-    interval, and `points` their number.
-    """
-
-    probability: FloatArray
-    answer: FloatArray
-    low: FloatArray
-    high: FloatArray
-    points: NDArray[np.intp]
 
 
 @dataclass(frozen=True)
@@ -99,9 +82,8 @@ def exact_share(hits: float, points: float) -> Share:
     (0.444, 0.975)
     """
     if not points > 0:
-        return Share(math.nan, math.nan, math.nan, 0.0)
-    low, high = binomial_interval(hits, points)
-    return Share(hits / points, low, high, points)
+        return Share(math.nan, math.nan, math.nan)
+    return Share(hits / points, *binomial_interval(hits, points))
 
 
 def choose(own: FloatArray, taught: NDArray[np.bool_], answers: FloatArray, wanted: Wanted = "better") -> Choice:
@@ -150,7 +132,7 @@ def choose(own: FloatArray, taught: NDArray[np.bool_], answers: FloatArray, want
     )
 
 
-def reliability(probability: FloatArray, answers: FloatArray) -> Reliability:
+def reliability(probability: FloatArray, answers: FloatArray) -> list[tuple[float, ...]]:
     """Set answers against probability: does carbide lie at nine of ten points where the map says 0.9.
 
     Parameters
@@ -159,6 +141,11 @@ def reliability(probability: FloatArray, answers: FloatArray) -> Reliability:
         (points,) of carbide, by maps that have not seen these answers.
     answers
         (points,) 1, ½ or 0; NaN points do not enter.
+
+    Returns
+    -------
+    A row a bin: mean probability, mean answer with the ends of its exact 95 % interval, and the number of points; bins
+    with few points are joined to their neighbours.
     """
     known = np.isfinite(answers)
     p, y = probability[known], answers[known]
@@ -167,14 +154,8 @@ def reliability(probability: FloatArray, answers: FloatArray) -> Reliability:
     bins, which = np.unique(which, return_inverse=True)
     points = np.bincount(which, minlength=len(bins))
     hits = np.bincount(which, y, len(bins))
-    ends = [exact_share(h, n) for h, n in zip(hits.tolist(), points.tolist(), strict=True)]
-    return Reliability(
-        probability=np.bincount(which, p, len(bins)) / points,
-        answer=hits / points,
-        low=np.array([e.low for e in ends]),
-        high=np.array([e.high for e in ends]),
-        points=points,
-    )
+    mean = (np.bincount(which, p, len(bins)) / points).tolist()
+    return [(m, *exact_share(h, n), float(n)) for m, h, n in zip(mean, hits.tolist(), points.tolist(), strict=True)]
 
 
 def outline_errors(inside: NDArray[np.bool_], answers: FloatArray) -> OutlineErrors:
