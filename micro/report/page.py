@@ -103,12 +103,12 @@ class PageSection:
 
 @dataclass(frozen=True)
 class PageAnswer:
-    """A question of the first screen: a remark, sentences, figures, and sentences that fold where they are many."""
+    """A question of the first screen: sentences, those on each bar, which fold where they are many, remark, figures."""
 
     question: str
-    note: str
     sentences: Sequence[str]
     each_bar: Sequence[str] = ()
+    note: str = ""
     figures: Sequence[PageFigure] = ()
     folded: bool = False
 

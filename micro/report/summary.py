@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from micro.analysis import Analysis
@@ -19,6 +19,7 @@ from micro.report.bars import (
     letter_sentences,
     measured_bars,
 )
+from micro.report.page import PageAnswer
 from micro.report.wording import (
     ends_of,
     figures,
@@ -45,51 +46,39 @@ COMPARED = ("area_fraction", "largest_ecd", "anisotropy_index")
 ESTIMATES = "Area % of a section is an estimate of volume % of the steel; all percentages of carbide below are area %."
 
 
-@dataclass(frozen=True)
-class Answer:
-    """A question with its answers: a remark, sentences, and sentences on each bar, which fold where bars are many."""
+def summary_parts(study: Study, specimens: pd.DataFrame, answer: Analysis, bars: Bars) -> list[PageAnswer]:
+    """Questions with their answers, in the order a reader asks; questions without an answer are left out.
 
-    question: str
-    sentences: Sequence[str]
-    each_bar: Sequence[str] = ()
-    note: str = ""
-
-    @property
-    def said(self) -> list[str]:
-        """All sentences."""
-        return [*self.sentences, *self.each_bar]
-
-
-def summary_parts(study: Study, specimens: pd.DataFrame, answer: Analysis) -> list[Answer]:
-    """Questions with their answers, in the order a reader asks; questions without an answer are left out."""
+    Where bars are many, sentences on each of them fold.
+    """
     own = [(s, _Values(specimens[specimens["specimen"] == s.name])) for s in study.specimens]
     measured = [(s, values) for s, values in own if values.classes]
     missing = [f"{s.name}: no field was measured." for s, values in own if not values.classes]
     holding = [(s, values) for s, values in measured if values.mean("area_fraction") > 0]
-    bars = study_bars(study, specimens, answer)
     parts = [
         _answer(bars, AMOUNT, [*(amount_sentence(s, v) + film_words(v) for s, v in measured), *missing], ESTIMATES),
         _answer(bars, SIZE, [size_sentence(s, v) for s, v in holding]),
         _answer(bars, DIRECTION, [direction_sentence(s, v) for s, v in holding]),
-        Answer(DIFFER, difference_sentences(bars, answer, _routes(study))),
-        Answer("What the matrix keeps", (), matrix_sentences(answer.matrix, _routes(study)), MATRIX_NOTE),
-        Answer("Toughness along and across rolling", toughness_sentences(answer)),
-        Answer("How sure", [*sureness_sentences(measured, answer)]),
+        PageAnswer(DIFFER, difference_sentences(bars, answer, _routes(study))),
+        PageAnswer("What the matrix keeps", (), matrix_sentences(answer.matrix, _routes(study)), MATRIX_NOTE),
+        PageAnswer("Toughness along and across rolling", toughness_sentences(answer)),
+        PageAnswer("How sure", [*sureness_sentences(measured, answer)]),
     ]
-    return [part for part in parts if part.said]
+    many = len(bars.names) > MOST_IN_WORDS
+    return [replace(part, folded=many) for part in parts if part.sentences or part.each_bar]
 
 
 DIFFER = "How the specimens differ"
 MATRIX_NOTE = "By mass balance, wt % of the matrix; the part below says what it leaves out."
 
 
-def _answer(bars: Bars, question: str, each_bar: list[str], note: str = "") -> Answer:
+def _answer(bars: Bars, question: str, each_bar: list[str], note: str = "") -> PageAnswer:
     """Answer with the extremes first where there are too many bars to read them one by one."""
     extremes: list[str] = []
     if len(bars.names) > MOST_IN_WORDS:
         own = (q.quantity for q in QUESTIONS if q.heading == question)
         extremes = [sentence for q in own if (sentence := extremes_sentence(bars, q))]
-    return Answer(question, extremes, each_bar, note)
+    return PageAnswer(question, extremes, each_bar, note)
 
 
 MOST_IN_WORDS = 4
