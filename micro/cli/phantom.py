@@ -17,8 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from micro.phantom.camera import Camera
-    from micro.phantom.etch import Etch
+    from micro.phantom.etch import Camera, Etch
     from micro.phantom.picture import Answer
     from micro.phantom.scenes import Scene
 
@@ -165,8 +164,7 @@ ETCHES = {
 
 def etch_and_camera(given: tuple[str, ...]) -> tuple[Etch, Camera] | None:
     """Etch and camera from NAME[=STRENGTH] words; None without any."""
-    from micro.phantom.camera import Camera
-    from micro.phantom.etch import Etch
+    from micro.phantom.etch import Camera, Etch
 
     words: dict[str, dict[str, float]] = {"etch": {}, "camera": {}}
     for text in given:
