@@ -28,11 +28,10 @@ from micro.issues import Issue, gravest_first, message_text
 from micro.measures.banding import SIGNIFICANCE
 from micro.points.lessons import read_lessons
 from micro.processes import give_back_memory
-from micro.report.bars import Bars, forest_figures
+from micro.report.bars import Bars, forest_figures, glance_section
 from micro.report.comparison_sections import point_sections
 from micro.report.drawing import Save, drawing
 from micro.report.fields import field_pictures, field_table, same_scale_pictures, typical_micrograph
-from micro.report.glance import glance_section
 from micro.report.mosaics import mosaic_sentences
 from micro.report.page import PageAnswer, PageFigure, PageParts, PageSection, listed_pictures, render_page
 from micro.report.review_section import review_sections
