@@ -253,7 +253,7 @@ def make_field(scene: Scene, shape: tuple[int, int], rng: np.random.Generator) -
     surface = damaged(etched_surface(coverage, scene.optics, rng), scene.damage, rng)
     grey = expose(surface, scene.optics, rng)
     particles = particle_table(outlines, coverage, scene.class_names, scene.rolling_deg)
-    return grey, Truth(coverage.area_fraction, particles, coverage)
+    return grey, Truth(coverage.area_fraction, particles, coverage.labels.shape, coverage)
 
 
 def arrange(scene: Scene, shape: tuple[int, int], rng: np.random.Generator) -> Shapes:
