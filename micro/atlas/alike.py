@@ -55,13 +55,7 @@ NAMING = {"carbides", "class_names"}
 
 
 def given_settings(specimen: dict[str, Any]) -> str:
-    """Tell settings of the measuring beside the program's own, in words; empty where none was given.
-
-    Parameters
-    ----------
-    specimen
-        Of run.json.
-    """
+    """Tell settings that run.json has of a specimen beside the program's own, in words; empty where none was given."""
     defaults = vars(SegmentationSettings())
     given: dict[str, set[str]] = {}
     for field in specimen["fields"]:

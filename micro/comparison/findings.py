@@ -30,13 +30,7 @@ class PairFindings:
 
 
 def findings(comparison: pd.DataFrame) -> list[PairFindings]:
-    """Say in words what a table of `compare` holds, pair by pair.
-
-    Parameters
-    ----------
-    comparison
-        Columns COMPARISON of `micro.tables.columns`.
-    """
+    """Say in words, pair by pair, what a table of `compare` holds."""
     tests = int(comparison["p_joint"].notna().sum())
     pairs = comparison.groupby(["specimen_a", "specimen_b"], sort=False)
     return [_pair(str(a), str(b), list(rows.itertuples(index=False)), tests) for (a, b), rows in pairs]

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from micro.statistics.sampling import Estimate, binomial_interval, mean_of_fields, student_t
+from micro.statistics.sampling import Estimate, accuracy_pct, binomial_interval, mean_of_fields, student_t
 
 FEWEST_HITS = 10.0
 MOST_FIELDS = 2**19
@@ -36,7 +36,7 @@ class PointFraction:
     @property
     def relative_accuracy_pct(self) -> float:
         """%RA: half width of the 95 % interval over the fraction; NaN where nothing was hit."""
-        return 100 * (self.high - self.low) / 2 / self.mean if self.mean > 0 else math.nan
+        return accuracy_pct(self.mean, self.low, self.high)
 
 
 def point_fraction(fractions: ArrayLike, points: ArrayLike) -> PointFraction:

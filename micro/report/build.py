@@ -56,16 +56,7 @@ def study_figures(
 ) -> list[PageFigure]:
     """Figures of the page in the order of the questions; none where nothing was found.
 
-    Parameters
-    ----------
-    tables
-        "particles", "fields" and "profiles" of the whole study.
-    specimens
-        Those with a measured field.
-    save
-        Draws and writes a figure.
-    out
-        Results folder, with the parts of the fields.
+    `specimens` are those with a measured field, `out` is the results folder, with the parts of the fields.
     """
     from micro.comparison.pairs import size_distributions
 

@@ -117,10 +117,7 @@ def typical_field(fields: pd.DataFrame) -> str:
 def typical_micrograph(specimen: Specimen, own: pd.DataFrame) -> tuple[str, NDArray[np.uint8], float] | None:
     """Name, grey levels for the eye and size of a pixel of the field nearest the median; None where there is none.
 
-    Parameters
-    ----------
-    own
-        The specimen's rows of the fields table.
+    `own` are the specimen's rows of the fields table.
     """
     name = typical_field(own) if len(own) else ""
     field = next((f for f in specimen.fields if f.name == name), None)
@@ -182,13 +179,7 @@ NOTE = (
 
 
 def field_table(rows: Sequence[Mapping[str, Any]]) -> PageTable:
-    """Table of the fields of one specimen; of a field with one class only the row of all carbides.
-
-    Parameters
-    ----------
-    rows
-        Of the fields table.
-    """
+    """Table from a specimen's rows of the fields table; of a field with one class only the row of all carbides."""
     classes: dict[str, int] = {}
     for row in rows:
         classes[row["field"]] = classes.get(row["field"], 0) + 1

@@ -27,13 +27,7 @@ COLUMNS = ("field", "by", "acts", "area fraction before, %", "after, %")
 
 
 def review_sections(study: Study, outcomes: Sequence[Outcome], tables: dict[str, pd.DataFrame]) -> list[PageSection]:
-    """Parts of the report on the review; none where nobody reviewed a field.
-
-    Parameters
-    ----------
-    tables
-        "fields" and "specimens" of the whole study.
-    """
+    """Parts of the report on the review; none where nobody reviewed a field."""
     if not any(o.reviewed for o in outcomes):
         return []
     said = review_sentences(study, outcomes, tables["specimens"], tables["fields"])

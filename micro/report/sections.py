@@ -34,19 +34,7 @@ BUDGETED = (
 def answer_sections(
     answer: Analysis, bars: Bars, pictures: Sequence[PagePicture], save: Save, detected: Mapping[str, Detected]
 ) -> list[PageSection]:
-    """Parts for whatever the study holds.
-
-    Parameters
-    ----------
-    bars
-        Measured bars, for the tables that hold all of them.
-    pictures
-        Typical fields at one scale.
-    save
-        Draws and writes a figure.
-    detected
-        What the pictures of a specimen can show, by its name.
-    """
+    """Parts for whatever the study holds; `pictures` are typical fields at one scale."""
     parts = [
         comparison_section(answer.comparison, bars, pictures),
         size_section(answer.sizes),

@@ -45,15 +45,7 @@ MARKS = "osD^vP"
 def taught_sections(
     lessons: Mapping[str, Lesson], tables: dict[str, pd.DataFrame], save: Save, out: Path
 ) -> list[PageSection]:
-    """Parts of the report on the lessons; none where nothing was taught.
-
-    Parameters
-    ----------
-    tables
-        "specimens" and "fields" of the whole study.
-    save
-        Draws and writes a figure.
-    """
+    """Parts of the report on the lessons; none where nothing was taught."""
     told = [lesson for lesson in lessons.values() if lesson.points]
     if not told:
         return []

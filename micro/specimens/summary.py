@@ -22,7 +22,7 @@ from micro.specimens.class_data import (
 from micro.specimens.largest import largest_of_another
 from micro.specimens.quantities import QUANTITIES, Quantity
 from micro.specimens.unresolved import SHAPES, hidden, is_unresolved
-from micro.statistics.sampling import NORMAL_95, UNKNOWN, Estimate, joined_with_within, student_t
+from micro.statistics.sampling import NORMAL_95, UNKNOWN, Estimate, accuracy_pct, joined_with_within, student_t
 from micro.tables.columns import PARTICLES, SPECIMENS, empty, names
 
 MOST_UNKNOWN = 1 / 3
@@ -350,7 +350,6 @@ def pixel_shape_part(quantity: Quantity, value: float, data: ClassData) -> float
 def _row(specimen: str, carbide_class: str, quantity: Quantity, budget: Budget) -> tuple:
     low, high = budget.interval
     value = budget.estimate.value
-    accuracy = 100 * (high - low) / 2 / abs(value) if value else math.nan
     return (
         specimen,
         carbide_class,
@@ -360,7 +359,7 @@ def _row(specimen: str, carbide_class: str, quantity: Quantity, budget: Budget) 
         budget.estimate.std,
         low,
         high,
-        accuracy,
+        accuracy_pct(value, low, high),
         budget.estimate.fields,
         LOWER_BOUND if budget.lower_bound else "",
         interval_of(budget),

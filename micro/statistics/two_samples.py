@@ -25,17 +25,7 @@ CELLS_AT_ONCE = 2**22
 
 @dataclass(frozen=True)
 class Contrast:
-    """Difference b - a of two means, on the scale it was taken.
-
-    Parameters
-    ----------
-    estimate
-        The difference.
-    standard_error
-        Of the difference.
-    degrees_of_freedom
-        Welch-Satterthwaite.
-    """
+    """Difference b - a of two means, on the scale it was taken; degrees of freedom are Welch and Satterthwaite's."""
 
     estimate: float
     standard_error: float
@@ -191,14 +181,7 @@ def _detectable_shift(degrees_of_freedom: float, alpha: float) -> float:
 
 
 def sample_size(shift: float, std_a: float, std_b: float) -> int | None:
-    """Values needed in each of two samples to show a difference of means with a power of 80 % at the 5 % level.
-
-    Parameters
-    ----------
-    shift
-        The true difference.
-    std_a, std_b
-        Standard deviations of single values.
+    """Values needed in each of two samples to show a shift of the mean with a power of 80 % at the 5 % level.
 
     Returns
     -------
