@@ -64,14 +64,12 @@ def treatment_words(treatment: str) -> str:
     parts = []
     for part in filter(None, treatment.split(", ")):
         name, _, number = part.rpartition(" ")
+        if part.startswith("several "):  # a factor that has no one number
+            parts.append(factor_words(part).partition(", ")[0])
+            continue
         label, _, unit = factor_words(name or number).partition(", ")
-        parts.append(label_of(part) if part.startswith("several ") else f"{label} {number} {unit}".strip())
+        parts.append(f"{label} {number} {unit}".strip())
     return ", ".join(parts)
-
-
-def label_of(part: str) -> str:
-    """Words of a factor that has no one number."""
-    return factor_words(part).partition(", ")[0]
 
 
 def scatter_figures(bars: pd.DataFrame) -> list[Drawing]:

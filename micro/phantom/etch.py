@@ -126,7 +126,7 @@ def photographed(
     )
     drawn = cover(scaled, fine, len(scene.class_names))
     share, kind = drawn.by_class.sum(axis=0), drawn.labels
-    edges = grain_edges(fine, etch.grain_px * FINE, rng) if etch.boundary or etch.film else None
+    edges = _cells(fine, etch.grain_px * FINE, rng)[1] if etch.boundary or etch.film else None
     film = _line(edges, etch.film_px * FINE) * (1 - share) if etch.film and edges is not None else None
     contrast = np.float32(scene.optics.class_greys[0] - scene.optics.matrix_grey)
     levels = np.asarray(scene.optics.class_greys, np.float32) - np.float32(scene.optics.matrix_grey)
@@ -153,7 +153,7 @@ def _matrix(shape: tuple[int, int], etch: Etch, edges: Grey | None, rng: np.rand
     """Matrix (rows, columns) in shares of the contrast: laths, blocks, boundaries, pits."""
     surface = np.zeros(shape, np.float32)
     if etch.lath or etch.blocks:
-        packet = packets(shape, etch.packet_px * FINE, rng)
+        packet, _ = _cells(shape, etch.packet_px * FINE, rng)
         if etch.blocks:
             surface += np.float32(etch.blocks) * rng.standard_normal(packet.max() + 1).astype(np.float32)[packet]
         if etch.lath:
@@ -167,17 +167,11 @@ def _matrix(shape: tuple[int, int], etch: Etch, edges: Grey | None, rng: np.rand
     return surface
 
 
-def packets(shape: tuple[int, int], size: float, rng: np.random.Generator) -> NDArray[np.intp]:
-    """(rows, columns) number of the packet: cells about random points, `size` the root of their mean area."""
-    return _nearest(shape, size, rng)[0]
+def _cells(shape: tuple[int, int], size: float, rng: np.random.Generator) -> tuple[NDArray[np.intp], Grey]:
+    """Packets or grains: cells about random points, `size` the root of their mean area.
 
-
-def grain_edges(shape: tuple[int, int], size: float, rng: np.random.Generator) -> Grey:
-    """(rows, columns) distance to the next boundary between grains, that is half the difference of two distances."""
-    return _nearest(shape, size, rng)[1]
-
-
-def _nearest(shape: tuple[int, int], size: float, rng: np.random.Generator) -> tuple[NDArray[np.intp], Grey]:
+    (rows, columns) number of the cell, and distance to the next boundary, that is half the difference of two distances.
+    """
     from scipy.spatial import KDTree
 
     count = max(2, round((shape[0] + 2 * size) * (shape[1] + 2 * size) / size**2))

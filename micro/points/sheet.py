@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from micro import results
 from micro.errors import InputError
 from micro.image.crop import Crop
-from micro.image.micrograph import Micrograph, SubField
+from micro.image.micrograph import SubField
 from micro.image.reading import read
 from micro.owned import own
 from micro.pictures.outlines import display_range, greys_shown
@@ -71,15 +71,12 @@ ARM_PX, OPEN_PX = 13, 4
 def form(sheet: Sheet) -> pd.DataFrame:
     """Empty tally form with the columns FORM: one row a field, or a field and class; three columns to fill in."""
     rows = []
-    for page, (f, g) in enumerate(_grids(sheet), 1):
+    grids = [(field, field.grid) for field in sheet.fields if isinstance(field.grid, Grid)]
+    for page, (f, g) in enumerate(grids, 1):
         placed = (g.columns, g.rows, g.first_x_px, g.first_y_px, g.step_x_px, g.step_y_px)
         for carbide_class in sheet.classes if len(sheet.classes) > 1 else ("",):
             rows.append((sheet.identity, page, f.specimen, f.field, f.image_sha256, *placed, carbide_class, "", "", ""))
     return pd.DataFrame(rows, columns=names(FORM))
-
-
-def _grids(sheet: Sheet) -> list[tuple[SheetField, Grid]]:
-    return [(field, field.grid) for field in sheet.fields if isinstance(field.grid, Grid)]
 
 
 def printable_page(sheet: Sheet, number: int) -> bytes:
@@ -330,7 +327,7 @@ def _sheet_field(picture: Picture, placed: Callable[[int, int], Grid | Scattered
         crop_px=picture.crop_px,
         colour=picture.colour,
     ).core
-    shown = shown_grey(micrograph)
+    shown = greys_shown(micrograph.grey, *display_range(micrograph.grey))
     grid = placed(shown.shape[1], shown.shape[0])
     return SheetField(
         specimen=picture.specimen,
@@ -342,11 +339,6 @@ def _sheet_field(picture: Picture, placed: Callable[[int, int], Grid | Scattered
         overview=jpeg(reduced(shown, OVERVIEW_PX), OVERVIEW_QUALITY),
         details=jpeg(details(shown, grid), DETAIL_QUALITY),
     )
-
-
-def shown_grey(micrograph: Micrograph) -> NDArray[np.uint8]:
-    """(rows, columns) grey levels for the eye."""
-    return greys_shown(micrograph.grey, *display_range(micrograph.grey))
 
 
 def reduced(shown: NDArray[np.uint8], longest_px: int) -> NDArray[np.uint8]:

@@ -180,16 +180,14 @@ def size_section(sizes: pd.DataFrame) -> PageSection | None:
     )
     rows = [
         (
-            str(r["specimen"]), _size_words(str(r["quantity"])), _size(r), str(r["unit"] or ""), _text(r["message"]),
+            str(r["specimen"]), _size_words(str(r["quantity"])),
+            with_ends_of(r, "value") if math.isfinite(r["value"]) else "not told",
+            str(r["unit"] or ""), _text(r["message"]),
         )
         for r in sizes.to_dict("records")
     ]  # fmt: skip
     table = PageTable("", ("specimen", "quantity", "value", "unit", "to know"), rows)
     return PageSection("sizes-in-space", "Sizes in space, and the largest carbide", text, tables=[table])
-
-
-def _size(row: dict[Any, Any]) -> str:
-    return with_ends_of(row, "value") if math.isfinite(row["value"]) else "not told"
 
 
 def _size_words(quantity: str) -> str:

@@ -64,6 +64,7 @@ def in_words(lesson: Lesson) -> list[str]:
     """Agreement before and after, which outlines are used and why, and how wrong they are."""
     people = f"{lesson.counters} people" if lesson.counters > 1 else "one person"
     apart = lesson.for_taught + lesson.for_own
+    by_map = "the taught map" if lesson.corrected_with == "taught map" else "the program's own outlines"
     lines = [
         f"{lesson.points} points on {lesson.fields} field{'s' * (lesson.fields != 1)}, counted by {people}.",
         f"The program's own outlines agree with {_percent(lesson.own_agreement)} of the answers, taught outlines with "
@@ -72,7 +73,7 @@ def in_words(lesson: Lesson) -> list[str]:
         f"(p = {lesson.p_value:.2g}). {_choice(lesson)}",
         f"Of the area inside these outlines {_percent(lesson.false_area)} is matrix; of the carbide "
         f"{_percent(lesson.missed_area)} lies outside.",
-        f"The area fraction is that by {_map(lesson)}, put right by the points.",
+        f"The area fraction is that by {by_map}, put right by the points.",
     ]
     if lesson.beside:
         lines.append(
@@ -88,10 +89,6 @@ def in_words(lesson: Lesson) -> list[str]:
         told = issue("outside_taught", share=share).text
         lines.append(f"{field}: {told}.")
     return lines
-
-
-def _map(lesson: Lesson) -> str:
-    return "the taught map" if lesson.corrected_with == "taught map" else "the program's own outlines"
 
 
 def _choice(lesson: Lesson) -> str:

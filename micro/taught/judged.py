@@ -65,7 +65,8 @@ class OutlineErrors:
         Area false or missed is taken to be whole carbides: what it adds to the number's interval is then at its
         widest, unless small carbides err more often than large ones.
         """
-        return 1 - self.false_area.high, _inverse(1 - self.missed_area.high)
+        seen = 1 - self.missed_area.high
+        return 1 - self.false_area.high, math.inf if seen == 0 else 1 / seen
 
     @property
     def size_factors(self) -> tuple[float, float]:
@@ -188,7 +189,3 @@ def _joined(points: NDArray[np.intp]) -> NDArray[np.intp]:
         # What is left over at the end goes to the bin before it.
         to[to == own] = to[to < own].max(initial=0)
     return to
-
-
-def _inverse(value: float) -> float:
-    return math.inf if value == 0 else 1 / value
