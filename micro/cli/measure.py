@@ -125,8 +125,8 @@ def draw_sheet(micrograph: Micrograph, image: Path, sheet: Path, settings: Segme
     from micro.report.settings_sheet import settings_sheet
 
     check_new_file(sheet, [image])
-    drawn = settings_sheet(micrograph, settings)
+    picture, lines = settings_sheet(micrograph, settings)
     with writing(sheet, "choose another place"), results.whole_file(sheet) as stream:
-        stream.write(cv2.imencode(".png", drawn.picture[..., ::-1])[1].tobytes())
+        stream.write(cv2.imencode(".png", picture[..., ::-1])[1].tobytes())
     click.echo(f"written: {sheet}; pin what looks right in the study file. What was found is:")
-    click.echo("\n".join(drawn.lines))
+    click.echo("\n".join(lines))

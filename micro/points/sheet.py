@@ -195,32 +195,6 @@ class Picture:
 
 
 @dataclass(frozen=True)
-class SheetSettings:
-    """What the user asks of a count.
-
-    Parameters
-    ----------
-    expected_fraction
-        V_V, 0 to 1; None: nothing is expected.
-    relative_accuracy_pct
-        Wanted %RA.
-    points, fields
-        Points of a grid and fields of a specimen; None: as the plan suggests.
-    classes
-        Carbide classes to tell apart; empty: one.
-    seed
-        Of the draw of the fields, the shift of the grids and the order.
-    """
-
-    expected_fraction: float | None = None
-    relative_accuracy_pct: float = 10.0
-    points: int | None = None
-    fields: int | None = None
-    classes: tuple[str, ...] = ()
-    seed: int = 1
-
-
-@dataclass(frozen=True)
 class SheetField:
     """One field of a sheet; `overview` and `details` are JPEG files.
 
@@ -254,47 +228,66 @@ class Sheet:
         return all(isinstance(field.grid, Grid) for field in self.fields)
 
 
-def make_sheet(pictures: Iterable[Picture], settings: SheetSettings) -> Sheet:
+def make_sheet(
+    pictures: Iterable[Picture],
+    *,
+    expected_fraction: float | None = None,
+    relative_accuracy_pct: float = 10.0,
+    points: int | None = None,
+    fields: int | None = None,
+    classes: tuple[str, ...] = (),
+    seed: int = 1,
+) -> Sheet:
     """Plan a count, draw its fields, place its grids.
 
     Fields are drawn per specimen, systematically from a random start; pictures that cannot be read are left out
     and returned as troubles.
+
+    Parameters
+    ----------
+    expected_fraction
+        V_V, 0 to 1; None: nothing is expected.
+    relative_accuracy_pct
+        Wanted %RA.
+    points, fields
+        Points of a grid and fields of a specimen; None: as the plan suggests.
+    classes
+        Carbide classes to tell apart; empty: one.
+    seed
+        Of the draw of the fields, the shift of the grids and the order.
 
     Raises
     ------
     InputError
         Where none of the drawn pictures can be read.
     """
-    rng = np.random.default_rng(settings.seed)
+    rng = np.random.default_rng(seed)
     by_specimen: dict[str, list[Picture]] = {}
     for picture in pictures:
         by_specimen.setdefault(picture.specimen, []).append(picture)
-    points = settings.points or suggested_points(settings.expected_fraction)
-    wanted = suggested_fields(settings.expected_fraction, points, settings.relative_accuracy_pct)
+    points = points or suggested_points(expected_fraction)
+    wanted = suggested_fields(expected_fraction, points, relative_accuracy_pct)
+
+    def grid(width_px: int, height_px: int) -> Grid:
+        return place_grid(width_px, height_px, points, rng)
 
     drawn: list[SheetField] = []
     plans, troubles = [], []
     for specimen, available in by_specimen.items():
-        fields = []
-        for index in draw_fields(len(available), settings.fields or wanted, rng):
+        placed = []
+        for index in draw_fields(len(available), fields or wanted, rng):
             try:
-                fields.append(
-                    _sheet_field(available[index], lambda width, height: place_grid(width, height, points, rng))
-                )
+                placed.append(_sheet_field(available[index], grid))
             except InputError as trouble:
                 troubles.append(trouble)
-        drawn += fields
-        on_grid = round(np.mean([f.grid.points for f in fields])) if fields else points
-        plans.append(
-            Plan(
-                specimen, on_grid, len(fields), len(available), wanted, settings.relative_accuracy_pct,
-                settings.expected_fraction,
-            )
-        )  # fmt: skip
+        drawn += placed
+        on_grid = round(np.mean([f.grid.points for f in placed])) if placed else points
+        told = (on_grid, len(placed), len(available), wanted, relative_accuracy_pct, expected_fraction)
+        plans.append(Plan(specimen, *told))
     if not drawn:
         raise troubles[0] if troubles else InputError("points sheet", "has no picture", "name the pictures to count on")
     shuffled = tuple(drawn[i] for i in rng.permutation(len(drawn)))
-    return Sheet(_identity(shuffled, settings.classes), shuffled, settings.classes, tuple(plans), tuple(troubles))
+    return Sheet(_identity(shuffled, classes), shuffled, classes, tuple(plans), tuple(troubles))
 
 
 def further_sheet(drawn: Sequence[tuple[Picture, Scattered]], classes: tuple[str, ...], seed: int) -> Sheet:

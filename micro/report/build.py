@@ -33,7 +33,7 @@ from micro.report.comparison_sections import point_sections
 from micro.report.drawing import Save, drawing
 from micro.report.fields import field_pictures, field_table, same_scale_pictures, typical_micrograph
 from micro.report.mosaics import mosaic_sentences
-from micro.report.page import PageAnswer, PageFigure, PageParts, PageSection, listed_pictures, render_page
+from micro.report.page import PageAnswer, PageFigure, PageSection, render_page
 from micro.report.review_section import review_sections
 from micro.report.sections import answer_sections, detection_sections
 from micro.report.summary import UNCOUNTED, study_bars, summary_parts
@@ -189,7 +189,10 @@ def write_report(
     """
     bars = study_bars(study, tables["specimens"], answer)
     with drawing(out / results.FIGURES, workers) as save:
-        parts = PageParts(
+        page = render_page(
+            study,
+            outcomes,
+            tables["specimens"],
             summary=page_answers(study, tables["specimens"], answer, bars, save),
             figures=study_figures(study, tables, answer.specimens, save, out),
             sections=[
@@ -201,7 +204,6 @@ def write_report(
             troubles=answer.troubles,
             doubts=() if answer.count is not None else (UNCOUNTED,),
         )
-        page = render_page(study, outcomes, tables["specimens"], parts)
     with results.whole_file(out / results.REPORT) as stream:
         stream.write(page.encode(errors="backslashreplace"))
 
@@ -251,5 +253,7 @@ def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFra
             if made is not None:
                 pictures.append(made)
         own: list[Any] = fields[fields["specimen"] == specimen.name].to_dict("records")
-        shown.append(listed_pictures(pictures, specimen.name, number, len(measured)) | {"table": field_table(own)})
+        note = f"{len(pictures)} of {len(measured)} fields; the outline pictures of all are in the folder outlines."
+        told = {"name": specimen.name, "number": number, "pictures": pictures, "note": note}
+        shown.append(told | {"table": field_table(own)})
     return shown

@@ -31,7 +31,6 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from micro.report.fields import FieldPictures
 
 NOTE = next(iter(SEVERITIES))
 
@@ -113,58 +112,57 @@ class PageAnswer:
     folded: bool = False
 
 
-@dataclass(frozen=True)
-class PageParts:
-    """All that the page shows beside the numbers of the specimens; `troubles`, `doubts`: those of no single field."""
-
-    summary: Sequence[PageAnswer]
-    figures: Sequence[PageFigure]
-    sections: Sequence[PageSection]
-    methods: Sequence[str]
-    pictures: Sequence[dict[str, Any]]
-    troubles: Sequence[str] = ()
-    doubts: Sequence[str] = ()
-
-
-def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFrame, parts: PageParts) -> str:
-    """HTML of the report."""
+def render_page(
+    study: Study,
+    outcomes: Sequence[Outcome],
+    specimens: pd.DataFrame,
+    *,
+    summary: Sequence[PageAnswer],
+    figures: Sequence[PageFigure],
+    sections: Sequence[PageSection],
+    methods: Sequence[str],
+    pictures: Sequence[dict[str, Any]],
+    troubles: Sequence[str],
+    doubts: Sequence[str],
+) -> str:
+    """HTML of the report; `troubles` and `doubts` are those of no single field."""
     return rendered(
         "report",
         "report.html",
         title=study.title,
         style=template_text("report", "report.css"),
         lead=lead(study, outcomes),
-        parts=contents(parts),
-        summary=parts.summary,
-        troubles=troubles_without_folders(study, outcomes, parts.troubles),
-        notices=[*parts.doubts, *notices(outcomes, touching=True)],
+        parts=contents(sections, with_figures=bool(figures)),
+        summary=summary,
+        troubles=troubles_without_folders(study, outcomes, troubles),
+        notices=[*doubts, *notices(outcomes, touching=True)],
         remarks=notices(outcomes, touching=False),
-        figures=parts.figures,
+        figures=figures,
         specimens=[specimen_numbers(s, specimens) for s in study.specimens],
-        open_sections=[section for section in parts.sections if not section.folded],
-        sections=[section for section in parts.sections if section.folded],
-        unprinted=unprinted(parts),
-        pictures=parts.pictures,
-        methods=parts.methods,
+        open_sections=[section for section in sections if not section.folded],
+        sections=[section for section in sections if section.folded],
+        unprinted=unprinted(sections),
+        pictures=pictures,
+        methods=methods,
         provenance=provenance(study, outcomes),
         rows_a_page=ROWS_A_PAGE,
         versions=", ".join(f"{name} {number}" for name, number in library_versions().items()),
     )
 
 
-def contents(parts: PageParts) -> list[dict[str, str]]:
+def contents(sections: Sequence[PageSection], with_figures: bool) -> list[dict[str, str]]:
     """Parts of the page for its table of contents."""
-    named = [(section.id, section.title) for section in parts.sections if not section.folded]
+    named = [(section.id, section.title) for section in sections if not section.folded]
     named += [("summary", "Answers")]
     named += [("figures", "Figures"), ("numbers", "Numbers of each specimen")]
-    named += [(section.id, section.title) for section in parts.sections if section.folded]
+    named += [(section.id, section.title) for section in sections if section.folded]
     named += [("fields", "Fields"), ("methods", "Methods"), ("cautions", "Cautions")]
-    return [{"id": i, "name": n} for i, n in named if i != "figures" or parts.figures]
+    return [{"id": i, "name": n} for i, n in named if i != "figures" or with_figures]
 
 
-def unprinted(parts: PageParts) -> str:
+def unprinted(sections: Sequence[PageSection]) -> str:
     """Say what stands on the page and not on its print, and where its numbers are."""
-    names = [section.title for section in parts.sections if section.folded and not section.printed]
+    names = [section.title for section in sections if section.folded and not section.printed]
     names = ["Figures", "Numbers of each specimen", *names, "Fields", "Where the numbers come from"]
     return (
         f"Not printed: {', '.join(names)}, and tables whose numbers comparison.csv and group_ratios.csv hold. All "
@@ -263,9 +261,3 @@ def pinned_words(name: str, value: Any) -> str:
     """Say what the user pinned: the parameter's name in words, its values in a row."""
     shown = ", ".join(str(v) for v in value) if isinstance(value, (list, tuple)) else str(value)
     return f"{name.replace('_', ' ')}: {shown}"
-
-
-def listed_pictures(pictures: Sequence[FieldPictures], specimen: str, number: int, fields: int) -> dict[str, Any]:
-    """Pictures of one specimen with the line that says how many of its fields are shown."""
-    note = f"{len(pictures)} of {fields} fields; the outline pictures of all are in the folder outlines."
-    return {"name": specimen, "number": number, "pictures": pictures, "note": note}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,16 +25,10 @@ SMALLEST_PX = (3.0, 24.0)
 PAPER = 255
 
 
-@dataclass(frozen=True, eq=False)
-class SettingsSheet:
-    """RGB sheet (rows, columns, 3), and the lines for a study file that pin what was found."""
+def settings_sheet(micrograph: Micrograph, settings: SegmentationSettings) -> tuple[NDArray[np.uint8], list[str]]:
+    """RGB sheet (rows, columns, 3) of the middle of a field, and the lines for a study file that pin what was found.
 
-    picture: NDArray[np.uint8]
-    lines: list[str]
-
-
-def settings_sheet(micrograph: Micrograph, settings: SegmentationSettings) -> SettingsSheet:
-    """Draw the middle of a field, bare and with the outlines that several settings give.
+    The field is there bare and with the outlines that several settings give.
 
     Under each panel stand the setting, and area fraction, share inside the outlines and count over the whole field.
 
@@ -53,7 +47,7 @@ def settings_sheet(micrograph: Micrograph, settings: SegmentationSettings) -> Se
             panels.append(_panel(micrograph, measure(scaled, settings=changed), words))
         except InputError:
             continue  # a setting that makes no sense on this field is none to choose
-    return SettingsSheet(_tiled(panels), found_settings(bare.segmentation))
+    return _tiled(panels), found_settings(bare.segmentation)
 
 
 def variants(settings: SegmentationSettings, found: Segmentation) -> Iterator[tuple[str, SegmentationSettings]]:
