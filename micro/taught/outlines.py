@@ -27,13 +27,10 @@ class TaughtOutlines:
         (rows, columns) int32, 0 matrix, regions from 1 along the rows.
     class_index
         (regions,) carbide class of each region, from 0.
-    certainty
-        (regions,) mean probability of carbide within each region.
     """
 
     labels: NDArray[np.int32]
     class_index: NDArray[np.intp]
-    certainty: NDArray[np.float64]
 
 
 def draw_outlines(
@@ -66,7 +63,7 @@ def draw_outlines(
         smooth = np.stack([cv2.GaussianBlur(plane, (0, 0), smoothing_px) for plane in smooth])
     carbide = _without_specks(smooth.sum(axis=0) > 0.5, least_px)
     kind = np.where(carbide, smooth.argmax(axis=0) + 1, 0).astype(np.uint8)
-    return _labelled(kind, smooth.sum(axis=0), least_px if len(smooth) > 1 else 1)
+    return _labelled(kind, least_px if len(smooth) > 1 else 1)
 
 
 def _without_specks(carbide: NDArray[np.bool_], least_px: int) -> NDArray[np.bool_]:
@@ -84,7 +81,7 @@ def _without_specks(carbide: NDArray[np.bool_], least_px: int) -> NDArray[np.boo
     return np.asarray(keep[region])
 
 
-def _labelled(kind: NDArray[np.uint8], carbide: Float32Array, least_px: int) -> TaughtOutlines:
+def _labelled(kind: NDArray[np.uint8], least_px: int) -> TaughtOutlines:
     """Label connected pixels of one class; a part of a class below the least size takes its neighbour's number."""
     labels = np.zeros(kind.shape, np.int32)
     number = 0
@@ -97,7 +94,7 @@ def _labelled(kind: NDArray[np.uint8], carbide: Float32Array, least_px: int) -> 
         number += int(keep.sum())
     if least_px > 1 and number:
         labels = _nearest_filled(labels, kind > 0)
-    return _in_reading_order(labels, kind, carbide)
+    return _in_reading_order(labels, kind)
 
 
 def _nearest_filled(labels: NDArray[np.int32], carbide: NDArray[np.bool_]) -> NDArray[np.int32]:
@@ -111,7 +108,7 @@ def _nearest_filled(labels: NDArray[np.int32], carbide: NDArray[np.bool_]) -> ND
     return np.where(bare, labels[tuple(place)], labels).astype(np.int32)
 
 
-def _in_reading_order(labels: NDArray[np.int32], kind: NDArray[np.uint8], carbide: Float32Array) -> TaughtOutlines:
+def _in_reading_order(labels: NDArray[np.int32], kind: NDArray[np.uint8]) -> TaughtOutlines:
     flat = labels.ravel()
     there, first = np.unique(flat, return_index=True)
     there, first = there[there > 0], first[-len(there[there > 0]) :] if (there > 0).any() else first[:0]
@@ -119,13 +116,11 @@ def _in_reading_order(labels: NDArray[np.int32], kind: NDArray[np.uint8], carbid
     new = np.zeros(int(flat.max(initial=0)) + 1, np.int32)
     new[there[order]] = np.arange(1, len(there) + 1)
     labels = new[labels]
-    size = np.bincount(labels.ravel(), minlength=len(there) + 1)[1:]
-    certainty = np.bincount(labels.ravel(), carbide.ravel(), len(there) + 1)[1:] / size
     kinds = int(kind.max(initial=0)) + 1
     table = np.bincount(labels.ravel().astype(np.intp) * kinds + kind.ravel(), minlength=(len(there) + 1) * kinds)
     by_class = table.reshape(-1, kinds)[1:, 1:]
     class_index = by_class.argmax(axis=1) if by_class.size else np.zeros(0, np.intp)
-    return TaughtOutlines(labels, class_index.astype(np.intp), np.asarray(certainty, float))
+    return TaughtOutlines(labels, class_index.astype(np.intp))
 
 
 def _regions(mask: NDArray[np.bool_], connectivity: int) -> tuple[NDArray[np.intp], NDArray[np.int32]]:

@@ -1,7 +1,7 @@
 """Outlines are the connected regions that scikit-image finds where carbide is likelier than matrix."""
 
 import numpy as np
-from skimage.measure import label, regionprops
+from skimage.measure import label
 
 from micro.taught.outlines import draw_outlines
 
@@ -23,13 +23,6 @@ def test_regions_are_scikit_images():
     assert ((found.labels > 0) == (outside > 0)).all()
     pairs = np.unique(np.stack([found.labels.ravel(), outside.ravel()]), axis=1)
     assert pairs.shape[1] == outside.max() + 1 == found.labels.max() + 1
-
-
-def test_certainty_is_the_mean_probability():
-    probability = blots(np.random.default_rng(2))
-    found = draw_outlines(probability[None], SHARP)
-    outside = [r.intensity_mean for r in regionprops(found.labels, probability)]
-    np.testing.assert_allclose(found.certainty, outside, rtol=1e-5)
 
 
 def test_specks_go_and_holes_that_are_seen_stay():
@@ -64,11 +57,11 @@ def test_regions_are_numbered_along_the_rows():
     flat = found.labels.ravel()
     _, first = np.unique(flat[flat > 0], return_index=True)
     assert (np.diff(first) > 0).all()
-    assert found.labels.max() == len(found.class_index) == len(found.certainty)
+    assert found.labels.max() == len(found.class_index)
 
 
 def test_nothing_found_is_an_empty_table():
     found = draw_outlines(np.full((2, 40, 40), 0.2, np.float32))
     assert found.labels.max() == 0
     assert found.labels.dtype == np.int32
-    assert len(found.class_index) == len(found.certainty) == 0
+    assert len(found.class_index) == 0
