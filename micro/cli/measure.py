@@ -79,20 +79,11 @@ def command(
 
     The scale is given, comes from a calibration file, or stands in the tags of the pictures.
     """
-    from micro.errors import UsageError, spelled
-    from micro.scale.scale import PLAUSIBLE_UM_PER_PX
+    from micro.errors import spelled
     from micro.segmentation.segmentation import SegmentationSettings
     from micro.study.model import Specimen, study_of_images
 
-    lowest, highest = PLAUSIBLE_UM_PER_PX
-    if um_per_px is not None and not lowest <= um_per_px <= highest:
-        problem = f"{um_per_px:g} is not a size from {lowest:g} to {highest:g}"
-        raise UsageError("--um-per-px", problem, "give µm per pixel, such as 0.2")
-    if um_per_px is not None and calibration is not None:
-        raise UsageError("--um-per-px", "stands beside --calibration", "give one of the two")
-    if um_per_px_uncertainty is not None and not (um_per_px is not None and 0 <= um_per_px_uncertainty < um_per_px):
-        problem = "needs --um-per-px, and is a number from 0 to below it"
-        raise UsageError("--um-per-px-uncertainty", problem, "give the standard uncertainty of µm per pixel")
+    _check_scale(um_per_px, um_per_px_uncertainty, calibration)
     one = Specimen(
         name=spelled(specimen),
         fields=(),
@@ -113,6 +104,22 @@ def command(
         return
     study = study_of_images(images, one, settings, crop_bottom_px=crop_bottom, page=page, colour=colour)
     measure_and_print(study, out, workers, parquet, skip_bad_tallies=skip_bad_tallies)
+
+
+def _check_scale(um_per_px: float | None, um_per_px_uncertainty: float | None, calibration: Path | None) -> None:
+    """Refuse what is no size of a pixel, or two of them."""
+    from micro.errors import UsageError
+    from micro.scale.scale import PLAUSIBLE_UM_PER_PX
+
+    lowest, highest = PLAUSIBLE_UM_PER_PX
+    if um_per_px is not None and not lowest <= um_per_px <= highest:
+        problem = f"{um_per_px:g} is not a size from {lowest:g} to {highest:g}"
+        raise UsageError("--um-per-px", problem, "give µm per pixel, such as 0.2")
+    if um_per_px is not None and calibration is not None:
+        raise UsageError("--um-per-px", "stands beside --calibration", "give one of the two")
+    if um_per_px_uncertainty is not None and not (um_per_px is not None and 0 <= um_per_px_uncertainty < um_per_px):
+        problem = "needs --um-per-px, and is a number from 0 to below it"
+        raise UsageError("--um-per-px-uncertainty", problem, "give the standard uncertainty of µm per pixel")
 
 
 def draw_sheet(micrograph: Micrograph, image: Path, sheet: Path, settings: SegmentationSettings) -> None:

@@ -109,15 +109,13 @@ def _nearest_filled(labels: NDArray[np.int32], carbide: NDArray[np.bool_]) -> ND
 
 
 def _in_reading_order(labels: NDArray[np.int32], kind: NDArray[np.uint8]) -> TaughtOutlines:
-    flat = labels.ravel()
-    there, first = np.unique(flat, return_index=True)
-    there, first = there[there > 0], first[-len(there[there > 0]) :] if (there > 0).any() else first[:0]
-    order = np.argsort(first)
-    new = np.zeros(int(flat.max(initial=0)) + 1, np.int32)
-    new[there[order]] = np.arange(1, len(there) + 1)
+    number, first = np.unique(labels, return_index=True)
+    order = number[number > 0][np.argsort(first[number > 0])]
+    new = np.zeros(int(labels.max(initial=0)) + 1, np.int32)
+    new[order] = np.arange(1, len(order) + 1)
     labels = new[labels]
     kinds = int(kind.max(initial=0)) + 1
-    table = np.bincount(labels.ravel().astype(np.intp) * kinds + kind.ravel(), minlength=(len(there) + 1) * kinds)
+    table = np.bincount(labels.ravel().astype(np.intp) * kinds + kind.ravel(), minlength=(len(order) + 1) * kinds)
     by_class = table.reshape(-1, kinds)[1:, 1:]
     class_index = by_class.argmax(axis=1) if by_class.size else np.zeros(0, np.intp)
     return TaughtOutlines(labels, class_index.astype(np.intp))
