@@ -21,8 +21,17 @@ from micro.points.wording import counter_lines, heading, number, percent, verdic
 from micro.report.bars import MAIN, MORE, Bars, bars_table
 from micro.report.drawing import Save
 from micro.report.page import PagePicture, PageSection, PageTable
-from micro.report.study_figures import draw_point_count
-from micro.report.wording import MINUS, ends_of, figures, listed, with_ends, with_ends_of
+from micro.report.study_figures import draw_coupons, draw_point_count
+from micro.report.wording import (
+    MINUS,
+    ends_of,
+    figures,
+    listed,
+    printed_factor,
+    printed_unit,
+    with_ends,
+    with_ends_of,
+)
 from micro.specimens.quantities import BY_NAME
 
 if TYPE_CHECKING:
@@ -54,7 +63,8 @@ def comparison_section(comparison: pd.DataFrame, bars: Bars, pictures: Sequence[
         if len(pairs) == 1
         else [replace(bars_table(bars, quantities), printed=False) for quantities in (MAIN, MORE)]
     )
-    text = (*TEXT, refused_sentence(pairs)) if len(pairs) > 1 and refused_sentence(pairs) else TEXT
+    refused = refused_sentence(pairs) if len(pairs) > 1 else ""
+    text = (*TEXT, refused) if refused else TEXT
     return PageSection("comparison", "More on the comparison", text, pictures, tables=tables, printed=True)
 
 
@@ -92,8 +102,6 @@ def pair_table(pair: PairFindings, comparison: pd.DataFrame) -> PageTable:
 
 
 def _row(row: dict[Any, Any]) -> tuple[str, ...]:
-    from micro.report.wording import printed_factor
-
     factor = printed_factor(str(row["quantity"]))
     value, low, high = ends_of(row, "estimate")
     half = (high - low) / 2
@@ -132,8 +140,6 @@ def _subject(row: dict[Any, Any]) -> str:
 
 
 def _unit(row: dict[Any, Any]) -> str:
-    from micro.report.wording import printed_unit
-
     unit = printed_unit(str(row["quantity"]), str(row["unit"] or ""))
     return f" {unit}" if unit and unit != "nan" else ""
 
@@ -141,7 +147,6 @@ def _unit(row: dict[Any, Any]) -> str:
 def coupon_section(answer: Analysis, save: Save) -> PageSection | None:
     """Every coupon, ratios of the directions, groups against each other, means."""
     from micro.comparison.coupon_words import CAUTIONS, outlier_sentences
-    from micro.report.study_figures import draw_coupons
 
     analysis = answer.coupons
     if analysis is None or analysis.coupons.empty:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from micro.errors import InputError
 from micro.field import FieldResult, measure
 from micro.image.micrograph import Micrograph
-from micro.pictures.outlines import draw_outlines, write
+from micro.pictures.outlines import display_range, draw_outlines, to_display, write
 from micro.scale.scale import Scale
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 
@@ -97,18 +97,15 @@ def _panel(micrograph: Micrograph, found: FieldResult | None, words: str) -> NDA
     rows, columns = micrograph.grey.shape
     width, height = min(PANEL_PX[0], columns), min(PANEL_PX[1], rows)
     left, top = (columns - width) // 2, (rows - height) // 2
-    drawn = _bare(micrograph) if found is None else draw_outlines(micrograph, found.segmentation)
+    if found is None:
+        drawn = to_display(micrograph.grey, *display_range(micrograph.grey))
+    else:
+        drawn = draw_outlines(micrograph, found.segmentation)
     panel = np.full((PANEL_PX[1] + STRIP_PX, PANEL_PX[0], 3), PAPER, np.uint8)
     panel[:height, :width] = drawn[top : top + height, left : left + width]
     for line, text in enumerate((words, "" if found is None else _summary(found))):
         write(panel, text, 2, PANEL_PX[1] + 13 + 20 * line, LETTERS_PX)
     return panel
-
-
-def _bare(micrograph: Micrograph) -> NDArray[np.uint8]:
-    from micro.pictures.outlines import display_range, to_display
-
-    return to_display(micrograph.grey, *display_range(micrograph.grey))
 
 
 def _tiled(panels: list[NDArray[np.uint8]]) -> NDArray[np.uint8]:
