@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,21 +12,26 @@ import pandas as pd
 from micro.comparison.pairs import ALIKE, DIFFERS, MAY_DIFFER, NO_VERDICT, REFUSED, UNKNOWN
 from micro.specimens.quantities import BY_NAME
 
+HEADINGS = {
+    DIFFERS: "What differs:",
+    MAY_DIFFER: "What may differ:",
+    ALIKE: "What is alike:",
+    UNKNOWN: "What the data cannot tell:",
+    NO_VERDICT: "Shown without a verdict:",
+    REFUSED: "What was not compared:",
+}
+"""By the verdict of what stands below."""
+
 
 @dataclass(frozen=True)
 class PairFindings:
-    """Sentences on one pair of specimens; `notes` hold for all of them."""
+    """Sentences on one pair of specimens, by verdict in the order of HEADINGS; `notes` hold for all of them."""
 
     specimen_a: str
     specimen_b: str
     summary: str
-    differs: tuple[str, ...]
-    may_differ: tuple[str, ...]
-    alike: tuple[str, ...]
-    cannot_tell: tuple[str, ...]
-    shown: tuple[str, ...]
-    not_compared: tuple[str, ...]
-    notes: tuple[str, ...]
+    said: Mapping[str, Sequence[str]]
+    notes: Sequence[str]
 
 
 def findings(comparison: pd.DataFrame) -> list[PairFindings]:
@@ -41,15 +46,8 @@ def sentences(comparison: pd.DataFrame) -> list[str]:
     lines: list[str] = []
     for pair in findings(comparison):
         lines.append(pair.summary)
-        for heading, said in (
-            ("What differs:", pair.differs),
-            ("What may differ:", pair.may_differ),
-            ("What is alike:", pair.alike),
-            ("What the data cannot tell:", pair.cannot_tell),
-            ("Shown without a verdict:", pair.shown),
-            ("What was not compared:", pair.not_compared),
-            ("Note:", pair.notes),
-        ):
+        told = {HEADINGS[verdict]: said for verdict, said in pair.said.items()} | {"Note:": pair.notes}
+        for heading, said in told.items():
             lines += [heading, *(f"- {sentence}" for sentence in said)] if said else []
     return lines
 
@@ -66,22 +64,11 @@ def number(value: float) -> str:
 
 def _pair(a: str, b: str, rows: list[Any], tests: int) -> PairFindings:
     common = _common_warnings(rows)
-    said: dict[str, list[str]] = {verdict: [] for verdict in (DIFFERS, MAY_DIFFER, ALIKE, UNKNOWN, NO_VERDICT, REFUSED)}
+    said: dict[str, list[str]] = {verdict: [] for verdict in HEADINGS}
     for row in rows:
         own = [w for w in _warnings(row) if w not in common]
         said[row.verdict].append(_sentence(row, own, tests))
-    return PairFindings(
-        a,
-        b,
-        _summary(a, b, rows, said),
-        differs=tuple(said[DIFFERS]),
-        may_differ=tuple(said[MAY_DIFFER]),
-        alike=tuple(said[ALIKE]),
-        cannot_tell=tuple(said[UNKNOWN]),
-        shown=tuple(said[NO_VERDICT]),
-        not_compared=tuple(said[REFUSED]),
-        notes=tuple(_capital(warning) + "." for warning in common),
-    )
+    return PairFindings(a, b, _summary(a, b, rows, said), said, [f"{_capital(warning)}." for warning in common])
 
 
 def _warnings(row: Any) -> list[str]:

@@ -70,12 +70,14 @@ def comparison_section(comparison: pd.DataFrame, bars: Bars, pictures: Sequence[
 
 def refused_sentence(pairs: Sequence[PairFindings]) -> str:
     """Name the pairs of which nothing could be compared, and why; empty where there is none."""
-    refused = [pair for pair in pairs if pair.not_compared and not (pair.differs or pair.may_differ or pair.alike
-               or pair.cannot_tell)]  # fmt: skip
+    from micro.comparison.pairs import NO_VERDICT, REFUSED
+
+    judged = [any(said for verdict, said in p.said.items() if verdict not in (NO_VERDICT, REFUSED)) for p in pairs]
+    refused = [pair for pair, known in zip(pairs, judged, strict=True) if pair.said[REFUSED] and not known]
     if not refused:
         return ""
     named = [f"{pair.specimen_b} and {pair.specimen_a}" for pair in refused]
-    return f"Not compared at all: {listed(named, 5)}; the first because {refused[0].not_compared[0]}"
+    return f"Not compared at all: {listed(named, 5)}; the first because {refused[0].said[REFUSED][0]}"
 
 
 def pair_table(pair: PairFindings, comparison: pd.DataFrame) -> PageTable:
