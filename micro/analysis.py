@@ -179,7 +179,7 @@ def _chemistry(study: Study, specimens: pd.DataFrame, troubles: list[str]) -> tu
         return ceilings[0], kept[0]
     from micro.carbides import carbide_ranges
     from micro.comparison.chemistry import chemistry_check
-    from micro.comparison.in_solution import matrix_table
+    from micro.comparison.matrix import matrix_table
 
     for specimen in study.specimens:
         measured = (specimens["specimen"] == specimen.name).any()

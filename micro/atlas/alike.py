@@ -1,4 +1,4 @@
-"""Which bars were measured unlike most: nothing joins them silently."""
+"""How bars were measured, by their records, and which were measured unlike most: nothing joins them silently."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from micro.comparison.measured import SAME_RESOLUTION
+from micro.segmentation.segmentation import SegmentationSettings
 
 SCALE_STEP = math.log(SAME_RESOLUTION)
 """Pixels whose sizes differ by less resolve alike, as in a comparison."""
@@ -47,3 +48,32 @@ def _unlike(row: dict[str, Any], model: dict[str, Any]) -> Iterable[str]:
         yield "settings"
     if row["_polarity"] and model["_polarity"] and row["_polarity"] != model["_polarity"]:
         yield "polarity"
+
+
+NAMING = {"carbides", "class_names"}
+"""Settings that say what is looked at, not how it is measured; which way the etch turned is compared by itself."""
+
+
+def given_settings(specimen: dict[str, Any]) -> str:
+    """Tell settings that run.json has of a specimen beside the program's own, in words; empty where none was given."""
+    defaults = vars(SegmentationSettings())
+    given: dict[str, set[str]] = {}
+    for field in specimen["fields"]:
+        for name, value in field["settings"].items():
+            plain = tuple(value) if isinstance(value, list) else value
+            if name not in NAMING and name in defaults and plain != defaults[name]:
+                given.setdefault(name, set()).add(_shown(value))
+    words = [f"{name.replace('_', ' ')} {' or '.join(sorted(values))}" for name, values in sorted(given.items())]
+    if specimen.get("taught_by"):
+        words.append(f"taught by a count ({specimen.get('outlines', '')})")
+    return "; ".join(words)
+
+
+def _shown(value: Any) -> str:
+    return ", ".join(map(str, value)) if isinstance(value, list) else f"{value:g}"
+
+
+def pictures_of(record: dict[str, Any], specimen: str) -> frozenset[str]:
+    """Hashes of the pictures of a specimen's measured fields."""
+    own = (o for o in record["outcomes"] if o["specimen"] == specimen and not o.get("trouble"))
+    return frozenset(str(o["image_sha256"]) for o in own if o.get("image_sha256"))

@@ -11,8 +11,7 @@ from typing import Any
 import pandas as pd
 
 from micro import results
-from micro.atlas.alike import mark_unlike
-from micro.atlas.settings import given_settings, pictures_of
+from micro.atlas.alike import given_settings, mark_unlike, pictures_of
 from micro.comparison.coupon_file import USED_COLUMN
 from micro.errors import InputError
 from micro.tables.columns import ATLAS, ELEMENTS, empty, names

@@ -11,7 +11,7 @@ import pandas as pd
 from micro.atlas.drawing import Drawing, Panel, Point, beside, marker, stacked
 from micro.atlas.relations import RELATIONS, Relation, common
 from micro.figures.style import COLOURS
-from micro.report.wording import with_ends, with_unit
+from micro.report.wording import ends_of, route_words, with_ends, with_unit
 
 OTHER = "other classes"
 NO_CLASS = "no carbide class"
@@ -64,14 +64,12 @@ def treatment_words(treatment: str) -> str:
     parts = []
     for part in filter(None, treatment.split(", ")):
         name, _, number = part.rpartition(" ")
+        if part.startswith("several "):  # a factor that has no one number
+            parts.append(factor_words(part).partition(", ")[0])
+            continue
         label, _, unit = factor_words(name or number).partition(", ")
-        parts.append(label_of(part) if part.startswith("several ") else f"{label} {number} {unit}".strip())
+        parts.append(f"{label} {number} {unit}".strip())
     return ", ".join(parts)
-
-
-def label_of(part: str) -> str:
-    """Words of a factor that has no one number."""
-    return factor_words(part).partition(", ")[0]
 
 
 def scatter_figures(bars: pd.DataFrame) -> list[Drawing]:
@@ -101,7 +99,7 @@ def _panel(bars: pd.DataFrame, relation: Relation, looks: dict[str, int]) -> Pan
 
 
 def _point(number: int, row: dict[Any, Any], relation: Relation, looks: dict[str, int]) -> Point:
-    x, y = _ends(row, relation.x), _ends(row, relation.y)
+    x, y = ends_in(row, relation.x), ends_in(row, relation.y)
     unit = str(row["toughness_unit"]) if relation.y != "transverse_ratio" else ""
     said = [
         str(row["bar"]),
@@ -116,15 +114,13 @@ def _point(number: int, row: dict[Any, Any], relation: Relation, looks: dict[str
 
 def about(row: dict[Any, Any]) -> Iterator[str]:
     """Lines on how a bar was made and measured."""
-    from micro.report.wording import route_words
-
     if row["carbide_classes"]:
         yield f"carbide classes: {row['carbide_classes']}"
     made = [str(row["steel"]), route_words(str(row["route"])), treatment_words(str(row["heat_treatment"]))]
     if any(made):
         yield ", ".join(part for part in made if part)
     if math.isfinite(row["hardness"]):
-        hardness = with_unit(with_ends(*_ends(row, "hardness")), str(row["hardness_scale"]))
+        hardness = with_unit(with_ends(*ends_in(row, "hardness")), str(row["hardness_scale"]))
         yield f"hardness: {hardness}"
     yield f"{row['fields']} fields, {str(row['date'])[:10]}, {row['folder']}"
     if row["unlike"]:
@@ -133,10 +129,9 @@ def about(row: dict[Any, Any]) -> Iterator[str]:
         yield f"the same pictures as {row['same_pictures_as']}"
 
 
-def _ends(row: dict[Any, Any], name: str) -> tuple[float, float, float]:
-    factor = 100.0 if name == "area_fraction" else 1.0
-    value, low, high = (factor * float(row[n]) for n in (name, f"{name}_low", f"{name}_high"))
-    return value, low, high
+def ends_in(row: dict[Any, Any], name: str) -> tuple[float, float, float]:
+    """Value of a bar in one column and the ends of its interval, as printed; NaN where unknown."""
+    return ends_of(row, name, f"{name}_low", f"{name}_high", factor=100 if name == "area_fraction" else 1)
 
 
 def series_figures(table: pd.DataFrame, bars: pd.DataFrame) -> list[Drawing]:
@@ -180,8 +175,7 @@ def _series_panels(
 
 
 def _series_point(row: dict[Any, Any], factor: str, rows_of: dict[Any, Any]) -> Point:
-    scale = 100.0 if row["quantity"] == "area_fraction" else 1.0
-    ends = (scale * row["mean"], scale * row["ci95_low"], scale * row["ci95_high"])
+    ends = ends_of(row, factor=100 if row["quantity"] == "area_fraction" else 1)
     what = DIRECTION_WORDS.get(str(row["quantity"]), "")
     unit = "%" if row["quantity"] == "area_fraction" else str(row["unit"])
     value = (float(row["value"]), math.nan, math.nan)

@@ -1,22 +1,25 @@
-"""The page of the atlas: one file that holds all it shows."""
+"""An atlas from results folders to the files it leaves: the page, one file that holds all it shows, and its tables."""
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from micro.atlas.bars import Atlas
+from micro import results
+from micro.atlas.bars import Atlas, read_atlas
 from micro.atlas.drawing import Drawing
-from micro.atlas.figures import treatment_words
-from micro.atlas.relations import CAUTIONS, RELATIONS, sentences
-from micro.report.wording import MINUS, listed, route_words, with_ends
+from micro.atlas.figures import ends_in, scatter_figures, series_figures, treatment_words
+from micro.atlas.relations import CAUTIONS, RELATIONS, correlations, rho_words, sentences
+from micro.atlas.series import series_table
+from micro.errors import UsageError, writing
+from micro.owned import Origin, claimed
+from micro.pictures.page import address_of, content_policy, only, rendered, template_text
+from micro.report.wording import listed, route_words, with_ends
 from micro.tables.columns import ELEMENTS
 
 MOST_NAMED = 5
@@ -38,53 +41,70 @@ class AtlasTable:
     note: str = ""
 
 
+READ = (results.RECORD, results.FIELDS, results.SPECIMENS, results.COUPONS, results.RATIOS, results.COUPONS_USED,
+        results.MATRIX)  # fmt: skip
+
+
+def build_atlas(folders: Sequence[Path], out: Path) -> tuple[Atlas, list[str]]:
+    """Read the bars of all folders and write page, tables and figures; return them, and what the ranks say.
+
+    Raises
+    ------
+    UsageError
+        Where no folder holds a bar, or `out` is not the atlas of these folders, is in use, or cannot be written.
+    """
+    atlas = read_atlas(folders)
+    if atlas.bars.empty:
+        first = f" ({atlas.problems[0]})" if atlas.problems else ""
+        raise UsageError("RESULTS", f"no bar can be used{first}", "give results folders of finished runs")
+    ranks, series = correlations(atlas.bars), series_table(atlas)
+    figures, lines = scatter_figures(atlas.bars), series_figures(series, atlas.bars)
+    tables = {results.ATLAS: atlas.bars, results.SERIES: series, results.CORRELATIONS: ranks}
+    written = {name: results.table_bytes(table) for name, table in tables.items() if len(table)}
+    page = atlas_page(atlas, ranks, figures, lines, written).encode(errors="backslashreplace")
+    written |= {f"{results.FIGURES}/{one.name}.svg": one.svg.encode() for one in (*figures, *lines)}
+    written[results.ATLAS_PAGE] = page
+    read = tuple(Path(folder) / name for folder in folders for name in READ)
+    with claimed(out, Origin("atlas", tuple(map(Path, folders)), read), written), writing(out):
+        for name, content in written.items():
+            with results.whole_file(out / name) as stream:
+                stream.write(content)
+    return atlas, sentences(atlas.bars, ranks)
+
+
 def atlas_page(
-    atlas: Atlas, correlations: pd.DataFrame, figures: Sequence[Drawing], series: Sequence[Drawing],
+    atlas: Atlas, ranks: pd.DataFrame, figures: Sequence[Drawing], series: Sequence[Drawing],
     tables: dict[str, bytes],
 ) -> str:  # fmt: skip
     """HTML of the atlas.
 
     Parameters
     ----------
-    atlas, correlations
+    atlas, ranks
         What was read, and the ranks.
     figures, series
         Drawings.
     tables
         CSV files by their names, to take away from the page.
     """
-    from jinja2 import Environment
-
-    own, report = files("micro.atlas") / "templates", files("micro.report") / "templates"
-    script = (own / "atlas.js").read_text(encoding="utf8")
-    template = Environment(autoescape=True).from_string((own / "atlas.html").read_text(encoding="utf8"))
-    return template.render(
+    script = template_text("atlas", "atlas.js")
+    return rendered(
+        "atlas",
+        "atlas.html",
         title="Atlas of bars",
         lead=lead(atlas.bars),
-        style=(report / "report.css").read_text(encoding="utf8") + (own / "atlas.css").read_text(encoding="utf8"),
+        style=template_text("report", "report.css") + template_text("atlas", "atlas.css"),
         script=script,
-        policy=_policy(script),
+        policy=content_policy("data:", "'unsafe-inline'", only(script)),
         troubles=atlas.problems,
-        sentences=sentences(atlas.bars, correlations),
+        sentences=sentences(atlas.bars, ranks),
         cautions=[*marks(atlas.bars), *CAUTIONS],
-        downloads=[(name, _address("text/csv", content)) for name, content in tables.items()],
+        downloads=[(name, address_of("text/csv", content)) for name, content in tables.items()],
         figures=figures,
         series=series,
-        addresses={figure.name: _address("image/svg+xml", figure.svg.encode()) for figure in (*figures, *series)},
-        tables=[bars_table(atlas.bars), *rank_tables(correlations)],
+        addresses={figure.name: address_of("image/svg+xml", figure.svg.encode()) for figure in (*figures, *series)},
+        tables=[bars_table(atlas.bars), *rank_tables(ranks)],
     )
-
-
-def _policy(script: str) -> str:
-    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    return (
-        f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; "
-        "base-uri 'none'; form-action 'none'"
-    )
-
-
-def _address(kind: str, content: bytes) -> str:
-    return f"data:{kind};base64,{base64.b64encode(content).decode()}"
 
 
 def lead(bars: pd.DataFrame) -> str:
@@ -161,8 +181,7 @@ def _unlike(row: dict[Any, Any]) -> str:
 
 
 def _told(row: dict[Any, Any], name: str, unit: str = "") -> str:
-    factor = 100.0 if name == "area_fraction" else 1.0
-    ends = [factor * float(row[n]) for n in (name, f"{name}_low", f"{name}_high")]
+    ends = ends_in(row, name)
     if not math.isfinite(ends[0]) and not math.isfinite(ends[2]):
         return ""
     return f"{with_ends(*ends)} {unit}".rstrip()
@@ -172,18 +191,18 @@ def _plain(value: float) -> str:
     return f"{value:g}" if math.isfinite(value) else ""
 
 
-def rank_tables(correlations: pd.DataFrame) -> list[AtlasTable]:
+def rank_tables(ranks: pd.DataFrame) -> list[AtlasTable]:
     """Table of the rank correlations; none where there are none."""
-    if correlations.empty:
+    if ranks.empty:
         return []
     words = {(r.y, r.x): f"{r.y_words}, {r.x_words}" for r in RELATIONS}
     rows = [
         (
             words[row["y"], row["x"]], "rank of hardness" if row["held"] else "nothing",
             "measured alike" if row["bars"] == "alike" else "all of this plane", f"{row['points']:.0f}",
-            _rho(row), _p(row["p_value"]), _p(row["p_holm"]),
+            rho_words(row) if math.isfinite(row["rho"]) else "all rank alike", _p(row["p_value"]), _p(row["p_holm"]),
         )
-        for row in correlations.to_dict("records")
+        for row in ranks.to_dict("records")
     ]  # fmt: skip
     columns = ("question", "held", "bars", "number", "rank correlation (95 % interval)", "p", "p among all asked")
     note = (
@@ -191,13 +210,6 @@ def rank_tables(correlations: pd.DataFrame) -> list[AtlasTable]:
         "ranks; among all asked by Holm's rule."
     )
     return [AtlasTable("ranks", "Ranks of the bars", columns, rows, note)]
-
-
-def _rho(row: dict[Any, Any]) -> str:
-    if not math.isfinite(row["rho"]):
-        return "all rank alike"
-    ends = (f"{row[name]:+.2f}".replace("-", MINUS) for name in ("rho", "ci95_low", "ci95_high"))
-    return "{} ({} to {})".format(*ends)
 
 
 def _p(value: float) -> str:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from micro.report.wording import MINUS
 from micro.statistics.partial_rank import FEWEST, PartialRank, partial_rank_correlation
 from micro.statistics.two_samples import ALPHA, holm
 from micro.tables.columns import CORRELATIONS, names
@@ -114,10 +115,7 @@ def relation_sentence(relation: Relation, table: pd.DataFrame) -> str:
     if not math.isfinite(row["rho"]):
         return f"{head} against {relation.x_words}: all bars rank alike in one of them."
     held = "at equal rank of hardness" if row["held"] else "hardness not held: too few bars have it"
-    told = (
-        f"rank correlation {_signed(row['rho'])} ({_signed(row['ci95_low'])} to {_signed(row['ci95_high'])}), "
-        f"{row['points']:.0f} bars, {held}"
-    )
+    told = f"rank correlation {rho_words(row)}, {row['points']:.0f} bars, {held}"
     way = "fall" if row["rho"] < 0 else "rise"
     if row["p_value"] < ALPHA <= row["p_holm"]:
         chance = f"p = {row['p_value']:.2g} alone, {row['p_holm']:.2g} among all that is asked here"
@@ -127,8 +125,10 @@ def relation_sentence(relation: Relation, table: pd.DataFrame) -> str:
     return f"{head} {way}s as {relation.x_words} rises: {told}."
 
 
-def _signed(value: float) -> str:
-    return f"{value:+.2f}".replace("-", "\u2212")
+def rho_words(row: Mapping[Any, Any]) -> str:
+    """Write a rank correlation with the ends of its interval."""
+    rho, low, high = (f"{row[name]:+.2f}".replace("-", MINUS) for name in ("rho", "ci95_low", "ci95_high"))
+    return f"{rho} ({low} to {high})"
 
 
 def sentences(bars: pd.DataFrame, table: pd.DataFrame) -> list[str]:

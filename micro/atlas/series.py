@@ -30,14 +30,11 @@ def series_table(atlas: Atlas) -> pd.DataFrame:
         for factor in treatment:
             held = ", ".join(f"{name} {value:g}" for name, value in sorted(treatment.items()) if name != factor)
             groups.setdefault((point["steel"], factor, held), []).append(point | {"value": treatment[factor]})
-    rows = [row for key, own in groups.items() if _varies(own) for row in _rows(key, own)]
+    varied = {key: own for key, own in groups.items() if len({point["value"] for point in own}) >= FEWEST_VALUES}
+    rows = [row for key, own in varied.items() for row in _rows(key, own)]
     if not rows:
         return empty(SERIES)
     return pd.DataFrame(rows)[names(SERIES)].astype({c.name: c.dtype for c in SERIES})
-
-
-def _varies(points: list[dict[str, Any]]) -> bool:
-    return len({point["value"] for point in points}) >= FEWEST_VALUES
 
 
 def _points(atlas: Atlas, number: int) -> Iterator[dict[str, Any]]:

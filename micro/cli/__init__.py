@@ -29,6 +29,9 @@ COMMANDS = {
     "phantom": "Make synthetic micrographs with a known answer.",
 }
 
+SHARED = {"run": "measure", **dict.fromkeys(("compare", "atlas", "plan", "review", "verify"), "on_results")}
+"""Modules of the commands that have none of their own."""
+
 
 class LazyGroup(click.Group):
     """Loads a command's module when it is called, so that --help answers at once."""
@@ -38,10 +41,12 @@ class LazyGroup(click.Group):
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
-        """Return the command of that name, from the module of that name."""
+        """Return the command of that name, from the module of that name or the one that it shares."""
         if name not in COMMANDS:
             return None
-        return importlib.import_module(f"micro.cli.{name}").command
+        module = importlib.import_module(f"micro.cli.{SHARED.get(name, name)}")
+        command: click.Command = getattr(module, name if name in SHARED else "command")
+        return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without loading them."""

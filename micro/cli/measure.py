@@ -1,12 +1,14 @@
-"""The command that measures pictures as one specimen."""
+"""The commands that measure: pictures as one specimen, and whole studies."""
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from micro.address import Address, is_address
 from micro.cli.options import measure_and_print, out_option, parquet_option, skip_option, workers_option
 
 if TYPE_CHECKING:
@@ -84,20 +86,11 @@ def command(
 
     The scale is given, comes from a calibration file, or stands in the tags of the pictures.
     """
-    from micro.errors import UsageError, spelled
-    from micro.scale.scale import PLAUSIBLE_UM_PER_PX
+    from micro.errors import spelled
     from micro.segmentation.segmentation import SegmentationSettings
     from micro.study.model import Specimen, study_of_images
 
-    lowest, highest = PLAUSIBLE_UM_PER_PX
-    if um_per_px is not None and not lowest <= um_per_px <= highest:
-        problem = f"{um_per_px:g} is not a size from {lowest:g} to {highest:g}"
-        raise UsageError("--um-per-px", problem, "give µm per pixel, such as 0.2")
-    if um_per_px is not None and calibration is not None:
-        raise UsageError("--um-per-px", "stands beside --calibration", "give one of the two")
-    if um_per_px_uncertainty is not None and not (um_per_px is not None and 0 <= um_per_px_uncertainty < um_per_px):
-        problem = "needs --um-per-px, and is a number from 0 to below it"
-        raise UsageError("--um-per-px-uncertainty", problem, "give the standard uncertainty of µm per pixel")
+    _check_scale(um_per_px, um_per_px_uncertainty, calibration)
     one = Specimen(
         name=spelled(specimen),
         fields=(),
@@ -122,6 +115,22 @@ def command(
     measure_and_print(study, out, workers, parquet, skip_bad_tallies=skip_bad_tallies)
 
 
+def _check_scale(um_per_px: float | None, um_per_px_uncertainty: float | None, calibration: Path | None) -> None:
+    """Refuse what is no size of a pixel, or two of them."""
+    from micro.errors import UsageError
+    from micro.scale.scale import PLAUSIBLE_UM_PER_PX
+
+    lowest, highest = PLAUSIBLE_UM_PER_PX
+    if um_per_px is not None and not lowest <= um_per_px <= highest:
+        problem = f"{um_per_px:g} is not a size from {lowest:g} to {highest:g}"
+        raise UsageError("--um-per-px", problem, "give µm per pixel, such as 0.2")
+    if um_per_px is not None and calibration is not None:
+        raise UsageError("--um-per-px", "stands beside --calibration", "give one of the two")
+    if um_per_px_uncertainty is not None and not (um_per_px is not None and 0 <= um_per_px_uncertainty < um_per_px):
+        problem = "needs --um-per-px, and is a number from 0 to below it"
+        raise UsageError("--um-per-px-uncertainty", problem, "give the standard uncertainty of µm per pixel")
+
+
 def draw_sheet(micrograph: Micrograph, image: Path, sheet: Path, settings: SegmentationSettings) -> None:
     """Write the contact sheet of one picture."""
     import cv2
@@ -132,8 +141,46 @@ def draw_sheet(micrograph: Micrograph, image: Path, sheet: Path, settings: Segme
     from micro.report.settings_sheet import settings_sheet
 
     check_new_file(sheet, [image])
-    drawn = settings_sheet(micrograph, settings)
+    picture, lines = settings_sheet(micrograph, settings)
     with writing(sheet, "choose another place"), results.whole_file(sheet) as stream:
-        stream.write(cv2.imencode(".png", drawn.picture[..., ::-1])[1].tobytes())
+        stream.write(cv2.imencode(".png", picture[..., ::-1])[1].tobytes())
     click.echo(f"written: {sheet}; pin what looks right in the study file. What was found is:")
-    click.echo("\n".join(drawn.lines))
+    click.echo("\n".join(lines))
+
+
+class Place(click.Path):
+    """A folder, or an address."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Take what starts with a scheme as an address, all else as click does."""
+        text = os.fspath(value)
+        return Address(text) if is_address(text) else super().convert(value, param, ctx)
+
+
+@click.command(name="run")
+@click.argument("study", type=click.Path(path_type=Path))
+@out_option
+@workers_option
+@parquet_option
+@skip_option
+@click.option(
+    "--allow", multiple=True, type=Place(path_type=Path, exists=True, file_okay=False),
+    help="A folder beside the study's own, or an address, that the study file may point into; may be repeated.",
+)  # fmt: skip
+@click.option("--scheduler", help="Address of a dask scheduler that measures the fields, such as tcp://host:8786.")
+def run(
+    study: Path,
+    out: Path,
+    workers: int | None,
+    parquet: bool,
+    skip_bad_tallies: bool,
+    allow: tuple[Path | Address, ...],
+    scheduler: str | None,
+) -> None:
+    """Measure all specimens of the study file STUDY (TOML), compare them, write a report.
+
+    Run it again after a stop: what is measured already is kept.
+    """
+    from micro.study.reader import read_study
+
+    measure_and_print(read_study(study, allow), out, workers, parquet, scheduler, skip_bad_tallies)

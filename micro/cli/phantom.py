@@ -17,8 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from micro.phantom.camera import Camera
-    from micro.phantom.etch import Etch
+    from micro.phantom.etch import Camera, Etch
     from micro.phantom.picture import Answer
     from micro.phantom.scenes import Scene
 
@@ -85,20 +84,14 @@ def command(
     by = etch_and_camera(etches)
     if by and damage:
         _refuse("--etch", "stands beside --damage", "leave one out")
-    scene_options: dict[str, object] = {
-        "area_pct": area_pct,
-        "ecd_um": ecd_um,
-        "aspect": aspect,
-        "banding": banding,
-        "size": size,
-    }
-    scene_options["etch"] = etches or None
+    told: dict[str, object] = {"area_pct": area_pct, "ecd_um": ecd_um, "aspect": aspect, "banding": banding}
+    told |= {"size": size, "etch": etches or None}
     if into is not None:
-        _refuse_beside("--into", like=like, **scene_options)
+        _refuse_beside("--into", like=like, **told)
         _detect(into, out, fields, seed, um_per_px, rolling_deg)
         return
     if like is not None:
-        _refuse_beside("--like", **scene_options)
+        _refuse_beside("--like", **told)
         _draw_copies(like, out, fields, seed, um_per_px, rolling_deg, kind)
         return
     um_per_px = um_per_px or 0.2
@@ -106,19 +99,25 @@ def command(
     area_pct = AREA_PCT if area_pct is None else area_pct
     scene = _scene(ecd_px, area_pct, aspect or ASPECT, banding or BANDING, rolling_deg, KINDS[kind], damage)
     columns, rows = size or SIZE
-    from micro.phantom.parts import can_be_parted
-
-    in_parts = can_be_parted(scene) and by is None and kind != "png"
-    if rows * columns > MOST_AT_ONCE and not in_parts:
-        told = f"{columns} × {rows} pixels are drawn as plain TIFF only, of carbides no larger than some 100 pixels"
-        _refuse("--size", told, "leave out --etch, --damage and --kind png, or stay below 36 million pixels")
-    if in_parts and rows * columns > IN_PARTS_FROM:
+    if _in_parts(scene, (rows, columns), plain=by is None and kind != "png"):
         table = _draw_in_parts(scene, (rows, columns), out, fields, seed, um_per_px, kind, workers)
     else:
         table = _draw(scene, (rows, columns), out, fields, seed, um_per_px, kind, by)
     mean = table.loc[table["carbide_class"] == "all", "area_fraction"].mean()
     drawn = f"{fields} field{'s' * (fields != 1)} with {100 * mean:.4g} % carbide on average"
     click.echo(f"{drawn}; the truth is in {out / 'truth_fields.csv'}")
+
+
+def _in_parts(scene: Scene, shape: tuple[int, int], plain: bool) -> bool:
+    """Whether a picture is so large that it is drawn in parts; refused where it would have to be, and cannot."""
+    from micro.phantom.parts import can_be_parted
+
+    rows, columns = shape
+    can_be = plain and can_be_parted(scene)
+    if rows * columns > MOST_AT_ONCE and not can_be:
+        told = f"{columns} × {rows} pixels are drawn as plain TIFF only, of carbides no larger than some 100 pixels"
+        _refuse("--size", told, "leave out --etch, --damage and --kind png, or stay below 36 million pixels")
+    return can_be and rows * columns > IN_PARTS_FROM
 
 
 def _refuse_beside(other: str, **given: object) -> None:
@@ -165,8 +164,7 @@ ETCHES = {
 
 def etch_and_camera(given: tuple[str, ...]) -> tuple[Etch, Camera] | None:
     """Etch and camera from NAME[=STRENGTH] words; None without any."""
-    from micro.phantom.camera import Camera
-    from micro.phantom.etch import Etch
+    from micro.phantom.etch import Camera, Etch
 
     words: dict[str, dict[str, float]] = {"etch": {}, "camera": {}}
     for text in given:
@@ -321,8 +319,8 @@ def _detect(into: Path, out: Path, pictures: int, seed: int, um_per_px: float | 
     from micro import results
     from micro.errors import InputError
     from micro.field import measure
-    from micro.figures.detection import draw_detection
     from micro.figures.style import styled, write_figure
+    from micro.report.study_figures import draw_detection
     from micro.report.wording import wrapped
     from micro.run.detection import detect, size_table
 

@@ -66,12 +66,15 @@ def sheet_command(
     from micro.address import on_disk
     from micro.errors import UsageError, writing
     from micro.owned import Origin, claimed
-    from micro.points.sheet import FORM_FILE, PAGE, SheetSettings, filled_in, make_sheet, write_sheet
+    from micro.points.sheet import FORM_FILE, PAGE, filled_in, make_sheet, write_sheet
 
     pictures, classes = _pictures(files, specimen)
     origin = Origin("counting sheet", files, (*files, *on_disk(picture.path for picture in pictures)))
     expected = None if expected_pct is None else expected_pct / 100
-    sheet = make_sheet(pictures, SheetSettings(expected, accuracy_pct, points, fields, classes, seed))
+    sheet = make_sheet(
+        pictures, expected_fraction=expected, relative_accuracy_pct=accuracy_pct, points=points, fields=fields,
+        classes=classes, seed=seed,
+    )  # fmt: skip
     with claimed(out, origin, (PAGE, FORM_FILE)), writing(out):
         if filled_in(out / FORM_FILE):
             raise UsageError(

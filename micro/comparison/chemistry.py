@@ -176,15 +176,7 @@ def chemistry_check(specimen: str, composition: Mapping[str, float], specimens: 
 
 
 def possible_classes(ceilings: pd.DataFrame, least: float) -> list[str]:
-    """Names of the classes of which the composition can hold so much; all that it can hold at all where NaN.
-
-    Parameters
-    ----------
-    ceilings
-        From `carbide_ceilings`.
-    least
-        Lower end of what was measured, 0 to 1.
-    """
+    """Names of the classes of which a composition with these ceilings can hold `least`, 0 to 1; at all where NaN."""
     rows = ceilings[ceilings["carbide_class"] != "all"].to_dict("records")
     return [str(r["carbide_class"]) for r in rows if r["ceiling_high"] > 0 and not r["ceiling_high"] < least]
 

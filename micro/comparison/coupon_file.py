@@ -181,7 +181,7 @@ def _layout(path: Path, header: list[str], body: list[tuple[int, list[str]]]) ->
             factors[_factor_name(header[place])] = place
     for name in ("specimen", "direction"):
         if name not in places:
-            raise InputError(path, f"lacks the column {name}", f"add it; the header holds {_listed(header)}")
+            raise InputError(path, f"lacks the column {name}", f"add it; the header holds {', '.join(header)[:80]}")
     unit = _unit(path, places)
     if len(hardness) > 1:
         raise InputError(path, "has more than one column of hardness", "keep one scale; this program converts none")
@@ -218,10 +218,6 @@ def _hardness_scale(path: Path, cell: str) -> str:
         problem = f"the column {cell!r} names no known hardness scale"
         raise InputError(path, problem, "use hardness_HRC, _HRA, _HV or _HB")
     return named[1]
-
-
-def _listed(header: list[str]) -> str:
-    return ", ".join(header)[:80]
 
 
 def _coupon(layout: _Layout, line: int, cells: list[str], problems: list[str]) -> dict[str, Any]:

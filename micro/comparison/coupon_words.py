@@ -56,21 +56,15 @@ def _rows(table: pd.DataFrame) -> Iterator[Any]:
 
 def _mean_sentence(row: Any) -> str:
     head = f"{row.group}, {row.direction}: {row.quantity} {number(row.mean)} {row.unit}"
+    counted = f"{row.coupons} test bars"
     if row.beyond:
-        return f"{head}{_bounded_tail(row)}"
-    if row.coupons < 2:
+        counted = f"{row.beyond} of {counted} only known to be more than their value"
+        if math.isnan(row.ci95_low):
+            return f"{head} (no mean: {counted})."
+    elif row.coupons < 2:
         return f"{head} (1 test bar, no interval)."
-    return (
-        f"{head} (95 % interval {number(row.ci95_low)} to {number(row.ci95_high)}; s = {number(row.std)}, "
-        f"{row.coupons} test bars)."
-    )
-
-
-def _bounded_tail(row: Any) -> str:
-    counted = f"{row.beyond} of {row.coupons} test bars only known to be more than their value"
-    if math.isnan(row.ci95_low):
-        return f" (no mean: {counted})."
-    return f" (95 % interval {number(row.ci95_low)} to {number(row.ci95_high)}; s = {number(row.std)}, {counted})."
+    ends = f"{number(row.ci95_low)} to {number(row.ci95_high)}"
+    return f"{head} (95 % interval {ends}; s = {number(row.std)}, {counted})."
 
 
 def _gap_sentence(row: Any) -> str:

@@ -169,7 +169,14 @@ class _Logs:
 
     @cached_property
     def moments(self) -> tuple[float, float, float, float]:
-        """Mean, its variance, degrees of freedom, standard deviation; NaN where too few are known."""
+        """Mean, its variance, degrees of freedom, standard deviation; NaN where too few are known.
+
+        By largest likelihood where values are only bounds.
+        """
+        if not self.bounded:
+            n = len(self)
+            variance = float(self.logs.var(ddof=1)) if n > 1 else math.nan
+            return float(self.logs.mean()), variance / n, n - 1.0, math.sqrt(variance)
         fit = censored_fit(np.ones((len(self), 1)), self.logs, self.censored)
         return float(fit.coefficients[0]), float(fit.covariance[0, 0]), fit.degrees_of_freedom, fit.std
 
@@ -180,11 +187,9 @@ def _logs(own: pd.DataFrame, direction: str) -> _Logs:
 
 
 def _difference(a: _Logs, b: _Logs) -> Contrast:
-    """Mean of b less a: Welch, with the moments by largest likelihood where values are only bounds."""
-    if not (a.bounded or b.bounded):
-        return welch(a.logs, b.logs)
-    (first, first_variance, first_free, _), (second, second_variance, second_free, _) = a.moments, b.moments
-    return contrast(second - first, [first_variance, second_variance], [first_free, second_free])
+    """Mean of b less a, without assuming equal scatter (Welch)."""
+    (first, *of_a), (second, *of_b) = a.moments, b.moments
+    return contrast(second - first, [of_a[0], of_b[0]], [of_a[1], of_b[1]])
 
 
 def _hardnesses(own: pd.DataFrame, direction: str) -> FloatArray:
@@ -204,10 +209,7 @@ def _ratio_row(group: str, own: pd.DataFrame, gap_pct: float, warnings: list[str
         missing = TRANSVERSE if len(along) else LONGITUDINAL
         return row | {"warning": "; ".join([f"no {missing} test bars", *warnings])}
     warnings = [*_bounds_warning(along, across), *warnings]
-    if along.bounded or across.bounded:
-        row["ratio"] = math.exp(_moment(across) - _moment(along))
-    else:
-        row["ratio"] = math.exp(across.logs.mean() - along.logs.mean())
+    row["ratio"] = math.exp(across.moments[0] - along.moments[0])
     if min(len(along), len(across)) < 2:
         return row | {"warning": "; ".join(["one test bar in a direction: scatter unknown", *warnings])}
     if not math.isfinite(row["ratio"]):
@@ -219,10 +221,6 @@ def _ratio_row(group: str, own: pd.DataFrame, gap_pct: float, warnings: list[str
         row["verdict"] = UNKNOWN
     warnings = _ratio_warnings(row) + [why for why in (row["_why"],) if why] + warnings
     return row | {"warning": "; ".join(warnings)}
-
-
-def _moment(sample: _Logs) -> float:
-    return sample.moments[0] if sample.bounded else float(sample.logs.mean())
 
 
 def _bounds_warning(*samples: _Logs) -> list[str]:
@@ -255,14 +253,10 @@ def _interval_cells(along: _Logs, across: _Logs) -> dict[str, Any]:
 
 def _further_coupons(along: _Logs, across: _Logs, gap_pct: float) -> dict[str, Any]:
     """Coupons still missing in each direction, if further ones scatter as these do."""
-    needed = sample_size(math.log(1 - gap_pct / 100), _scatter(along), _scatter(across))
+    needed = sample_size(math.log(1 - gap_pct / 100), along.moments[3], across.moments[3])
     if needed is None:
         return {}
     return {"more_longitudinal": max(0, needed - len(along)), "more_transverse": max(0, needed - len(across))}
-
-
-def _scatter(sample: _Logs) -> float:
-    return sample.moments[3] if sample.bounded else float(sample.logs.std(ddof=1))
 
 
 def _hardness_cells(a: FloatArray, b: FloatArray) -> dict[str, Any]:
@@ -332,7 +326,7 @@ def _between(groups: dict[str, pd.DataFrame]) -> pd.DataFrame:
 
 def _group_row(a: str, of_a: pd.DataFrame, b: str, of_b: pd.DataFrame, direction: str) -> dict[str, Any]:
     x, y = _logs(of_a, direction), _logs(of_b, direction)
-    if min(len(x), len(y)) < 2 or not all(math.isfinite(_moment(sample)) for sample in (x, y)):
+    if min(len(x), len(y)) < 2 or not all(math.isfinite(sample.moments[0]) for sample in (x, y)):
         return {}
     row = _group_cells(a, b, direction, _difference(x, y)) | {"coupons_a": len(x), "coupons_b": len(y)}
     row |= _hardness_cells(_hardnesses(of_a, direction), _hardnesses(of_b, direction))
@@ -350,14 +344,10 @@ def _both(own: pd.DataFrame, direction: str) -> tuple[FloatArray, FloatArray, ND
 def _ratio_of_ratios(a: str, of_a: pd.DataFrame, b: str, of_b: pd.DataFrame) -> dict[str, Any]:
     """Transverse ratio of b over that of a, with the variances of all four samples."""
     samples = [_logs(own, d) for own in (of_a, of_b) for d in (LONGITUDINAL, TRANSVERSE)]
-    if min(len(s) for s in samples) < 2 or not all(math.isfinite(_moment(s)) for s in samples):
+    if min(len(s) for s in samples) < 2 or not all(math.isfinite(s.moments[0]) for s in samples):
         return {}
-    means = [_moment(s) for s in samples]
-    found = contrast(
-        float((means[3] - means[2]) - (means[1] - means[0])),
-        [s.moments[1] if s.bounded else float(s.logs.var(ddof=1)) / len(s) for s in samples],
-        [s.moments[2] if s.bounded else len(s) - 1.0 for s in samples],
-    )
+    means, variances, freedoms, _ = zip(*(s.moments for s in samples), strict=True)
+    found = contrast((means[3] - means[2]) - (means[1] - means[0]), variances, freedoms)
     return _group_cells(a, b, BOTH, found) | {"coupons_a": len(of_a), "coupons_b": len(of_b)}
 
 

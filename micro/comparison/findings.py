@@ -1,8 +1,9 @@
-"""The comparison in words: what differs, what is alike, what the data cannot tell."""
+"""The comparison told: pairs in words, and many bars by letters that say which of them are told apart."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,31 +12,30 @@ import pandas as pd
 from micro.comparison.pairs import ALIKE, DIFFERS, MAY_DIFFER, NO_VERDICT, REFUSED, UNKNOWN
 from micro.specimens.quantities import BY_NAME
 
+HEADINGS = {
+    DIFFERS: "What differs:",
+    MAY_DIFFER: "What may differ:",
+    ALIKE: "What is alike:",
+    UNKNOWN: "What the data cannot tell:",
+    NO_VERDICT: "Shown without a verdict:",
+    REFUSED: "What was not compared:",
+}
+"""By the verdict of what stands below."""
+
 
 @dataclass(frozen=True)
 class PairFindings:
-    """Sentences on one pair of specimens; `notes` hold for all of them."""
+    """Sentences on one pair of specimens, by verdict in the order of HEADINGS; `notes` hold for all of them."""
 
     specimen_a: str
     specimen_b: str
     summary: str
-    differs: tuple[str, ...]
-    may_differ: tuple[str, ...]
-    alike: tuple[str, ...]
-    cannot_tell: tuple[str, ...]
-    shown: tuple[str, ...]
-    not_compared: tuple[str, ...]
-    notes: tuple[str, ...]
+    said: Mapping[str, Sequence[str]]
+    notes: Sequence[str]
 
 
 def findings(comparison: pd.DataFrame) -> list[PairFindings]:
-    """Say in words what a table of `compare` holds, pair by pair.
-
-    Parameters
-    ----------
-    comparison
-        Columns COMPARISON of `micro.tables.columns`.
-    """
+    """Say in words, pair by pair, what a table of `compare` holds."""
     tests = int(comparison["p_joint"].notna().sum())
     pairs = comparison.groupby(["specimen_a", "specimen_b"], sort=False)
     return [_pair(str(a), str(b), list(rows.itertuples(index=False)), tests) for (a, b), rows in pairs]
@@ -46,15 +46,8 @@ def sentences(comparison: pd.DataFrame) -> list[str]:
     lines: list[str] = []
     for pair in findings(comparison):
         lines.append(pair.summary)
-        for heading, said in (
-            ("What differs:", pair.differs),
-            ("What may differ:", pair.may_differ),
-            ("What is alike:", pair.alike),
-            ("What the data cannot tell:", pair.cannot_tell),
-            ("Shown without a verdict:", pair.shown),
-            ("What was not compared:", pair.not_compared),
-            ("Note:", pair.notes),
-        ):
+        told = {HEADINGS[verdict]: said for verdict, said in pair.said.items()} | {"Note:": pair.notes}
+        for heading, said in told.items():
             lines += [heading, *(f"- {sentence}" for sentence in said)] if said else []
     return lines
 
@@ -71,22 +64,11 @@ def number(value: float) -> str:
 
 def _pair(a: str, b: str, rows: list[Any], tests: int) -> PairFindings:
     common = _common_warnings(rows)
-    said: dict[str, list[str]] = {verdict: [] for verdict in (DIFFERS, MAY_DIFFER, ALIKE, UNKNOWN, NO_VERDICT, REFUSED)}
+    said: dict[str, list[str]] = {verdict: [] for verdict in HEADINGS}
     for row in rows:
         own = [w for w in _warnings(row) if w not in common]
         said[row.verdict].append(_sentence(row, own, tests))
-    return PairFindings(
-        a,
-        b,
-        _summary(a, b, rows, said),
-        differs=tuple(said[DIFFERS]),
-        may_differ=tuple(said[MAY_DIFFER]),
-        alike=tuple(said[ALIKE]),
-        cannot_tell=tuple(said[UNKNOWN]),
-        shown=tuple(said[NO_VERDICT]),
-        not_compared=tuple(said[REFUSED]),
-        notes=tuple(_capital(warning) + "." for warning in common),
-    )
+    return PairFindings(a, b, _summary(a, b, rows, said), said, [f"{_capital(warning)}." for warning in common])
 
 
 def _warnings(row: Any) -> list[str]:
@@ -180,3 +162,69 @@ def _margin(row: Any) -> str:
 
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
+
+
+ALPHABET = "abcdefghijklmnopqrstuvwxyz"
+
+
+def compact_letters(names: Sequence[str], apart: Iterable[tuple[str, str]]) -> dict[str, str]:
+    """Letters of each name: two share one unless they are told apart.
+
+    Insert and absorb (H.-P. Piepho 2004, from memory): from one group of all, every pair that is told apart splits the
+    groups that hold both; groups within another are dropped. Letters run in the order of `names`.
+
+    Parameters
+    ----------
+    names
+        Each once, in the order in which the letters shall run, such as from the largest value down.
+    apart
+        Pairs of names that are told apart.
+
+    Examples
+    --------
+    >>> compact_letters(["P", "Q", "R"], [("P", "R")])
+    {'P': 'a', 'Q': 'ab', 'R': 'b'}
+    """
+    groups = [frozenset(names)]
+    for one, other in apart:
+        split = [g - {drop} for g in groups if {one, other} <= g for drop in (one, other)]
+        whole = list(dict.fromkeys([g for g in groups if not {one, other} <= g] + split))
+        groups = [g for g in whole if not any(g < h for h in whole)]
+    place = {name: number for number, name in enumerate(names)}
+    ordered = sorted((g for g in groups if g), key=lambda g: sorted(place[name] for name in g))
+    return {name: "".join(_letter(k) for k, g in enumerate(ordered) if name in g) for name in names}
+
+
+def _letter(number: int) -> str:
+    """Name a letter: a to z, then a1 to z1 and so on."""
+    again, letter = divmod(number, len(ALPHABET))
+    return ALPHABET[letter] + (str(again) if again else "")
+
+
+def letters_of(comparison: pd.DataFrame, quantity: str, order: Sequence[str]) -> dict[str, str]:
+    """Letters of one quantity of all carbides; empty for bars of which no pair was compared in it.
+
+    Parameters
+    ----------
+    comparison
+        Columns COMPARISON of `micro.tables.columns`; told apart are pairs with the verdict "differs".
+    quantity
+        Name of the quantity.
+    order
+        Bars in the order in which the letters shall run.
+    """
+    own = comparison[(comparison["carbide_class"] == "all") & (comparison["quantity"] == quantity)]
+    own = own[own["verdict"] != REFUSED]
+    known = set(own["specimen_a"]) | set(own["specimen_b"])
+    apart = own[own["verdict"] == DIFFERS]
+    pairs = zip(apart["specimen_a"], apart["specimen_b"], strict=True)
+    return compact_letters([name for name in order if name in known], pairs)
+
+
+def uncompared(comparison: pd.DataFrame, quantity: str, bars: Iterable[str]) -> list[tuple[str, str]]:
+    """Pairs of bars that share a letter only because they could not be compared in this quantity."""
+    kept = set(bars)
+    own = comparison[comparison["verdict"] == REFUSED]
+    own = own[own["quantity"].isin(["all", quantity]) & (own["carbide_class"] == "all")]
+    pairs = zip(own["specimen_a"], own["specimen_b"], strict=True)
+    return [(a, b) for a, b in pairs if a in kept and b in kept]

@@ -1,13 +1,19 @@
-"""Specimens as the comparison takes them, and the diameter above which they are resolved."""
+"""Specimens as the comparison takes them, read back from results folders too; from which diameter on it does."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from micro.specimens.quantities import ClassData, class_data
-from micro.tables.columns import flagged
+from micro import results
+from micro.errors import InputError
+from micro.specimens.class_data import ClassData, class_data
+from micro.tables.columns import FIELDS, PARTICLES, Column, flagged, names
 
 SAME_RESOLUTION = 1.25
 COUNTED_OUTLINE_PX = 2.8
@@ -66,3 +72,93 @@ def common_diameter(a: MeasuredSpecimen, b: MeasuredSpecimen) -> float:
     """Diameter above which both specimens are resolved; 0 where they resolve alike."""
     finer, coarser = sorted((a.resolved_um, b.resolved_um))
     return coarser if coarser > SAME_RESOLUTION * finer else 0.0
+
+
+RUN_AGAIN = "run the study again"
+POSITIVE = ("um_per_px", "analysed_area_um2")
+
+
+def read_folders(folders: Sequence[Path]) -> tuple[list[MeasuredSpecimen], list[str]]:
+    """Read the specimens of all folders, and one line for each trouble.
+
+    A folder with a trouble gives no specimens. Where two folders hold a specimen of one name, the name gets its
+    folder's.
+    """
+    found: list[tuple[Path, MeasuredSpecimen]] = []
+    problems: list[str] = []
+    for folder in dict.fromkeys(Path(f) for f in folders):
+        try:
+            specimens, said = read_folder(folder)
+        except InputError as trouble:
+            said, specimens = [str(trouble)], []
+        problems += said
+        found += [(folder, specimen) for specimen in specimens]
+    count = pd.Series([specimen.name for _, specimen in found], dtype=str).value_counts()
+    return [s if count[s.name] == 1 else replace(s, name=f"{s.name} ({folder})") for folder, s in found], problems
+
+
+def read_folder(folder: Path) -> tuple[list[MeasuredSpecimen], list[str]]:
+    """Read the specimens of one folder; none of them, with the troubles, where a table does not hold up.
+
+    Raises
+    ------
+    InputError
+        Where a file is missing or cannot be read.
+    """
+    record = results.read_record(folder)
+    results.check_as_left(folder, record.get("outputs"), (results.FIELDS, results.PARTICLES))
+    fields, problems = _table(folder / results.FIELDS, FIELDS)
+    particles, more = _table(folder / results.PARTICLES, PARTICLES)
+    problems += more
+    if problems:
+        return [], problems
+    strangers = sorted(set(particles["specimen"]) - set(fields["specimen"]))
+    if strangers:
+        raise InputError(folder / results.PARTICLES, f"names a specimen without fields, {strangers[0]!r}", RUN_AGAIN)
+    if fields.empty:
+        raise InputError(folder / results.FIELDS, "holds no fields", RUN_AGAIN)
+    told = _recorded(folder, record)
+    specimens = []
+    for key, own in fields.groupby("specimen", sort=False):
+        name = str(key)
+        carbides = particles[particles["specimen"] == name]
+        specimens.append(MeasuredSpecimen(name, own, carbides, *told.get(name, ("", None))))
+    return specimens, []
+
+
+def _table(path: Path, columns: tuple[Column, ...]) -> tuple[pd.DataFrame, list[str]]:
+    """Read a table with its types as in `columns`, and one line for each column that does not hold up."""
+    table = results.read_table(path, names(columns))
+    problems = []
+    for column in columns:
+        if column.dtype == "str":
+            continue
+        given = table[column.name]
+        values = pd.to_numeric(given, errors="coerce")
+        bad = values.isna() & given.notna() | np.isinf(values)
+        if column.name in POSITIVE:
+            bad |= ~(values > 0)
+        if bad.any():
+            row = int(np.argmax(bad.to_numpy()))
+            told = f"{column.name} is {str(given.iloc[row])[:30]!r}, not a usable number"
+            problems.append(str(InputError(f"{path} line {row + 2}", told, RUN_AGAIN)))
+        table[column.name] = values.astype(float)
+    return table, problems
+
+
+def _recorded(folder: Path, record: dict[str, Any]) -> dict[str, tuple[str, float | None]]:
+    """Plane and relative scale uncertainty of each specimen by its name, as run.json tells them.
+
+    The uncertainty is the largest of its fields; None where a field states none.
+    """
+    try:
+        planes = {str(s["name"]): str(s["plane"]) for s in record["study"]["specimens"]}
+        stated = [(str(o["specimen"]), o["scale_relative_uncertainty"]) for o in record["outcomes"]]
+    except (KeyError, TypeError):
+        raise InputError(folder / results.RECORD, "does not list its specimens", RUN_AGAIN) from None
+    told: dict[str, tuple[str, float | None]] = {}
+    for name, plane in planes.items():
+        own = [u for specimen, u in stated if specimen == name]
+        known = [float(u) for u in own if isinstance(u, int | float) and u >= 0]
+        told[name] = plane, max(known) if known and len(known) == len(own) else None
+    return told

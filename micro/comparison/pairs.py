@@ -1,4 +1,4 @@
-"""Two specimens: differences, size distributions, and pictures at one scale."""
+"""Two specimens: differences and size distributions."""
 
 from __future__ import annotations
 
@@ -6,21 +6,19 @@ import functools
 import itertools
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from micro.comparison.few_carbides import too_few_carbides
 from micro.comparison.joint import Judged, exchange_p, exchanged, joint_p
 from micro.comparison.measured import MeasuredSpecimen, class_of, common_diameter
-from micro.comparison.sides import Side, difference_of, sides_of
-from micro.specimens.quantities import BY_NAME, QUANTITIES, ClassData, Quantity
+from micro.comparison.sides import Side, difference_of, sides_of, too_few_carbides
+from micro.specimens.class_data import ClassData
+from micro.specimens.quantities import BY_NAME, QUANTITIES, Quantity
 from micro.specimens.unresolved import BIASED, is_unresolved
 from micro.statistics.sampling import FloatArray, student_t, uncertainty_of_ratio
-from micro.statistics.shares import share_difference
-from micro.statistics.two_samples import ALPHA, holm
+from micro.statistics.two_samples import ALPHA, holm, share_difference
 from micro.tables.columns import COMPARISON, empty, names
 
 KEPT_CLASSES = 8
@@ -47,7 +45,7 @@ def compare(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
     One quantity for each question gets a verdict: how much (in all, and of each class that both have), how large, the
     largest, how elongated, how banded. `p_joint` is adjusted for all of these by exchange of fields, and for the number
     of pairs. The others are shown with their intervals only, and so is what rests on too few carbides
-    (`micro.comparison.few_carbides`).
+    (`micro.comparison.sides`).
 
     Parameters
     ----------
@@ -318,60 +316,3 @@ def share_band(parts: FloatArray, whole: FloatArray) -> tuple[FloatArray, FloatA
     low, high = (1 / (1 + np.exp(-np.clip(logit + side * half, -700, 700))) for side in (-1, 1))
     # Where no carbide, or every one, has been seen, the fields do not tell how far the share may lie from that.
     return share, np.where(inside, low, np.nan), np.where(inside, high, np.nan)
-
-
-@dataclass(frozen=True)
-class Crop:
-    """Part of a picture: edges in pixels, the right and bottom ones outside it; and its true size."""
-
-    left: int
-    top: int
-    right: int
-    bottom: int
-    width_um: float
-    height_um: float
-
-
-@dataclass(frozen=True)
-class FieldFrame:
-    """Size of a field's picture in pixels, and of a pixel."""
-
-    width_px: int
-    height_px: int
-    um_per_px: float
-
-
-def same_scale_crops(frames: Sequence[FieldFrame], aspect: float = 4 / 3) -> list[Crop]:
-    """Crop fields to one size in µm, from the middle, as large as all allow.
-
-    Drawn at the same width on the page, all show the same µm per cm, to half a pixel.
-
-    Parameters
-    ----------
-    frames
-        The pictures.
-    aspect
-        Width over height of the crops.
-    """
-    width = min(f.um_per_px * min(f.width_px, f.height_px * aspect) for f in frames)
-    return [_middle(frame, width, width / aspect) for frame in frames]
-
-
-def _middle(frame: FieldFrame, width_um: float, height_um: float) -> Crop:
-    width = min(max(round(width_um / frame.um_per_px), 1), frame.width_px)
-    height = min(max(round(height_um / frame.um_per_px), 1), frame.height_px)
-    left, top = (frame.width_px - width) // 2, (frame.height_px - height) // 2
-    return Crop(left, top, left + width, top + height, width * frame.um_per_px, height * frame.um_per_px)
-
-
-def typical_field(fields: pd.DataFrame) -> str:
-    """Name of the field whose area fraction lies nearest to the median of its specimen.
-
-    Parameters
-    ----------
-    fields
-        Rows of one specimen with the columns FIELDS; not empty.
-    """
-    every = fields[fields["carbide_class"] == "all"]
-    distance = (every["area_fraction"] - every["area_fraction"].median()).abs().fillna(np.inf)
-    return str(every["field"].iloc[int(np.argmin(distance.to_numpy()))])

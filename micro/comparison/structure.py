@@ -10,8 +10,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from micro.specimens.quantities import BY_NAME
-
 FloatArray = NDArray[np.float64]
 STRUCTURE = ("anisotropy_index", "band_contrast", "largest_ecd")
 LEAST_POINTS = 3
@@ -65,20 +63,13 @@ def structure_against_toughness(specimens: pd.DataFrame, ratios: pd.DataFrame) -
         fewer than three specimens that have both.
     """
     structure = specimens[(specimens["carbide_class"] == "all") & specimens["quantity"].isin(STRUCTURE)]
-    joined = structure.merge(ratios.add_suffix("_toughness"), left_on="specimen", right_on="group_toughness")
-    points = pd.DataFrame(
-        {
-            "quantity": joined["quantity"],
-            "unit": joined["unit"],
-            "specimen": joined["specimen"],
-            "x": joined["mean"],
-            "x_low": joined["ci95_low"],
-            "x_high": joined["ci95_high"],
-            "ratio": joined["ratio_toughness"],
-            "ratio_low": joined["ci95_low_toughness"],
-            "ratio_high": joined["ci95_high_toughness"],
-        }
-    ).dropna(subset=["x", "ratio"])
+    names = {"mean": "x", "ci95_low": "x_low", "ci95_high": "x_high"}
+    of_ratio = {"group": "specimen", "ratio": "ratio", "ci95_low": "ratio_low", "ci95_high": "ratio_high"}
+    points = (
+        structure.rename(columns=names)
+        .merge(ratios[list(of_ratio)].rename(columns=of_ratio), on="specimen")
+        .dropna(subset=["x", "ratio"])[list(COLUMNS)]
+    )
     enough = points.groupby("quantity")["specimen"].transform("nunique") >= LEAST_POINTS
     return points[enough].reset_index(drop=True)
 
@@ -138,33 +129,3 @@ def _interval(rho: float, n: int) -> tuple[float, float]:
     low = -1.0 if as_high[0] >= TAIL else float(np.interp(TAIL, np.maximum.accumulate(as_high), true))
     high = 1.0 if as_low[-1] >= TAIL else float(np.interp(TAIL, np.maximum.accumulate(as_low[::-1]), true[::-1]))
     return min(low, rho), max(high, rho)
-
-
-def structure_sentences(points: pd.DataFrame) -> list[str]:
-    """Say what `structure_against_toughness` shows, and how little few points can show."""
-    lines = []
-    for quantity, own in points.groupby("quantity", sort=False):
-        found = rank_correlation(own["x"], own["ratio"])
-        lines.append(_sentence(BY_NAME[str(quantity)].words, found))
-    if lines:
-        lines.append(
-            "The bars differ in composition, hardness, route and heat treatment as well; a rank correlation between "
-            "bars cannot tell which of them acts, and it leaves out the intervals of the points themselves."
-        )
-    return lines
-
-
-def _sentence(words: str, found: RankCorrelation) -> str:
-    head = f"Transverse toughness ratio against {words}: "
-    if math.isnan(found.rho):
-        return f"{head}all {found.points} specimens rank alike, so there is nothing to correlate."
-    told = (
-        f"{head}rank correlation {found.rho:+.2f} (95 % interval {found.ci95_low:+.2f} to {found.ci95_high:+.2f}, "
-        f"{found.points} specimens)"
-    )
-    if found.least_p > 0.05:
-        return (
-            f"{told}. {found.points} points can show nothing: even perfect order comes up by chance with "
-            f"p = {found.least_p:.2g}."
-        )
-    return f"{told}, p = {found.p_value:.2g}{'' if found.p_value < 0.05 else ': not shown'}."

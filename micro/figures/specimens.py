@@ -8,13 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.figures.style import colour, dash, legend, plain_powers
-from micro.statistics.sampling import student_t
+from micro.statistics.sampling import FloatArray, student_t
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-FloatArray = NDArray[np.float64]
 POINTS = 80
 
 

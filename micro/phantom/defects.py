@@ -25,26 +25,16 @@ class Damage:
     ----------
     scratches, pits, dust, stains
         Mean number in a field.
-    torn_out
-        Share of the carbides that fell out and left a hole.
-    relief
-        Brightness of the lit edge of a raised carbide and darkness of the other, grey levels.
     """
 
     scratches: float = 0.0
     pits: float = 0.0
     dust: float = 0.0
     stains: float = 0.0
-    torn_out: float = 0.0
-    relief: float = 0.0
 
 
-def damaged(surface: Grey, coverage: Coverage, damage: Damage, rng: np.random.Generator) -> Grey:
+def damaged(surface: Grey, damage: Damage, rng: np.random.Generator) -> Grey:
     """Surface with every kind of damage; numbers are Poisson."""
-    if damage.relief:
-        surface = relief(surface, coverage, damage.relief, rng.uniform(0, 360))
-    if damage.torn_out:
-        surface = torn_out(surface, coverage, rng.uniform(size=len(coverage.area_px)) < damage.torn_out)
     kinds = ((stains, damage.stains), (pits, damage.pits), (scratches, damage.scratches), (dust, damage.dust))
     for kind, mean in kinds:
         if mean:
@@ -105,23 +95,6 @@ def stains(
     rim = ndimage.gaussian_gradient_magnitude(share, diameter_px / 30)
     rim = rim / max(float(rim.max(initial=0.0)), 1e-6)
     return (surface + contrast * (0.4 * soft + 0.6 * rim)).astype(np.float32)
-
-
-def torn_out(surface: Grey, coverage: Coverage, torn: NDArray[np.bool_], *, level: float = 20.0) -> Grey:
-    """Surface where the carbides `torn` (n,) have left dark holes."""
-    hole = np.concatenate([[False], torn])[coverage.labels]
-    return np.where(hole, np.float32(level), surface)
-
-
-def relief(surface: Grey, coverage: Coverage, height: float, light_deg: float, *, width_px: float = 1.5) -> Grey:
-    """Surface with raised carbides in slanting light: the edge towards the light brighter, the far one darker."""
-    from scipy import ndimage
-
-    raised = ndimage.gaussian_filter(coverage.by_class.sum(axis=0), width_px)
-    down, right = np.gradient(raised)
-    toward = right * np.cos(np.radians(light_deg)) - down * np.sin(np.radians(light_deg))
-    peak = 1 / (np.sqrt(2 * np.pi) * width_px)
-    return surface - np.float32(height / peak) * toward
 
 
 def halo(surface: Grey, coverage: Coverage, contrast: float, *, width_px: float = 4.0) -> Grey:

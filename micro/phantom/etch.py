@@ -1,4 +1,4 @@
-"""Fields as etch and lens make them: texture, boundaries, rims, domes, grey spread, relief, pits, films.
+"""Fields as etch, lens and camera make them: texture, boundaries, rims, domes, grey spread, relief, pits, films.
 
 Everything is drawn on a grid FINE times finer than the pixels, blurred there by the lens, and then averaged over the
 pixels; the truth is the area of the drawn outlines. Strengths are shares of the contrast of the first class, so that
@@ -13,7 +13,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.phantom.camera import Camera, developed
 from micro.phantom.coverage import cover
 from micro.phantom.picture import Truth, expose, particle_table
 from micro.phantom.scenes import Scene, arrange
@@ -76,6 +75,35 @@ class Etch:
     film_px: float = 3.0
 
 
+@dataclass(frozen=True)
+class Camera:
+    """Steps of a camera, in this order; the defaults leave the picture as it is.
+
+    Parameters
+    ----------
+    gain
+        Exposure; above 1 it drives bright parts to full scale.
+    mosaic
+        Whether every second pixel is interpolated from its four neighbours, as the green of a colour sensor is.
+    gamma
+        Tone curve grey_max·(grey/grey_max)^gamma.
+    sharpening, sharpening_px
+        Unsharp mask: strength, and standard deviation of its blur.
+    median_px
+        Side of a median filter; 0: none.
+    jpeg
+        Quality, 1 to 100; 0: not compressed.
+    """
+
+    gain: float = 1.0
+    mosaic: bool = False
+    gamma: float = 1.0
+    sharpening: float = 0.0
+    sharpening_px: float = 1.5
+    median_px: int = 0
+    jpeg: int = 0
+
+
 def etched_field(
     scene: Scene, shape: tuple[int, int], etch: Etch, camera: Camera, rng: np.random.Generator
 ) -> tuple[Grey, Truth]:
@@ -98,7 +126,7 @@ def photographed(
     )
     drawn = cover(scaled, fine, len(scene.class_names))
     share, kind = drawn.by_class.sum(axis=0), drawn.labels
-    edges = grain_edges(fine, etch.grain_px * FINE, rng) if etch.boundary or etch.film else None
+    edges = _cells(fine, etch.grain_px * FINE, rng)[1] if etch.boundary or etch.film else None
     film = _line(edges, etch.film_px * FINE) * (1 - share) if etch.film and edges is not None else None
     contrast = np.float32(scene.optics.class_greys[0] - scene.optics.matrix_grey)
     levels = np.asarray(scene.optics.class_greys, np.float32) - np.float32(scene.optics.matrix_grey)
@@ -118,14 +146,14 @@ def photographed(
     if film is not None:
         fraction[0] += float(film.mean(dtype=float))
     table = particle_table(outlines, coverage, scene.class_names, scene.rolling_deg)
-    return grey, Truth(fraction, table, coverage)
+    return grey, Truth(fraction, table, shape, coverage)
 
 
 def _matrix(shape: tuple[int, int], etch: Etch, edges: Grey | None, rng: np.random.Generator) -> Grey:
     """Matrix (rows, columns) in shares of the contrast: laths, blocks, boundaries, pits."""
     surface = np.zeros(shape, np.float32)
     if etch.lath or etch.blocks:
-        packet = packets(shape, etch.packet_px * FINE, rng)
+        packet, _ = _cells(shape, etch.packet_px * FINE, rng)
         if etch.blocks:
             surface += np.float32(etch.blocks) * rng.standard_normal(packet.max() + 1).astype(np.float32)[packet]
         if etch.lath:
@@ -139,17 +167,11 @@ def _matrix(shape: tuple[int, int], etch: Etch, edges: Grey | None, rng: np.rand
     return surface
 
 
-def packets(shape: tuple[int, int], size: float, rng: np.random.Generator) -> NDArray[np.intp]:
-    """(rows, columns) number of the packet: cells about random points, `size` the root of their mean area."""
-    return _nearest(shape, size, rng)[0]
+def _cells(shape: tuple[int, int], size: float, rng: np.random.Generator) -> tuple[NDArray[np.intp], Grey]:
+    """Packets or grains: cells about random points, `size` the root of their mean area.
 
-
-def grain_edges(shape: tuple[int, int], size: float, rng: np.random.Generator) -> Grey:
-    """(rows, columns) distance to the next boundary between grains, that is half the difference of two distances."""
-    return _nearest(shape, size, rng)[1]
-
-
-def _nearest(shape: tuple[int, int], size: float, rng: np.random.Generator) -> tuple[NDArray[np.intp], Grey]:
+    (rows, columns) number of the cell, and distance to the next boundary, that is half the difference of two distances.
+    """
     from scipy.spatial import KDTree
 
     count = max(2, round((shape[0] + 2 * size) * (shape[1] + 2 * size) / size**2))
@@ -221,3 +243,33 @@ def _rims(share: Grey, etch: Etch, rng: np.random.Generator) -> Grey:
         slope = (right * np.cos(towards) - down * np.sin(towards)).astype(np.float32)
         added += np.float32(etch.relief * np.sqrt(2 * np.pi) * etch.relief_px * FINE) * slope
     return added
+
+
+def developed(grey: Grey, camera: Camera, grey_max: float = 255.0) -> Grey:
+    """Grey picture (rows, columns) float32 of whole levels, 0 to `grey_max`."""
+    picture = np.clip(grey * np.float32(camera.gain), 0, np.float32(grey_max))
+    if camera.mosaic:
+        picture = _demosaiced(picture)
+    if camera.gamma != 1:
+        picture = np.float32(grey_max) * (picture / np.float32(grey_max)) ** np.float32(camera.gamma)
+    if camera.sharpening:
+        soft = cv2.GaussianBlur(picture, (0, 0), camera.sharpening_px)
+        picture = picture + np.float32(camera.sharpening) * (picture - soft)
+    picture = np.clip(np.rint(picture), 0, grey_max).astype(np.float32)
+    if camera.median_px:
+        picture = cv2.medianBlur((255 / grey_max * picture).astype(np.uint8), camera.median_px).astype(np.float32)
+        picture *= np.float32(grey_max / 255)
+    return _compressed(picture, camera.jpeg, grey_max) if camera.jpeg else picture
+
+
+def _demosaiced(picture: Grey) -> Grey:
+    cross = np.array([[0, 1, 0], [1, 0, 1], [0, 1, 0]], np.float32) / 4
+    rows, columns = picture.shape
+    odd = np.add.outer(np.arange(rows), np.arange(columns)) % 2 > 0
+    return np.where(~odd, picture, cv2.filter2D(picture, -1, cross))
+
+
+def _compressed(picture: Grey, quality: int, grey_max: float) -> Grey:
+    eight = np.rint(picture * (255 / grey_max)).astype(np.uint8)
+    _, code = cv2.imencode(".jpg", eight, [cv2.IMWRITE_JPEG_QUALITY, quality])
+    return np.asarray(cv2.imdecode(code, cv2.IMREAD_GRAYSCALE), np.float32) * np.float32(grey_max / 255)

@@ -20,7 +20,15 @@ from numpy.typing import NDArray
 
 from micro.phantom.coverage import cover
 from micro.phantom.defects import Damage
-from micro.phantom.picture import illumination, particle_table, polygon_measures, sensed, surface_with, tiff_tags
+from micro.phantom.picture import (
+    Answer,
+    illumination,
+    particle_table,
+    polygon_measures,
+    sensed,
+    surface_with,
+    tiff_tags,
+)
 from micro.phantom.scenes import SPARE, Density, Population, Scene, drawn, margin_px, mean_area_px, place, uneven_bands
 from micro.phantom.shapes import FloatArray, Shapes, joined, polygons, shapes
 
@@ -218,16 +226,7 @@ def _place(job: tuple[Whole, int, Index, float, Shapes]) -> Settled:
     return Settled(placed.moved(placed.x + left, placed.y + top), rng.uniform(size=len(placed)))
 
 
-@dataclass(frozen=True, eq=False)
-class InParts:
-    """What is known of a picture drawn in parts, as in `Truth`, and its (rows, columns)."""
-
-    area_fraction: FloatArray
-    particles: pd.DataFrame
-    shape: tuple[int, ...]
-
-
-def write_in_parts(path: Path, whole: Whole, um_per_px: float, bits: int, spread: Spread) -> InParts:
+def write_in_parts(path: Path, whole: Whole, um_per_px: float, bits: int, spread: Spread) -> Answer:
     """Write a tiled TIFF, part by part, with the scale in its resolution tags; return the truth.
 
     Parameters
@@ -260,7 +259,7 @@ def write_in_parts(path: Path, whole: Whole, um_per_px: float, bits: int, spread
     every = pd.concat(tables, ignore_index=True)
     every["label"] = np.arange(1, len(every) + 1)
     shown = [every.loc[every["carbide_class"] == name, "shown_px"].sum() for name in whole.scene.class_names]
-    return InParts(np.array(shown) / (whole.shape[0] * whole.shape[1]), every, whole.shape)
+    return Answer(np.array(shown) / (whole.shape[0] * whole.shape[1]), every, whole.shape)
 
 
 def _around(whole: Whole, own: Shapes) -> int:

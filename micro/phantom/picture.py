@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -104,20 +104,9 @@ def illumination(
     return (1 - shading * (fall - least) / (most - least)).astype(np.float32)
 
 
-class Answer(Protocol):
-    """What is known of an invented field however it was drawn: as in `Truth`, and (rows, columns) of the frame."""
-
-    @property
-    def area_fraction(self) -> FloatArray: ...  # noqa: D102
-    @property
-    def particles(self) -> pd.DataFrame: ...  # noqa: D102
-    @property
-    def shape(self) -> tuple[int, ...]: ...  # noqa: D102
-
-
 @dataclass(frozen=True, eq=False)
-class Truth:
-    """What is known of an invented field.
+class Answer:
+    """What is known of an invented field, however it was drawn.
 
     Parameters
     ----------
@@ -127,24 +116,26 @@ class Truth:
         One row a carbide that shows in the frame: label, x_px, y_px, area_px, ecd_px, perimeter_px, major_px, minor_px,
         aspect_ratio, angle_deg (from the rolling direction), all of the whole outline; shown_px, its area within the
         frame; carbide_class; whole, 0 where the frame cuts it.
-    coverage
-        Share of carbide in every pixel, and the labels.
+    shape
+        (rows, columns) of the frame.
     """
 
     area_fraction: FloatArray
     particles: pd.DataFrame
-    coverage: Coverage
+    shape: tuple[int, ...]
 
-    @property
-    def shape(self) -> tuple[int, ...]:
-        """(rows, columns) of the frame."""
-        return self.coverage.labels.shape
+
+@dataclass(frozen=True, eq=False)
+class Truth(Answer):
+    """The same of a field drawn in one piece, with the share of carbide in every pixel, and the labels."""
+
+    coverage: Coverage
 
 
 def particle_table(
     outlines: Shapes, coverage: Coverage, class_names: tuple[str, ...], rolling_deg: float
 ) -> pd.DataFrame:
-    """One row a carbide that shows in the frame, as in `Truth`."""
+    """One row a carbide that shows in the frame, as in `Answer`."""
     import pandas as pd
 
     seen = np.flatnonzero(coverage.area_px > 0)

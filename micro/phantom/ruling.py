@@ -15,7 +15,6 @@ from micro.phantom.scenes import place_at_random
 from micro.phantom.shapes import shapes
 
 FloatArray = NDArray[np.float64]
-LINE, DUST = 0, 1
 
 
 @dataclass(frozen=True)

@@ -250,10 +250,10 @@ def make_field(scene: Scene, shape: tuple[int, int], rng: np.random.Generator) -
     """Grey picture (rows, columns) float32 of whole levels, and its truth."""
     outlines = arrange(scene, shape, rng)
     coverage = cover(outlines, shape, len(scene.class_names))
-    surface = damaged(etched_surface(coverage, scene.optics, rng), coverage, scene.damage, rng)
+    surface = damaged(etched_surface(coverage, scene.optics, rng), scene.damage, rng)
     grey = expose(surface, scene.optics, rng)
     particles = particle_table(outlines, coverage, scene.class_names, scene.rolling_deg)
-    return grey, Truth(coverage.area_fraction, particles, coverage)
+    return grey, Truth(coverage.area_fraction, particles, coverage.labels.shape, coverage)
 
 
 def arrange(scene: Scene, shape: tuple[int, int], rng: np.random.Generator) -> Shapes:

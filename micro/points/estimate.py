@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -10,10 +11,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from micro.statistics.sampling import Estimate, binomial_interval, mean_of_fields, student_t
+from micro.statistics.sampling import Estimate, accuracy_pct, binomial_interval, mean_of_fields, student_t
 
 FEWEST_HITS = 10.0
-MOST_FIELDS = 1_000_000
+MOST_FIELDS = 2**19
 
 
 @dataclass(frozen=True)
@@ -35,7 +36,7 @@ class PointFraction:
     @property
     def relative_accuracy_pct(self) -> float:
         """%RA: half width of the 95 % interval over the fraction; NaN where nothing was hit."""
-        return 100 * (self.high - self.low) / 2 / self.mean if self.mean > 0 else math.nan
+        return accuracy_pct(self.mean, self.low, self.high)
 
 
 def point_fraction(fractions: ArrayLike, points: ArrayLike) -> PointFraction:
@@ -70,16 +71,12 @@ def fields_for_accuracy(mean: float, std: float, relative_accuracy_pct: float) -
     if not (mean > 0 and std > 0):
         return None
     wanted = relative_accuracy_pct / 100 * mean
-    low, high = 1, 2
-    while student_t(high - 1) * std / math.sqrt(high) > wanted:
-        low, high = high, 2 * high
-        if high > MOST_FIELDS:
-            return None
-    while high - low > 1:
-        middle = (low + high) // 2
-        enough = student_t(middle - 1) * std / math.sqrt(middle) <= wanted
-        low, high = (low, middle) if enough else (middle, high)
-    return high
+
+    def enough(fields: int) -> bool:
+        return student_t(fields - 1) * std / math.sqrt(fields) <= wanted
+
+    needed = 2 + bisect.bisect_left(range(2, MOST_FIELDS + 1), True, key=enough)
+    return needed if needed <= MOST_FIELDS else None
 
 
 # Twice the wanted %RA: two fractions known that well, each, pass as the same.

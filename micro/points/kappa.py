@@ -9,13 +9,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from micro.points.tally import VERDICTS
-from micro.statistics.sampling import binomial_interval, student_t
+from micro.statistics.sampling import FloatArray, binomial_interval, student_t
 from micro.tables.columns import COUNTERS, empty, names
 
-FloatArray = NDArray[np.float64]
 # From sums (..., m): share of disagreement seen, and expected by chance, both (...).
 Disagreement = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
 

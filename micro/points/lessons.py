@@ -13,7 +13,7 @@ import pandas as pd
 from micro import results
 from micro.errors import InputError
 from micro.specimens.summary import Budget
-from micro.statistics.sampling import NORMAL_95, ratio_of_fields
+from micro.statistics.sampling import NORMAL_95, accuracy_pct, ratio_of_fields
 from micro.tables.columns import FIELDS, SPECIMENS, names
 
 if TYPE_CHECKING:
@@ -145,7 +145,7 @@ def _area_rows(row: dict[Any, Any], fields: pd.DataFrame, lesson: Lesson) -> lis
 def _ends(ends: Numbers, amount: Amount, lesson: Lesson) -> dict[str, Any]:
     value, low, high = ends
     return {"mean": value, "std": amount.std, "ci95_low": low, "ci95_high": high, "fields": lesson.fields,
-            "relative_accuracy_pct": _accuracy(value, low, high)}  # fmt: skip
+            "relative_accuracy_pct": accuracy_pct(value, low, high)}  # fmt: skip
 
 
 def _by_outlines(fields: pd.DataFrame, lesson: Lesson) -> dict[str, Any]:
@@ -157,7 +157,7 @@ def _by_outlines(fields: pd.DataFrame, lesson: Lesson) -> dict[str, Any]:
     if lesson.chosen == "taught":
         ends = _widened(found.value, ends, lesson.number_factors)
     return {"mean": found.value, "std": found.std, "ci95_low": ends[0], "ci95_high": min(ends[1], 1.0),
-            "fields": found.fields, "relative_accuracy_pct": _accuracy(found.value, *ends)}  # fmt: skip
+            "fields": found.fields, "relative_accuracy_pct": accuracy_pct(found.value, *ends)}  # fmt: skip
 
 
 def _with_outline_errors(row: dict[Any, Any], lesson: Lesson) -> dict[Any, Any]:
@@ -168,7 +168,7 @@ def _with_outline_errors(row: dict[Any, Any], lesson: Lesson) -> dict[Any, Any]:
         return row
     low, high = _widened(row["mean"], (row["ci95_low"], row["ci95_high"]), factors)
     return row | {
-        "ci95_low": low, "ci95_high": high, "relative_accuracy_pct": _accuracy(row["mean"], low, high),
+        "ci95_low": low, "ci95_high": high, "relative_accuracy_pct": accuracy_pct(row["mean"], low, high),
         "origin": "taught outlines; their errors widen the interval",
     }  # fmt: skip
 
@@ -178,7 +178,3 @@ def _widened(value: float, ends: tuple[float, float], factors: Numbers) -> tuple
     low = value - math.hypot(value - ends[0], value * (1 - factors[0]))
     high = value + math.hypot(ends[1] - value, value * (factors[1] - 1))
     return max(low, 0.0), high
-
-
-def _accuracy(value: float, low: float, high: float) -> float:
-    return 100 * (high - low) / 2 / abs(value) if value else math.nan

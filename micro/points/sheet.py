@@ -9,8 +9,6 @@ import io
 import json
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -22,10 +20,11 @@ from micro import results
 from micro.address import Address
 from micro.errors import InputError
 from micro.image.crop import Crop
-from micro.image.micrograph import Micrograph, SubField
+from micro.image.micrograph import SubField
 from micro.image.reading import read
 from micro.owned import own
 from micro.pictures.outlines import display_range, greys_shown
+from micro.pictures.page import content_policy, inert_json, jpeg, only, rendered, template_text
 from micro.points.plan import Grid, Plan, Scattered, draw_fields, place_grid, suggested_fields, suggested_points
 from micro.points.tally import DENSITY, FORM, TALLY, TO_FILL_IN
 from micro.tables.columns import names
@@ -73,15 +72,12 @@ ARM_PX, OPEN_PX = 13, 4
 def form(sheet: Sheet) -> pd.DataFrame:
     """Empty tally form with the columns FORM: one row a field, or a field and class; three columns to fill in."""
     rows = []
-    for page, (f, g) in enumerate(_grids(sheet), 1):
+    grids = [(field, field.grid) for field in sheet.fields if isinstance(field.grid, Grid)]
+    for page, (f, g) in enumerate(grids, 1):
         placed = (g.columns, g.rows, g.first_x_px, g.first_y_px, g.step_x_px, g.step_y_px)
         for carbide_class in sheet.classes if len(sheet.classes) > 1 else ("",):
             rows.append((sheet.identity, page, f.specimen, f.field, f.image_sha256, *placed, carbide_class, "", "", ""))
     return pd.DataFrame(rows, columns=names(FORM))
-
-
-def _grids(sheet: Sheet) -> list[tuple[SheetField, Grid]]:
-    return [(field, field.grid) for field in sheet.fields if isinstance(field.grid, Grid)]
 
 
 def printable_page(sheet: Sheet, number: int) -> bytes:
@@ -140,19 +136,12 @@ def _text(page: NDArray[np.uint8], text: str, x: int, y: int, size: float) -> No
     cv2.putText(page, text, (x, y), cv2.FONT_HERSHEY_SIMPLEX, size, 0, 1, cv2.LINE_AA)
 
 
-# What would end a script element, or a line of a script, within a text.
-UNSAFE = {character: f"\\u{ord(character):04x}" for character in "<>&\u2028\u2029"}
-
-
 def counting_page(sheet: Sheet) -> str:
     """HTML of the sheet: fields in the order of the sheet, nothing of the automatic result."""
-    style, script = template_text("sheet.css"), template_text("sheet.js")
-    return environment().get_template("sheet.html").render(
-        sheet=sheet,
-        style=style,
-        script=script,
-        policy=content_policy(style, script),
-        manifest=inert_json(manifest(sheet)),
+    style, script = template_text("points", "sheet.css"), template_text("points", "sheet.js")
+    return rendered(
+        "points", "sheet.html", trim_blocks=True, sheet=sheet, style=style, script=script,
+        policy=content_policy("data: blob:", only(style), only(script)), manifest=inert_json(manifest(sheet)),
         pictures=[(_base64(f.overview), _base64(f.details)) for f in sheet.fields],
     )  # fmt: skip
 
@@ -182,41 +171,8 @@ def manifest(sheet: Sheet) -> dict[str, Any]:
     }
 
 
-def inert_json(content: Any) -> str:
-    """JSON that can stand in a script element whatever the texts in it."""
-    text = json.dumps(content, ensure_ascii=True, separators=(",", ":"))
-    return "".join(UNSAFE.get(character, character) for character in text)
-
-
-def content_policy(style: str, script: str = "") -> str:
-    """Content security policy: this style, this script, pictures of the page itself, and nothing else."""
-    allowed = [f"script-src '{_hash(script)}'"] if script else []
-    rules = ["default-src 'none'", "img-src data: blob:", f"style-src '{_hash(style)}'", *allowed]
-    return "; ".join([*rules, "base-uri 'none'", "form-action 'none'"])
-
-
-@cache
-def template_text(name: str) -> str:
-    """Text of a template's style or script."""
-    return files("micro.points").joinpath("templates", name).read_text(encoding="utf8")
-
-
-@cache
-def environment() -> Any:
-    """Templates of this room; every value is escaped unless the template marks it as safe."""
-    import jinja2
-
-    return jinja2.Environment(
-        loader=jinja2.FunctionLoader(template_text), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True
-    )
-
-
 def _base64(content: bytes) -> str:
     return base64.b64encode(content).decode()
-
-
-def _hash(text: str) -> str:
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
 
 
 OVERVIEW_PX = 1280
@@ -237,32 +193,6 @@ class Picture:
     sub_field: SubField | None = None
     crop_px: Crop | None = None
     colour: str = "luminance"
-
-
-@dataclass(frozen=True)
-class SheetSettings:
-    """What the user asks of a count.
-
-    Parameters
-    ----------
-    expected_fraction
-        V_V, 0 to 1; None: nothing is expected.
-    relative_accuracy_pct
-        Wanted %RA.
-    points, fields
-        Points of a grid and fields of a specimen; None: as the plan suggests.
-    classes
-        Carbide classes to tell apart; empty: one.
-    seed
-        Of the draw of the fields, the shift of the grids and the order.
-    """
-
-    expected_fraction: float | None = None
-    relative_accuracy_pct: float = 10.0
-    points: int | None = None
-    fields: int | None = None
-    classes: tuple[str, ...] = ()
-    seed: int = 1
 
 
 @dataclass(frozen=True)
@@ -299,50 +229,66 @@ class Sheet:
         return all(isinstance(field.grid, Grid) for field in self.fields)
 
 
-def make_sheet(pictures: Iterable[Picture], settings: SheetSettings) -> Sheet:
+def make_sheet(
+    pictures: Iterable[Picture],
+    *,
+    expected_fraction: float | None = None,
+    relative_accuracy_pct: float = 10.0,
+    points: int | None = None,
+    fields: int | None = None,
+    classes: tuple[str, ...] = (),
+    seed: int = 1,
+) -> Sheet:
     """Plan a count, draw its fields, place its grids.
 
     Fields are drawn per specimen, systematically from a random start; pictures that cannot be read are left out
     and returned as troubles.
+
+    Parameters
+    ----------
+    expected_fraction
+        V_V, 0 to 1; None: nothing is expected.
+    relative_accuracy_pct
+        Wanted %RA.
+    points, fields
+        Points of a grid and fields of a specimen; None: as the plan suggests.
+    classes
+        Carbide classes to tell apart; empty: one.
+    seed
+        Of the draw of the fields, the shift of the grids and the order.
 
     Raises
     ------
     InputError
         Where none of the drawn pictures can be read.
     """
-    rng = np.random.default_rng(settings.seed)
+    rng = np.random.default_rng(seed)
     by_specimen: dict[str, list[Picture]] = {}
     for picture in pictures:
         by_specimen.setdefault(picture.specimen, []).append(picture)
-    points = settings.points or suggested_points(settings.expected_fraction)
-    wanted = suggested_fields(settings.expected_fraction, points, settings.relative_accuracy_pct)
+    points = points or suggested_points(expected_fraction)
+    wanted = suggested_fields(expected_fraction, points, relative_accuracy_pct)
 
-    def placed(width_px: int, height_px: int) -> Grid:
+    def grid(width_px: int, height_px: int) -> Grid:
         return place_grid(width_px, height_px, points, rng)
 
     drawn: list[SheetField] = []
     plans, troubles = [], []
     for specimen, available in by_specimen.items():
-        fields = []
-        for index in draw_fields(len(available), settings.fields or wanted, rng):
+        placed = []
+        for index in draw_fields(len(available), fields or wanted, rng):
             try:
-                fields.append(
-                    _sheet_field(available[index], lambda width, height: place_grid(width, height, points, rng))
-                )
+                placed.append(_sheet_field(available[index], grid))
             except InputError as trouble:
                 troubles.append(trouble)
-        drawn += fields
-        on_grid = round(np.mean([f.grid.points for f in fields])) if fields else points
-        plans.append(
-            Plan(
-                specimen, on_grid, len(fields), len(available), wanted, settings.relative_accuracy_pct,
-                settings.expected_fraction,
-            )
-        )  # fmt: skip
+        drawn += placed
+        on_grid = round(np.mean([f.grid.points for f in placed])) if placed else points
+        told = (on_grid, len(placed), len(available), wanted, relative_accuracy_pct, expected_fraction)
+        plans.append(Plan(specimen, *told))
     if not drawn:
         raise troubles[0] if troubles else InputError("points sheet", "has no picture", "name the pictures to count on")
     shuffled = tuple(drawn[i] for i in rng.permutation(len(drawn)))
-    return Sheet(_identity(shuffled, settings.classes), shuffled, settings.classes, tuple(plans), tuple(troubles))
+    return Sheet(_identity(shuffled, classes), shuffled, classes, tuple(plans), tuple(troubles))
 
 
 def further_sheet(drawn: Sequence[tuple[Picture, Scattered]], classes: tuple[str, ...], seed: int) -> Sheet:
@@ -375,7 +321,7 @@ def _sheet_field(picture: Picture, placed: Callable[[int, int], Grid | Scattered
         crop_px=picture.crop_px,
         colour=picture.colour,
     ).core
-    shown = shown_grey(micrograph)
+    shown = greys_shown(micrograph.grey, *display_range(micrograph.grey))
     grid = placed(shown.shape[1], shown.shape[0])
     return SheetField(
         specimen=picture.specimen,
@@ -384,14 +330,9 @@ def _sheet_field(picture: Picture, placed: Callable[[int, int], Grid | Scattered
         width_px=shown.shape[1],
         height_px=shown.shape[0],
         grid=grid,
-        overview=_jpeg(reduced(shown, OVERVIEW_PX), OVERVIEW_QUALITY),
-        details=_jpeg(details(shown, grid), DETAIL_QUALITY),
+        overview=jpeg(reduced(shown, OVERVIEW_PX), OVERVIEW_QUALITY),
+        details=jpeg(details(shown, grid), DETAIL_QUALITY),
     )
-
-
-def shown_grey(micrograph: Micrograph) -> NDArray[np.uint8]:
-    """(rows, columns) grey levels for the eye."""
-    return greys_shown(micrograph.grey, *display_range(micrograph.grey))
 
 
 def reduced(shown: NDArray[np.uint8], longest_px: int) -> NDArray[np.uint8]:
@@ -419,9 +360,3 @@ def details(shown: NDArray[np.uint8], grid: Grid | Scattered) -> NDArray[np.uint
     squares[: grid.points] = padded[rows[:, :, None], columns[:, None, :]]
     placed = squares.reshape(grid.rows, grid.columns, DETAIL_PX, DETAIL_PX).swapaxes(1, 2)
     return np.ascontiguousarray(placed).reshape(grid.rows * DETAIL_PX, grid.columns * DETAIL_PX)
-
-
-def _jpeg(shown: NDArray[np.uint8], quality: int) -> bytes:
-    import cv2
-
-    return cv2.imencode(".jpg", shown, [cv2.IMWRITE_JPEG_QUALITY, quality])[1].tobytes()

@@ -1,21 +1,34 @@
-"""Any number of bars side by side: a forest figure a question, and one table of bars by quantities."""
+"""Any number of bars side by side: a forest figure a question, tables of bars by quantities, and the first screen."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
 from micro.figures.forest import ForestRow, draw_forest, height_in
 from micro.report.drawing import Save
-from micro.report.page import PageFigure, PageTable
-from micro.report.wording import figures, plain_name, printed_factor, printed_unit, with_ends
-from micro.specimens.quantities import BY_NAME
+from micro.report.page import PageFigure, PageSection, PageTable
+from micro.report.wording import (
+    ends_of,
+    figures,
+    joined,
+    plain_name,
+    printed_factor,
+    printed_unit,
+    route_words,
+    with_ends,
+)
+from micro.segmentation.segmentation import UNNAMED
+from micro.specimens.quantities import BY_NAME, banding_shown
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from micro.analysis import Analysis
+    from micro.study.model import Study
 
 FEWEST_BARS = 2
 LETTERED, MOST_LISTED = 3, 6
@@ -72,13 +85,11 @@ class Bars:
 
     def ends(self, bar: str, quantity: str) -> tuple[float, float, float]:
         """Value and ends of the interval as printed; NaN where unknown."""
-        row, factor = self.row(bar, quantity), printed_factor(quantity)
-        value, low, high = (factor * float(row.get(name, math.nan)) for name in ("mean", "ci95_low", "ci95_high"))
-        return value, low, high
+        return ends_of(self.row(bar, quantity), factor=printed_factor(quantity))
 
     def letters(self, quantity: str) -> dict[str, str]:
         """Letters of the bars, from the largest value down; none for two bars or beside a reference."""
-        from micro.comparison.letters import letters_of
+        from micro.comparison.findings import letters_of
 
         if self.reference or len(self.names) < LETTERED:
             return {}
@@ -135,6 +146,14 @@ def _caption(bars: Bars, question: Question) -> str:
     return " ".join(said)
 
 
+def how_apart(letters: Mapping[str, str]) -> str:
+    """Whether "none", "every" or "some" of the pairs of bars with these letters are told apart."""
+    used = set("".join(letters.values()))
+    if len(used) == 1:
+        return "none"
+    return "every" if len(used) == len(letters) and all(len(own) == 1 for own in letters.values()) else "some"
+
+
 def letter_sentences(bars: Bars) -> list[str]:
     """Say for each question how far the bars are told apart; nothing without letters."""
     told = (letter_sentence(bars, q) for q in ("area_fraction", "mean_ecd", "largest_ecd", "anisotropy_index"))
@@ -143,18 +162,17 @@ def letter_sentences(bars: Bars) -> list[str]:
 
 def letter_sentence(bars: Bars, quantity: str) -> str:
     """Say which bars are told apart in one quantity, from the largest value down."""
-    from micro.comparison.letters import uncompared
+    from micro.comparison.findings import uncompared
 
     letters = bars.letters(quantity)
     words = _capital(BY_NAME[quantity].words_of_fields)
     if not letters:
         return ""
-    used = sorted(set("".join(letters.values())))
     apart = len(uncompared(bars.comparison, quantity, letters))
     tail = f" ({apart} pairs could not be compared)" if apart else ""
-    if len(used) == 1:
+    if how_apart(letters) == "none":
         return f"{words}: no bar is told apart from any other{tail}."
-    if len(used) == len(letters) and all(len(own) == 1 for own in letters.values()):
+    if how_apart(letters) == "every":
         return f"{words}: every bar is told apart from every other, {', '.join(letters)} from most to least{tail}."
     if len(letters) > MOST_LISTED:
         told = len(_told_apart(bars, quantity))
@@ -204,11 +222,12 @@ def bars_table(bars: Bars, quantities: Sequence[str]) -> PageTable:
     """Values with their intervals below them, a row a bar; letters behind the values."""
     shown = [q for q in quantities if any(math.isfinite(bars.ends(bar, q)[0]) for bar in bars.names)]
     letters = {q: bars.letters(q) for q in shown}
-    rows = [(bar, *(_cell(bars.ends(bar, q), letters[q].get(bar, "")) for q in shown)) for bar in bars.names]
+    rows = [(bar, *(stacked(bars.ends(bar, q), letters[q].get(bar, "")) for q in shown)) for bar in bars.names]
     return PageTable("", ("bar", *(_heading(bars, q) for q in shown)), rows)
 
 
-def _cell(ends: tuple[float, float, float], letters: str) -> str:
+def stacked(ends: tuple[float, float, float], letters: str = "") -> str:
+    """Write a value with the ends of its interval below it, and letters behind it."""
     value, low, high = ends
     if not math.isfinite(value):
         return "unknown"
@@ -238,10 +257,129 @@ def reference_table(bars: Bars, quantities: Sequence[str]) -> PageTable:
 
 
 def _effect(row: dict[Any, Any], quantity: str) -> str:
-    value, low, high = (float(row.get(name, math.nan)) for name in ("estimate", "ci95_low", "ci95_high"))
+    value, low, high = ends_of(row, "estimate")
     if not math.isfinite(value):
         return str(row.get("verdict", "not compared"))
     if row["kind"] == "ratio":
         return f"× {with_ends(value, low, high)}\n{row['verdict']}"
     factor = printed_factor(quantity)
     return f"{'+' if value > 0 else ''}{with_ends(factor * value, factor * low, factor * high)}\n{row['verdict']}"
+
+
+GLANCED = ("area_fraction", "mean_ecd", "largest_ecd", "elongation_along_rolling")
+HEADS = {
+    "area fraction A_A, %": "carbide, area %",
+    "mean carbide diameter, µm": "mean ECD, µm",
+    "largest carbide seen, µm": "largest ECD seen, µm",
+    "length along over width across rolling": "long along over wide across",
+}
+DIFFERENCES = (
+    ("area_fraction", "amount"), ("mean_ecd", "mean size"), ("largest_ecd", "largest carbide"),
+    ("anisotropy_index", "anisotropy"),
+)  # fmt: skip
+GLANCE_NOTE = (
+    "Brackets hold 95 % intervals. Area % of a section is an estimate of volume % of the steel; ECD is the diameter of "
+    "the circle of equal area. Kinds are the names that you gave to grey levels: no picture proves them."
+)
+
+
+def glance_section(study: Study, bars: Bars, answer: Analysis) -> PageSection | None:
+    """One table of all bars with the sentences above it; None for a single bar."""
+    if len(bars.names) < FEWEST_BARS:
+        return None
+    columns = [column for column in _glance_columns(study, bars, answer) if any(column[1].values())]
+    table = bars_table(bars, GLANCED)
+    rows = [(*row, *(cells.get(row[0], "") for _, cells in columns[1:])) for row in table.rows]
+    kinds = columns[0][1]
+    rows = [(row[0], kinds.get(row[0], ""), *row[1:]) for row in rows]
+    shown = (HEADS.get(head, head) for head in table.columns[1:])
+    heads = (table.columns[0], columns[0][0], *shown, *(head for head, _ in columns[1:]))
+    lettered = not bars.reference and len(bars.names) >= LETTERED
+    tables = [PageTable("", heads, rows, f"{GLANCE_NOTE} {MEANING_OF_LETTERS}" if lettered else GLANCE_NOTE)]
+    if bars.reference:
+        tables.append(reference_table(bars, GLANCED))
+    said = [*difference_lines(bars), *toughness_lines(answer)]
+    return PageSection("bars", "At a glance", lists=[("In short", said)] if said else (), tables=tables, folded=False)
+
+
+def _glance_columns(study: Study, bars: Bars, answer: Analysis) -> list[tuple[str, Mapping[str, str]]]:
+    """Headings, with a cell a bar, beside the quantities; the first stands before them."""
+    routes = {s.name: route_words(s.route) for s in study.specimens}
+    kinds = {}
+    for bar in bars.names:
+        own = bars.specimens.loc[bars.specimens["specimen"] == bar, "carbide_class"]
+        named = ", ".join("not named" if c.startswith(UNNAMED) else c for c in dict.fromkeys(own) if c != "all")
+        kinds[bar] = "\n".join(part for part in (routes.get(bar, ""), named) if part)
+    return [
+        ("route, kind of carbide", kinds),
+        ("banded fields", {bar: _banded(bars, bar) for bar in bars.names}),
+        ("Cr left in the matrix, %", _chromium(answer)),
+        ("toughness across over along", _ratios_across(answer)),
+    ]
+
+
+def _banded(bars: Bars, bar: str) -> str:
+    """Fields banded beyond chance, and whether so many show banding."""
+    row = bars.row(bar, "banded_fields_share")
+    share, fields = float(row.get("mean", math.nan)), int(row.get("fields", 0) or 0)
+    if not math.isfinite(share) or not fields:
+        return "cannot tell"
+    banded = round(share * fields)
+    return (
+        f"{banded} of {fields}\n{'shown' if banding_shown(banded, fields) else 'may be chance' if banded else 'none'}"
+    )
+
+
+def _chromium(answer: Analysis) -> dict[str, str]:
+    rows = answer.matrix[answer.matrix["element"] == "Cr"].to_dict("records")
+    return {str(r["specimen"]): stacked(ends_of(r, "in_matrix")) for r in rows}
+
+
+def _ratios_across(answer: Analysis) -> dict[str, str]:
+    if answer.coupons is None:
+        return {}
+    rows = answer.coupons.ratios.to_dict("records")
+    return {str(r["group"]): stacked(ends_of(r, "ratio")) for r in rows}
+
+
+APART = {
+    "none": "No bar is told apart from any other",
+    "every": "Every bar is told apart from every other",
+    "some": "Some bars are told apart, as the letters say,",
+}
+
+
+def difference_lines(bars: Bars) -> list[str]:
+    """Say in what all bars are told apart, in what none, and in what some; nothing without letters."""
+    groups: dict[str, list[str]] = {}
+    for quantity, words in DIFFERENCES:
+        letters = bars.letters(quantity)
+        if letters:
+            groups.setdefault(
+                APART.get(how_apart(letters), "Some bars are told apart, as the letters say,"), []
+            ).append(words)
+    return [f"{kind} in {joined(words)}." for kind, words in groups.items()]
+
+
+def toughness_lines(answer: Analysis) -> list[str]:
+    """Say which bars are weaker across rolling beyond scatter, and whether the structure explains it."""
+    from micro.report.summary import explanation_sentence
+
+    said = []
+    if answer.coupons is not None and len(answer.coupons.ratios):
+        verdicts: dict[str, list[str]] = {}
+        for row in answer.coupons.ratios.to_dict("records"):
+            verdicts.setdefault(str(row["verdict"]), []).append(str(row["group"]))
+        told = [f"{words} in {joined(verdicts[verdict])}" for verdict, words in GAPS.items() if verdict in verdicts]
+        said.append("Toughness across rolling, against along: " + "; ".join(told) + ".")
+    if answer.structure is not None and len(answer.structure):
+        said.append(explanation_sentence(answer.structure))
+    return said
+
+
+GAPS = {
+    "transverse lower": "lower beyond scatter",
+    "transverse higher": "higher beyond scatter",
+    "within scatter": "no gap beyond scatter",
+    "cannot tell": "cannot tell",
+}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -27,18 +28,15 @@ from micro.issues import Issue, gravest_first, message_text
 from micro.measures.banding import SIGNIFICANCE
 from micro.points.lessons import read_lessons
 from micro.processes import give_back_memory
-from micro.report.bars import forest_figures
+from micro.report.bars import Bars, forest_figures, glance_section
 from micro.report.comparison_sections import point_sections
-from micro.report.detection_section import detection_sections
 from micro.report.drawing import Save, drawing
-from micro.report.field_pictures import field_pictures, same_scale_pictures, typical_micrograph
-from micro.report.field_table import field_table
-from micro.report.glance import glance_section
+from micro.report.fields import field_pictures, field_table, same_scale_pictures, typical_micrograph
 from micro.report.mosaics import mosaic_sentences
-from micro.report.page import PageAnswer, PageFigure, PageParts, PageSection, listed_pictures, render_page
+from micro.report.page import PageAnswer, PageFigure, PageSection, render_page
 from micro.report.review_section import review_sections
-from micro.report.sections import answer_sections
-from micro.report.summary import MOST_IN_WORDS, UNCOUNTED, study_bars, summary_parts
+from micro.report.sections import answer_sections, detection_sections
+from micro.report.summary import UNCOUNTED, study_bars, summary_parts
 from micro.report.taught_section import taught_sections
 from micro.report.wording import methods
 from micro.specimens.detected import read_detected
@@ -58,16 +56,7 @@ def study_figures(
 ) -> list[PageFigure]:
     """Figures of the page in the order of the questions; none where nothing was found.
 
-    Parameters
-    ----------
-    tables
-        "particles", "fields" and "profiles" of the whole study.
-    specimens
-        Those with a measured field.
-    save
-        Draws and writes a figure.
-    out
-        Results folder, with the parts of the fields.
+    `specimens` are those with a measured field, `out` is the results folder, with the parts of the fields.
     """
     from micro.comparison.pairs import size_distributions
 
@@ -198,37 +187,38 @@ def write_report(
     workers
         Processes that draw; the report does not depend on it.
     """
+    bars = study_bars(study, tables["specimens"], answer)
     with drawing(out / results.FIGURES, workers) as save:
-        parts = PageParts(
-            summary=page_answers(study, tables["specimens"], answer, save),
+        page = render_page(
+            study,
+            outcomes,
+            tables["specimens"],
+            summary=page_answers(study, tables["specimens"], answer, bars, save),
             figures=study_figures(study, tables, answer.specimens, save, out),
-            sections=[*review_sections(study, outcomes, tables), *study_sections(study, tables, answer, save, out)],
+            sections=[
+                *review_sections(study, outcomes, tables),
+                *study_sections(study, tables, answer, bars, save, out),
+            ],
             methods=methods(study, outcomes, tables["fields"]),
             pictures=study_pictures(study, outcomes, tables["fields"], out),
             troubles=answer.troubles,
             doubts=() if answer.count is not None else (UNCOUNTED,),
         )
-        page = render_page(study, outcomes, tables["specimens"], parts)
     with results.whole_file(out / results.REPORT) as stream:
         stream.write(page.encode(errors="backslashreplace"))
 
 
-def page_answers(study: Study, specimens: pd.DataFrame, answer: Analysis, save: Save) -> list[PageAnswer]:
-    """Questions of the first screen with their figures; sentences on each bar fold where bars are many."""
-    bars = study_bars(study, specimens, answer)
+def page_answers(study: Study, specimens: pd.DataFrame, answer: Analysis, bars: Bars, save: Save) -> list[PageAnswer]:
+    """Questions of the first screen with their figures."""
     drawn = forest_figures(bars, save)
-    many = len(bars.names) > MOST_IN_WORDS
-    return [
-        PageAnswer(part.question, part.note, part.sentences, part.each_bar, drawn.get(part.question, ()), many)
-        for part in summary_parts(study, specimens, answer)
-    ]
+    parts = summary_parts(study, specimens, answer, bars)
+    return [replace(part, figures=drawn.get(part.question, ())) for part in parts]
 
 
 def study_sections(
-    study: Study, tables: dict[str, pd.DataFrame], answer: Analysis, save: Save, out: Path
+    study: Study, tables: dict[str, pd.DataFrame], answer: Analysis, bars: Bars, save: Save, out: Path
 ) -> list[PageSection]:
     """Parts of the page that answer the study, then the count by people where there is one."""
-    bars = study_bars(study, tables["specimens"], answer)
     glance = glance_section(study, bars, answer)
     sections = [glance] if glance is not None else []
     detected = read_detected(out)
@@ -263,5 +253,7 @@ def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFra
             if made is not None:
                 pictures.append(made)
         own: list[Any] = fields[fields["specimen"] == specimen.name].to_dict("records")
-        shown.append(listed_pictures(pictures, specimen.name, number, len(measured)) | {"table": field_table(own)})
+        note = f"{len(pictures)} of {len(measured)} fields; the outline pictures of all are in the folder outlines."
+        told = {"name": specimen.name, "number": number, "pictures": pictures, "note": note}
+        shown.append(told | {"table": field_table(own)})
     return shown

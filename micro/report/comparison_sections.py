@@ -21,8 +21,17 @@ from micro.points.wording import counter_lines, heading, number, percent, verdic
 from micro.report.bars import MAIN, MORE, Bars, bars_table
 from micro.report.drawing import Save
 from micro.report.page import PagePicture, PageSection, PageTable
-from micro.report.study_figures import draw_point_count
-from micro.report.wording import MINUS, figures, listed, with_ends
+from micro.report.study_figures import draw_coupons, draw_point_count
+from micro.report.wording import (
+    MINUS,
+    ends_of,
+    figures,
+    listed,
+    printed_factor,
+    printed_unit,
+    with_ends,
+    with_ends_of,
+)
 from micro.specimens.quantities import BY_NAME
 
 if TYPE_CHECKING:
@@ -54,18 +63,21 @@ def comparison_section(comparison: pd.DataFrame, bars: Bars, pictures: Sequence[
         if len(pairs) == 1
         else [replace(bars_table(bars, quantities), printed=False) for quantities in (MAIN, MORE)]
     )
-    text = (*TEXT, refused_sentence(pairs)) if len(pairs) > 1 and refused_sentence(pairs) else TEXT
+    refused = refused_sentence(pairs) if len(pairs) > 1 else ""
+    text = (*TEXT, refused) if refused else TEXT
     return PageSection("comparison", "More on the comparison", text, pictures, tables=tables, printed=True)
 
 
 def refused_sentence(pairs: Sequence[PairFindings]) -> str:
     """Name the pairs of which nothing could be compared, and why; empty where there is none."""
-    refused = [pair for pair in pairs if pair.not_compared and not (pair.differs or pair.may_differ or pair.alike
-               or pair.cannot_tell)]  # fmt: skip
+    from micro.comparison.pairs import NO_VERDICT, REFUSED
+
+    judged = [any(said for verdict, said in p.said.items() if verdict not in (NO_VERDICT, REFUSED)) for p in pairs]
+    refused = [pair for pair, known in zip(pairs, judged, strict=True) if pair.said[REFUSED] and not known]
     if not refused:
         return ""
     named = [f"{pair.specimen_b} and {pair.specimen_a}" for pair in refused]
-    return f"Not compared at all: {listed(named, 5)}; the first because {refused[0].not_compared[0]}"
+    return f"Not compared at all: {listed(named, 5)}; the first because {refused[0].said[REFUSED][0]}"
 
 
 def pair_table(pair: PairFindings, comparison: pd.DataFrame) -> PageTable:
@@ -92,10 +104,8 @@ def pair_table(pair: PairFindings, comparison: pd.DataFrame) -> PageTable:
 
 
 def _row(row: dict[Any, Any]) -> tuple[str, ...]:
-    from micro.report.wording import printed_factor
-
     factor = printed_factor(str(row["quantity"]))
-    low, value, high = (float(row[name]) for name in ("ci95_low", "estimate", "ci95_high"))
+    value, low, high = ends_of(row, "estimate")
     half = (high - low) / 2
     sides = []
     for side in ("value_a", "value_b"):
@@ -132,8 +142,6 @@ def _subject(row: dict[Any, Any]) -> str:
 
 
 def _unit(row: dict[Any, Any]) -> str:
-    from micro.report.wording import printed_unit
-
     unit = printed_unit(str(row["quantity"]), str(row["unit"] or ""))
     return f" {unit}" if unit and unit != "nan" else ""
 
@@ -141,7 +149,6 @@ def _unit(row: dict[Any, Any]) -> str:
 def coupon_section(answer: Analysis, save: Save) -> PageSection | None:
     """Every coupon, ratios of the directions, groups against each other, means."""
     from micro.comparison.coupon_words import CAUTIONS, outlier_sentences
-    from micro.report.study_figures import draw_coupons
 
     analysis = answer.coupons
     if analysis is None or analysis.coupons.empty:
@@ -172,7 +179,7 @@ def direction_table(analysis: CouponAnalysis) -> PageTable:
     rows = [
         (
             str(r["group"]), f"{r['coupons_longitudinal']} + {r['coupons_transverse']}",
-            _ends(r, "ratio", "ci95_low", "ci95_high"), str(r["verdict"]), _hardness(r), *_power(r),
+            with_ends_of(r, "ratio"), str(r["verdict"]), _hardness(r), *_power(r),
         )
         for r in analysis.ratios.to_dict("records")
     ]  # fmt: skip
@@ -189,7 +196,7 @@ def group_table(analysis: CouponAnalysis) -> PageTable:
     """Toughness of groups against each other, a row a pair and direction."""
     rows = [
         (
-            f"{r['group_b']} against {r['group_a']}", str(r["direction"]), _ends(r, "ratio", "ci95_low", "ci95_high"),
+            f"{r['group_b']} against {r['group_a']}", str(r["direction"]), with_ends_of(r, "ratio"),
             str(r["verdict"]), _hardness(r),
         )
         for r in analysis.groups.to_dict("records")
@@ -203,7 +210,7 @@ def mean_table(analysis: CouponAnalysis) -> PageTable:
     rows = [
         (
             f"{r['group']}, {r['direction']}", f"{r['quantity']}, {r['unit']}",
-            _ends(r, "mean", "ci95_low", "ci95_high"), figures(float(r["std"]), float(r["std"])), str(r["coupons"]),
+            with_ends_of(r), figures(float(r["std"]), float(r["std"])), str(r["coupons"]),
         )
         for r in analysis.summary.to_dict("records")
     ]  # fmt: skip
@@ -222,17 +229,13 @@ def _power(row: dict[Any, Any]) -> tuple[str, str]:
 def _hardness(row: dict[Any, Any]) -> str:
     if not math.isfinite(row["hardness_difference"]):
         return ""
-    return _ends(row, "hardness_difference", "hardness_ci95_low", "hardness_ci95_high")
+    return with_ends_of(row, "hardness_difference", "hardness_ci95_low", "hardness_ci95_high")
 
 
 def _warnings(table: pd.DataFrame) -> Iterator[str]:
     for row in table.to_dict("records"):
         head = row["group"] if "group" in row else f"{row['group_b']} against {row['group_a']}"
         yield from (f"{head}: {warning}." for warning in str(row["warning"] or "").split("; ") if warning)
-
-
-def _ends(row: dict[Any, Any], *names: str) -> str:
-    return with_ends(*(float(row[name]) for name in names))
 
 
 MOST_PICTURES = 12
@@ -300,7 +303,7 @@ def apart_pictures(agreement: Agreement, out: Path) -> list[PagePicture]:
     """Pictures of the points at which counters and program differ most, also written to figures/points."""
     import cv2
 
-    from micro.report.field_pictures import data_address
+    from micro.report.fields import data_address
 
     fields = results.read_table(out / results.FIELDS, ["specimen", "field", "file"])
     files = fields.drop_duplicates(["specimen", "field"]).set_index(["specimen", "field"])["file"]

@@ -2,27 +2,26 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from micro.batch.job import Outcome, library_versions
 from micro.errors import one_line
 from micro.issue_kinds import SEVERITIES
 from micro.issues import gravest_first, grouped
+from micro.pictures.page import address_of, rendered, template_text
 from micro.report.record import pinned
 from micro.report.wording import (
     GROUPS,
     group_of,
     listed,
-    one_class,
     plain_name,
     printed_factor,
     printed_unit,
     route_words,
-    with_ends,
+    shown_classes,
+    with_ends_of,
     with_unit,
 )
 from micro.study.model import Specimen, Study
@@ -33,7 +32,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from micro.address import Address
-    from micro.report.field_pictures import FieldPictures
 
 NOTE = next(iter(SEVERITIES))
 
@@ -50,7 +48,7 @@ class PageFigure:
     @property
     def address(self) -> str:
         """Data address of the SVG."""
-        return "data:image/svg+xml;base64," + base64.b64encode(self.svg()).decode()
+        return address_of("image/svg+xml", self.svg())
 
 
 @dataclass(frozen=True)
@@ -105,71 +103,67 @@ class PageSection:
 
 @dataclass(frozen=True)
 class PageAnswer:
-    """A question of the first screen: a remark, sentences, figures, and sentences that fold where they are many."""
+    """A question of the first screen: sentences, those on each bar, which fold where they are many, remark, figures."""
 
     question: str
-    note: str
     sentences: Sequence[str]
     each_bar: Sequence[str] = ()
+    note: str = ""
     figures: Sequence[PageFigure] = ()
     folded: bool = False
 
 
-@dataclass(frozen=True)
-class PageParts:
-    """All that the page shows beside the numbers of the specimens; `troubles`, `doubts`: those of no single field."""
-
-    summary: Sequence[PageAnswer]
-    figures: Sequence[PageFigure]
-    sections: Sequence[PageSection]
-    methods: Sequence[str]
-    pictures: Sequence[dict[str, Any]]
-    troubles: Sequence[str] = ()
-    doubts: Sequence[str] = ()
-
-
-def render_page(study: Study, outcomes: Sequence[Outcome], specimens: pd.DataFrame, parts: PageParts) -> str:
-    """HTML of the report."""
-    from jinja2 import Environment
-
-    folder = files("micro.report") / "templates"
-    environment = Environment(autoescape=True, trim_blocks=False)
-    template = environment.from_string((folder / "report.html").read_text(encoding="utf8"))
-    return template.render(
+def render_page(
+    study: Study,
+    outcomes: Sequence[Outcome],
+    specimens: pd.DataFrame,
+    *,
+    summary: Sequence[PageAnswer],
+    figures: Sequence[PageFigure],
+    sections: Sequence[PageSection],
+    methods: Sequence[str],
+    pictures: Sequence[dict[str, Any]],
+    troubles: Sequence[str],
+    doubts: Sequence[str],
+) -> str:
+    """HTML of the report; `troubles` and `doubts` are those of no single field."""
+    return rendered(
+        "report",
+        "report.html",
         title=study.title,
-        style=(folder / "report.css").read_text(encoding="utf8"),
+        style=template_text("report", "report.css"),
         lead=lead(study, outcomes),
-        parts=contents(parts),
-        summary=parts.summary,
-        troubles=troubles_without_folders(study, outcomes, parts.troubles),
-        notices=[*parts.doubts, *notices(outcomes, touching=True)],
+        parts=contents(sections, with_figures=bool(figures)),
+        summary=summary,
+        troubles=troubles_without_folders(study, outcomes, troubles),
+        notices=[*doubts, *notices(outcomes, touching=True)],
         remarks=notices(outcomes, touching=False),
-        figures=parts.figures,
+        figures=figures,
         specimens=[specimen_numbers(s, specimens) for s in study.specimens],
-        open_sections=[section for section in parts.sections if not section.folded],
-        sections=[section for section in parts.sections if section.folded],
-        unprinted=unprinted(parts),
-        pictures=parts.pictures,
-        methods=parts.methods,
+        open_sections=[section for section in sections if not section.folded],
+        sections=[section for section in sections if section.folded],
+        unprinted=unprinted(sections),
+        pictures=pictures,
+        methods=methods,
         provenance=provenance(study, outcomes),
         rows_a_page=ROWS_A_PAGE,
         versions=", ".join(f"{name} {number}" for name, number in library_versions().items()),
     )
 
 
-def contents(parts: PageParts) -> list[dict[str, str]]:
+def contents(sections: Sequence[PageSection], with_figures: bool) -> list[dict[str, str]]:
     """Parts of the page for its table of contents."""
-    named = [(section.id, section.title) for section in parts.sections if not section.folded]
+    named = [(section.id, section.title) for section in sections if not section.folded]
     named += [("summary", "Answers")]
     named += [("figures", "Figures"), ("numbers", "Numbers of each specimen")]
-    named += [(section.id, section.title) for section in parts.sections if section.folded]
+    named += [(section.id, section.title) for section in sections if section.folded]
     named += [("fields", "Fields"), ("methods", "Methods"), ("cautions", "Cautions")]
-    return [{"id": i, "name": n} for i, n in named if i != "figures" or parts.figures]
+    return [{"id": i, "name": n} for i, n in named if i != "figures" or with_figures]
 
 
-def unprinted(parts: PageParts) -> str:
+def unprinted(sections: Sequence[PageSection]) -> str:
     """Say what stands on the page and not on its print, and where its numbers are."""
-    names = [section.title for section in parts.sections if section.folded and not section.printed]
+    names = [section.title for section in sections if section.folded and not section.printed]
     names = ["Figures", "Numbers of each specimen", *names, "Fields", "Where the numbers come from"]
     return (
         f"Not printed: {', '.join(names)}, and tables whose numbers comparison.csv and group_ratios.csv hold. All "
@@ -197,21 +191,22 @@ def notices(outcomes: Sequence[Outcome], touching: bool) -> list[str]:
 def specimen_numbers(specimen: Specimen, specimens: pd.DataFrame) -> dict[str, Any]:
     """Table of one specimen: a row a quantity under the heading it belongs to, a column a carbide class."""
     own = specimens[specimens["specimen"] == specimen.name]
-    classes = list(dict.fromkeys(own["carbide_class"]))
-    shown = ["all carbides" if c == "all" else c for c in classes]
-    if len(classes) == 2:
-        name = one_class(classes)
-        classes, shown = classes[:1], [f"all carbides ({name})" if name else "all carbides"]
+    classes = shown_classes(own)
     by_quantity: dict[str, dict[str, Any]] = {}
     for row in own.to_dict("records"):
         by_quantity.setdefault(row["quantity"], {})[row["carbide_class"]] = row
     groups: dict[str, list[dict[str, Any]]] = {}
     for quantity, rows in by_quantity.items():
-        cells = [_cell(rows.get(carbide_class)) for carbide_class in classes]
+        cells = [_cell(rows.get(carbide_class)) for carbide_class, _ in classes]
         if any(cell not in ("", "unknown") for cell in cells):
             groups.setdefault(group_of(quantity), []).append({"name": plain_name(quantity), "cells": cells})
     ordered = [(heading, groups[heading]) for heading in (*GROUPS, "Other") if heading in groups]
-    return {"name": specimen.name, "about": about(specimen, own), "classes": shown, "groups": ordered}
+    return {
+        "name": specimen.name,
+        "about": about(specimen, own),
+        "classes": [title for _, title in classes],
+        "groups": ordered,
+    }
 
 
 def _cell(row: Mapping[str, Any] | None) -> str:
@@ -219,8 +214,7 @@ def _cell(row: Mapping[str, Any] | None) -> str:
     if row is None:
         return ""
     quantity = row["quantity"]
-    ends = (printed_factor(quantity) * row[end] for end in ("mean", "ci95_low", "ci95_high"))
-    return with_unit(with_ends(*ends), printed_unit(quantity, str(row["unit"])))
+    return with_unit(with_ends_of(row, factor=printed_factor(quantity)), printed_unit(quantity, str(row["unit"])))
 
 
 def about(specimen: Specimen, own: pd.DataFrame) -> str:
@@ -270,9 +264,3 @@ def pinned_words(name: str, value: Any) -> str:
     """Say what the user pinned: the parameter's name in words, its values in a row."""
     shown = ", ".join(str(v) for v in value) if isinstance(value, (list, tuple)) else str(value)
     return f"{name.replace('_', ' ')}: {shown}"
-
-
-def listed_pictures(pictures: Sequence[FieldPictures], specimen: str, number: int, fields: int) -> dict[str, Any]:
-    """Pictures of one specimen with the line that says how many of its fields are shown."""
-    note = f"{len(pictures)} of {fields} fields; the outline pictures of all are in the folder outlines."
-    return {"name": specimen, "number": number, "pictures": pictures, "note": note}

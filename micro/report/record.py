@@ -135,32 +135,15 @@ def _check_whole(record: RunRecord) -> None:
 
 def pinned(field: Field) -> dict[str, Any]:
     """Parameters of a field that the user pinned; those that are the program's default are left out."""
-    bare = dataclasses.replace(
-        field,
-        settings=SegmentationSettings(),
-        crop_bottom_px=None,
-        page=None,
-        crop_px=None,
-        leave_out=(),
-        colour="luminance",
-        tone_curve="linear",
-    )
-    defaults = _parameters(bare)
+    defaults = _parameters(Field(field.name, field.image, field.shown, field.stem, SegmentationSettings()))
     return {name: value for name, value in _parameters(field).items() if value != defaults[name]}
 
 
 def _parameters(field: Field) -> dict[str, Any]:
     crop = None if field.crop_px is None else dataclasses.asdict(field.crop_px)
     boxes = [dataclasses.asdict(box) for box in field.leave_out] or None
-    reading = {
-        "crop_bottom_px": field.crop_bottom_px,
-        "page": field.page,
-        "crop_px": crop,
-        "leave_out": boxes,
-        "colour": field.colour,
-        "tone_curve": field.tone_curve,
-    }
-    return {**vars(field.settings), **reading}
+    read = {"crop_bottom_px": field.crop_bottom_px, "page": field.page, "crop_px": crop, "leave_out": boxes}
+    return {**vars(field.settings), **read, "colour": field.colour, "tone_curve": field.tone_curve}
 
 
 def _hash(path: Path) -> str | None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from micro.batch.job import Outcome
 from micro.measures.within_field import WITHIN
 from micro.report.page import PageSection, PageTable
-from micro.report.wording import figures, listed, with_ends
+from micro.report.wording import by_quantity, figures, listed, with_ends, with_ends_of
 from micro.review.told import acts_in_words
 from micro.specimens.summary import area_fraction_of
 from micro.study.model import Study
@@ -27,13 +27,7 @@ COLUMNS = ("field", "by", "acts", "area fraction before, %", "after, %")
 
 
 def review_sections(study: Study, outcomes: Sequence[Outcome], tables: dict[str, pd.DataFrame]) -> list[PageSection]:
-    """Parts of the report on the review; none where nobody reviewed a field.
-
-    Parameters
-    ----------
-    tables
-        "fields" and "specimens" of the whole study.
-    """
+    """Parts of the report on the review; none where nobody reviewed a field."""
     if not any(o.reviewed for o in outcomes):
         return []
     said = review_sentences(study, outcomes, tables["specimens"], tables["fields"])
@@ -76,12 +70,7 @@ def _done(met: Sequence[Outcome], fields: int) -> str:
 def _moved(own: Sequence[Outcome], specimens: pd.DataFrame, fields: pd.DataFrame) -> str:
     """Area fraction of a specimen with the acts, and without."""
     name = own[0].specimen
-    row = specimens[
-        (specimens["specimen"] == name) & (specimens["carbide_class"] == "all")
-        & (specimens["quantity"] == "area_fraction")
-    ]  # fmt: skip
-    ends = row[["mean", "ci95_low", "ci95_high"]].to_numpy(float)
-    now = with_ends(*(100 * ends[0])) if len(ends) else "unknown"
+    now = with_ends_of(by_quantity(specimens, name).get("area_fraction", {}), factor=100)
     before = area_fraction_of(_before(own, fields[fields["specimen"] == name]))
     then = with_ends(*(100 * value for value in (before.estimate.value, *before.interval)))
     return f"Area fraction with the review {now} %, without it {then} %."

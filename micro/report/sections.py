@@ -1,4 +1,4 @@
-"""Sections of the report on specimens and sizes."""
+"""Sections of the report on structure, chemistry, what the matrix keeps, uncertainty, sizes and detection."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from micro.analysis import Analysis
+from micro.figures.forest import ForestRow, draw_forest, height_in
 from micro.report.bars import Bars
 from micro.report.comparison_sections import comparison_section, coupon_section
 from micro.report.drawing import Save
-from micro.report.matrix_section import matrix_section
 from micro.report.page import PagePicture, PageSection, PageTable
-from micro.report.wording import MINUS, plain_name, with_ends
-from micro.specimens.detected import NUMBER, PUT_RIGHT, Detected
+from micro.report.wording import MINUS, by_quantity, ends_of, plain_name, with_ends_of
+from micro.specimens.detected import A90, FALSE, NUMBER, PUT_RIGHT, Detected
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -34,19 +34,7 @@ BUDGETED = (
 def answer_sections(
     answer: Analysis, bars: Bars, pictures: Sequence[PagePicture], save: Save, detected: Mapping[str, Detected]
 ) -> list[PageSection]:
-    """Parts for whatever the study holds.
-
-    Parameters
-    ----------
-    bars
-        Measured bars, for the tables that hold all of them.
-    pictures
-        Typical fields at one scale.
-    save
-        Draws and writes a figure.
-    detected
-        What the pictures of a specimen can show, by its name.
-    """
+    """Parts for whatever the study holds; `pictures` are typical fields at one scale."""
     parts = [
         comparison_section(answer.comparison, bars, pictures),
         size_section(answer.sizes),
@@ -107,9 +95,11 @@ def chemistry_section(chemistry: pd.DataFrame, save: Save) -> PageSection | None
     rows = [
         (
             f"{r['specimen']}, {'all carbides' if r['carbide_class'] == 'all' else r['carbide_class']}",
-            _percent(r, "ceiling", "ceiling_low", "ceiling_high"),
+            with_ends_of(r, "ceiling", "ceiling_low", "ceiling_high", factor=100),
             str(r["limited_by"]).replace(" and ", ", "),
-            _percent(r, "measured", "measured_low", "measured_high") if math.isfinite(r["measured"]) else "",
+            with_ends_of(r, "measured", "measured_low", "measured_high", factor=100)
+            if math.isfinite(r["measured"])
+            else "",
             _text(r["message"]),
         )
         for r in chemistry.to_dict("records")
@@ -162,14 +152,6 @@ def _share(relative: float) -> str:
     return f"{100 * relative:.2g}" if relative >= LEAST_SHOWN else f"below {100 * LEAST_SHOWN:g}"
 
 
-def _ends(row: dict[Any, Any], *names: str, factor: float = 1.0) -> str:
-    return with_ends(*(factor * float(row[name]) for name in names))
-
-
-def _percent(row: dict[Any, Any], *names: str) -> str:
-    return _ends(row, *names, factor=100.0)
-
-
 def _text(value: Any) -> str:
     return value if isinstance(value, str) else ""
 
@@ -198,7 +180,9 @@ def size_section(sizes: pd.DataFrame) -> PageSection | None:
     )
     rows = [
         (
-            str(r["specimen"]), _size_words(str(r["quantity"])), _size(r), str(r["unit"] or ""), _text(r["message"]),
+            str(r["specimen"]), _size_words(str(r["quantity"])),
+            with_ends_of(r, "value") if math.isfinite(r["value"]) else "not told",
+            str(r["unit"] or ""), _text(r["message"]),
         )
         for r in sizes.to_dict("records")
     ]  # fmt: skip
@@ -206,10 +190,110 @@ def size_section(sizes: pd.DataFrame) -> PageSection | None:
     return PageSection("sizes-in-space", "Sizes in space, and the largest carbide", text, tables=[table])
 
 
-def _size(row: dict[Any, Any]) -> str:
-    return _ends(row, "value", "ci95_low", "ci95_high") if math.isfinite(row["value"]) else "not told"
-
-
 def _size_words(quantity: str) -> str:
     area = quantity.removeprefix("largest_on_").removesuffix("_mm2")
     return SIZE_WORDS.get(quantity, f"largest carbide to expect on {area} mm²")
+
+
+BALANCE = (
+    "Carbide of volume fraction V and density ρ weighs w = V·ρ / (ΣV·ρ + (1 − ΣV)·ρ of the matrix); what the steel "
+    "holds less what the carbides hold, over 1 − Σw, is left in the matrix. Fractions are drawn from their intervals, "
+    "densities and compositions of the carbides from ranges (Monte Carlo, JCGM 101); "
+    "combinations that leave less than nothing of "
+    "an element are rejected. Carbides bear the names that you gave their classes: no grey level proves them."
+)
+
+
+def matrix_section(matrix: pd.DataFrame, save: Save) -> PageSection | None:
+    """Chromium of every bar on one axis, and a table of bars by elements; None where no composition is given."""
+    from micro.comparison.matrix import LEFT_OUT
+
+    if matrix.empty:
+        return None
+    chromium = matrix[(matrix["element"] == "Cr") & matrix["in_matrix"].notna()]
+    figures = []
+    if len(chromium) > 1:
+        rows = [ForestRow(str(r["specimen"]), *ends_of(r, "in_matrix")) for r in chromium.to_dict("records")]
+        figures.append(
+            save(
+                "matrix_chromium", 1, height_in(len(rows)),
+                partial(draw_forest, rows=rows, label="Cr in the matrix, wt %"),
+                "Chromium left in the matrix of every bar; lines are 95 % intervals.",
+                "Chromium in the matrix of every bar, with its 95 % interval.",
+            )
+        )  # fmt: skip
+    return PageSection(
+        "matrix",
+        "What the matrix keeps",
+        (BALANCE, LEFT_OUT),
+        figures=figures,
+        tables=[matrix_table(matrix)],
+        printed=True,
+    )
+
+
+def matrix_table(matrix: pd.DataFrame) -> PageTable:
+    """Table of bars by elements: left in the matrix, and what the steel holds below it."""
+    elements = list(dict.fromkeys(matrix["element"]))
+    rows, notes = [], []
+    for bar, own in matrix.groupby("specimen", sort=False):
+        found = {str(row["element"]): row for row in own.to_dict("records")}
+        cells = []
+        for element in elements:
+            row = found.get(element)
+            cells.append("" if row is None else f"{with_ends_of(row, 'in_matrix')}\nof {row['in_steel']:g}")
+        first = own.iloc[0]
+        named = f"{bar}: {first['carbides']}" if first["carbides"] else str(bar)
+        share = float(first["possible_share"])
+        possible = f"{100 * share:.3g}" if math.isfinite(share) else ""
+        rows.append((named, *cells, possible))
+        notes += [f"{bar}: {first['message']}."] if first["message"] else []
+    head = ("bar: carbides as you named them", *(f"{e}, wt %" for e in elements), "possible, %")
+    note = (
+        "Below each value: what the steel holds. Possible: the share of the combinations drawn that were not rejected."
+    )
+    return PageTable("", head, rows, " ".join([note, *notes]))
+
+
+SETTING_IN = (
+    "Carbides of known size, with the shapes and greys of the field's own, were set into the matrix of some fields and "
+    "looked for as all others are. What is found on the same matrix turned to the other polarity, or drawn anew from "
+    "its spectrum, is not there.",
+    "The number put right takes sizes to follow a lognormal law. Those set in lie clear of others: carbides that touch "
+    "are not put right, and what is far too small to be seen follows from the law alone.",
+)
+# Panels that fit beside each other; the table holds all specimens.
+MOST_PANELS = 4
+
+
+def detection_sections(detected: Mapping[str, Detected], specimens: pd.DataFrame, save: Save) -> list[PageSection]:
+    """Part of the report on detection; none where it was not asked for."""
+    from micro.report.study_figures import draw_detections
+
+    told = list(detected.values())
+    if not told:
+        return []
+    shown = told[:MOST_PANELS]
+    figure = save(
+        "detection", len(shown), 3.0, partial(draw_detections, detected=shown),
+        "Share found of the carbides set in (dots) and the probability of detection with its 95 % band, over size.",
+        "Probability of detection over carbide diameter for each specimen.",
+    )  # fmt: skip
+    said = [(one.specimen, [one.sentence, *_number_sentence(one)]) for one in told]
+    columns = ("specimen", "found nine times in ten, µm", "of 100 found not there", "per mm²", "put right")
+    rows = [_detection_cells(one, specimens) for one in told]
+    return [
+        PageSection("detection", "What these pictures can show", SETTING_IN, (), said, [figure],
+                    [PageTable("", columns, rows)])
+    ]  # fmt: skip
+
+
+def _number_sentence(one: Detected) -> list[str]:
+    if not math.isfinite(one.share):
+        return ["Most carbides lie below what can be seen, or too few were found: their number cannot be put right."]
+    return [f"About {100 * one.share:.0f} of 100 carbides are found."]
+
+
+def _detection_cells(one: Detected, specimens: pd.DataFrame) -> tuple[str, ...]:
+    rows, shown = by_quantity(specimens, one.specimen), ((A90, 1), (FALSE, 100), (NUMBER, 1), (PUT_RIGHT, 1))
+    return one.specimen, *(with_ends_of(rows[name], factor=by) if name in rows else "" for name, by in shown)

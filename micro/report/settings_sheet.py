@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from micro.errors import InputError
 from micro.field import FieldResult, measure
 from micro.image.micrograph import Micrograph
-from micro.pictures.outlines import draw_outlines, write
+from micro.pictures.outlines import display_range, draw_outlines, to_display, write
 from micro.scale.scale import Scale
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 
@@ -25,16 +25,10 @@ SMALLEST_PX = (3.0, 24.0)
 PAPER = 255
 
 
-@dataclass(frozen=True, eq=False)
-class SettingsSheet:
-    """RGB sheet (rows, columns, 3), and the lines for a study file that pin what was found."""
+def settings_sheet(micrograph: Micrograph, settings: SegmentationSettings) -> tuple[NDArray[np.uint8], list[str]]:
+    """RGB sheet (rows, columns, 3) of the middle of a field, and the lines for a study file that pin what was found.
 
-    picture: NDArray[np.uint8]
-    lines: list[str]
-
-
-def settings_sheet(micrograph: Micrograph, settings: SegmentationSettings) -> SettingsSheet:
-    """Draw the middle of a field, bare and with the outlines that several settings give.
+    The field is there bare and with the outlines that several settings give.
 
     Under each panel stand the setting, and area fraction, share inside the outlines and count over the whole field.
 
@@ -53,7 +47,7 @@ def settings_sheet(micrograph: Micrograph, settings: SegmentationSettings) -> Se
             panels.append(_panel(micrograph, measure(scaled, settings=changed), words))
         except InputError:
             continue  # a setting that makes no sense on this field is none to choose
-    return SettingsSheet(_tiled(panels), found_settings(bare.segmentation))
+    return _tiled(panels), found_settings(bare.segmentation)
 
 
 def variants(settings: SegmentationSettings, found: Segmentation) -> Iterator[tuple[str, SegmentationSettings]]:
@@ -103,18 +97,15 @@ def _panel(micrograph: Micrograph, found: FieldResult | None, words: str) -> NDA
     rows, columns = micrograph.grey.shape
     width, height = min(PANEL_PX[0], columns), min(PANEL_PX[1], rows)
     left, top = (columns - width) // 2, (rows - height) // 2
-    drawn = _bare(micrograph) if found is None else draw_outlines(micrograph, found.segmentation)
+    if found is None:
+        drawn = to_display(micrograph.grey, *display_range(micrograph.grey))
+    else:
+        drawn = draw_outlines(micrograph, found.segmentation)
     panel = np.full((PANEL_PX[1] + STRIP_PX, PANEL_PX[0], 3), PAPER, np.uint8)
     panel[:height, :width] = drawn[top : top + height, left : left + width]
     for line, text in enumerate((words, "" if found is None else _summary(found))):
         write(panel, text, 2, PANEL_PX[1] + 13 + 20 * line, LETTERS_PX)
     return panel
-
-
-def _bare(micrograph: Micrograph) -> NDArray[np.uint8]:
-    from micro.pictures.outlines import display_range, to_display
-
-    return to_display(micrograph.grey, *display_range(micrograph.grey))
 
 
 def _tiled(panels: list[NDArray[np.uint8]]) -> NDArray[np.uint8]:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from micro.comparison.coupons import LONGITUDINAL, TRANSVERSE, CouponAnalysis
-from micro.figures.style import colour
+from micro.figures.style import colour, legend, plain_powers
 from micro.report.wording import plain_name
 
 if TYPE_CHECKING:
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from micro.points.estimate import Bias
+    from micro.specimens.detected import Detected
+    from micro.statistics.detection import DetectionCurve
 
 
 def draw_structure(axes: list[Axes], points: pd.DataFrame) -> None:
@@ -145,3 +148,32 @@ def draw_coupons(axes: list[Axes], analysis: CouponAnalysis) -> None:
     axis.set_ylim(bottom=0)
     axis.grid(axis="x", visible=False)
     axis.legend(loc="best")
+
+
+CURVE_POINTS = 120
+
+
+def draw_detection(axes: Axes, table: pd.DataFrame, curve: DetectionCurve | None) -> None:
+    """Draw shares found by size, the curve with its 95 % band, and a90; `table` as detection.csv."""
+    size = table["ecd_um"].to_numpy(float)
+    share = 100 * table["found"] / table["set_in"]
+    axes.plot(size, share, "o", color=colour(1), label="found of those set in")
+    if curve is not None:
+        x = np.geomspace(size.min(), size.max(), CURVE_POINTS)
+        low, high = curve.band(x)
+        axes.plot(x, 100 * curve.probability(x), color=colour(0), label="probability of detection")
+        axes.fill_between(x, 100 * low, 100 * high, color=colour(0), alpha=0.2, linewidth=0)
+        if size.min() < curve.a90 < size.max():
+            axes.axvline(curve.a90, color=colour(4), linewidth=0.8, linestyle="dotted", label=f"a90 {curve.a90:.2g} µm")
+    axes.set(xscale="log", ylim=(0, 103), xlabel="equivalent circle diameter, µm", ylabel="found, %")
+    plain_powers(axes.xaxis)
+    legend(axes)
+
+
+def draw_detections(axes: list[Axes], detected: Sequence[Detected]) -> None:
+    """Draw the curve of each specimen."""
+    import pandas as pd
+
+    for axis, one in zip(axes, detected, strict=True):
+        draw_detection(axis, pd.DataFrame(list(one.table)), one.curve)
+        axis.set_title(one.specimen)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from micro.analysis import Analysis
@@ -19,7 +19,19 @@ from micro.report.bars import (
     letter_sentences,
     measured_bars,
 )
-from micro.report.wording import figures, if_alike, joined, listed, one_class, route_words, with_ends, with_unit
+from micro.report.page import PageAnswer
+from micro.report.wording import (
+    ends_of,
+    figures,
+    if_alike,
+    joined,
+    listed,
+    one_class,
+    route_words,
+    with_ends,
+    with_ends_of,
+    with_unit,
+)
 from micro.segmentation.segmentation import UNNAMED
 from micro.specimens.quantities import BY_NAME, banding_shown
 from micro.study.model import Specimen, Study
@@ -34,51 +46,39 @@ COMPARED = ("area_fraction", "largest_ecd", "anisotropy_index")
 ESTIMATES = "Area % of a section is an estimate of volume % of the steel; all percentages of carbide below are area %."
 
 
-@dataclass(frozen=True)
-class Answer:
-    """A question with its answers: a remark, sentences, and sentences on each bar, which fold where bars are many."""
+def summary_parts(study: Study, specimens: pd.DataFrame, answer: Analysis, bars: Bars) -> list[PageAnswer]:
+    """Questions with their answers, in the order a reader asks; questions without an answer are left out.
 
-    question: str
-    sentences: Sequence[str]
-    each_bar: Sequence[str] = ()
-    note: str = ""
-
-    @property
-    def said(self) -> list[str]:
-        """All sentences."""
-        return [*self.sentences, *self.each_bar]
-
-
-def summary_parts(study: Study, specimens: pd.DataFrame, answer: Analysis) -> list[Answer]:
-    """Questions with their answers, in the order a reader asks; questions without an answer are left out."""
+    Where bars are many, sentences on each of them fold.
+    """
     own = [(s, _Values(specimens[specimens["specimen"] == s.name])) for s in study.specimens]
     measured = [(s, values) for s, values in own if values.classes]
     missing = [f"{s.name}: no field was measured." for s, values in own if not values.classes]
     holding = [(s, values) for s, values in measured if values.mean("area_fraction") > 0]
-    bars = study_bars(study, specimens, answer)
     parts = [
         _answer(bars, AMOUNT, [*(amount_sentence(s, v) + film_words(v) for s, v in measured), *missing], ESTIMATES),
         _answer(bars, SIZE, [size_sentence(s, v) for s, v in holding]),
         _answer(bars, DIRECTION, [direction_sentence(s, v) for s, v in holding]),
-        Answer(DIFFER, difference_sentences(bars, answer, _routes(study))),
-        Answer("What the matrix keeps", (), matrix_sentences(answer.matrix, _routes(study)), MATRIX_NOTE),
-        Answer("Toughness along and across rolling", toughness_sentences(answer)),
-        Answer("How sure", [*sureness_sentences(measured, answer)]),
+        PageAnswer(DIFFER, difference_sentences(bars, answer, _routes(study))),
+        PageAnswer("What the matrix keeps", (), matrix_sentences(answer.matrix, _routes(study)), MATRIX_NOTE),
+        PageAnswer("Toughness along and across rolling", toughness_sentences(answer)),
+        PageAnswer("How sure", [*sureness_sentences(measured, answer)]),
     ]
-    return [part for part in parts if part.said]
+    many = len(bars.names) > MOST_IN_WORDS
+    return [replace(part, folded=many) for part in parts if part.sentences or part.each_bar]
 
 
 DIFFER = "How the specimens differ"
 MATRIX_NOTE = "By mass balance, wt % of the matrix; the part below says what it leaves out."
 
 
-def _answer(bars: Bars, question: str, each_bar: list[str], note: str = "") -> Answer:
+def _answer(bars: Bars, question: str, each_bar: list[str], note: str = "") -> PageAnswer:
     """Answer with the extremes first where there are too many bars to read them one by one."""
     extremes: list[str] = []
     if len(bars.names) > MOST_IN_WORDS:
         own = (q.quantity for q in QUESTIONS if q.heading == question)
         extremes = [sentence for q in own if (sentence := extremes_sentence(bars, q))]
-    return Answer(question, extremes, each_bar, note)
+    return PageAnswer(question, extremes, each_bar, note)
 
 
 MOST_IN_WORDS = 4
@@ -117,8 +117,7 @@ class _Values:
     def told(self, quantity: str, unit: str = "", carbide_class: str = "all", factor: float = 1.0) -> str:
         """Value with unit, then its interval in brackets."""
         row = self._found.get((carbide_class, quantity), {})
-        ends = (factor * float(row.get(name, math.nan)) for name in ("mean", "ci95_low", "ci95_high"))
-        return if_alike(with_unit(with_ends(*ends), unit), str(row.get("interval_of", "")))
+        return if_alike(with_unit(with_ends_of(row, factor=factor), unit), str(row.get("interval_of", "")))
 
 
 def named(specimen: Specimen) -> str:
@@ -231,7 +230,7 @@ def pair_sentence(pair: PairFindings, comparison: pd.DataFrame, shown: dict[str,
 def effect_words(row: dict[Any, Any]) -> str:
     """Say one difference or ratio of a pair, and whether it stands."""
     words = BY_NAME[str(row["quantity"])].words_of_fields
-    ends = tuple(float(row[name]) for name in ("estimate", "ci95_low", "ci95_high"))
+    ends = ends_of(row, "estimate")
     if row["kind"] == "ratio":
         effect = f"{with_ends(*ends)} times as large"
     else:
@@ -252,7 +251,7 @@ def matrix_sentences(matrix: pd.DataFrame, shown: dict[str, str]) -> list[str]:
         head = shown.get(str(bar), str(bar))
         message = str(rows[0]["message"] or "")
         kept = [
-            f"{row['element']} {with_unit(with_ends(row['in_matrix'], row['ci95_low'], row['ci95_high']), '%')}"
+            f"{row['element']} {with_unit(with_ends_of(row, 'in_matrix'), '%')}"
             for row in rows
             if math.isfinite(row["in_matrix"])
         ]
@@ -277,15 +276,14 @@ def toughness_sentences(answer: Analysis) -> list[str]:
 
 def gap_sentence(row: dict[Any, Any]) -> str:
     """Say the transverse toughness ratio of one group."""
-    ends = tuple(float(row[name]) for name in ("ratio", "ci95_low", "ci95_high"))
-    if not math.isfinite(ends[0]):
+    if not math.isfinite(row["ratio"]):
         return f"{row['group']}: no ratio of transverse to longitudinal toughness."
     tail = {
         "transverse lower": "weaker across, beyond scatter",
         "transverse higher": "tougher across, beyond scatter",
         "within scatter": "no gap beyond the scatter of these test bars",
     }.get(str(row["verdict"]), str(row["verdict"]))
-    return f"{row['group']}: transverse toughness is {with_ends(*ends)} times the longitudinal; {tail}."
+    return f"{row['group']}: transverse toughness is {with_ends_of(row, 'ratio')} times the longitudinal; {tail}."
 
 
 def explanation_sentence(points: pd.DataFrame) -> str:

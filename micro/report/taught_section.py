@@ -13,7 +13,7 @@ from micro.points.lessons import AREA, BY_OUTLINES, COUNT_THESE, POINT_FRACTION,
 from micro.report.comparison_sections import marked_crop
 from micro.report.drawing import Save
 from micro.report.page import PagePicture, PageSection, PageTable
-from micro.report.wording import with_ends
+from micro.report.wording import by_quantity, with_ends_of
 from micro.taught.lesson import ALL, Lesson
 
 if TYPE_CHECKING:
@@ -45,15 +45,7 @@ MARKS = "osD^vP"
 def taught_sections(
     lessons: Mapping[str, Lesson], tables: dict[str, pd.DataFrame], save: Save, out: Path
 ) -> list[PageSection]:
-    """Parts of the report on the lessons; none where nothing was taught.
-
-    Parameters
-    ----------
-    tables
-        "specimens" and "fields" of the whole study.
-    save
-        Draws and writes a figure.
-    """
+    """Parts of the report on the lessons; none where nothing was taught."""
     told = [lesson for lesson in lessons.values() if lesson.points]
     if not told:
         return []
@@ -72,6 +64,7 @@ def in_words(lesson: Lesson) -> list[str]:
     """Agreement before and after, which outlines are used and why, and how wrong they are."""
     people = f"{lesson.counters} people" if lesson.counters > 1 else "one person"
     apart = lesson.for_taught + lesson.for_own
+    by_map = "the taught map" if lesson.corrected_with == "taught map" else "the program's own outlines"
     lines = [
         f"{lesson.points} points on {lesson.fields} field{'s' * (lesson.fields != 1)}, counted by {people}.",
         f"The program's own outlines agree with {_percent(lesson.own_agreement)} of the answers, taught outlines with "
@@ -80,7 +73,7 @@ def in_words(lesson: Lesson) -> list[str]:
         f"(p = {lesson.p_value:.2g}). {_choice(lesson)}",
         f"Of the area inside these outlines {_percent(lesson.false_area)} is matrix; of the carbide "
         f"{_percent(lesson.missed_area)} lies outside.",
-        f"The area fraction is that by {_map(lesson)}, put right by the points.",
+        f"The area fraction is that by {by_map}, put right by the points.",
     ]
     if lesson.beside:
         lines.append(
@@ -98,10 +91,6 @@ def in_words(lesson: Lesson) -> list[str]:
     return lines
 
 
-def _map(lesson: Lesson) -> str:
-    return "the taught map" if lesson.corrected_with == "taught map" else "the program's own outlines"
-
-
 def _choice(lesson: Lesson) -> str:
     used = "Taught outlines are used" if lesson.chosen == "taught" else "The program's own outlines are kept"
     if lesson.wanted != "better":
@@ -117,10 +106,9 @@ def _percent(ends: tuple[float, ...]) -> str:
 
 def area_table(lesson: Lesson, specimens: pd.DataFrame) -> PageTable:
     """Area fraction by each way, for the specimen and for the mean of just the counted fields."""
-    own = specimens[(specimens["specimen"] == lesson.specimen) & (specimens["carbide_class"] == ALL)]
-    by_name = {row["quantity"]: row for row in own.to_dict("records")}
+    found = by_quantity(specimens, lesson.specimen)
     rows = [
-        (words, _cell(by_name.get(way)), _cell(by_name.get(THESE_WAYS.get(way, ""))))
+        (words, _cell(found.get(way)), _cell(found.get(THESE_WAYS.get(way, ""))))
         for way, words in WAYS
     ]  # fmt: skip
     rows.append(("map alone", f"{100 * lesson.mapped[ALL]:.1f}", "") if ALL in lesson.mapped else ("map alone", "", ""))
@@ -133,7 +121,7 @@ def area_table(lesson: Lesson, specimens: pd.DataFrame) -> PageTable:
 
 
 def _cell(row: Mapping[Any, Any] | None) -> str:
-    return "" if row is None else with_ends(*(100 * row[end] for end in ("mean", "ci95_low", "ci95_high")))
+    return "" if row is None else with_ends_of(row, factor=100)
 
 
 def draw_reliability(axes: list[Axes], lessons: list[Lesson]) -> None:
@@ -156,7 +144,7 @@ def worst_pictures(lesson: Lesson, fields: pd.DataFrame, out: Path) -> list[Page
     """Surroundings of the points where map and answer are farthest apart."""
     import cv2
 
-    from micro.report.field_pictures import data_address
+    from micro.report.fields import data_address
 
     files = fields[fields["specimen"] == lesson.specimen].drop_duplicates("field").set_index("field")["file"]
     pictures = []

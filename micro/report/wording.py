@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 from micro.batch.job import Outcome, library_versions
 from micro.points.wording import MINUS
@@ -92,6 +92,25 @@ def with_ends(value: float, low: float, high: float) -> str:
         return f"{figures(value, 0)} (interval unknown)"
     half = (high - low) / 2
     return f"{figures(value, half)} ({figures(low, half)} to {figures(high, half)})"
+
+
+def ends_of(
+    row: Mapping[Any, Any], value: str = "mean", low: str = "ci95_low", high: str = "ci95_high", *, factor: float = 1.0
+) -> tuple[float, float, float]:
+    """Value and ends of the interval that a row of a table holds under these names; NaN where it has none."""
+    found = [factor * float(row.get(name, math.nan)) for name in (value, low, high)]
+    return found[0], found[1], found[2]
+
+
+def with_ends_of(row: Mapping[Any, Any], *names: str, factor: float = 1.0) -> str:
+    """Write what `ends_of` finds as `with_ends` does."""
+    return with_ends(*ends_of(row, *names, factor=factor))
+
+
+def by_quantity(specimens: pd.DataFrame, specimen: str) -> dict[str, dict[Any, Any]]:
+    """Rows of specimens.csv of all carbides of one specimen, by quantity."""
+    own = specimens[(specimens["specimen"] == specimen) & (specimens["carbide_class"] == "all")]
+    return {str(row["quantity"]): row for row in own.to_dict("records")}
 
 
 def if_alike(text: str, interval_of: str, advice: str = "") -> str:
@@ -198,7 +217,7 @@ def specimen_table(study: Study, specimens: pd.DataFrame) -> str:
         fields, more = _fields(own)
         known = f"{fields} fields, 95 % intervals" if fields > 1 else "1 field, 95 % intervals if the bar is like it"
         lines.append(f"{specimen.name}, {known if fields else 'unknown'}{more}")
-        for carbide_class, title in _classes(own):
+        for carbide_class, title in shown_classes(own):
             lines += _class_lines(own[own["carbide_class"] == carbide_class], title)
     return "\n".join(lines)
 
@@ -213,7 +232,7 @@ def _fields(own: pd.DataFrame) -> tuple[int, str]:
     return every - unknown, f"; {unknown} of {every} fields unknown" if unknown else ""
 
 
-def _classes(own: pd.DataFrame) -> list[tuple[str, str]]:
+def shown_classes(own: pd.DataFrame) -> list[tuple[str, str]]:
     """Return the classes with their titles; one class alone is all carbides, and so are all of an unknown specimen."""
     found = list(dict.fromkeys(own["carbide_class"]))
     fraction = own.loc[(own["carbide_class"] == "all") & (own["quantity"] == "area_fraction"), "mean"]
@@ -241,7 +260,7 @@ def _one_field_lines(by_quantity: pd.DataFrame) -> list[str]:
     if "area_fraction" not in by_quantity.index or "interval_of" not in by_quantity:
         return []
     row = by_quantity.loc[["area_fraction"]].to_dict("records")[0]
-    ends = [100 * float(row[name]) for name in ("mean", "ci95_low", "ci95_high")]
+    ends = ends_of(row, factor=100)
     if row["fields"] != 1 or not ends[0] > 0:
         return []
     told = if_alike(with_ends(*ends), str(row["interval_of"]), "; more fields to know")

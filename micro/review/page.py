@@ -7,20 +7,17 @@ import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from micro.pictures.page import address_of, content_policy, inert_json, jpeg, only, rendered, template_text
 from micro.results import REVIEW_FOLDER
 from micro.review.acts import FORMAT, VERSION
 from micro.review.apply import outlines_sha256
 
-# What would end a script element, or a line of a script, within a text.
-UNSAFE = {character: f"\\u{ord(character):04x}" for character in "<>&\u2028\u2029"}
 QUALITY = 92
 """Of the JPEG of a field: block borders stay below the noise of a camera; chosen."""
 ROW = {
@@ -107,26 +104,21 @@ def page(title: str, entries: Sequence[Entry], missing: Sequence[str]) -> str:
     missing
         One line for each field that cannot be reviewed.
     """
-    import jinja2
-
-    style, script = _text("review.css"), f'"use strict";\n{_text("outlines.js")}\n{_text("review.js")}'
+    style, *scripts = (template_text("review", name) for name in ("review.css", "outlines.js", "review.js"))
+    script = "\n".join(['"use strict";', *scripts])
     known = [vars(entry) for entry in entries]
     identity = hashlib.sha256(json.dumps(known).encode()).hexdigest()[:16]
     manifest = {"format": FORMAT, "version": VERSION, "page": identity, "folder": REVIEW_FOLDER, "fields": known}
-    environment = jinja2.Environment(
-        loader=jinja2.FunctionLoader(_text), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True
-    )
-    return environment.get_template("review.html").render(
-        title=title, fields=entries, missing=missing, style=style, script=script, manifest=_inert(manifest),
-        policy=_policy(style, script),
+    # Files beside a page on a disk have no origin to name; what this script loads is trusted instead.
+    policy = content_policy("data: blob:", only(style), f"{only(script)} 'strict-dynamic'")
+    return rendered(
+        "review", "review.html", trim_blocks=True, title=title, fields=entries, missing=missing, style=style,
+        script=script, manifest=inert_json(manifest), policy=policy,
     )  # fmt: skip
 
 
 def field_file(field: ReviewField) -> bytes:
     """Script of one field: its picture, outlines and rows, handed to the page."""
-    import cv2
-
-    jpeg = cv2.imencode(".jpg", field.shown, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])[1].tobytes()
     count = int(field.labels.max(initial=0))
     by_number = field.particles.set_index("particle")
     area = by_number["area_um2"].reindex(range(1, count + 1)) / field.um_per_px**2
@@ -135,7 +127,7 @@ def field_file(field: ReviewField) -> bytes:
         "width": field.labels.shape[1],
         "height": field.labels.shape[0],
         "um_per_px": field.um_per_px,
-        "picture": "data:image/jpeg;base64," + base64.b64encode(jpeg).decode(),
+        "picture": address_of("image/jpeg", jpeg(field.shown, QUALITY)),
         "labels": _packed(field.labels),
         "left_out": _packed(field.left_out),
         "area_px2": area.fillna(0.0).tolist(),
@@ -148,7 +140,7 @@ def field_file(field: ReviewField) -> bytes:
         "editable": field.editable,
         "interval": list(field.interval) if np.isfinite(field.interval).all() else None,
     }
-    return f"microReview({_inert(field.stem)},{_inert(data)});\n".encode()
+    return f"microReview({inert_json(field.stem)},{inert_json(data)});\n".encode()
 
 
 def _rows(by_number: pd.DataFrame, count: int) -> list[list[Any]]:
@@ -175,27 +167,3 @@ def _packed(picture: NDArray[Any]) -> str:
     more = digits >= 128
     used = np.concatenate([np.ones((len(digits), 1), bool), more[:, :-1]], axis=1)
     return base64.b64encode(((digits & 127) | (more << 7)).astype(np.uint8)[used].tobytes()).decode()
-
-
-def _inert(content: Any) -> str:
-    """JSON that can stand in a script whatever the texts in it."""
-    text = json.dumps(content, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
-    return "".join(UNSAFE.get(character, character) for character in text)
-
-
-def _policy(style: str, script: str) -> str:
-    """Content security policy: this style, this script and the field files that it loads, pictures from these."""
-    rules = ["default-src 'none'", "img-src data: blob:", f"style-src '{_hash(style)}'"]
-    # Files beside a page on a disk have no origin to name; what this script loads is trusted instead.
-    rules.append(f"script-src '{_hash(script)}' 'strict-dynamic'")
-    return "; ".join([*rules, "base-uri 'none'", "form-action 'none'"])
-
-
-@cache
-def _text(name: str) -> str:
-    """Text of a template."""
-    return files("micro.review").joinpath("templates", name).read_text(encoding="utf8")
-
-
-def _hash(text: str) -> str:
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()

@@ -25,12 +25,7 @@ def instrument_sizes(tiff: Any) -> Iterator[tuple[float, float, str]]:
     """Width and height of a pixel in µm and where they stand, of each source that the file has; most exact first.
 
     A source that is damaged, or states a size of exactly 1 of its unit, which programs write that know none, is
-    passed over.
-
-    Parameters
-    ----------
-    tiff
-        An open `tifffile.TiffFile`.
+    passed over. `tiff` is an open `tifffile.TiffFile`.
     """
     for read, origin in SOURCES:
         try:

@@ -16,7 +16,7 @@ from micro import results
 from micro.errors import InputError
 from micro.measures.totals import NONE_SEEN
 from micro.statistics.detection import DetectionCurve
-from micro.statistics.sampling import NORMAL_95
+from micro.statistics.sampling import NORMAL_95, accuracy_pct
 from micro.tables.columns import SPECIMENS, names
 
 A90, FALSE, PUT_RIGHT = "detection_a90", "false_call_share", "number_per_mm2_put_right"
@@ -161,5 +161,5 @@ def put_right(number: Mapping[Any, Any], found: Detected) -> dict[Any, Any]:
 
 
 def _ends(value: float, low: float, high: float) -> dict[str, Any]:
-    accuracy = 100 * (high - low) / 2 / value if value > 0 else math.nan
-    return {"mean": value, "ci95_low": low, "ci95_high": high, "relative_accuracy_pct": accuracy}
+    told = {"mean": value, "ci95_low": low, "ci95_high": high}
+    return told | {"relative_accuracy_pct": accuracy_pct(value, low, high)}

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from micro.measures.within_field import WITHIN
-from micro.specimens.quantities import class_data
-from micro.specimens.summary import area_relative_uncertainty
+from micro.specimens.class_data import area_relative_uncertainty, class_data
 from micro.specimens.unresolved import UNRESOLVED
 from micro.statistics.sampling import student_t
 
@@ -74,17 +73,17 @@ def relative_half_width(of_one_field: float, shared: float, fields: int) -> floa
     return student_t((fields - 1) * (together / sampling) ** 4) * together
 
 
-def expected_of_one_field(fraction: float, mean_ecd_um: float, area_um2: float, spread: float = USUAL_SPREAD) -> float:
+def expected_of_one_field(fraction: float, mean_ecd_um: float, area_um2: float) -> float:
     """Relative standard uncertainty of a field's area fraction for carbides placed independently, Σa²/A² (derived).
 
-    Of lognormal diameters of mean d the area-weighted mean area is π/4·d²·exp(5·spread²).
+    Of lognormal diameters of mean d the area-weighted mean area is π/4·d²·exp(5·s²), s the usual spread.
 
     Examples
     --------
     >>> round(expected_of_one_field(0.1, 2.5, 204.8 * 153.6), 4)
     0.0589
     """
-    weighted_area = math.pi / 4 * mean_ecd_um**2 * math.exp(5 * spread**2)
+    weighted_area = math.pi / 4 * mean_ecd_um**2 * math.exp(5 * USUAL_SPREAD**2)
     return math.sqrt(weighted_area / (fraction * area_um2))
 
 

@@ -5,142 +5,22 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
 
 from micro.measures.banding import SIGNIFICANCE as BANDED
 from micro.measures.intercepts import UNRELATED
+from micro.specimens.class_data import ClassData
 from micro.specimens.largest import largest_of_fields
-from micro.specimens.moved_outlines import OutlineTotals
 from micro.specimens.sizes import quantile
 from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, ratio_of_fields, share_of_fields
 from micro.statistics.skewed import mean_of_carbides
-from micro.tables.columns import flagged, rows_where
 
 LOBES = ("lobes_along", "lobes_across")
 LOBES_LEFT, LOBES_ALIKE = 0.5, 0.75
 """Standard uncertainty of what lobes were found to add, as a share of it, and how alike it is along and across
 (correlation): drawn carbides of 8 to 22 px with three or four lobes of 10 to 30 %, rough ones and polygons lie within
 twice as much (tests/measures/test_lobes.py)."""
-
-
-@dataclass(frozen=True, eq=False)
-class ClassData:
-    """Carbides and fields of one class as arrays; `field` numbers the fields from 0."""
-
-    fields: pd.DataFrame
-    carbides: pd.DataFrame
-    field: np.ndarray
-    unknown: pd.DataFrame
-    """Fields whose area fraction is unknown; they are not among `fields`."""
-
-    @property
-    def unknown_share(self) -> float:
-        """Share of all fields that are unknown."""
-        every = len(self.fields) + len(self.unknown)
-        return len(self.unknown) / every if every else 0.0
-
-    @cached_property
-    def _columns(self) -> dict[str, FloatArray]:
-        return {}
-
-    def column(self, name: str) -> FloatArray:
-        """Return (fields,) a column of the fields."""
-        if name not in self._columns:
-            self._columns[name] = self.fields[name].to_numpy(float)
-        return self._columns[name]
-
-    def sums(self, values: FloatArray) -> FloatArray:
-        """(fields,) sum over the carbides of each field."""
-        summed = np.bincount(self.field, values, len(self.fields)).astype(float)
-        # Where a field's carbides cannot be outlined it does not hold none.
-        return np.where(np.isnan(self.column("number_per_mm2")), np.nan, summed)
-
-    def carbide(self, name: str) -> FloatArray:
-        """(carbides,) a column of the carbides."""
-        return self.carbides[name].to_numpy(float)
-
-    @property
-    def area(self) -> FloatArray:
-        """(fields,) area analysed, µm²."""
-        return self.column("analysed_area_um2")
-
-    def by_outlines(self, end: str = "") -> FloatArray:
-        """(fields,) area fraction, or an end of its interval, by the outlines alone: before points put it right."""
-        values = self.column(f"area_fraction{end}")
-        if not self._put_right.any():
-            return values
-        return np.where(self._put_right, self.column(f"area_fraction_by_outlines{end}"), values)
-
-    @cached_property
-    def _put_right(self) -> NDArray[np.bool_]:
-        """(fields,) whether something else than the picture put the area fraction right."""
-        if "origin" not in self.fields:
-            return np.zeros(len(self.fields), bool)
-        return self.fields["origin"].astype(object).fillna("").to_numpy(str) != ""
-
-    def total(self, name: str) -> float:
-        """Mean of a column over the fields by the area analysed; NaN without."""
-        values, area = self.by_outlines() if name == "area_fraction" else self.column(name), self.area
-        known = np.isfinite(values)
-        return float(values[known] @ area[known] / area[known].sum()) if area[known].sum() > 0 else math.nan
-
-    @cached_property
-    def outlines(self) -> OutlineTotals:
-        """What the outlines add up to per area, in mm."""
-        totals = ("area_fraction", "number_per_mm2", "surface_per_volume_per_mm")
-        return OutlineTotals(*(self.total(name) for name in totals))
-
-    @property
-    def weight(self) -> FloatArray:
-        """(carbides,) edge correction."""
-        return self.carbide("weight")
-
-    @cached_property
-    def too_small(self) -> NDArray[np.bool_]:
-        """(carbides,) whether a carbide is too small for its shape to be resolved."""
-        return flagged(self.carbides["flags"], "small")
-
-    @property
-    def shape_weight(self) -> FloatArray:
-        """(carbides,) edge correction; 0 for carbides too small for their shape to be resolved."""
-        return np.where(self.too_small, 0.0, self.weight)
-
-
-def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str) -> ClassData:
-    """One class as arrays; where a field shows none of the class, its totals are 0. Unknown fields stand aside."""
-    every = _rows_of_class(fields, "all")
-    is_unknown = every["area_fraction"].isna().to_numpy()
-    every, unknown = every[~is_unknown].reset_index(drop=True), every[is_unknown].reset_index(drop=True)
-    rows, carbides = every, particles
-    if carbide_class != "all":
-        rows = _rows_of_class(fields, carbide_class).set_index("field").reindex(every["field"]).reset_index()
-        missing = rows["analysed_area_um2"].isna()
-        if missing.any():
-            rows.loc[missing, "analysed_area_um2"] = every.loc[missing, "analysed_area_um2"]
-            for total in ("area_fraction", "number_per_mm2", "intercepts_along_per_mm", "intercepts_across_per_mm"):
-                rows.loc[missing & every["number_per_mm2"].notna(), total] = 0.0
-        carbides = rows_where(particles, particles["carbide_class"] == carbide_class)
-    field = _numbers(pd.Index(rows["field"]), carbides["field"])
-    known = field >= 0
-    if not known.all():
-        carbides, field = carbides[known], field[known]
-    return ClassData(rows, carbides, field, unknown)
-
-
-def _rows_of_class(fields: pd.DataFrame, carbide_class: str) -> pd.DataFrame:
-    """Rows of a class, the first of each field."""
-    of_class = np.flatnonzero(fields["carbide_class"] == carbide_class)
-    return fields.iloc[of_class[~fields["field"].iloc[of_class].duplicated().to_numpy()]]
-
-
-def _numbers(fields: pd.Index, of_carbides: pd.Series) -> NDArray[np.intp]:
-    """(carbides,) place of the field of each among the fields; -1 where it is none of them."""
-    codes, found = pd.factorize(of_carbides)
-    return np.append(fields.get_indexer(pd.Index(found)), -1)[codes]
 
 
 Values = Callable[[ClassData], FloatArray]

@@ -11,19 +11,22 @@ import pandas as pd
 
 from micro.measures.totals import NONE_SEEN
 from micro.measures.within_field import EVEN_WAVES, WITHIN, ends_of_field
+from micro.specimens.class_data import (
+    ClassData,
+    area_relative_sides,
+    class_data,
+    film_sides,
+    pixel_shape_uncertainty,
+    turned_from_rows,
+)
 from micro.specimens.largest import largest_of_another
-from micro.specimens.quantities import QUANTITIES, ClassData, Quantity, class_data
+from micro.specimens.quantities import QUANTITIES, Quantity
 from micro.specimens.unresolved import SHAPES, hidden, is_unresolved
-from micro.statistics.sampling import NORMAL_95, UNKNOWN, Estimate, joined_with_within, student_t
+from micro.statistics.sampling import NORMAL_95, UNKNOWN, Estimate, accuracy_pct, joined_with_within, student_t
 from micro.tables.columns import PARTICLES, SPECIMENS, empty, names
 
 MOST_UNKNOWN = 1 / 3
 """Share of unknown fields above which the specimen is unknown itself (chosen)."""
-
-PIXEL_SHAPE = 0.003
-"""Standard uncertainty of a pixel's height over its width where nobody measured it: evenly within ± 0.5 %, by 0.5 %/√3
-(common practice, no source)."""
-
 
 LOWER_BOUND = "lower bound: too fine to be told apart"
 """Origin of a number of carbides that is at least so large."""
@@ -289,40 +292,8 @@ def _largest_of_another(data: ClassData) -> tuple[float, float]:
     return largest_of_another(data.carbide("ecd_um"))
 
 
-def area_relative_uncertainty(data: ClassData) -> float:
-    """Relative standard uncertainty of carbide area that the fields share, the mean of both sides; NaN if unknown."""
-    return sum(area_relative_sides(data)) / 2
-
-
-def area_relative_sides(data: ClassData) -> tuple[float, float]:
-    """Relative standard uncertainty of carbide area towards less and more, from the fields' segmentation intervals.
-
-    NaN where they state none. What points put right errs in each field on its own, which is in the scatter between
-    fields: there the outlines' own interval counts, if they have one.
-    """
-    low, fraction, high = (data.by_outlines(end) for end in ("_low", "", "_high"))
-    known = np.isfinite(low) & np.isfinite(high) & np.isfinite(fraction)
-    total = fraction[known].sum()
-    if not total > 0:
-        return math.nan, math.nan
-    below, above = (float(np.abs(end - fraction)[known].sum() / NORMAL_95 / total) for end in (low, high))
-    return below, above
-
-
 FILMS = ("film_area_fraction", "film_length_per_area", "film_thickness")
 OF_FILM_AREA = ("film_area_fraction", "film_thickness")
-
-
-def film_sides(data: ClassData) -> float | None:
-    """Relative standard uncertainty of the films' area that the fields share; None where nobody asked for films."""
-    if "film_area_fraction" not in data.fields:
-        return None
-    low, value, high = (data.column(f"film_area_fraction{end}") for end in ("_low", "", "_high"))
-    known = np.isfinite(value)
-    if not known.any():
-        return None
-    total = value[known].sum()
-    return float((high - low)[known].sum() / 2 / NORMAL_95 / total) if total > 0 else math.nan
 
 
 def _is_bare(quantity: Quantity, data: ClassData, films: float | None) -> bool:
@@ -376,25 +347,9 @@ def pixel_shape_part(quantity: Quantity, value: float, data: ClassData) -> float
     return abs(turned_from_rows(data) * quantity.by_proportion(value)) * pixel_shape_uncertainty(data)
 
 
-def turned_from_rows(data: ClassData) -> float:
-    """Mean cos 2φ of the rolling direction φ in the pictures: 1 along the rows, -1 across them."""
-    rolling = data.column("rolling_deg")
-    known = rolling[np.isfinite(rolling)]
-    return float(np.cos(2 * np.radians(known)).mean()) if len(known) else 1.0
-
-
-def pixel_shape_uncertainty(data: ClassData) -> float:
-    """Relative standard uncertainty of a pixel's height over its width: as measured, else what cameras usually have."""
-    name = "pixel_height_over_width_standard_uncertainty"
-    measured = data.column(name) if name in data.fields else np.full(len(data.fields), np.nan)
-    told = np.where(np.isfinite(measured), measured, PIXEL_SHAPE)
-    return float(told.max()) if len(told) else PIXEL_SHAPE
-
-
 def _row(specimen: str, carbide_class: str, quantity: Quantity, budget: Budget) -> tuple:
     low, high = budget.interval
     value = budget.estimate.value
-    accuracy = 100 * (high - low) / 2 / abs(value) if value else math.nan
     return (
         specimen,
         carbide_class,
@@ -404,7 +359,7 @@ def _row(specimen: str, carbide_class: str, quantity: Quantity, budget: Budget) 
         budget.estimate.std,
         low,
         high,
-        accuracy,
+        accuracy_pct(value, low, high),
         budget.estimate.fields,
         LOWER_BOUND if budget.lower_bound else "",
         interval_of(budget),

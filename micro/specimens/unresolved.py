@@ -7,7 +7,8 @@ from collections.abc import Set
 import numpy as np
 
 from micro.measures.particles import touching_unseen
-from micro.specimens.quantities import PER_MM2, ClassData
+from micro.specimens.class_data import ClassData
+from micro.specimens.quantities import PER_MM2
 
 UNRESOLVED = 0.25
 """Share of the carbide area below the resolved diameter from which the magnification is in question (chosen). Drawn

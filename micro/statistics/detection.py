@@ -8,9 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.statistics.sampling import NORMAL_95
-
-FloatArray = NDArray[np.float64]
+from micro.statistics.sampling import NORMAL_95, FloatArray
 
 ROUNDS, SETTLED = 100, 1e-9
 NORMAL_95_ONE_SIDED = 1.644854

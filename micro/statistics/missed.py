@@ -29,7 +29,7 @@ LEAST_ERROR = 0.02
 # are missed, and 20 to 30 % high where 38 are, far beyond their interval: then it is unknown.
 LEAST_SHARE = 0.6
 FEWEST = 20
-RESAMPLED = 60
+RESAMPLED, SEED = 60, 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,9 +58,7 @@ class FoundShare:
     spread: float
 
 
-def found_share(
-    size: FloatArray, weight: FloatArray, trials: Trials, seed: int = 1, size_error: float = 0.0
-) -> FoundShare | None:
+def found_share(size: FloatArray, weight: FloatArray, trials: Trials, size_error: float = 0.0) -> FoundShare | None:
     """Share of the carbides that was found; None where too few were, or most lie below what can be seen.
 
     Parameters
@@ -71,8 +69,6 @@ def found_share(
         (carbides,) edge correction.
     trials
         Carbides set in, both hits and misses among them.
-    seed
-        Of the resampling that the uncertainty comes from.
     size_error
         Relative standard uncertainty, shared by all trials, of the size at which carbides like them are found.
     """
@@ -82,7 +78,7 @@ def found_share(
     best = _fitted(size, weight, trials)
     if best.share < LEAST_SHARE:
         return None
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(SEED)
     every = []
     for _ in range(RESAMPLED):
         again = trials.take(rng.integers(0, len(trials.size), len(trials.size)))

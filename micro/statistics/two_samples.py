@@ -1,7 +1,8 @@
-"""Two groups of values: tests, intervals and values that lie far from their group."""
+"""Two groups of values, or shares of them: tests, intervals and values that lie far from their group."""
 
 from __future__ import annotations
 
+import bisect
 import functools
 import itertools
 import math
@@ -11,9 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from micro.statistics.sampling import student_t
+from micro.statistics.sampling import NORMAL_95, FloatArray, student_t
 
-FloatArray = NDArray[np.float64]
 ALPHA = 0.05
 POWER = 0.8
 EXACT_SPLITS = 20_000
@@ -25,17 +25,7 @@ CELLS_AT_ONCE = 2**22
 
 @dataclass(frozen=True)
 class Contrast:
-    """Difference b - a of two means, on the scale it was taken.
-
-    Parameters
-    ----------
-    estimate
-        The difference.
-    standard_error
-        Of the difference.
-    degrees_of_freedom
-        Welch-Satterthwaite.
-    """
+    """Difference b - a of two means, on the scale it was taken; degrees of freedom are Welch and Satterthwaite's."""
 
     estimate: float
     standard_error: float
@@ -74,21 +64,17 @@ def contrast(estimate: float, variances: Sequence[float], degrees_of_freedom: Se
     return Contrast(estimate, math.sqrt(total), total * total / below if below > 0 else math.inf)
 
 
-def welch(a: ArrayLike, b: ArrayLike, shared_uncertainty: float = 0.0) -> Contrast:
+def welch(a: ArrayLike, b: ArrayLike) -> Contrast:
     """Difference of the means b - a without assuming equal scatter (B. L. Welch 1947, F. E. Satterthwaite 1946).
 
     Parameters
     ----------
     a, b
         (n,) the samples, two values or more each.
-    shared_uncertainty
-        Standard uncertainty of the difference that all values of a sample share, such as that of the scale; it
-        counts as known, with endless degrees of freedom.
     """
     a, b = np.asarray(a, float), np.asarray(b, float)
     variances = [float(x.var(ddof=1)) / len(x) for x in (a, b)]
-    freedom = [len(a) - 1.0, len(b) - 1.0, math.inf]
-    return contrast(float(b.mean() - a.mean()), [*variances, shared_uncertainty**2], freedom)
+    return contrast(float(b.mean() - a.mean()), variances, [len(a) - 1.0, len(b) - 1.0])
 
 
 def fieller(a: ArrayLike, b: ArrayLike) -> tuple[float, float]:
@@ -195,14 +181,7 @@ def _detectable_shift(degrees_of_freedom: float, alpha: float) -> float:
 
 
 def sample_size(shift: float, std_a: float, std_b: float) -> int | None:
-    """Values needed in each of two samples to show a difference of means with a power of 80 % at the 5 % level.
-
-    Parameters
-    ----------
-    shift
-        The true difference.
-    std_a, std_b
-        Standard deviations of single values.
+    """Values needed in each of two samples to show a shift of the mean with a power of 80 % at the 5 % level.
 
     Returns
     -------
@@ -216,15 +195,8 @@ def sample_size(shift: float, std_a: float, std_b: float) -> int | None:
         df = (n - 1) * variance**2 / (std_a**4 + std_b**4)
         return power(abs(shift) / math.sqrt(variance / n), df) >= POWER
 
-    if not enough(MOST_COUPONS):
-        return None
-    low, high = 1, 2
-    while not enough(high):
-        low, high = high, 2 * high
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle) else (middle, high)
-    return high
+    wanted = 2 + bisect.bisect_left(range(2, MOST_COUPONS + 1), True, key=enough)
+    return wanted if wanted <= MOST_COUPONS else None
 
 
 @dataclass(frozen=True)
@@ -270,16 +242,59 @@ def extreme_deviates(values: ArrayLike, most: int) -> list[Deviate]:
     return steps
 
 
-def outliers(values: ArrayLike, most: int | None = None) -> list[Deviate]:
+def outliers(values: ArrayLike) -> list[Deviate]:
     """Outliers at the 5 % level: every step up to the last that exceeds its critical distance.
+
+    Looked for are a tenth of the values (n,) at most, and at least one.
+    """
+    steps = extreme_deviates(values, max(1, len(np.asarray(values)) // 10))
+    beyond = [number for number, step in enumerate(steps, 1) if step.distance > step.critical]
+    return steps[: max(beyond, default=0)]
+
+
+def wilson(count: int, fields: int) -> tuple[float, float]:
+    """95 % interval of a share (E. B. Wilson 1927)."""
+    z2 = NORMAL_95**2
+    middle = (count + z2 / 2) / (fields + z2)
+    half = NORMAL_95 * math.sqrt(count * (fields - count) / fields + z2 / 4) / (fields + z2)
+    return middle - half, middle + half
+
+
+def share_difference(a: tuple[int, int], b: tuple[int, int]) -> tuple[float, float, float, float]:
+    """Share of b less that of a, ends of its 95 % interval, and p value of no difference.
+
+    Interval from Wilson's of both (R. G. Newcombe 1998, method 10); p value by counting all tables with the same totals
+    (R. A. Fisher).
 
     Parameters
     ----------
-    values
-        (n,) a sample.
-    most
-        Most outliers to look for; None: a tenth of the values, at least one.
+    a, b
+        Fields that show it, and fields in all, one or more each.
     """
-    steps = extreme_deviates(values, max(1, len(np.asarray(values)) // 10) if most is None else most)
-    beyond = [number for number, step in enumerate(steps, 1) if step.distance > step.critical]
-    return steps[: max(beyond, default=0)]
+    (low_a, high_a), (low_b, high_b) = wilson(*a), wilson(*b)
+    share_a, share_b = a[0] / a[1], b[0] / b[1]
+    gap = share_b - share_a
+    low = gap - math.hypot(share_b - low_b, high_a - share_a)
+    high = gap + math.hypot(high_b - share_b, share_a - low_a)
+    return gap, low, high, fisher_p_value(a, b)
+
+
+def fisher_p_value(a: tuple[int, int], b: tuple[int, int]) -> float:
+    """Chance of a table no likelier than this one, its totals given (R. A. Fisher).
+
+    In place of `scipy.stats`, which takes longer to load than a field to measure.
+    """
+    shown = a[0] + b[0]
+    count = np.arange(max(0, shown - b[1]), min(a[1], shown) + 1)
+    chosen = _ways(count, a[1]) + _ways(shown - count, b[1])
+    chance = np.exp(chosen.min() - chosen)
+    # Tables as likely as this one may come out a rounding apart.
+    no_likelier = chance <= chance[a[0] - count[0]] * (1 + 1e-7)
+    return float(chance[no_likelier].sum() / chance.sum())
+
+
+def _ways(chosen: np.ndarray, of: int) -> np.ndarray:
+    """Log of how many ways there are to choose so many out of `of`, negative, less what all choices share."""
+    from scipy.special import gammaln
+
+    return gammaln(chosen + 1) + gammaln(of - chosen + 1)

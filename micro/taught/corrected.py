@@ -19,9 +19,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.statistics.sampling import student_t
+from micro.statistics.sampling import FloatArray, student_t
 
-FloatArray = NDArray[np.float64]
 # The best coefficient lies between 0 (the map says nothing) and 1 (it is the probability that it says), or little
 # above for a map that is too unsure. What lies outside is noise of few points (chosen).
 LOWEST_COEFFICIENT, HIGHEST_COEFFICIENT = 0.0, 1.5
@@ -235,30 +234,14 @@ def point_values(field: CountedField, coefficient: float) -> FloatArray:
     return np.asarray(field.score - coefficient * (field.map_at_points - field.map_mean))
 
 
-def weighted_mean(values: FloatArray, weight: FloatArray, draw: NDArray[np.intp] | None = None) -> Fraction:
-    """Mean of the draws' means Σ wv / Σ w, with its standard error; points of weight 0 do not enter.
+@dataclass(frozen=True)
+class _Mean:
+    """Mean of the draws' means Σ wv / Σ w, its variance and degrees of freedom, and what UNSEEN adds to the variance.
 
     The ratio is linearised (Hájek; Särndal, Swensson and Wretman 1992, sec. 5.7): the variance is that of
     Σ w (v − mean) / Σ w, points being independent within a draw. Draws are weighted by their points over the variance
     of a point. Equal weights give v̄ and s/√n, but for UNSEEN.
-
-    Parameters
-    ----------
-    values
-        (points,).
-    weight
-        (points,) one over the density of the draw there, up to a factor of each draw.
-    draw
-        (points,) number of the draw; None for one draw.
     """
-    draws = _draws(values, weight, draw)
-    found = _mean(draws, _variance_of_a_point([draws]))
-    return Fraction(found.value, math.sqrt(found.variance + found.unseen), found.freedom)
-
-
-@dataclass(frozen=True)
-class _Mean:
-    """A weighted mean, its variance and degrees of freedom, and what UNSEEN adds to the variance."""
 
     value: float
     variance: float

@@ -107,13 +107,13 @@ class FieldMaps:
         return CountedField(given, at, mean, answers.weights, answers.draw)
 
 
-def deal(number: int, folds: int = FOLDS, seed: int = SEED) -> NDArray[np.intp]:
+def deal(number: int, folds: int = FOLDS) -> NDArray[np.intp]:
     """Deal `number` fields or points into folds of like size, at random from a fixed seed; (number,) folds.
 
     >>> np.bincount(deal(25)).tolist()
     [3, 3, 3, 3, 3, 2, 2, 2, 2, 2]
     """
-    return np.random.default_rng(seed).permutation(number) % min(folds, number)
+    return np.random.default_rng(SEED).permutation(number) % min(folds, number)
 
 
 def classes_of(counted: Sequence[Answers]) -> int:

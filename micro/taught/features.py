@@ -96,15 +96,13 @@ def pixels_of(x_px: FloatArray, y_px: FloatArray, shape: tuple[int, int]) -> tup
     return row, column
 
 
-def feature_planes(grey: NDArray[np.generic], analysed: NDArray[np.bool_] | None = None) -> FeaturePlanes:
+def feature_planes(grey: NDArray[np.generic]) -> FeaturePlanes:
     """Features of one field at all scales.
 
     Parameters
     ----------
     grey
         (rows, columns) grey levels, any number type, finite.
-    analysed
-        (rows, columns) pixels that the field's level is taken from; None for all.
 
     Raises
     ------
@@ -123,7 +121,7 @@ def feature_planes(grey: NDArray[np.generic], analysed: NDArray[np.bool_] | None
     rows, columns = grey.shape
     if min(rows, columns) < NARROWEST_PX:
         raise InputError("field", f"is {columns} x {rows} px", f"give pictures of {NARROWEST_PX} px and more a side")
-    level = own_level(grey, analysed)
+    level = own_level(grey)
     smooth = list(_octaves(level))
     planes: list[Plane] = []
     for (plane, _, sigma), (wide, wide_squares, _) in itertools.pairwise(smooth):
@@ -133,7 +131,7 @@ def feature_planes(grey: NDArray[np.generic], analysed: NDArray[np.bool_] | None
     return FeaturePlanes(tuple(planes), (rows, columns))
 
 
-def own_level(grey: NDArray[np.generic], analysed: NDArray[np.bool_] | None = None) -> Plane:
+def own_level(grey: NDArray[np.generic]) -> Plane:
     """Grey from the field's mean, in units of the standard deviation of the smoothed field.
 
     Raises
@@ -145,8 +143,7 @@ def own_level(grey: NDArray[np.generic], analysed: NDArray[np.bool_] | None = No
 
     plane = np.asarray(grey, np.float32)
     smooth = cv2.GaussianBlur(plane, (0, 0), LEVEL_SCALE_PX)
-    inside = smooth if analysed is None or not analysed.any() else smooth[analysed]
-    mean, spread = float(inside.mean(dtype=float)), float(inside.std(dtype=float))
+    mean, spread = float(smooth.mean(dtype=float)), float(smooth.std(dtype=float))
     if not spread > LEAST_SPREAD_SHARE * max(abs(mean), 1e-30):
         raise InputError("field", "is one grey all over", "give a picture that shows the structure")
     return (plane - np.float32(mean)) * np.float32(1 / spread)

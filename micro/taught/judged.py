@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.statistics.sampling import binomial_interval
+from micro.statistics.sampling import FloatArray, binomial_interval
 
-FloatArray = NDArray[np.float64]
 Wanted = Literal["own", "taught", "better"]
 # The usual 5 %, one half of it on the side that would put the program's own outlines aside (common practice).
 SIGNIFICANT = 0.025
@@ -20,14 +19,12 @@ BINS = 10
 FEWEST_IN_A_BIN = 5
 
 
-@dataclass(frozen=True)
-class Share:
+class Share(NamedTuple):
     """A share of points with its exact 95 % interval; NaN where there are no points."""
 
     value: float
     low: float
     high: float
-    points: float
 
 
 @dataclass(frozen=True)
@@ -54,21 +51,6 @@ class Choice:
     p_value: float
 
 
-@dataclass(frozen=True, eq=False)
-class Reliability:
-    """Answers against probability, a row a bin; bins with few points are joined to their neighbours.
-
-    `probability` is the mean probability in the bin, `answer` the mean answer, with `low` and `high` its exact 95 %
-    interval, and `points` their number.
-    """
-
-    probability: FloatArray
-    answer: FloatArray
-    low: FloatArray
-    high: FloatArray
-    points: NDArray[np.intp]
-
-
 @dataclass(frozen=True)
 class OutlineErrors:
     """Share of the outlined area that is matrix, and of the carbide area that is outside of the outlines."""
@@ -83,7 +65,8 @@ class OutlineErrors:
         Area false or missed is taken to be whole carbides: what it adds to the number's interval is then at its
         widest, unless small carbides err more often than large ones.
         """
-        return 1 - self.false_area.high, _inverse(1 - self.missed_area.high)
+        seen = 1 - self.missed_area.high
+        return 1 - self.false_area.high, math.inf if seen == 0 else 1 / seen
 
     @property
     def size_factors(self) -> tuple[float, float]:
@@ -100,9 +83,8 @@ def exact_share(hits: float, points: float) -> Share:
     (0.444, 0.975)
     """
     if not points > 0:
-        return Share(math.nan, math.nan, math.nan, 0.0)
-    low, high = binomial_interval(hits, points)
-    return Share(hits / points, low, high, points)
+        return Share(math.nan, math.nan, math.nan)
+    return Share(hits / points, *binomial_interval(hits, points))
 
 
 def choose(own: FloatArray, taught: NDArray[np.bool_], answers: FloatArray, wanted: Wanted = "better") -> Choice:
@@ -151,7 +133,7 @@ def choose(own: FloatArray, taught: NDArray[np.bool_], answers: FloatArray, want
     )
 
 
-def reliability(probability: FloatArray, answers: FloatArray) -> Reliability:
+def reliability(probability: FloatArray, answers: FloatArray) -> list[tuple[float, ...]]:
     """Set answers against probability: does carbide lie at nine of ten points where the map says 0.9.
 
     Parameters
@@ -160,6 +142,11 @@ def reliability(probability: FloatArray, answers: FloatArray) -> Reliability:
         (points,) of carbide, by maps that have not seen these answers.
     answers
         (points,) 1, ½ or 0; NaN points do not enter.
+
+    Returns
+    -------
+    A row a bin: mean probability, mean answer with the ends of its exact 95 % interval, and the number of points; bins
+    with few points are joined to their neighbours.
     """
     known = np.isfinite(answers)
     p, y = probability[known], answers[known]
@@ -168,14 +155,8 @@ def reliability(probability: FloatArray, answers: FloatArray) -> Reliability:
     bins, which = np.unique(which, return_inverse=True)
     points = np.bincount(which, minlength=len(bins))
     hits = np.bincount(which, y, len(bins))
-    ends = [exact_share(h, n) for h, n in zip(hits.tolist(), points.tolist(), strict=True)]
-    return Reliability(
-        probability=np.bincount(which, p, len(bins)) / points,
-        answer=hits / points,
-        low=np.array([e.low for e in ends]),
-        high=np.array([e.high for e in ends]),
-        points=points,
-    )
+    mean = (np.bincount(which, p, len(bins)) / points).tolist()
+    return [(m, *exact_share(h, n), float(n)) for m, h, n in zip(mean, hits.tolist(), points.tolist(), strict=True)]
 
 
 def outline_errors(inside: NDArray[np.bool_], answers: FloatArray) -> OutlineErrors:
@@ -208,7 +189,3 @@ def _joined(points: NDArray[np.intp]) -> NDArray[np.intp]:
         # What is left over at the end goes to the bin before it.
         to[to == own] = to[to < own].max(initial=0)
     return to
-
-
-def _inverse(value: float) -> float:
-    return math.inf if value == 0 else 1 / value

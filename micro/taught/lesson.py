@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.taught.corrected import Corrected, CountedField, Fraction, corrected_fraction, counted_fraction
-from micro.taught.judged import Reliability, Share, Wanted, choose, outline_errors, reliability
+from micro.taught.judged import Wanted, choose, outline_errors, reliability
 
 FloatArray = NDArray[np.float64]
 Numbers = tuple[float, ...]
@@ -190,7 +190,6 @@ def learn_of(
     chosen = chosen if chosen is not None and wanted == "better" else choice.chosen
     errors = outline_errors((outlined if chosen == "taught" else own) > 0.5, score)
     corrected, counted, mapped, with_what = _amounts(fields, chosen, beside)
-    curve = reliability(np.clip(at_map, 0, np.nextafter(1, 0)), every)
     return Lesson(
         specimen=specimen,
         fields=len(fields),
@@ -200,8 +199,8 @@ def learn_of(
         counters=max((np.atleast_2d(f.by_map[ALL].answers).shape[0] for f in fields), default=0),
         wanted=wanted,
         chosen=chosen,
-        own_agreement=_ends(choice.own),
-        taught_agreement=_ends(choice.taught),
+        own_agreement=choice.own,
+        taught_agreement=choice.taught,
         for_taught=choice.for_taught,
         for_own=choice.for_own,
         p_value=choice.p_value,
@@ -210,11 +209,11 @@ def learn_of(
         mapped=mapped,
         corrected_with=with_what,
         field_values={name: _each(fields, one) for name, one in corrected.items()},
-        false_area=_ends(errors.false_area),
-        missed_area=_ends(errors.missed_area),
+        false_area=errors.false_area,
+        missed_area=errors.missed_area,
         number_factors=errors.number_factors,
         size_factors=errors.size_factors,
-        reliability=_rows(curve),
+        reliability=reliability(np.clip(at_map, 0, np.nextafter(1, 0)), every),
         worst=_worst(fields),
         outside=dict(outside or {}),
     )
@@ -245,11 +244,6 @@ def _each(fields: Sequence[LessonField], found: Corrected) -> dict[str, Numbers]
     return {field.name: _three(value) for field, value in zip(fields, found.fields, strict=True)}
 
 
-def _rows(curve: Reliability) -> list[Numbers]:
-    columns = (curve.probability, curve.answer, curve.low, curve.high, curve.points)
-    return [tuple(float(v) for v in row) for row in zip(*columns, strict=True)]
-
-
 def _amount(found: Corrected) -> Amount:
     between = found.between if math.isfinite(found.between) else math.nan
     return Amount(_three(found.of_the_specimen), _three(found.of_the_fields), math.sqrt(between))
@@ -258,10 +252,6 @@ def _amount(found: Corrected) -> Amount:
 def _three(fraction: Fraction) -> Numbers:
     value = min(max(fraction.value, 0.0), 1.0)
     return value, fraction.low, fraction.high
-
-
-def _ends(share: Share) -> Numbers:
-    return share.value, share.low, share.high
 
 
 def _worst(fields: Sequence[LessonField]) -> list[dict[str, Any]]:

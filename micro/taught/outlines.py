@@ -7,35 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.errors import UsageError
-
 Float32Array = NDArray[np.float32]
 
 
-@dataclass(frozen=True)
-class OutlineSettings:
-    """How outlines are drawn on a map.
-
-    Parameters
-    ----------
-    smoothing_px
-        σ under which the map is smoothed: a pixel alone decides nothing (chosen).
-    least_px
-        Smallest region, and smallest hole, in px; smaller ones are joined to what surrounds them. A disc of 4 px
-        across: the finest scale of the features sees nothing smaller (derived).
-    holes
-        False fills every hole of a region, True leaves those that the map shows.
-    """
-
-    smoothing_px: float = 1.0
-    least_px: int = 12
-    holes: bool = True
-
-    def __post_init__(self) -> None:
-        if not 0 <= self.smoothing_px <= 100:
-            raise UsageError("smoothing_px", f"is {self.smoothing_px}", "give 0 to 100 px")
-        if self.least_px < 1:
-            raise UsageError("least_px", f"is {self.least_px}", "give 1 px or more")
+SMOOTHING_PX = 1.0
+"""σ under which the map is smoothed: a pixel alone decides nothing (chosen)."""
+LEAST_PX = 12
+"""Smallest region, and smallest hole, in px; smaller ones are joined to what surrounds them. A disc of 4 px across: the
+finest scale of the features sees nothing smaller (derived)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,16 +27,15 @@ class TaughtOutlines:
         (rows, columns) int32, 0 matrix, regions from 1 along the rows.
     class_index
         (regions,) carbide class of each region, from 0.
-    certainty
-        (regions,) mean probability of carbide within each region.
     """
 
     labels: NDArray[np.int32]
     class_index: NDArray[np.intp]
-    certainty: NDArray[np.float64]
 
 
-def draw_outlines(probability: Float32Array, settings: OutlineSettings | None = None) -> TaughtOutlines:
+def draw_outlines(
+    probability: Float32Array, smoothing_px: float = SMOOTHING_PX, least_px: int = LEAST_PX
+) -> TaughtOutlines:
     """Regions where carbide of any class is more likely than matrix; each of the class that is likeliest in it.
 
     Carbides that touch stay one region, except where the map tells them to be of different classes.
@@ -66,6 +44,8 @@ def draw_outlines(probability: Float32Array, settings: OutlineSettings | None = 
     ----------
     probability
         (classes, rows, columns) probability of each carbide class.
+    smoothing_px, least_px
+        0 and more; 1 and more.
 
     Examples
     --------
@@ -78,31 +58,30 @@ def draw_outlines(probability: Float32Array, settings: OutlineSettings | None = 
     """
     import cv2
 
-    settings = settings or OutlineSettings()
     smooth = np.asarray(probability, np.float32)
-    if settings.smoothing_px:
-        smooth = np.stack([cv2.GaussianBlur(plane, (0, 0), settings.smoothing_px) for plane in smooth])
-    carbide = _without_specks(smooth.sum(axis=0) > 0.5, settings)
+    if smoothing_px:
+        smooth = np.stack([cv2.GaussianBlur(plane, (0, 0), smoothing_px) for plane in smooth])
+    carbide = _without_specks(smooth.sum(axis=0) > 0.5, least_px)
     kind = np.where(carbide, smooth.argmax(axis=0) + 1, 0).astype(np.uint8)
-    return _labelled(kind, smooth.sum(axis=0), settings.least_px if len(smooth) > 1 else 1)
+    return _labelled(kind, least_px if len(smooth) > 1 else 1)
 
 
-def _without_specks(carbide: NDArray[np.bool_], settings: OutlineSettings) -> NDArray[np.bool_]:
-    """Holes too small to be seen, or all holes, are filled; then regions too small are dropped."""
+def _without_specks(carbide: NDArray[np.bool_], least_px: int) -> NDArray[np.bool_]:
+    """Holes too small to be seen are filled; then regions too small are dropped."""
     size, region = _regions(~carbide, 4)
     rim = np.zeros(len(size), bool)
     for edge in (region[0], region[-1], region[:, 0], region[:, -1]):
         rim[edge] = True
-    fill = ~rim & ((size < settings.least_px) | (not settings.holes))
+    fill = ~rim & (size < least_px)
     fill[0] = False
     carbide = carbide | fill[region]
     size, region = _regions(carbide, 8)
-    keep = size >= settings.least_px
+    keep = size >= least_px
     keep[0] = False
     return np.asarray(keep[region])
 
 
-def _labelled(kind: NDArray[np.uint8], carbide: Float32Array, least_px: int) -> TaughtOutlines:
+def _labelled(kind: NDArray[np.uint8], least_px: int) -> TaughtOutlines:
     """Label connected pixels of one class; a part of a class below the least size takes its neighbour's number."""
     labels = np.zeros(kind.shape, np.int32)
     number = 0
@@ -115,7 +94,7 @@ def _labelled(kind: NDArray[np.uint8], carbide: Float32Array, least_px: int) -> 
         number += int(keep.sum())
     if least_px > 1 and number:
         labels = _nearest_filled(labels, kind > 0)
-    return _in_reading_order(labels, kind, carbide)
+    return _in_reading_order(labels, kind)
 
 
 def _nearest_filled(labels: NDArray[np.int32], carbide: NDArray[np.bool_]) -> NDArray[np.int32]:
@@ -129,21 +108,17 @@ def _nearest_filled(labels: NDArray[np.int32], carbide: NDArray[np.bool_]) -> ND
     return np.where(bare, labels[tuple(place)], labels).astype(np.int32)
 
 
-def _in_reading_order(labels: NDArray[np.int32], kind: NDArray[np.uint8], carbide: Float32Array) -> TaughtOutlines:
-    flat = labels.ravel()
-    there, first = np.unique(flat, return_index=True)
-    there, first = there[there > 0], first[-len(there[there > 0]) :] if (there > 0).any() else first[:0]
-    order = np.argsort(first)
-    new = np.zeros(int(flat.max(initial=0)) + 1, np.int32)
-    new[there[order]] = np.arange(1, len(there) + 1)
+def _in_reading_order(labels: NDArray[np.int32], kind: NDArray[np.uint8]) -> TaughtOutlines:
+    number, first = np.unique(labels, return_index=True)
+    order = number[number > 0][np.argsort(first[number > 0])]
+    new = np.zeros(int(labels.max(initial=0)) + 1, np.int32)
+    new[order] = np.arange(1, len(order) + 1)
     labels = new[labels]
-    size = np.bincount(labels.ravel(), minlength=len(there) + 1)[1:]
-    certainty = np.bincount(labels.ravel(), carbide.ravel(), len(there) + 1)[1:] / size
     kinds = int(kind.max(initial=0)) + 1
-    table = np.bincount(labels.ravel().astype(np.intp) * kinds + kind.ravel(), minlength=(len(there) + 1) * kinds)
+    table = np.bincount(labels.ravel().astype(np.intp) * kinds + kind.ravel(), minlength=(len(order) + 1) * kinds)
     by_class = table.reshape(-1, kinds)[1:, 1:]
     class_index = by_class.argmax(axis=1) if by_class.size else np.zeros(0, np.intp)
-    return TaughtOutlines(labels, class_index.astype(np.intp), np.asarray(certainty, float))
+    return TaughtOutlines(labels, class_index.astype(np.intp))
 
 
 def _regions(mask: NDArray[np.bool_], connectivity: int) -> tuple[NDArray[np.intp], NDArray[np.int32]]:

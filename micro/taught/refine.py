@@ -17,10 +17,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.statistics.sampling import student_t
+from micro.statistics.sampling import FloatArray, student_t
 from micro.taught.corrected import CountedField, corrected_fraction, point_values
 
-FloatArray = NDArray[np.float64]
 Plane = NDArray[np.float32]
 
 # Share of the further points that is spread evenly (chosen).

@@ -14,9 +14,9 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "etch"))
 import other_generator
 
-from micro.phantom import Optics, Population, Scene
-from micro.phantom.camera import Camera
-from micro.phantom.etch import Etch, etched_field
+from micro.phantom.etch import Camera, Etch, etched_field
+from micro.phantom.picture import Optics
+from micro.phantom.scenes import Population, Scene
 
 SHAPE = (384, 512)
 WIDE = 0.25

@@ -10,9 +10,8 @@ import pytest
 from bars import FIELD, INGOT_CAST, POWDER_MADE, UM_PER_PX
 
 import micro
-from micro.phantom.camera import Camera
 from micro.phantom.coverage import cover
-from micro.phantom.etch import Etch, photographed
+from micro.phantom.etch import Camera, Etch, photographed
 from micro.phantom.scenes import arrange
 from micro.specimens.summary import summarise
 

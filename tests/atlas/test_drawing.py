@@ -7,10 +7,9 @@ import xml.etree.ElementTree as ET
 import numpy as np
 import pytest
 
-from micro.atlas.axes import Axis, axis_of
-from micro.atlas.build import build_atlas
-from micro.atlas.drawing import Panel, Point, beside
+from micro.atlas.drawing import Axis, Panel, Point, axis_of, beside
 from micro.atlas.figures import factor_words, treatment_words
+from micro.atlas.page import build_atlas
 
 NAN = float("nan")
 

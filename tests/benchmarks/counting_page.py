@@ -13,7 +13,7 @@ import numpy as np
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 
-from micro.points.sheet import Picture, SheetSettings, make_sheet, write_sheet
+from micro.points.sheet import Picture, make_sheet, write_sheet
 
 FIELDS, SIDE = 50, 2048
 
@@ -56,7 +56,7 @@ def main() -> None:
         folder = Path(name)
         pictures = draw_fields(folder)
         start = time.perf_counter()
-        sheet = make_sheet(pictures, SheetSettings(points=49, fields=FIELDS))
+        sheet = make_sheet(pictures, points=49, fields=FIELDS)
         write_sheet(sheet, folder / "count")
         page = folder / "count" / "sheet.html"
         print(f"written in {time.perf_counter() - start:.1f} s, page {page.stat().st_size / 1e6:.1f} MB")

@@ -29,8 +29,7 @@ from micro import results
 from micro.batch.job import Job, label_file, measure_one, measured_field, write_field
 from micro.batch.job import _tables as tables_of
 from micro.geometry.runs import find_runs
-from micro.phantom.camera import Camera
-from micro.phantom.etch import Etch, etched_field
+from micro.phantom.etch import Camera, Etch, etched_field
 from micro.phantom.scenes import Population, Scene, make_field
 from micro.pictures.outlines import FIRST_COLOUR, PALETTE
 from micro.pictures.png import png

@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from micro.comparison.few_carbides import FOR_A_SIZE, FOR_AN_AMOUNT
 from micro.comparison.pairs import compare
-from micro.comparison.sides import _third
+from micro.comparison.sides import FOR_A_SIZE, FOR_AN_AMOUNT, _third
 from micro.statistics.skewed import Difference, Skewed
 
 

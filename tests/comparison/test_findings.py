@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from micro.comparison.findings import findings, number, sentences
-from micro.comparison.pairs import compare
+from micro.comparison.pairs import ALIKE, DIFFERS, MAY_DIFFER, NO_VERDICT, UNKNOWN, compare
 
 
 @pytest.fixture
@@ -17,7 +17,7 @@ def said(specimen):
 
 def test_what_differs_is_told_with_both_values_and_the_interval(said):
     area, size = (
-        next(s for s in said.differs if s.startswith(w)) for w in ("Area fraction: ", "Mean carbide diameter")
+        next(s for s in said.said[DIFFERS] if s.startswith(w)) for w in ("Area fraction: ", "Mean carbide diameter")
     )
     assert area.startswith("Area fraction: 9.64 %")
     assert "% in bar A, " in area
@@ -27,20 +27,20 @@ def test_what_differs_is_told_with_both_values_and_the_interval(said):
 
 
 def test_what_the_data_cannot_tell_is_told_with_what_they_could_have_shown(said):
-    sentence = next(s for s in said.cannot_tell if "no difference shown: ratio" in s)
+    sentence = next(s for s in said.said[UNKNOWN] if "no difference shown: ratio" in s)
     assert sentence.endswith("% four times in five.")
 
 
 def test_the_summary_counts_every_quantity(said):
     counts = (
-        (said.differs, "differs", "differ"),
-        (said.may_differ, "may differ", "may differ"),
-        (said.alike, "is alike within 10 %", "are alike within 10 %"),
-        (said.cannot_tell, "is left open", "are left open"),
+        (said.said[DIFFERS], "differs", "differ"),
+        (said.said[MAY_DIFFER], "may differ", "may differ"),
+        (said.said[ALIKE], "is alike within 10 %", "are alike within 10 %"),
+        (said.said[UNKNOWN], "is left open", "are left open"),
     )
     told = ", ".join(f"{len(found)} {one if len(found) == 1 else more}" for found, one, more in counts if found)
     assert said.summary == f"bar B against bar A: of 5 quantities judged, {told}."
-    assert len(said.differs) + len(said.may_differ) + len(said.alike) + len(said.cannot_tell) == 5
+    assert sum(len(said.said[verdict]) for verdict in (DIFFERS, MAY_DIFFER, ALIKE, UNKNOWN)) == 5
 
 
 def test_a_refused_pair_says_why_and_nothing_else(specimen):
@@ -62,8 +62,8 @@ def test_a_warning_on_every_quantity_is_said_once(specimen):
 def test_alike_is_said_with_its_margin(specimen):
     rng = np.random.default_rng(1)
     (pair,) = findings(compare([specimen(n, rng, fields=12, scatter=0.01) for n in "AB"]))
-    assert any("alike within 10 %: ratio" in s for s in pair.alike)
-    assert any(s.startswith("Degree of orientation: ") for s in pair.shown)
+    assert any("alike within 10 %: ratio" in s for s in pair.said[ALIKE])
+    assert any(s.startswith("Degree of orientation: ") for s in pair.said[NO_VERDICT])
 
 
 def test_no_sentence_prints_a_hole(specimen):

@@ -8,8 +8,7 @@ from scipy import stats
 
 from micro.comparison.joint import Judged, exchange_p, exchanged, joint_p
 from micro.comparison.sides import Side
-from micro.statistics.shares import share_difference, wilson
-from micro.statistics.two_samples import welch
+from micro.statistics.two_samples import share_difference, welch, wilson
 
 
 def side(values):

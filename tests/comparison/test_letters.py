@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from micro.comparison.letters import compact_letters, letters_of, uncompared
+from micro.comparison.findings import compact_letters, letters_of, uncompared
 
 BARS = [f"bar {k}" for k in range(12)]
 

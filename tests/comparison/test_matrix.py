@@ -5,8 +5,7 @@ import pandas as pd
 import pytest
 
 from micro.carbides import BALANCED, CarbideOverride, CarbideRange, carbide_ranges
-from micro.comparison.in_solution import matrix_table
-from micro.comparison.matrix import MeasuredFraction, matrix_composition
+from micro.comparison.matrix import MeasuredFraction, matrix_composition, matrix_table
 from micro.errors import UsageError
 from micro.tables import columns
 

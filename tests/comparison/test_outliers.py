@@ -19,7 +19,7 @@ def test_rosners_data_hold_three_outliers():
     steps = extreme_deviates(ROSNER, 10)
     assert [s.distance for s in steps] == pytest.approx(DISTANCES, abs=2e-3)
     assert [s.critical for s in steps] == pytest.approx(CRITICAL, abs=2e-3)
-    assert sorted(ROSNER[s.index] for s in outliers(ROSNER, 10)) == [5.34, 5.42, 6.01]
+    assert sorted(ROSNER[s.index] for s in outliers(ROSNER)) == [5.34, 5.42, 6.01]
 
 
 def test_one_step_is_grubbs_test():

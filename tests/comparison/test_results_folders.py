@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from micro import results
-from micro.comparison.results_folders import read_folders
+from micro.comparison.measured import read_folders
 from micro.tables import columns
 
 EVERY_TABLE = (("fields", columns.FIELDS), ("particles", columns.PARTICLES))

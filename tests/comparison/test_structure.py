@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from micro.comparison.structure import rank_correlation, structure_against_toughness, structure_sentences
+from micro.comparison.structure import rank_correlation, structure_against_toughness
+from micro.report.summary import explanation_sentence
 from micro.tables import columns
 
 
@@ -91,32 +92,31 @@ def test_points_join_structure_and_toughness_by_specimen():
     assert points["ratio"].tolist() == [0.9, 0.6, 0.4]
 
 
-def test_three_specimens_say_that_they_show_nothing_and_warn_of_confounding():
-    said = structure_sentences(structure_against_toughness(*tables([0.9, 0.6, 0.4], largest_ecd=[3, 10, 30])))
-    assert "3 points can show nothing: even perfect order comes up by chance with p = 0.33." in said[0]
-    assert "rank correlation -1.00" in said[0]
-    assert "cannot tell which of them acts" in said[1]
+def said(ratios, largest):
+    return explanation_sentence(structure_against_toughness(*tables(ratios, largest_ecd=largest)))
+
+
+def test_three_specimens_say_that_they_prove_nothing_and_warn_of_confounding():
+    told = said([0.9, 0.6, 0.4], [3, 10, 30])
+    assert "the ratio falls as the largest carbide rises" in told
+    assert "3 bars cannot prove a cause: even a perfect order comes up by chance with p = 0.33." in told
+    assert told.endswith("no ranking of bars tells which of these acts.")
 
 
 def test_two_specimens_are_left_out():
-    points = structure_against_toughness(*tables([0.9, 0.6], anisotropy_index=[1.0, 1.5]))
-    assert points.empty
-    assert structure_sentences(points) == []
+    assert structure_against_toughness(*tables([0.9, 0.6], anisotropy_index=[1.0, 1.5])).empty
 
 
-def test_specimens_that_rank_alike_leave_nothing_to_correlate():
-    said = structure_sentences(structure_against_toughness(*tables([0.9, 0.6, 0.4], largest_ecd=[3, 3, 3])))
-    assert said[0].endswith("all 3 specimens rank alike, so there is nothing to correlate.")
+def test_specimens_that_rank_alike_show_no_order():
+    assert "From bar to bar no order shows; but 3 bars cannot prove" in said([0.9, 0.6, 0.4], [3, 3, 3])
 
 
 @pytest.mark.parametrize(("largest", "shown"), [([1, 2, 3, 4, 5], True), ([2, 1, 5, 3, 4], False)])
 def test_five_specimens_can_show_something(largest, shown):
     """Perfect order of five has p = 2/5! = 0.017; a loose order is said to show nothing."""
-    points = structure_against_toughness(*tables([0.9, 0.8, 0.7, 0.6, 0.5], largest_ecd=largest))
-    said = structure_sentences(points)[0]
-    p_value = rank_correlation(points["x"], points["ratio"]).p_value
-    assert f"5 specimens), p = {p_value:.2g}" in said
-    assert said.endswith(".") and said.endswith(": not shown.") != shown
+    told = said([0.9, 0.8, 0.7, 0.6, 0.5], largest)
+    assert ("From bar to bar the ratio falls as the largest carbide rises." in told) == shown
+    assert ("No falling order of the 5 bars is shown." in told) != shown
 
 
 def coverage(n, true_pearson, studies):

@@ -11,7 +11,7 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.power import TTestIndPower
 from statsmodels.stats.weightstats import CompareMeans, DescrStatsW
 
-from micro.statistics.two_samples import fieller, holm, power, sample_size, welch
+from micro.statistics.two_samples import contrast, fieller, holm, power, sample_size, welch
 
 
 @pytest.fixture
@@ -30,9 +30,10 @@ def test_welch_agrees_with_scipy_and_statsmodels(samples):
     assert found.interval == pytest.approx(means.tconfint_diff(usevar="unequal"), rel=1e-10)
 
 
-def test_an_uncertainty_the_samples_share_widens_the_interval_as_a_known_one(samples):
+def test_a_known_uncertainty_widens_the_interval_as_one(samples):
     """JCGM 100:2008, G.4, from memory: degrees of freedom grow by the fourth power of the combined uncertainty."""
-    plain, wider = welch(*samples), welch(*samples, shared_uncertainty=3.0)
+    plain = welch(*samples)
+    wider = contrast(plain.estimate, [plain.standard_error**2, 9.0], [plain.degrees_of_freedom, math.inf])
     assert wider.standard_error == pytest.approx(math.hypot(plain.standard_error, 3.0))
     grown = (wider.standard_error / plain.standard_error) ** 4
     assert wider.degrees_of_freedom == pytest.approx(plain.degrees_of_freedom * grown)

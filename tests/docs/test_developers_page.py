@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import micro
-from micro.specimens.quantities import class_data
+from micro.specimens.class_data import class_data
 from micro.tables import columns
 
 ROOT = Path(__file__).parents[2]

@@ -96,8 +96,7 @@ def test_too_few_edges_tell_nothing():
 def test_sound_fields_of_a_sharp_lens_hold_the_truth(ecd_px, blur_px, finer):
     """However its point spread was drawn: on a finer grid under the pixels, or on the pixels themselves."""
     from micro import measure
-    from micro.phantom.camera import Camera
-    from micro.phantom.etch import Etch, etched_field
+    from micro.phantom.etch import Camera, Etch, etched_field
     from micro.phantom.scenes import Population, Scene, make_field
 
     scene = Scene((Population(0.1, ecd_px),), rolling_deg=20.0)
@@ -158,8 +157,7 @@ def test_dark_rims_are_told_under_lenses_that_look_sharp():
 def test_light_that_basins_gather_from_laths_is_taken_off():
     """Outlines follow the texture that they meet: laths of 20 % make the mean of 8 fields 3.4 % high by light alone."""
     from micro import measure
-    from micro.phantom.camera import Camera
-    from micro.phantom.etch import Etch, etched_field
+    from micro.phantom.etch import Camera, Etch, etched_field
     from micro.phantom.scenes import Population, Scene
 
     errors = []

@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from micro.phantom import Optics, Population, Scene, place_at_random, shapes
-from micro.phantom.camera import Camera, developed
-from micro.phantom.etch import Etch, etched_field, photographed
+from micro.phantom.etch import Camera, Etch, developed, etched_field, photographed
+from micro.phantom.picture import Optics
+from micro.phantom.scenes import Population, Scene, place_at_random
+from micro.phantom.shapes import shapes
 
 SHAPE = (200, 260)
 OPTICS = Optics(80.0, (180.0,), blur_px=1.0, noise=0.0, shading=0.0)

@@ -130,8 +130,7 @@ def test_intervals_hold_over_blurs_and_widths():
     """36 fields of the program's own phantom a seed; unknown ones by their bounds. Median error within 2 %."""
     from dataclasses import replace
 
-    from micro.phantom.camera import Camera
-    from micro.phantom.etch import Etch, etched_field
+    from micro.phantom.etch import Camera, Etch, etched_field
     from micro.phantom.scenes import Population, Scene
 
     errors, missed, fields = [], [], [(b, f, s) for b in (0.7, 1.0, 1.4) for f in (2, 3, 4, 5) for s in (0, 0.03, 0.1)]

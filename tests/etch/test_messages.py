@@ -3,8 +3,7 @@
 import numpy as np
 
 import micro
-from micro.phantom.camera import Camera
-from micro.phantom.etch import Etch, etched_field
+from micro.phantom.etch import Camera, Etch, etched_field
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene
 

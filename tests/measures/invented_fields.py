@@ -76,9 +76,7 @@ def prepared(scene: Scene, shape: tuple[int, int], seed: int) -> Specimen:
     """Draw the surface of a scene."""
     rng = np.random.default_rng(seed)
     coverage = cover(arrange(scene, shape, rng), shape, len(scene.class_names))
-    return Specimen(
-        damaged(etched_surface(coverage, scene.optics, rng), coverage, scene.damage, rng), coverage, scene, rng
-    )
+    return Specimen(damaged(etched_surface(coverage, scene.optics, rng), scene.damage, rng), coverage, scene, rng)
 
 
 def moved(surface: NDArray[np.float32], length_px: float, direction_deg: float) -> NDArray[np.float32]:

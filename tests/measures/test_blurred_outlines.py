@@ -6,8 +6,7 @@ from known_shapes import photographed
 from scipy import ndimage
 
 from micro.measures.particles import measure_particles
-from micro.phantom.camera import Camera
-from micro.phantom.etch import Etch, etched_field
+from micro.phantom.etch import Camera, Etch, etched_field
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene
 from micro.segmentation import blurred_shapes as disc

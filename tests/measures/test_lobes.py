@@ -16,7 +16,8 @@ from micro.phantom.picture import Optics, etched_surface, expose
 from micro.phantom.scenes import place
 from micro.phantom.shapes import shapes
 from micro.segmentation.stages import segment
-from micro.specimens.quantities import BY_NAME, ClassData
+from micro.specimens.class_data import ClassData
+from micro.specimens.quantities import BY_NAME
 
 FIELD, FINE = (320, 448), 4
 

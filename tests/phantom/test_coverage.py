@@ -7,7 +7,7 @@ import pytest
 from shapely.geometry import Polygon, box
 from shapely.ops import unary_union
 
-from micro.phantom.coverage import boolean_model, cover
+from micro.phantom.coverage import cover
 from micro.phantom.shapes import polygons, shapes
 
 SHAPE = (90, 130)
@@ -120,7 +120,9 @@ def test_no_outline_no_cover():
 
 def test_order_of_work_does_not_show(monkeypatch):
     """Small chunks give the same picture as large ones."""
-    outlines = boolean_model(0.004, 12, 0.4, SHAPE, np.random.default_rng(10))
+    rng, number = np.random.default_rng(10), 400
+    x, y = (rng.uniform(-20, side + 20, number) for side in SHAPE[::-1])
+    outlines = shapes(rng.lognormal(2.4, 0.4, number), rng).moved(x, y)  # they overlap freely
     whole = cover(outlines, SHAPE)
     monkeypatch.setattr("micro.phantom.coverage.CHUNK", 3000)
     parts = cover(outlines, SHAPE)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from micro.phantom.coverage import cover
-from micro.phantom.defects import Damage, damaged, dust, pits, relief, scratches, stains, torn_out
+from micro.phantom.defects import Damage, damaged, dust, pits, scratches, stains
 from micro.phantom.picture import Optics, etched_surface
 from micro.phantom.shapes import shapes
 
@@ -64,31 +64,11 @@ def test_stains_are_deepest_at_their_rim():
     assert stained[deep].min() < middle - 10 < MATRIX - 10
 
 
-def test_torn_out_carbides_leave_a_hole():
-    """The hole has the dark level at every pixel of the carbide; its neighbour and the matrix stay."""
-    coverage = discs()
-    surface = etched_surface(coverage, Optics(90, (190,)), np.random.default_rng(1))
-    torn = torn_out(surface, coverage, np.array([True, False]), level=20.0)
-    assert np.all(torn[coverage.labels == 1] == 20)
-    np.testing.assert_array_equal(torn[coverage.labels != 1], surface[coverage.labels != 1])
-
-
-@pytest.mark.parametrize(("light_deg", "lit"), [(0, (150, 119)), (90, (130, 100)), (180, (150, 80)), (270, (169, 100))])
-def test_relief_lights_the_edge_towards_the_light(light_deg, lit):
-    """By the height asked for; the far edge loses what the near one gains, so that no light is made."""
-    raised = relief(PLAIN, discs(), 15.0, light_deg)
-    assert raised.sum() == pytest.approx(PLAIN.sum(), rel=1e-6)
-    assert raised[lit] == pytest.approx(MATRIX + 15, abs=2)
-    opposite = 2 * 150 - 1 - lit[0], 2 * 100 - 1 - lit[1]
-    assert raised[opposite] == pytest.approx(MATRIX - 15, abs=2)
-
-
 def test_damage_of_every_kind_is_drawn():
-    """With all kinds asked for, carbides are missing and matrix is dirty; with none, the surface is untouched."""
+    """With all kinds asked for the matrix is dirty; with none, the surface is untouched."""
     coverage = discs()
     surface = etched_surface(coverage, Optics(MATRIX, (200,)), np.random.default_rng(1))
-    all_kinds = Damage(scratches=2, pits=5, dust=1, stains=1, torn_out=1.0, relief=10.0)
-    dirty = damaged(surface, coverage, all_kinds, np.random.default_rng(6))
-    assert np.median(dirty[coverage.labels > 0]) == pytest.approx(20, abs=15)
+    all_kinds = Damage(scratches=2, pits=5, dust=1, stains=1)
+    dirty = damaged(surface, all_kinds, np.random.default_rng(6))
     assert (dirty[coverage.labels == 0] < MATRIX - 20).sum() > 100
-    assert damaged(surface, coverage, Damage(), np.random.default_rng(6)) is surface
+    assert damaged(surface, Damage(), np.random.default_rng(6)) is surface

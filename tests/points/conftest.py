@@ -12,7 +12,7 @@ import tifffile
 from micro import results
 from micro.batch.job import Outcome
 from micro.points.measured import judge_points
-from micro.points.sheet import Picture, SheetSettings, make_sheet
+from micro.points.sheet import Picture, make_sheet
 from micro.points.tally import TALLY
 from micro.report.record import run_record, write_record
 from micro.segmentation.segmentation import SegmentationSettings
@@ -47,7 +47,7 @@ class Study:
         return [Picture(s, f, self.folder / f"{s}-{f}.png") for s, f in self.labels]
 
     def sheet(self, **settings):
-        return make_sheet(self.pictures, SheetSettings(**{"points": 25, **settings}))
+        return make_sheet(self.pictures, **{"points": 25, **settings})
 
     def write_results(self, out, factor=1.0, classes=("carbide",)):
         """Write a results folder whose fractions are `factor` times the true ones; labels take classes in turn."""

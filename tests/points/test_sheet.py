@@ -12,20 +12,19 @@ import tifffile
 from micro.errors import InputError
 from micro.image.micrograph import SubField
 from micro.owned import Origin, claimed
+from micro.pictures.page import template_text
 from micro.points.plan import place_grid
 from micro.points.sheet import (
     DETAIL_PX,
     FORM_FILE,
     PAGE,
     Picture,
-    SheetSettings,
     counting_page,
     details,
     form,
     make_sheet,
     printable_page,
     reduced,
-    template_text,
     write_sheet,
 )
 from micro.points.tally import FORM
@@ -65,14 +64,14 @@ def test_details_hold_the_true_pixels_about_every_point():
 def test_a_picture_that_cannot_be_read_is_named_and_the_rest_is_drawn(study, tmp_path):
     broken = tmp_path / "x.png"
     broken.write_bytes(b"no picture")
-    sheet = make_sheet([*study.pictures, Picture("A", "x", broken)], SheetSettings(points=4))
+    sheet = make_sheet([*study.pictures, Picture("A", "x", broken)], points=4)
     assert len(sheet.fields) == 6
     assert str(sheet.troubles[0]).startswith(str(broken))
 
 
 def test_without_any_picture_there_is_no_sheet(tmp_path):
     with pytest.raises(InputError):
-        make_sheet([Picture("A", "x", tmp_path / "x.png")], SheetSettings())
+        make_sheet([Picture("A", "x", tmp_path / "x.png")])
 
 
 class Elements(HTMLParser):
@@ -90,7 +89,7 @@ def test_names_cannot_break_out_of_the_page(other_study):
     nasty = "</script><img src=x onerror=alert(1)>\u2028<!--"
     study = other_study(specimens=("A",), fields=1)
     pictures = [Picture(nasty, nasty, p.path) for p in study.pictures]
-    page = counting_page(make_sheet(pictures, SheetSettings(points=4, classes=(nasty, "MC"))))
+    page = counting_page(make_sheet(pictures, points=4, classes=(nasty, "MC")))
     elements = Elements()
     elements.feed(page)
     assert "img" not in elements.found
@@ -124,7 +123,7 @@ def luminance(colour):
 @pytest.mark.parametrize("theme", [0, 1])
 def test_contrast_of_the_page_is_enough(theme):
     """Text 4.5 to 1 at least, lines of controls 3 to 1: Web Content Accessibility Guidelines 2.1, 1.4.3 and 1.4.11."""
-    root = re.findall(r":root \{([^}]*)\}", template_text("sheet.css"))[theme]
+    root = re.findall(r":root \{([^}]*)\}", template_text("points", "sheet.css"))[theme]
     colour = dict(re.findall(r"--(\w+): (#\w{6})", root))
 
     def ratio(one, other):
@@ -172,7 +171,7 @@ def test_a_part_of_a_mosaic_is_counted_without_its_overlap(study, tmp_path):
     """The grid lies in the core of the part, and the picture shown is the core."""
     tifffile.imwrite(tmp_path / "m.tif", cv2.imread(str(study.pictures[0].path), cv2.IMREAD_UNCHANGED))
     part = SubField(top=60, left=80, bottom=150, right=200, mosaic_rows=180, mosaic_columns=240, margin_px=20)
-    (field,) = make_sheet([Picture("A", "f1", tmp_path / "m.tif", sub_field=part)], SheetSettings(points=9)).fields
+    (field,) = make_sheet([Picture("A", "f1", tmp_path / "m.tif", sub_field=part)], points=9).fields
     assert (field.height_px, field.width_px) == (90, 120)
     assert field.grid.x_px.max() < 120
     shown = cv2.imdecode(np.frombuffer(field.overview, np.uint8), cv2.IMREAD_GRAYSCALE)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from micro import results
-from micro.report.field_pictures import WIDEST_PX, data_address, field_pictures, same_scale_pictures
+from micro.report.fields import WIDEST_PX, data_address, field_pictures, same_scale_pictures
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field, Specimen, Study
 

@@ -7,7 +7,7 @@ from jinja2 import Environment
 
 from micro.issues import issue
 from micro.report.build import worst
-from micro.report.field_table import COLUMNS, field_table
+from micro.report.fields import COLUMNS, field_table
 from micro.report.page import ROWS_A_PAGE
 
 UNKNOWN = float("nan")

@@ -31,7 +31,7 @@ def test_each_variant_changes_one_thing(field):
 
 def test_the_sheet_holds_the_bare_field_and_outlines(field):
     """The first panel is grey throughout; the others carry coloured outlines."""
-    sheet = settings_sheet(Micrograph(field), SETTINGS).picture
+    sheet, _ = settings_sheet(Micrograph(field), SETTINGS)
     coloured = (sheet.max(axis=2) - sheet.min(axis=2)) > 40
     third, first_row = sheet.shape[1] // 3, PANEL_PX[1]
     assert not coloured[:first_row, :third].any()

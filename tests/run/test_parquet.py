@@ -5,7 +5,7 @@ import pytest
 from click.testing import CliRunner
 
 from micro import results
-from micro.cli.run import command
+from micro.cli.measure import run
 from micro.errors import UsageError
 from micro.owned import own
 from micro.run.study import run_study
@@ -49,7 +49,7 @@ def test_later_runs_keep_parquet_true(study_folder, results_folder):
 def test_without_its_library_nothing_is_measured(study_folder, tmp_path, monkeypatch):
     """The refusal comes before the work, and says what to install."""
     monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
-    told = CliRunner().invoke(command, [str(study_folder / "study.toml"), "--out", str(tmp_path), "--parquet"])
+    told = CliRunner().invoke(run, [str(study_folder / "study.toml"), "--out", str(tmp_path), "--parquet"])
     assert isinstance(told.exception, UsageError)
     assert "pyarrow is not installed" in str(told.exception)
     assert not list(tmp_path.iterdir())

@@ -6,8 +6,8 @@ import GTC
 import numpy as np
 import pytest
 
-from micro.specimens.quantities import class_data
-from micro.specimens.summary import Budget, area_fraction_of, area_relative_sides
+from micro.specimens.class_data import area_relative_sides, class_data
+from micro.specimens.summary import Budget, area_fraction_of
 from micro.statistics.sampling import Estimate, mean_of_fields
 from micro.statistics.two_samples import contrast
 from micro.tables import columns

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from micro.specimens.class_data import class_data
 from micro.specimens.in_space import _law_message, sizes_in_space
-from micro.specimens.quantities import class_data
 from micro.tables import columns
 
 

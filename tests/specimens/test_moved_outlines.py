@@ -8,8 +8,8 @@ import pytest
 
 from micro.comparison.measured import MeasuredSpecimen
 from micro.comparison.sides import sides_of
-from micro.specimens.moved_outlines import OutlineTotals
-from micro.specimens.quantities import BY_NAME, class_data
+from micro.specimens.class_data import OutlineTotals, class_data
+from micro.specimens.quantities import BY_NAME
 from micro.tables import columns
 
 AREA = 1e6

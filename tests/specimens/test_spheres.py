@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from micro.specimens import spheres as module
-from micro.specimens.spheres import fit_spheres
+from micro.specimens import in_space as module
+from micro.specimens.in_space import fit_spheres
 from micro.statistics.lognormal import fit_lognormal, lognormal_ci95
 
 MEDIAN, SIGMA, FIELDS = 4.0, 0.4, 8

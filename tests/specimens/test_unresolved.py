@@ -9,7 +9,7 @@ from micro.comparison.measured import MeasuredSpecimen
 from micro.comparison.pairs import compare
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
-from micro.specimens.quantities import class_data
+from micro.specimens.class_data import class_data
 from micro.specimens.summary import summarise
 from micro.specimens.unresolved import UNRESOLVED, hidden, is_unresolved
 

@@ -6,7 +6,7 @@ from skimage.feature import hessian_matrix, hessian_matrix_eigvals
 from skimage.filters import gaussian
 
 from micro.errors import InputError
-from micro.taught.features import LEVEL_SCALE_PX, NAMES, SCALES_PX, feature_planes, own_level
+from micro.taught.features import NAMES, SCALES_PX, feature_planes, own_level
 
 
 @pytest.fixture(scope="module")
@@ -95,16 +95,6 @@ def test_neither_threads_nor_place_in_memory_change_a_bit(grey):
             assert (feature_planes(grey).rows(0, 230) == one).all()
     finally:
         cv2.setNumThreads(before)
-
-
-def test_the_level_is_that_of_the_analysed_area(grey):
-    """A data bar below the field does not move the level when it is left out."""
-    barred = np.vstack([grey, np.zeros((30, 271), np.float32)])
-    analysed = np.zeros(barred.shape, bool)
-    analysed[:220] = True
-    inside = own_level(barred, analysed)[:220]
-    assert abs(inside.mean()) < 0.01
-    assert LEVEL_SCALE_PX > 1
 
 
 @pytest.mark.parametrize(

@@ -1,13 +1,11 @@
 """Outlines are the connected regions that scikit-image finds where carbide is likelier than matrix."""
 
 import numpy as np
-import pytest
-from skimage.measure import label, regionprops
+from skimage.measure import label
 
-from micro.errors import UsageError
-from micro.taught.outlines import OutlineSettings, draw_outlines
+from micro.taught.outlines import draw_outlines
 
-SHARP = OutlineSettings(smoothing_px=0.0)
+SHARP = 0.0
 
 
 def blots(rng, shape=(120, 170)):
@@ -20,37 +18,27 @@ def blots(rng, shape=(120, 170)):
 def test_regions_are_scikit_images():
     """Same pixels and same regions as scikit-image's labelling of the thresholded map, small ones aside."""
     probability = blots(np.random.default_rng(1))
-    found = draw_outlines(probability[None], OutlineSettings(smoothing_px=0.0, least_px=1))
+    found = draw_outlines(probability[None], 0.0, 1)
     outside = label(probability > 0.5, connectivity=2)
     assert ((found.labels > 0) == (outside > 0)).all()
     pairs = np.unique(np.stack([found.labels.ravel(), outside.ravel()]), axis=1)
     assert pairs.shape[1] == outside.max() + 1 == found.labels.max() + 1
 
 
-def test_certainty_is_the_mean_probability():
-    probability = blots(np.random.default_rng(2))
-    found = draw_outlines(probability[None], SHARP)
-    outside = [r.intensity_mean for r in regionprops(found.labels, probability)]
-    np.testing.assert_allclose(found.certainty, outside, rtol=1e-5)
-
-
-def test_specks_go_and_holes_are_as_wanted():
+def test_specks_go_and_holes_that_are_seen_stay():
     probability = np.zeros((1, 60, 60), np.float32)
     probability[0, 10:40, 10:40] = 1
     probability[0, 20:25, 20:25] = 0  # 25 px: a hole that is seen
     probability[0, 30:32, 30:32] = 0  # 4 px: one that is not
     probability[0, 50:53, 50:53] = 1  # 9 px: too small
     assert draw_outlines(probability, SHARP).labels.astype(bool).sum() == 900 - 25
-    filled = draw_outlines(probability, OutlineSettings(smoothing_px=0.0, holes=False))
-    assert filled.labels.astype(bool).sum() == 900
 
 
 def test_a_bay_at_the_rim_of_the_field_is_no_hole():
     probability = np.zeros((1, 40, 40), np.float32)
     probability[0, :20] = 1
-    probability[0, :5, 5:10] = 0
-    found = draw_outlines(probability, OutlineSettings(smoothing_px=0.0, holes=False))
-    assert (found.labels > 0).sum() == 800 - 25
+    probability[0, :2, 5:10] = 0  # 10 px: a hole of that size would be filled
+    assert (draw_outlines(probability, SHARP).labels > 0).sum() == 800 - 10
 
 
 def test_classes_part_where_the_map_tells_them_apart():
@@ -69,19 +57,11 @@ def test_regions_are_numbered_along_the_rows():
     flat = found.labels.ravel()
     _, first = np.unique(flat[flat > 0], return_index=True)
     assert (np.diff(first) > 0).all()
-    assert found.labels.max() == len(found.class_index) == len(found.certainty)
+    assert found.labels.max() == len(found.class_index)
 
 
 def test_nothing_found_is_an_empty_table():
     found = draw_outlines(np.full((2, 40, 40), 0.2, np.float32))
     assert found.labels.max() == 0
     assert found.labels.dtype == np.int32
-    assert len(found.class_index) == len(found.certainty) == 0
-
-
-@pytest.mark.parametrize(
-    ("given", "said"), [({"smoothing_px": float("nan")}, "smoothing_px: is nan"), ({"least_px": 0}, "least_px: is 0")]
-)
-def test_settings_check_themselves(given, said):
-    with pytest.raises(UsageError, match=said):
-        OutlineSettings(**given)
+    assert len(found.class_index) == 0
