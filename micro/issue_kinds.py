@@ -56,6 +56,12 @@ def _kind(flag: str, name: str, severity: str, says: str, do: str = "", **exampl
     return Kind(name, flag, severity, says, do, example)
 
 
+CURVED = ("bright_rims", "domed", "dark_edges", "tone_curve")
+"""What a tone curve of the camera looks like too: it moves the edges of all carbides one way."""
+LOOK = "(look at the outline picture)"
+LOOK_OR_UNDO = '(look at the outline picture; if the camera saved by the curve of sRGB, give tone_curve = "srgb")'
+
+
 # In the order they are told: the picture as read, the rolling direction, the segmentation, the checks of one field,
 # the checks between fields.
 _KINDS = (
@@ -185,7 +191,7 @@ _KINDS = (
         "{high:.0p} %: nothing is outlined or counted", "(check it by a point count)", low=0.21, high=0.52,
     ),
     *(
-        _kind("areas_differ", name, "doubt", says, "(look at the outline picture)", **example)
+        _kind("areas_differ", name, "doubt", says, LOOK_OR_UNDO if name in CURVED else LOOK, **example)
         for name, says, example in (
             (
                 "boundaries_left_out",
