@@ -102,7 +102,10 @@ def _sixteen_bit_colour_pixels(picture: Any, file: IO[bytes]) -> np.ndarray:
 
 def _states_srgb(picture: Any) -> bool:
     """Whether a PNG (its chunk sRGB) or the camera of a JPEG (Exif 2.3, tag ColorSpace) says so."""
-    return "srgb" in picture.info or picture.getexif().get_ifd(0x8769).get(0xA001) == 1
+    try:
+        return "srgb" in picture.info or picture.getexif().get_ifd(0x8769).get(0xA001) == 1
+    except Exception:  # a table of tags that cannot be read says nothing of the pixels
+        return False
 
 
 def _orientation(picture: Any) -> int:

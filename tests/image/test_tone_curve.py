@@ -92,6 +92,12 @@ def test_a_picture_in_which_0_is_white_follows_the_curve_from_its_black(tmp_path
     np.testing.assert_allclose(one, other, atol=1e-4)
 
 
+def test_a_table_of_tags_that_cannot_be_read_says_nothing(tmp_path, monkeypatch):
+    saved_by_a_camera(tmp_path / "f.jpg", states=True)
+    monkeypatch.setattr("PIL.Image.Exif.get_ifd", lambda exif, tag: [][tag])
+    assert not kinds(read(tmp_path / "f.jpg").issues) & {"tone_curve_stated"}
+
+
 def saved_by_a_camera(path, states):
     grey, _ = snapshot(10, 1.2, 0.3, 0.8)
     picture = Image.fromarray(grey)
