@@ -331,10 +331,15 @@ def _clear(smooth: NDArray[np.float32], threshold: float, left_out: NDArray[np.b
 def _spread(smooth: NDArray[np.float32], left_out: NDArray[np.bool_]) -> float:
     """Return the standard deviation of the matrix from the narrower side of its peak at 0."""
     every = max(2, min(smooth.shape) // SAMPLES_ACROSS)
-    sample = smooth[::every, ::every][~left_out[::every, ::every]]
-    below, above = -sample[sample < 0], sample[sample > 0]
-    sides = [float(np.median(side)) for side in (below, above) if len(side)]
-    return SPREAD_OF_NORMAL * min(sides, default=0.0)
+    ordered = np.sort(smooth[::every, ::every][~left_out[::every, ::every]])  # takes less time than two medians
+    zero = np.float32(0)
+    sides = ordered[: ordered.searchsorted(zero)], ordered[ordered.searchsorted(zero, "right") :]
+    return SPREAD_OF_NORMAL * min((abs(_median(side)) for side in sides if len(side)), default=0.0)
+
+
+def _median(ordered: NDArray[np.float32]) -> float:
+    """Middle one of ordered values (n,), or mean of the two in the middle."""
+    return float(ordered[(len(ordered) - 1) // 2 : len(ordered) // 2 + 1].mean())
 
 
 def _strips(picture: NDArray, height: int, every: int) -> NDArray:
