@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -54,8 +54,11 @@ def split(
     at, own = pixels.at.take(inside), values.take(inside)
     up, neighbours = _climb(height, at)
     parent = _merge(own, _saddles(own, up, neighbours), neck)[up]
-    every = np.sort(np.concatenate([summit_of[~several], at[np.unique(parent)]]))
-    number = np.searchsorted(every, at[parent])
+    tops = np.flatnonzero(np.bincount(parent))
+    every = np.sort(np.concatenate([summit_of[~several], at[tops]]))
+    number_of = np.zeros(len(at), np.intp)
+    number_of[tops] = np.searchsorted(every, at[tops])
+    number = number_of.take(parent)
     region = np.searchsorted(every, summit_of).take(pixels.region)
     region[inside] = number
     cut = np.zeros(len(every), bool)
@@ -156,6 +159,7 @@ FINER = 2  # of the grid on which necks are measured: a neck of 1 px is not one 
 DEBLURRED_NECK, FAINT_NECK = 0.86, 0.92
 EDGE_HEIGHT = 0.6  # of the carbide's own level: half would keep what blur left in the necks (simulated, as above)
 THINNEST_PX = 1.6  # half a width: a quarter more and less is a line, which is not cut (chosen; discs of 6 px have 2.3)
+LEAST_TWO_PX = 2 * np.pi * THINNEST_PX**2  # px², two circles of that: less is not looked at
 # Smoothing, px, and strength of sharpening, from the sharpest; the first that leaves so little noise (simulated).
 SHARPENING = ((0.5, 3.0), (0.5, 2.0), (0.7, 2.0), (SMOOTHING_PX, 2.0), (SMOOTHING_PX, 1.0), (SMOOTHING_PX, 0.0))
 MOST_NOISE = 0.13  # of the contrast
@@ -217,14 +221,13 @@ def cut_necks(
     """
     shape = moments(pixels.runs())
     ellipse = 4 * np.pi * np.sqrt(np.maximum(shape.xx * shape.yy - shape.xy**2, 0))
-    doubtful = ellipse > NO_ELLIPSE * shape.area
+    doubtful = (ellipse > NO_ELLIPSE * shape.area) & (shape.area > LEAST_TWO_PX)
     if not doubtful.any():
         return pixels, cut, np.zeros(pixels.count, bool)
     own = pixels.chosen(doubtful)
-    sharp = lens.sharpened(contrast, pixels)
-    apart, over = _side_by_side(own, framed(pixels, sharp), EDGE_HEIGHT * _levels(own, smooth, lens.contrast))
-    grounds = _grounds(apart, over)
-    number, parts_of = _numbered(own, _summits(apart, grounds, DEBLURRED_NECK))
+    sharp = framed(pixels, lens.sharpened(contrast, pixels))
+    grounds = _grounds(own, sharp, EDGE_HEIGHT * _levels(own, smooth, lens.contrast))
+    number, parts_of = _numbered(own, _summits(own, grounds, DEBLURRED_NECK))
     parts = np.ones(pixels.count, np.intp)
     parts[doubtful] = parts_of
     # Numbers go region by region: of those looked at they rise within each.
@@ -234,7 +237,7 @@ def cut_necks(
     looked_at = np.flatnonzero(doubtful.take(pixels.region))
     region[looked_at] += number - (np.cumsum(parts_of) - parts_of).take(own.region)
     found = Pixels(pixels.at, region, len(of), pixels.shape)
-    faint = np.unique(_summits(apart, grounds, FAINT_NECK))
+    faint = np.flatnonzero(np.bincount(_summits(own, grounds, FAINT_NECK)))
     narrows = np.bincount(region.take(looked_at.take(faint)), minlength=len(of)) > 1
     return found, (cut | (parts > 1))[of], narrows
 
@@ -272,34 +275,54 @@ class Ground:
     saddles: tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]
 
     @classmethod
-    def of(cls, pixels: Pixels, depth: Picture, asked: NDArray[np.bool_]) -> Ground:
-        """Look at a depth (rows, columns)."""
+    def of(cls, pixels: Pixels, depth: Picture) -> Ground:
+        """Look at a depth (rows, columns) in all regions."""
         values = pixels.values(depth)
         alone = np.full(pixels.shape, -np.inf, np.float32)
         alone.ravel()[pixels.at] = values
         top = np.flatnonzero(pixels.values(cv2.dilate(alone, np.ones((3, 3), np.uint8))) == values)
-        several = (np.bincount(pixels.region.take(top), minlength=pixels.count) > 1) & asked
+        several = np.bincount(pixels.region.take(top), minlength=pixels.count) > 1
         inside = np.flatnonzero(several.take(pixels.region))
         own = values.take(inside)
         summit, neighbours = _climb(alone, pixels.at.take(inside))
         saddles = _saddles(np.maximum(own, THINNEST_PX), summit, neighbours)
-        return cls(asked, inside, pixels.region.take(inside), own, summit, saddles)
+        return cls(np.ones(pixels.count, bool), inside, pixels.region.take(inside), own, summit, saddles)
+
+    def among(self, pixels: Pixels, chosen: NDArray[np.bool_]) -> Ground:
+        """Return it as part of a longer list of pixels, of whose regions it was looked at in those `chosen` (n,)."""
+        inside = np.flatnonzero(chosen.take(pixels.region)).take(self.inside)
+        return replace(self, asked=chosen, inside=inside, region=pixels.region.take(inside))
 
 
-def _grounds(pixels: Pixels, over: Picture) -> list[Ground]:
+def _grounds(pixels: Pixels, picture: Picture, level: NDArray[np.float32]) -> list[Ground]:
     """Distance to the outline: with all holes, and where there are small ones with these filled.
 
     Parameters
     ----------
-    over
-        (rows, columns) sharpened contrast over the height of the outline.
+    picture
+        Framed sharpened contrast, as of `framed`.
+    level
+        (n,) height of each region's outline.
     """
-    fine = cv2.resize(over, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
-    inside = (fine > 1).view(np.uint8)
+    apart, inside = _finer(pixels, picture, level)
     depth = _depth(inside)
-    grounds = [Ground.of(pixels, depth, np.ones(pixels.count, bool))]
-    filled, asked = _filled(inside, pixels, depth)
-    return [*grounds, Ground.of(pixels, _depth(filled), asked)] if asked.any() else grounds
+    widest = np.zeros(pixels.count, np.float32)
+    np.maximum.at(widest, apart.region, apart.values(depth))  # several times faster of one kind of number
+    grounds = [Ground.of(apart, depth)]
+    holes, ringed = _small_holes(inside, apart, widest)
+    if len(holes):
+        few, inside = _finer(pixels.chosen(ringed), picture, level[ringed])
+        holes, _ = _small_holes(inside, few, widest[ringed])
+        inside.ravel()[holes] = 1
+        grounds.append(Ground.of(few, _depth(inside)).among(pixels, ringed))
+    return grounds
+
+
+def _finer(pixels: Pixels, picture: Picture, level: NDArray[np.float32]) -> tuple[Pixels, NDArray[np.uint8]]:
+    """Return the regions side by side, and 1 on a finer grid where the framed picture is higher than their level."""
+    apart, over = _side_by_side(pixels, picture, level)
+    fine = cv2.resize(over, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
+    return apart, (fine > 1).view(np.uint8)
 
 
 def _summits(pixels: Pixels, grounds: list[Ground], neck: float) -> NDArray[np.intp]:
@@ -369,7 +392,7 @@ def _side_by_side(pixels: Pixels, picture: Picture, level: NDArray[np.float32]) 
     ends = np.cumsum(tall[order][first])
     top[order] = np.repeat(ends - tall[order][first], np.diff(first, append=len(order)))
     left[order] = start - shelf * length
-    shape = int(ends[-1]), length + int(wide.max())
+    shape = int(ends[-1]), int((left + wide).max())
     boxes = np.zeros(shape, np.float32)
     box, down = _counted(tall)  # row by row
     copied = _counted(wide[box])
@@ -386,26 +409,31 @@ def _counted(number: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.int
     return which, np.arange(len(which)) - (np.cumsum(number) - number)[which]
 
 
-def _filled(inside: NDArray[np.uint8], pixels: Pixels, depth: Picture) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
-    """Fill holes no larger than the largest circle in the region around them, on the finer grid; (n,) where any was."""
+def _small_holes(
+    inside: NDArray[np.uint8], pixels: Pixels, widest: NDArray[np.float32]
+) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Flat positions of the holes no larger than the largest circle in the region around them, on the finer grid.
+
+    `widest`: (n,) radius of that circle, px. Also (n,) where a region has such holes.
+    """
     around = np.zeros(pixels.count, bool)
-    count, hole = cv2.connectedComponents(1 - inside, connectivity=4)
+    count, labels = cv2.connectedComponents(1 - inside, connectivity=4)
     if count <= 2:  # what is inside, and the ground
-        return inside, around
-    at = np.flatnonzero((hole > 0) & (hole != hole[0, 0]))
-    kind, first, size = np.unique(hole.ravel().take(at), return_index=True, return_counts=True)
+        return np.empty(0, np.intp), around
+    at = np.flatnonzero((labels > 0) & (labels != labels[0, 0]))
+    hole = labels.ravel().take(at)
+    size, first = np.bincount(hole, minlength=count), np.zeros(count, np.intp)
+    first[hole[::-1]] = at[::-1]
+    kind = np.flatnonzero(size)
     # Above the first pixel of a hole, in reading order, lies its region.
-    row, column = np.divmod(at[first] - inside.shape[1], inside.shape[1])
+    row, column = np.divmod(first[kind] - inside.shape[1], inside.shape[1])
     region = pixels.labels()[row // FINER, column // FINER] - 1
-    widest = np.zeros(pixels.count + 1, np.float32)
-    np.maximum.at(widest, pixels.region, pixels.values(depth))  # several times faster of one kind of number
-    fits = size <= FINER**2 * np.pi * widest[region].astype(float) ** 2
+    of_region = np.append(widest, np.float32(0))[region].astype(float)
+    fits = size[kind] <= FINER**2 * np.pi * of_region**2
     around[region[fits]] = True
     small = np.zeros(count, bool)
     small[kind[fits]] = True
-    filled = inside.copy()
-    filled.ravel()[at[small.take(hole.ravel().take(at))]] = 1
-    return filled, around
+    return at[small.take(hole)], around
 
 
 def _levels(pixels: Pixels, smooth: Picture, highest: float) -> NDArray[np.float32]:
