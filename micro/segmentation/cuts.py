@@ -267,7 +267,7 @@ def _numbered(pixels: Pixels, summit: NDArray[np.intp]) -> tuple[NDArray[np.intp
 
 @dataclass(frozen=True, eq=False)
 class Ground:
-    """Depth in those of the regions where it has several summits.
+    """Depth in those of the regions where it has several summits of more than THINNEST_PX.
 
     Parameters
     ----------
@@ -294,7 +294,9 @@ class Ground:
         values = pixels.values(depth)
         alone = np.full(pixels.shape, -np.inf, np.float32)
         alone.ravel()[pixels.at] = values
-        top = np.flatnonzero(pixels.values(cv2.dilate(alone, np.ones((3, 3), np.uint8))) == values)
+        top = pixels.values(cv2.dilate(alone, np.ones((3, 3), np.uint8))) == values
+        # Lower ones are as high as all ground about them, and join it.
+        top = np.flatnonzero(top & (values > np.float32(THINNEST_PX)))
         several = np.bincount(pixels.region.take(top), minlength=pixels.count) > 1
         inside = np.flatnonzero(several.take(pixels.region))
         own = values.take(inside)
