@@ -401,20 +401,22 @@ def _side_by_side(pixels: Pixels, picture: Picture, level: NDArray[np.float32]) 
     tall, wide = high - low + 1 + 2 * MARGIN_PX
     order = np.argsort(-tall, kind="stable")
     start = np.cumsum(wide[order]) - wide[order]
-    length = int(np.sqrt((tall * wide).sum())) + 1
-    shelf = start // length
+    shelf_px = int(np.sqrt((tall * wide).sum())) + 1
+    shelf = start // shelf_px
     first = np.flatnonzero(np.diff(shelf, prepend=-1))
     top, left = np.zeros(pixels.count, np.intp), np.zeros(pixels.count, np.intp)
     ends = np.cumsum(tall[order][first])
     top[order] = np.repeat(ends - tall[order][first], np.diff(first, append=len(order)))
-    left[order] = start - shelf * length
+    left[order] = start - shelf * shelf_px
     shape = int(ends[-1]), int((left + wide).max())
     boxes = np.zeros(shape, np.float32)
     box, down = _counted(tall)  # row by row
-    copied = _counted(wide[box])
-    source = ((low[0][box] + down) * picture.shape[1] + low[1][box])[copied[0]] + copied[1]
-    target = ((top[box] + down) * shape[1] + left[box])[copied[0]] + copied[1]
-    boxes.ravel()[target] = picture.ravel().take(source) / level[box][copied[0]]
+    length = wide[box]
+    every = np.arange(length.sum())
+    before = np.cumsum(length) - length
+    source = every + np.repeat((low[0][box] + down) * picture.shape[1] + low[1][box] - before, length)
+    target = every + np.repeat((top[box] + down) * shape[1] + left[box] - before, length)
+    boxes.ravel()[target] = picture.ravel().take(source) / np.repeat(level[box], length)
     down, right = (np.array([top, left]) - low + MARGIN_PX)[:, pixels.region]
     return Pixels((row + down) * shape[1] + column + right, pixels.region, pixels.count, shape), boxes
 
