@@ -74,40 +74,28 @@ def _climb(height: NDArray[np.float32], at: NDArray[np.intp]) -> tuple[NDArray[n
     """Follow the steepest ascent: index of each pixel's summit, and four neighbours of each pixel (−1: none)."""
     rows, cols = height.shape
     wide = cols + 2
-    place = at + 2 * (at // cols) + cols + 3
-    index, framed = np.full((rows + 2) * wide, -1, np.int32), np.full((rows + 2, wide), -np.inf, np.float32)
-    index[place] = np.arange(len(at), dtype=np.int32)
-    framed.ravel()[place] = height.ravel().take(at)
-    after = (1, wide - 1, wide, wide + 1)
-    steps = np.array([0, *(-step for step in reversed(after)), *after])
-    up = index.take(place + steps.take(_steepest(framed).ravel().take(at))).astype(np.intp)
+    # In a framed picture, of the neighbour above to the left, and from there to the pixel and its eight neighbours.
+    corner = at + 2 * (at // cols)
+    steps = np.array([wide + 1, 0, 1, 2, wide, wide + 2, 2 * wide, 2 * wide + 1, 2 * wide + 2])
+    own = height.ravel().take(at)
+    index, framed = np.full((rows + 2) * wide, -1, np.int32), np.full((rows + 2) * wide, -np.inf, np.float32)
+    index[corner + steps[0]], framed[corner + steps[0]] = np.arange(len(at), dtype=np.int32), own
+    highest, ahead = np.full(len(at), -np.inf, np.float32), np.zeros(len(at), np.uint8)
+    for number, step in enumerate(steps[1:].tolist(), 1):
+        if number == 5:  # of neighbours that come before the pixel only a higher one is taken
+            ahead *= highest > own
+            np.maximum(highest, own, out=highest)
+        level = framed[step:].take(corner)
+        # Of neighbours alike the last in reading order is taken, and its number is the largest.
+        np.maximum(ahead, (level >= highest).view(np.uint8) * np.uint8(number), out=ahead)
+        np.maximum(highest, level, out=highest)
+    up = index.take(corner + steps.take(ahead)).astype(np.intp)
     while True:
         further = up.take(up)
         if np.array_equal(further, up):
             break
         up = further
-    return up, [index[step:].take(place) for step in after]
-
-
-def _steepest(framed: NDArray[np.float32]) -> NDArray[np.uint8]:
-    """(rows, columns) highest neighbour of each pixel inside a frame: 1 to 8 in reading order, 0 where none is higher.
-
-    Of neighbours alike the last in reading order is taken, of those that come before the pixel only a higher one. Over
-    the whole picture that takes less time than to gather neighbours for a list of its pixels.
-    """
-    rows, columns = (side - 2 for side in framed.shape)
-    own = framed[1:-1, 1:-1]
-    highest, ahead = np.full((rows, columns), -np.inf, np.float32), np.zeros((rows, columns), np.uint8)
-    beside = [(y, x) for y in range(3) for x in range(3) if (y, x) != (1, 1)]
-    for number, (y, x) in enumerate(beside, 1):
-        if number == 5:
-            ahead *= highest > own
-            np.maximum(highest, own, out=highest)
-        level = framed[y : y + rows, x : x + columns]
-        # Later numbers are larger.
-        np.maximum(ahead, (level >= highest).view(np.uint8) * np.uint8(number), out=ahead)
-        np.maximum(highest, level, out=highest)
-    return ahead
+    return up, [index[step:].take(corner) for step in steps[5:].tolist()]
 
 
 def _saddles(
