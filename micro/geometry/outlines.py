@@ -21,44 +21,45 @@ REACH = 2
 
 def crofton_perimeter(runs: Runs, steps: Sequence[tuple[int, int]] = STEPS, without_frame: bool = False) -> FloatArray:
     """(n,) length of each label's outline, px: one of `crofton_perimeters`."""
-    return crofton_perimeters(runs, steps)[int(without_frame)]
+    return _lengths(runs, steps, (without_frame,))[0]
 
 
-def crofton_perimeters(runs: Runs, steps: Sequence[tuple[int, int]] = STEPS) -> tuple[FloatArray, FloatArray]:
+def crofton_perimeters(runs: Runs) -> tuple[FloatArray, FloatArray]:
     """Length (n,) of each label's outline, px, with the frame that cuts it and without.
 
     On parallel lines of lattice points in a direction, spaced 1/|step|, the pairs that leave the label are
     counted; times the spacing they are the label's total width. Directions are weighted by the angle they
-    stand for.
-
-    Parameters
-    ----------
-    runs
-        Runs of the labels.
-    steps
-        (rows, columns) of the step from point to point in each direction.
-
-    Returns
-    -------
-    With the frame; without: only pairs that lie in it count, for all that there are room for, so that the sum over the
-    labels estimates the outline in the frame's area.
+    stand for. Without the frame only pairs that lie in it count, for all that there are room for, so that the sum over
+    the labels estimates the outline in the frame's area.
     """
+    with_frame, without = _lengths(runs, STEPS, (False, True))
+    return with_frame, without
+
+
+def _lengths(runs: Runs, steps: Sequence[tuple[int, int]], without_frame: Sequence[bool]) -> list[FloatArray]:
+    """(n,) each, by steps (rows, columns) from point to point in each direction, without the frame or with it."""
     own = runs.by_label
     length = own.length
     # Every label on rows of its own, so far apart that no step leads from one label or row into another.
     rows, columns = runs.shape[0] + REACH, runs.shape[1] + 2 * REACH
     line = _Line.of((own.label * rows + own.row) * columns + own.start, length)
-    width, inner = np.zeros((2, len(length)))
+    widths = np.zeros((len(without_frame), len(length)))
     for (down, right), weight in zip(steps, _angle_weights(steps), strict=True):
         step = down * columns + right
         # Of a run along the row the last pixel alone leaves the label.
         left = length - line.met(step, down) if down else np.ones_like(length)
-        width += weight / np.hypot(down, right) * left
-        # Every line that leaves a label has entered it: half of the pairs each way.
-        within = left - (_out_of_frame(own, down, right) + _out_of_frame(own, -down, -right)) / 2
-        room = (runs.shape[0] - abs(down)) * (runs.shape[1] - abs(right))
-        inner += weight / np.hypot(down, right) * within * (runs.shape[0] * runs.shape[1] / max(room, 1))
-    return np.pi * sums(width, own), np.pi * sums(inner, own)
+        for width, without in zip(widths, without_frame, strict=True):
+            pairs, share = _within_frame(own, left, down, right) if without else (left, 1.0)
+            width += weight / np.hypot(down, right) * pairs * share
+    return [np.pi * sums(width, own) for width in widths]
+
+
+def _within_frame(runs: Runs, left: IntArray, down: int, right: int) -> tuple[FloatArray, float]:
+    """(m,) of the pairs that leave each run those within the frame, and all pairs over those it has room for."""
+    # Every line that leaves a label has entered it: half of the pairs each way.
+    within = left - (_out_of_frame(runs, down, right) + _out_of_frame(runs, -down, -right)) / 2
+    room = (runs.shape[0] - abs(down)) * (runs.shape[1] - abs(right))
+    return within, runs.shape[0] * runs.shape[1] / max(room, 1)
 
 
 def _out_of_frame(runs: Runs, down: int, right: int) -> IntArray:

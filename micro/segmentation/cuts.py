@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -54,8 +54,11 @@ def split(
     at, own = pixels.at.take(inside), values.take(inside)
     up, neighbours = _climb(height, at)
     parent = _merge(own, _saddles(own, up, neighbours), neck)[up]
-    every = np.sort(np.concatenate([summit_of[~several], at[np.unique(parent)]]))
-    number = np.searchsorted(every, at[parent])
+    tops = np.flatnonzero(np.bincount(parent))
+    every = np.sort(np.concatenate([summit_of[~several], at[tops]]))
+    number_of = np.zeros(len(at), np.intp)
+    number_of[tops] = np.searchsorted(every, at[tops])
+    number = number_of.take(parent)
     region = np.searchsorted(every, summit_of).take(pixels.region)
     region[inside] = number
     cut = np.zeros(len(every), bool)
@@ -70,51 +73,53 @@ def split(
 def _climb(height: NDArray[np.float32], at: NDArray[np.intp]) -> tuple[NDArray[np.intp], list[NDArray[np.int32]]]:
     """Follow the steepest ascent: index of each pixel's summit, and four neighbours of each pixel (−1: none)."""
     rows, cols = height.shape
-    place = at + 2 * (at // cols) + cols + 3
+    wide = cols + 2
+    # In a framed picture, of the neighbour above to the left, and from there to the pixel and its eight neighbours.
+    corner = at + 2 * (at // cols)
+    steps = np.array([wide + 1, 0, 1, 2, wide, wide + 2, 2 * wide, 2 * wide + 1, 2 * wide + 2])
     own = height.ravel().take(at)
-    index, framed = (
-        np.full((rows + 2) * (cols + 2), -1, np.int32),
-        np.full((rows + 2) * (cols + 2), -np.inf, np.float32),
-    )
-    index[place], framed[place] = np.arange(len(at), dtype=np.int32), own
-    before, after = (-cols - 3, -cols - 2, -cols - 1, -1), (1, cols + 1, cols + 2, cols + 3)
-    # Of neighbours alike the last in reading order is taken, and of those that come before only a higher one.
-    highest, ahead = framed.take(place + before[0]), np.full(len(at), before[0], np.int32)
-    for offset in before[1:]:
-        _take_if(framed.take(place + offset), offset, highest, ahead)
-    ahead[highest <= own] = 0
-    np.maximum(highest, own, out=highest)
-    for offset in after:
-        _take_if(framed.take(place + offset), offset, highest, ahead)
-    up = index.take(place + ahead).astype(np.intp)
+    index, framed = np.full((rows + 2) * wide, -1, np.int32), np.full((rows + 2) * wide, -np.inf, np.float32)
+    index[corner + steps[0]], framed[corner + steps[0]] = np.arange(len(at), dtype=np.int32), own
+    highest, ahead = np.full(len(at), -np.inf, np.float32), np.zeros(len(at), np.uint8)
+    for number, step in enumerate(steps[1:].tolist(), 1):
+        if number == 5:  # of neighbours that come before the pixel only a higher one is taken
+            ahead *= highest > own
+            np.maximum(highest, own, out=highest)
+        level = framed[step:].take(corner)
+        # Of neighbours alike the last in reading order is taken, and its number is the largest.
+        np.maximum(ahead, (level >= highest).view(np.uint8) * np.uint8(number), out=ahead)
+        np.maximum(highest, level, out=highest)
+    up = index.take(corner + steps.take(ahead)).astype(np.intp)
     while True:
         further = up.take(up)
         if np.array_equal(further, up):
             break
         up = further
-    return up, [index.take(place + offset) for offset in after]
-
-
-def _take_if(level: NDArray[np.float32], offset: int, highest: NDArray[np.float32], ahead: NDArray[np.int32]) -> None:
-    """Set `highest` and `ahead`, the offset to it, in place, where another level is as high."""
-    np.copyto(ahead, offset, where=level >= highest)
-    np.maximum(highest, level, out=highest)
+    return up, [index[step:].take(corner) for step in steps[5:].tolist()]
 
 
 def _saddles(
     height: NDArray[np.float32], summit: NDArray[np.intp], neighbours: list[NDArray[np.int32]]
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]:
-    """Places where ground of two summits meets, (k,) each: index of the one, of the other, height of the saddle."""
+    """Highest places where ground of two summits meets, (k,) each: index of the one, of the other, height of saddle.
+
+    Those from the one to the other stand apart from those from the other to the one, and all in the order of finding.
+    """
     pairs = []
     for near in neighbours:
-        here = np.flatnonzero(near >= 0)
+        here = np.flatnonzero((near >= 0) & (summit.take(near) != summit))
         there = near.take(here)
-        apart = np.flatnonzero(summit.take(there) != summit.take(here))
-        here, there = here.take(apart), there.take(apart)
-        saddle = np.minimum(height[here], height[there])
-        pairs.append((summit[here], summit[there], saddle.astype(float)))
+        pairs.append((summit.take(here), summit.take(there), np.minimum(height.take(here), height.take(there))))
     one, other, saddle = (np.concatenate(part) for part in zip(*pairs, strict=True))
-    return one, other, saddle
+    if not len(one):
+        return one, other, saddle.astype(float)
+    pair = one * len(summit) + other
+    order = np.argsort(pair)
+    starts = np.flatnonzero(np.diff(pair.take(order), prepend=-1))
+    level = saddle.take(order)
+    highest = np.repeat(np.maximum.reduceat(level, starts), np.diff(starts, append=len(order)))
+    first = np.sort(np.minimum.reduceat(np.where(level == highest, order, len(order)), starts))
+    return one.take(first), other.take(first), saddle.take(first).astype(float)
 
 
 def _merge(
@@ -156,6 +161,7 @@ FINER = 2  # of the grid on which necks are measured: a neck of 1 px is not one 
 DEBLURRED_NECK, FAINT_NECK = 0.86, 0.92
 EDGE_HEIGHT = 0.6  # of the carbide's own level: half would keep what blur left in the necks (simulated, as above)
 THINNEST_PX = 1.6  # half a width: a quarter more and less is a line, which is not cut (chosen; discs of 6 px have 2.3)
+LEAST_TWO_PX = 2 * np.pi * THINNEST_PX**2  # px², two circles of that: less is not looked at
 # Smoothing, px, and strength of sharpening, from the sharpest; the first that leaves so little noise (simulated).
 SHARPENING = ((0.5, 3.0), (0.5, 2.0), (0.7, 2.0), (SMOOTHING_PX, 2.0), (SMOOTHING_PX, 1.0), (SMOOTHING_PX, 0.0))
 MOST_NOISE = 0.13  # of the contrast
@@ -217,14 +223,13 @@ def cut_necks(
     """
     shape = moments(pixels.runs())
     ellipse = 4 * np.pi * np.sqrt(np.maximum(shape.xx * shape.yy - shape.xy**2, 0))
-    doubtful = ellipse > NO_ELLIPSE * shape.area
+    doubtful = (ellipse > NO_ELLIPSE * shape.area) & (shape.area > LEAST_TWO_PX)
     if not doubtful.any():
         return pixels, cut, np.zeros(pixels.count, bool)
     own = pixels.chosen(doubtful)
-    sharp = lens.sharpened(contrast, pixels)
-    apart, over = _side_by_side(own, framed(pixels, sharp), EDGE_HEIGHT * _levels(own, smooth, lens.contrast))
-    grounds = _grounds(apart, over)
-    number, parts_of = _numbered(own, _summits(apart, grounds, DEBLURRED_NECK))
+    sharp = framed(pixels, lens.sharpened(contrast, pixels))
+    grounds = _grounds(own, sharp, EDGE_HEIGHT * _levels(own, smooth, lens.contrast))
+    number, parts_of = _numbered(own, _summits(own, grounds, DEBLURRED_NECK))
     parts = np.ones(pixels.count, np.intp)
     parts[doubtful] = parts_of
     # Numbers go region by region: of those looked at they rise within each.
@@ -234,7 +239,7 @@ def cut_necks(
     looked_at = np.flatnonzero(doubtful.take(pixels.region))
     region[looked_at] += number - (np.cumsum(parts_of) - parts_of).take(own.region)
     found = Pixels(pixels.at, region, len(of), pixels.shape)
-    faint = np.unique(_summits(apart, grounds, FAINT_NECK))
+    faint = np.flatnonzero(np.bincount(_summits(own, grounds, FAINT_NECK)))
     narrows = np.bincount(region.take(looked_at.take(faint)), minlength=len(of)) > 1
     return found, (cut | (parts > 1))[of], narrows
 
@@ -250,7 +255,7 @@ def _numbered(pixels: Pixels, summit: NDArray[np.intp]) -> tuple[NDArray[np.intp
 
 @dataclass(frozen=True, eq=False)
 class Ground:
-    """Depth in those of the regions where it has several summits.
+    """Depth in those of the regions where it has several summits of more than THINNEST_PX.
 
     Parameters
     ----------
@@ -272,34 +277,56 @@ class Ground:
     saddles: tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]
 
     @classmethod
-    def of(cls, pixels: Pixels, depth: Picture, asked: NDArray[np.bool_]) -> Ground:
-        """Look at a depth (rows, columns)."""
+    def of(cls, pixels: Pixels, depth: Picture) -> Ground:
+        """Look at a depth (rows, columns) in all regions."""
         values = pixels.values(depth)
         alone = np.full(pixels.shape, -np.inf, np.float32)
         alone.ravel()[pixels.at] = values
-        top = np.flatnonzero(pixels.values(cv2.dilate(alone, np.ones((3, 3), np.uint8))) == values)
-        several = (np.bincount(pixels.region.take(top), minlength=pixels.count) > 1) & asked
+        top = pixels.values(cv2.dilate(alone, np.ones((3, 3), np.uint8))) == values
+        # Lower ones are as high as all ground about them, and join it.
+        top = np.flatnonzero(top & (values > np.float32(THINNEST_PX)))
+        several = np.bincount(pixels.region.take(top), minlength=pixels.count) > 1
         inside = np.flatnonzero(several.take(pixels.region))
         own = values.take(inside)
         summit, neighbours = _climb(alone, pixels.at.take(inside))
         saddles = _saddles(np.maximum(own, THINNEST_PX), summit, neighbours)
-        return cls(asked, inside, pixels.region.take(inside), own, summit, saddles)
+        return cls(np.ones(pixels.count, bool), inside, pixels.region.take(inside), own, summit, saddles)
+
+    def among(self, pixels: Pixels, chosen: NDArray[np.bool_]) -> Ground:
+        """Return it as part of a longer list of pixels, of whose regions it was looked at in those `chosen` (n,)."""
+        inside = np.flatnonzero(chosen.take(pixels.region)).take(self.inside)
+        return replace(self, asked=chosen, inside=inside, region=pixels.region.take(inside))
 
 
-def _grounds(pixels: Pixels, over: Picture) -> list[Ground]:
+def _grounds(pixels: Pixels, picture: Picture, level: NDArray[np.float32]) -> list[Ground]:
     """Distance to the outline: with all holes, and where there are small ones with these filled.
 
     Parameters
     ----------
-    over
-        (rows, columns) sharpened contrast over the height of the outline.
+    picture
+        Framed sharpened contrast, as of `framed`.
+    level
+        (n,) height of each region's outline.
     """
-    fine = cv2.resize(over, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
-    inside = (fine > 1).view(np.uint8)
+    apart, inside = _finer(pixels, picture, level)
     depth = _depth(inside)
-    grounds = [Ground.of(pixels, depth, np.ones(pixels.count, bool))]
-    filled, asked = _filled(inside, pixels, depth)
-    return [*grounds, Ground.of(pixels, _depth(filled), asked)] if asked.any() else grounds
+    widest = np.zeros(pixels.count, np.float32)
+    np.maximum.at(widest, apart.region, apart.values(depth))  # several times faster of one kind of number
+    grounds = [Ground.of(apart, depth)]
+    holes, ringed = _small_holes(inside, apart, widest)
+    if len(holes):
+        few, inside = _finer(pixels.chosen(ringed), picture, level[ringed])
+        holes, _ = _small_holes(inside, few, widest[ringed])
+        inside.ravel()[holes] = 1
+        grounds.append(Ground.of(few, _depth(inside)).among(pixels, ringed))
+    return grounds
+
+
+def _finer(pixels: Pixels, picture: Picture, level: NDArray[np.float32]) -> tuple[Pixels, NDArray[np.uint8]]:
+    """Return the regions side by side, and 1 on a finer grid where the framed picture is higher than their level."""
+    apart, over = _side_by_side(pixels, picture, level)
+    fine = cv2.resize(over, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
+    return apart, (fine > 1).view(np.uint8)
 
 
 def _summits(pixels: Pixels, grounds: list[Ground], neck: float) -> NDArray[np.intp]:
@@ -362,20 +389,22 @@ def _side_by_side(pixels: Pixels, picture: Picture, level: NDArray[np.float32]) 
     tall, wide = high - low + 1 + 2 * MARGIN_PX
     order = np.argsort(-tall, kind="stable")
     start = np.cumsum(wide[order]) - wide[order]
-    length = int(np.sqrt((tall * wide).sum())) + 1
-    shelf = start // length
+    shelf_px = int(np.sqrt((tall * wide).sum())) + 1
+    shelf = start // shelf_px
     first = np.flatnonzero(np.diff(shelf, prepend=-1))
     top, left = np.zeros(pixels.count, np.intp), np.zeros(pixels.count, np.intp)
     ends = np.cumsum(tall[order][first])
     top[order] = np.repeat(ends - tall[order][first], np.diff(first, append=len(order)))
-    left[order] = start - shelf * length
-    shape = int(ends[-1]), length + int(wide.max())
+    left[order] = start - shelf * shelf_px
+    shape = int(ends[-1]), int((left + wide).max())
     boxes = np.zeros(shape, np.float32)
     box, down = _counted(tall)  # row by row
-    copied = _counted(wide[box])
-    source = ((low[0][box] + down) * picture.shape[1] + low[1][box])[copied[0]] + copied[1]
-    target = ((top[box] + down) * shape[1] + left[box])[copied[0]] + copied[1]
-    boxes.ravel()[target] = picture.ravel().take(source) / level[box][copied[0]]
+    length = wide[box]
+    every = np.arange(length.sum())
+    before = np.cumsum(length) - length
+    source = every + np.repeat((low[0][box] + down) * picture.shape[1] + low[1][box] - before, length)
+    target = every + np.repeat((top[box] + down) * shape[1] + left[box] - before, length)
+    boxes.ravel()[target] = picture.ravel().take(source) / np.repeat(level[box], length)
     down, right = (np.array([top, left]) - low + MARGIN_PX)[:, pixels.region]
     return Pixels((row + down) * shape[1] + column + right, pixels.region, pixels.count, shape), boxes
 
@@ -386,26 +415,31 @@ def _counted(number: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.int
     return which, np.arange(len(which)) - (np.cumsum(number) - number)[which]
 
 
-def _filled(inside: NDArray[np.uint8], pixels: Pixels, depth: Picture) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
-    """Fill holes no larger than the largest circle in the region around them, on the finer grid; (n,) where any was."""
+def _small_holes(
+    inside: NDArray[np.uint8], pixels: Pixels, widest: NDArray[np.float32]
+) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Flat positions of the holes no larger than the largest circle in the region around them, on the finer grid.
+
+    `widest`: (n,) radius of that circle, px. Also (n,) where a region has such holes.
+    """
     around = np.zeros(pixels.count, bool)
-    count, hole = cv2.connectedComponents(1 - inside, connectivity=4)
+    count, labels = cv2.connectedComponents(1 - inside, connectivity=4)
     if count <= 2:  # what is inside, and the ground
-        return inside, around
-    at = np.flatnonzero((hole > 0) & (hole != hole[0, 0]))
-    kind, first, size = np.unique(hole.ravel().take(at), return_index=True, return_counts=True)
+        return np.empty(0, np.intp), around
+    at = np.flatnonzero((labels > 0) & (labels != labels[0, 0]))
+    hole = labels.ravel().take(at)
+    size, first = np.bincount(hole, minlength=count), np.zeros(count, np.intp)
+    first[hole[::-1]] = at[::-1]
+    kind = np.flatnonzero(size)
     # Above the first pixel of a hole, in reading order, lies its region.
-    row, column = np.divmod(at[first] - inside.shape[1], inside.shape[1])
+    row, column = np.divmod(first[kind] - inside.shape[1], inside.shape[1])
     region = pixels.labels()[row // FINER, column // FINER] - 1
-    widest = np.zeros(pixels.count + 1, np.float32)
-    np.maximum.at(widest, pixels.region, pixels.values(depth))  # several times faster of one kind of number
-    fits = size <= FINER**2 * np.pi * widest[region].astype(float) ** 2
+    of_region = np.append(widest, np.float32(0))[region].astype(float)
+    fits = size[kind] <= FINER**2 * np.pi * of_region**2
     around[region[fits]] = True
     small = np.zeros(count, bool)
     small[kind[fits]] = True
-    filled = inside.copy()
-    filled.ravel()[at[small.take(hole.ravel().take(at))]] = 1
-    return filled, around
+    return at[small.take(hole)], around
 
 
 def _levels(pixels: Pixels, smooth: Picture, highest: float) -> NDArray[np.float32]:

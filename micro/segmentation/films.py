@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.geometry.outlines import crofton_perimeters
+from micro.geometry.outlines import crofton_perimeter
 from micro.geometry.regions import connected
 from micro.geometry.runs import find_runs, sums
 from micro.issues import bit
@@ -86,7 +86,7 @@ def _film(s: Segmentation) -> Mask:
     body = inside & _within(core, radius + 1)
     count, piece = connected((inside & ~body).view(np.uint8))
     runs = find_runs(piece, count)
-    perimeter, area = crofton_perimeters(runs)[0], np.maximum(sums(runs.length, runs), 1)
+    perimeter, area = crofton_perimeter(runs), np.maximum(sums(runs.length, runs), 1)
     arm = np.zeros(count + 1, bool)
     arm[piece[_within(body, 1.5)]] = True
     long = perimeter**2 / (4 * np.pi * area) > np.where(arm[1:], ARM_ELONGATION, LINE_ELONGATION)

@@ -6,6 +6,7 @@ texture, turned up and opened alike, tell which heights the matrix alone passes.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import cv2
@@ -53,7 +54,24 @@ def disc(radius: float) -> NDArray[np.uint8]:
 
 def opened(picture: NDArray, radius: float) -> NDArray:
     """(rows, columns) without what is narrower than a disc of that radius."""
-    return np.asarray(cv2.morphologyEx(picture, cv2.MORPH_OPEN, disc(radius)))
+    if radius not in MIDDLES:
+        return np.asarray(cv2.morphologyEx(picture, cv2.MORPH_OPEN, disc(radius)))
+    eroded = _by_parts(cv2.erode, cv2.min, picture, radius)
+    return _by_parts(cv2.dilate, cv2.max, eroded, radius)
+
+
+def _by_parts(step: Callable, joined: Callable, picture: NDArray, radius: float) -> NDArray:
+    """(rows, columns) eroded or dilated by a disc: by what makes up its middle one after the other, and by its tips."""
+    found = picture
+    for part in MIDDLES[radius]:
+        found = step(found, part)
+    tips = disc(radius)
+    tips[1:-1, 1:-1] = 0
+    return np.asarray(joined(found, step(picture, tips), dst=found))
+
+
+# What a disc on the grid of pixels is but for its four tips: squares and few points take less time than all of it.
+MIDDLES = {3.0: (np.ones((5, 5), np.uint8),), 4.0: (np.ones((5, 5), np.uint8), disc(1.0))}
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +87,12 @@ class Opened:
         if radius not in self._opened:
             self._opened[radius] = opened(self.picture, radius)
         return self._opened[radius]
+
+    def higher(self, radius: float, height: float) -> Flags:
+        """(rows, columns) True where what is so wide is higher than that."""
+        if radius in self._opened:
+            return self._opened[radius] > height
+        return opened((self.picture > height).view(np.uint8), radius).view(bool)
 
     def summits(self, radius: float, least: float) -> NDArray[np.float64]:
         """(n,) heights of the summits that are so wide, above `least`, lowest first."""
@@ -132,8 +156,8 @@ def wide_regions(smooth: Opened, heights: Heights) -> Flags:
     """
     found = np.zeros(smooth.picture.shape, bool)
     for radius, height in heights.passed:
-        found |= smooth.by(radius) > height
-    mask = _rounded((smooth.by(RADII_PX[0]) > OUTLINED_AT * heights.level).view(np.uint8))
+        found |= smooth.higher(radius, height)
+    mask = _rounded(smooth.higher(RADII_PX[0], OUTLINED_AT * heights.level).view(np.uint8))
     pixels = Pixels.within(mask)
     return pixels.take(pixels.any(pixels.values(found)).take(pixels.region)).mask().view(bool)
 

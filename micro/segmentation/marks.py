@@ -43,7 +43,7 @@ def burnt_in(grey: NDArray[np.float32], grey_max: float) -> NDArray[np.bool_]:
         mask = (grey == level).astype(np.uint8)
         if cv2.countNonZero(mask) < SHORTEST_BAR_PX:
             continue
-        for x, y, width, height in _bars(grey, mask, abs(level - float(np.median(grey)))):
+        for x, y, width, height in _bars(grey, mask, level):
             reach = CAPTION_PX + 2 * height
             rows = slice(max(0, y - reach), y + height + reach)
             columns = slice(max(0, x - reach), x + width + reach)
@@ -51,14 +51,16 @@ def burnt_in(grey: NDArray[np.float32], grey_max: float) -> NDArray[np.bool_]:
     return _widened(excluded, MARGIN_PX)
 
 
-def _bars(grey: NDArray[np.float32], mask: NDArray[np.uint8], contrast: float) -> list[tuple[int, int, int, int]]:
+def _bars(grey: NDArray[np.float32], mask: NDArray[np.uint8], level: float) -> list[tuple[int, int, int, int]]:
+    """Left, top, width and height of each bar of one grey level, where the `mask` is 1."""
     _, _, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
     width, height, area = (stats[1:, k] for k in (cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT, cv2.CC_STAT_AREA))
     longer, shorter = np.maximum(width, height), np.minimum(width, height)
     rectangle = (longer >= SHORTEST_BAR_PX) & (longer >= BAR_ASPECT * shorter) & (area >= BAR_FILL * width * height)
-    level = float(grey[mask > 0][0])
+    likely = stats[1:][rectangle & (shorter >= 2)][:, :4].tolist()
+    contrast = abs(level - float(np.median(grey))) if likely else 0.0
     bars = []
-    for x, y, w, h in stats[1:][rectangle & (shorter >= 2)][:, :4].tolist():
+    for x, y, w, h in likely:
         rows, columns = slice(max(0, y - 1), y + h + 1), slice(max(0, x - 1), x + w + 1)
         rim = mask[rows, columns] == 0
         left = 1 - np.abs(grey[rows, columns][rim] - level) / contrast

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
 from itertools import pairwise
 
 import cv2
@@ -28,12 +29,14 @@ class Surface:
 
     def evaluate(self) -> NDArray[np.float32]:
         """(rows, columns) float32 value at every pixel centre."""
-        y, x = ((np.arange(side) + 0.5) / side for side in self.shape)
-        return self.at(y, x)
+        return self._where(*(_at_centres(side, len(self.coefficients)) for side in self.shape))
 
     def at(self, y: NDArray[np.float64], x: NDArray[np.float64]) -> NDArray[np.float32]:
         """(rows, columns) float32 value where y (rows,) and x (columns,) meet, shares of height and width."""
-        y, x = (_legendre(share, len(self.coefficients)) for share in (y, x))
+        return self._where(*(_legendre(share, len(self.coefficients)) for share in (y, x)))
+
+    def _where(self, y: NDArray[np.float64], x: NDArray[np.float64]) -> NDArray[np.float32]:
+        """(rows, columns) float32 value where the terms of y (rows, degree + 1) and x (columns, degree + 1) meet."""
         return (y @ self.coefficients).astype(np.float32) @ x.T.astype(np.float32)
 
     def mean(self) -> float:
@@ -58,11 +61,18 @@ def _legendre(share: NDArray[np.float64], terms: int) -> NDArray[np.float64]:
     return np.asarray(np.polynomial.legendre.legvander(2 * share - 1, terms - 1), np.float64)
 
 
+@lru_cache(maxsize=16)  # one field asks for those of its sides a hundred times
+def _at_centres(side: int, terms: int) -> NDArray[np.float64]:
+    """(side, terms) polynomials at the pixel centres of a side."""
+    return _legendre((np.arange(side) + 0.5) / side, terms)
+
+
 def block_size(shape: tuple[int, int]) -> int:
     """Side of a block in px, so that some two dozen span the longer side."""
     return max(SMALLEST_BLOCK, -(-max(shape) // BLOCKS_ACROSS))
 
 
+@lru_cache(maxsize=16)
 def _starts(length: int, size: int) -> NDArray[np.intp]:
     return np.linspace(0, length, max(1, round(length / size)) + 1).astype(np.intp)
 
@@ -262,15 +272,75 @@ def covariance_at_lags(contrast: NDArray[np.float32], bare: NDArray[np.bool_]) -
     return np.asarray(found[0] / np.maximum(found[1], 1))
 
 
-def find_matrix(
+@dataclass(frozen=True, eq=False)
+class Level:
+    """Level of the matrix of a picture; what noise there is about it is found where it is asked for.
+
+    Parameters
+    ----------
+    picture
+        (rows, columns) grey levels as in the file.
+    surface
+        Level over every STEP-th row and column of it.
+    smooth, bare
+        (rows / STEP, columns / STEP) smoothed picture, flattened; 1 on the matrix, 0 elsewhere.
+    rounded
+        Standard deviation of the rounding: 0 where the levels are not whole.
+    grey
+        Mean level.
+    """
+
+    picture: NDArray[np.float32]
+    surface: Surface
+    smooth: NDArray[np.float32]
+    bare: NDArray[np.uint8]
+    rounded: float
+    grey: float
+
+    @cached_property
+    def whole(self) -> Surface:
+        """Level over the frame; a pinned one moves the whole surface to that mean."""
+        lift = self.grey / self.surface.mean() if self.surface.mean() else 1.0
+        return Surface(self.surface.coefficients * lift, (self.picture.shape[0], self.picture.shape[1]))
+
+    @cached_property
+    def _bare_noise(self) -> float:
+        return float(self.smooth[self.bare > 0].std()) if self.bare.any() else 0.0
+
+    @cached_property
+    def _single_pixels(self) -> tuple[float, float, float]:
+        return _single_pixels(self.picture, self.surface, self.bare)
+
+    @cached_property
+    def _compressed(self) -> bool:
+        """Whether compression left that noise: what was drawn without has none, a camera's own is smoothed away."""
+        if not (self.rounded > 0 and BLOCK_NOISE > self._bare_noise > 0):
+            return False
+        return self._bare_noise > NOT_WHITE * SMOOTHED_NOISE * self._single_pixels[2]
+
+    @property
+    def smooth_noise(self) -> float:
+        """Standard deviation of the matrix after smoothing by SMOOTHING_PX."""
+        return max(self._bare_noise, BLOCK_NOISE * self._compressed)
+
+    def matrix(self) -> Matrix:
+        """Return the matrix with this level."""
+        noise, area, sensor = self._single_pixels
+        squares = np.maximum(self.smooth * self.smooth, np.float32((BLOCK_NOISE * self._compressed) ** 2))
+        variance = fit_surface(block_means(squares, self.bare), self.whole.shape, NOISE_DEGREE, robust=False)
+        uncertainty = noise * float(np.sqrt(area / max(1.0, STEP**2 * float(np.count_nonzero(self.bare)))))
+        return Matrix(self.whole, self.grey, uncertainty, noise, self.smooth_noise, variance, area, sensor)
+
+
+def find_level(
     grey: NDArray[np.float32],
     smooth_grey: NDArray[np.float32],
     left_out: NDArray[np.bool_],
     pinned_grey: float | None = None,
     degree: int = DEGREE,
     start: Surface | None = None,
-) -> Matrix:
-    """Level and noise of the matrix of a picture (rows, columns), without what is `left_out`.
+) -> Level:
+    """Level of the matrix of a picture (rows, columns), without what is `left_out`.
 
     The level starts from the modes of coarse blocks; then it is the mean of what lies clear of all that stands out.
     Every second pixel of every second row is enough, as the smoothed picture holds nothing finer. A pinned level
@@ -293,18 +363,7 @@ def find_matrix(
         if abs(surface.mean() - before) < SETTLED * spread:
             break
     smooth = flatten(coarse, surface.evaluate(), surface.mean())
-    smooth_noise = float(smooth[bare > 0].std()) if bare.any() else 0.0
-    noise, area, sensor = _single_pixels(grey, surface, bare)
-    # What was drawn without noise has none at all; a camera's own is smoothed to SMOOTHED_NOISE of it.
-    compressed = least > 0 and BLOCK_NOISE > smooth_noise > max(0.0, NOT_WHITE * SMOOTHED_NOISE * sensor)
-    smooth_noise = max(smooth_noise, BLOCK_NOISE * compressed)
-    squares = np.maximum(smooth * smooth, np.float32((BLOCK_NOISE * compressed) ** 2))
-    variance = fit_surface(block_means(squares, bare), grey.shape, NOISE_DEGREE, robust=False)
-    level = surface.mean() if pinned_grey is None else pinned_grey
-    lift = level / surface.mean() if surface.mean() else 1.0
-    whole = Surface(surface.coefficients * lift, (grey.shape[0], grey.shape[1]))
-    uncertainty = noise * float(np.sqrt(area / max(1.0, STEP**2 * float(np.count_nonzero(bare)))))
-    return Matrix(whole, level, uncertainty, noise, smooth_noise, variance, area, sensor)
+    return Level(grey, surface, smooth, bare, least, surface.mean() if pinned_grey is None else pinned_grey)
 
 
 def first_surface(grey: NDArray[np.float32], degree: int) -> Surface:
@@ -331,10 +390,15 @@ def _clear(smooth: NDArray[np.float32], threshold: float, left_out: NDArray[np.b
 def _spread(smooth: NDArray[np.float32], left_out: NDArray[np.bool_]) -> float:
     """Return the standard deviation of the matrix from the narrower side of its peak at 0."""
     every = max(2, min(smooth.shape) // SAMPLES_ACROSS)
-    sample = smooth[::every, ::every][~left_out[::every, ::every]]
-    below, above = -sample[sample < 0], sample[sample > 0]
-    sides = [float(np.median(side)) for side in (below, above) if len(side)]
-    return SPREAD_OF_NORMAL * min(sides, default=0.0)
+    ordered = np.sort(smooth[::every, ::every][~left_out[::every, ::every]])  # takes less time than two medians
+    zero = np.float32(0)
+    sides = ordered[: ordered.searchsorted(zero)], ordered[ordered.searchsorted(zero, "right") :]
+    return SPREAD_OF_NORMAL * min((abs(_median(side)) for side in sides if len(side)), default=0.0)
+
+
+def _median(ordered: NDArray[np.float32]) -> float:
+    """Middle one of ordered values (n,), or mean of the two in the middle."""
+    return float(ordered[(len(ordered) - 1) // 2 : len(ordered) // 2 + 1].mean())
 
 
 def _strips(picture: NDArray, height: int, every: int) -> NDArray:

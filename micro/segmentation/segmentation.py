@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.geometry.outlines import crofton_perimeters
+from micro.geometry.outlines import crofton_perimeter, crofton_perimeters
 from micro.geometry.runs import PIXEL_VARIANCE, Moments, Runs, find_runs, moments, sums, touches_edge
 from micro.issues import Issue, bit
 from micro.segmentation.blurred_shapes import resolved_diameter_px
@@ -186,7 +186,7 @@ class Films:
     @cached_property
     def length_px(self) -> float:
         """Length: a film has two sides, so half of the outline in the frame (tends to it as the width goes to 0)."""
-        return float(crofton_perimeters(find_runs(self.where.astype(np.int32), 1))[1].sum()) / 2
+        return float(crofton_perimeter(find_runs(self.where.astype(np.int32), 1), without_frame=True).sum()) / 2
 
     def cropped(self, part: tuple[slice, slice]) -> Films:
         """Return rows and columns of them."""

@@ -14,7 +14,7 @@ from micro.segmentation.burnt_boxes import burnt_boxes
 from micro.segmentation.films import films_apart
 from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels, numbered
 from micro.segmentation.marks import burnt_in, covering, other_polarity, scratches
-from micro.segmentation.matrix import Matrix, find_matrix, flatten, smoothed
+from micro.segmentation.matrix import Matrix, find_level, flatten, smoothed
 from micro.segmentation.outline import Outlines, outline
 from micro.segmentation.polarities import both_polarities
 from micro.segmentation.round_view import round_view
@@ -146,7 +146,7 @@ def _flattened(
 ) -> tuple[Matrix, Picture, Picture, Picture]:
     """Matrix; contrast as it is and smoothed, 0 where excluded; and the noise of the smoothed one."""
     smooth_grey = smoothed(grey)
-    matrix = find_matrix(grey, smooth_grey, excluded, settings.matrix_grey)
+    matrix = find_level(grey, smooth_grey, excluded, settings.matrix_grey).matrix()
     light = matrix.surface.evaluate()
     contrast, smooth = flatten(grey, light, matrix.grey), flatten(smooth_grey, light, matrix.grey)
     _clear(excluded, contrast, smooth)

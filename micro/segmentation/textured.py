@@ -11,15 +11,17 @@ from numpy.typing import NDArray
 from micro.geometry.regions import Pixels, close_to
 from micro.issues import issue
 from micro.segmentation.blurred_shapes import disc_peak
+from micro.segmentation.candidates import upward
 from micro.segmentation.edge_doubt import ETCHED_EDGE_PX
 from micro.segmentation.in_texture import OUTLINED_AT, RADII_PX, Heights, Opened, find_heights, wide_regions
 from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels
 from micro.segmentation.matrix import (
     ADDED_SPREAD_PX,
     CLEARANCE_PX,
+    Level,
     Matrix,
     Surface,
-    find_matrix,
+    find_level,
     first_surface,
     flatten,
     smoothed,
@@ -161,16 +163,15 @@ def carbides_in_texture(
 
 @dataclass(frozen=True, eq=False)
 class Flat:
-    """Matrix; contrast and smoothed contrast (rows, columns), and the latter turned over."""
+    """Level of the matrix; smoothed contrast (rows, columns), bright upward, and turned over."""
 
-    matrix: Matrix
-    contrast: Picture
+    level: Level
     above: Opened
     below: Opened
 
     def upward(self, sign: int) -> Flat:
         """Carbides of the polarity `sign` upward."""
-        return self if sign > 0 else Flat(self.matrix, -self.contrast, self.below, self.above)
+        return self if sign > 0 else Flat(self.level, self.below, self.above)
 
 
 @dataclass(frozen=True, eq=False)
@@ -184,13 +185,17 @@ class Etched:
     modes: Surface
 
     def flat(self, away: Flags) -> Flat:
-        """Matrix clear of `away`; bright upward, 0 where nothing is analysed."""
+        """Level of a matrix clear of `away`, and what lies above and below it."""
         pinned = self.settings.matrix_grey
-        matrix = find_matrix(self.grey, self.smooth_grey, away, pinned, LIGHT_DEGREE, self.modes)
-        light = matrix.surface.evaluate()
-        contrast, smooth = (flatten(one, light, matrix.grey) for one in (self.grey, self.smooth_grey))
-        contrast[self.excluded] = smooth[self.excluded] = 0
-        return Flat(matrix, contrast, Opened(smooth), Opened(-smooth))
+        level = find_level(self.grey, self.smooth_grey, away, pinned, LIGHT_DEGREE, self.modes)
+        smooth = self.flattened(self.smooth_grey, level)
+        return Flat(level, Opened(smooth), Opened(-smooth))
+
+    def flattened(self, picture: Picture, level: Level) -> Picture:
+        """Contrast of a picture (rows, columns) over a level, 0 where nothing is analysed."""
+        contrast = flatten(picture, level.whole.evaluate(), level.grey)
+        contrast[self.excluded] = 0
+        return contrast
 
 
 def _read(field: Etched, first: Flat, clipped: Flags, sign: int) -> Segmentation | None:
@@ -227,7 +232,7 @@ def _view(field: Etched, first: Flat, sign: int) -> View | None:
     for number in range(ROUNDS):
         if number:
             flat = field.flat(near | excluded).upward(sign)
-        heights = find_heights(flat.above, flat.below, flat.matrix.smooth_noise)
+        heights = find_heights(flat.above, flat.below, flat.level.smooth_noise)
         if heights is None:
             return None
         inside = wide_regions(flat.above, heights)
@@ -235,15 +240,16 @@ def _view(field: Etched, first: Flat, sign: int) -> View | None:
         if abs(found - before) <= SETTLED * found:
             break
         before = found
-    smooth, matrix = flat.above.picture, flat.matrix
+    smooth, matrix, contrast = flat.above.picture, flat.level.matrix(), field.flattened(field.grey, flat.level)
+    contrast = upward(contrast, sign)
     quiet = replace(matrix, smooth_noise=matrix.sensor_smooth_noise())
     noise = np.full(smooth.shape, quiet.smooth_noise, np.float32)
     shown = np.where(near, smooth, np.minimum(smooth, 0))
     one = SegmentationSettings("bright", settings.class_names or (UNNAMED,), blur_px=settings.blur_px)
-    levels = find_levels(flat.contrast, shown, noise, np.zeros_like(excluded), quiet, one)
+    levels = find_levels(contrast, shown, noise, np.zeros_like(excluded), quiet, one)
     if not levels.classes or heights is None:
         return None
-    view = View(flat.contrast, smooth, matrix, heights, levels, excluded)
+    view = View(contrast, smooth, matrix, heights, levels, excluded)
     return view.with_level(view.level)
 
 

@@ -116,8 +116,9 @@ def _at_limit(s: Segmentation, texture: Texture) -> tuple[float, float]:
     if texture.uneven <= UNEVEN:
         return 0.0, 0.0
     within = np.flatnonzero(s.labels)
-    highest = np.zeros(s.count + 1)
+    highest = np.zeros(s.count + 1, np.float32)  # several times faster of one kind of number
     np.maximum.at(highest, s.labels.ravel().take(within), np.abs(smoothed(s.contrast)).ravel().take(within))
+    highest = highest.astype(float)
     level = np.abs([c.contrast for c in s.classes])[s.class_index]
     light, at_limit = areas(s), highest[1:] < AT_LIMIT * texture.hides
     return float(light[at_limit].sum()), float(light[at_limit & (highest[1:] < LOWERED * level)].sum())
