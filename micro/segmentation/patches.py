@@ -78,10 +78,11 @@ def find_patches(s: Segmentation, settings: SegmentationSettings) -> Patches | N
     if not strongest:
         return None
     # The light of what is faint tells it, with carbides in it, before a look at pixels.
-    if outlined[s.basin_sums[1] / strongest < outlined / 2].sum() < LEAST_SHARE * outlined.sum():
+    own = s.basin_sums[1] / strongest
+    if outlined[(own > 0) & (own < outlined / 2)].sum() < LEAST_SHARE * outlined.sum():
         return None
     height = smoothed(s.contrast) / np.float32(strongest)
-    low = (height < FAINT) & (s.labels > 0)
+    low = (height > 0) & (height < FAINT) & (s.labels > 0)
     faint = np.bincount(s.labels[low], minlength=s.count + 1)[1:] > outlined / 2
     if not LEAST_SHARE < outlined[faint].sum() / outlined.sum() < 1:
         return None

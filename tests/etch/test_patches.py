@@ -5,7 +5,7 @@ from functools import cache
 import cv2
 import numpy as np
 import pytest
-from other_generator import FINE, blobs, blurred
+from other_generator import FINE, blobs, blurred, picture
 
 import micro
 from micro.segmentation import SegmentationSettings, segment
@@ -70,3 +70,10 @@ def test_named_kinds_are_measured():
     s = segment(grey, SegmentationSettings(class_names=("faint", "bright")))
     assert "patches" not in {one.kind for one in s.issues} and len(s.classes) == 2
     assert float(s.contrast_area_px.sum()) / grey.size > patch
+
+
+def test_a_net_on_the_other_side_is_no_patch():
+    """Dark boundaries beside bright carbides: what is above half their level is the whole field."""
+    grey, _ = picture((320, 320), seed=2, fraction=0.05, boundary=-0.2, boundary_px=3.0, noise=2.0)
+    said = {one.kind for one in segment(grey).issues}
+    assert "boundaries_left_out" in said and "patches" not in said
