@@ -206,6 +206,13 @@ _KINDS = (
                 {"share": 0.031, "half_width": 0.31},
             ),
             (
+                "patches",
+                "patches of the matrix, {share:.0p} % of the field, are near the grey of the carbides, which stand in "
+                "them as elsewhere; they were brought to one level, and the area may be off by {half_width:.1p} % of "
+                "its value",
+                {"share": 0.12, "half_width": 0.03},
+            ),
+            (
                 "pits_left_out",
                 "small spots on the other side of the matrix are taken for pits; as carbide they add {share:.2p} % of "
                 "the field, {half_width:.1p} % to the value",

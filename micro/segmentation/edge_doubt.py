@@ -28,6 +28,8 @@ ETCHED_EDGE_PX = 0.1
 # Of the carbides' contrast, what the matrix hides: 0.04 to 0.09 where filtered, 0.25 in mild texture, 0.38 at lath 10 %
 # (simulated).
 PROCESSED, MILD, STRONG = 0.15, 0.27, 0.37
+# Skew and kurtosis of sound edges scatter by that in filtered and compressed pictures (33 fields of a fifth generator).
+BY_FILTER = (0.06, 0.38)
 PROCESSED_PX = 0.25  # a median filter of 5 × 5 takes as much from carbides of 10 px (simulated)
 # Fields of two generators (tests/accuracy/etched_fields.py): sharpened edges have a kurtosis below -1 and a skew above
 # 0; dark rims and domes of 3 px one below -0.7 and a skew below -0.05; holes a skew below -0.2, a kurtosis above 0.
@@ -91,7 +93,7 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool) -> AreaByEdges:
     if shape is not None:
         return replace(_by_shape(s, shape, texture, disturbed), profile=shape.profile)
     if s.count and _is_uneven(texture):
-        return _uneven(s, outline_per_area(middle(s)), SOUND_EDGES, texture)
+        return _uneven(s, texture, SOUND_EDGES, None)
     if s.count < FEW:
         return AreaByEdges()
     return AreaByEdges(said=(issue("rims_unseen", rim=UNSEEN_RIM, change=UNSEEN_RIM * outline_per_area(middle(s))),))
@@ -107,7 +109,7 @@ def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bo
     per_area, told = shape.per_area, rim_light(shape)
     if _is_uneven(texture):
         sharpened = _sharpened(shape, told, SHARPENED_IN_TEXTURE)
-        return sharpened or _dark_in_texture(shape, told) or _uneven(s, per_area, told, texture)
+        return sharpened or _dark_in_texture(shape, told) or _uneven(s, texture, told, shape)
     if told.sound < SURELY_SOUND and light_beside(shape.part) > LIT_PX:
         half = abs(told.factor - 1) + LIT_ERROR
         return AreaByEdges(1.0, half, (issue("lit_from_one_side", half_width=half),), True)
@@ -202,15 +204,23 @@ def _free_share(basins: NDArray[np.int32]) -> float:
     return free / max(free + met, 1)
 
 
-def _uneven(s: Segmentation, per_area: float, told: RimLight, texture: Texture) -> AreaByEdges:
+def _filtered(s: Segmentation, per_area: float, shape: EdgeShape | None) -> AreaByEdges:
+    """Rims and domes as far as edges tell them that a filter or compression changed."""
+    told = rim_light(shape, BY_FILTER) if shape else SOUND_EDGES
+    factor, half = told.factor, float(np.hypot(PROCESSED_PX * per_area, NORMAL_95 * told.open))
+    if shape:
+        factor, half = _held_back(factor, half, shape, s.blur_px or 1.0)
+    return AreaByEdges(factor, half, (issue("filtered", half_width=half),))
+
+
+def _uneven(s: Segmentation, texture: Texture, told: RimLight, shape: EdgeShape | None) -> AreaByEdges:
     """Keep both readings open: an uneven matrix looks like rims where it meets carbides."""
+    per_area = shape.per_area if shape else outline_per_area(middle(s))
     contrast = float(np.mean(np.abs([c.contrast for c in s.classes])[s.class_index]))
     hides = texture.hides / contrast
-    processed = hides < PROCESSED
-    open_px = PROCESSED_PX if processed else NORMAL_95 / np.sqrt(3) * ETCHED_EDGE_PX
-    half = float(np.hypot(open_px * per_area, (told.factor - 1) / 4))
-    if processed:
-        return AreaByEdges(1.0, half, (issue("filtered", half_width=half),))
+    if hides < PROCESSED:
+        return _filtered(s, per_area, shape)
+    half = float(np.hypot(NORMAL_95 / np.sqrt(3) * ETCHED_EDGE_PX * per_area, (told.factor - 1) / 4))
     strong = float(np.clip((hides - MILD) / (STRONG - MILD), 0, 1))
     # Below MILD it is less than half a percent, which is left alone.
     gathered = strong * _gathered_px(s, texture, contrast) * per_area

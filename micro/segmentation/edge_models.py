@@ -67,6 +67,8 @@ class RimLight:
         On the area by light: mean, and ends of the interval that stands for 95 %.
     edge_px
         Mean distance of the half-height outline from the true edge, px; positive outside.
+    open
+        Standard deviation of that factor.
     sound
         Chance that there is neither rim nor dome.
     misfit
@@ -79,26 +81,34 @@ class RimLight:
     low: float
     high: float
     edge_px: float
+    open: float
     sound: float
     misfit: float
     skew: float
 
 
-SOUND_EDGES = RimLight(1.0, 1.0, 1.0, 0.0, 1.0, 0.0, 0.0)
+SOUND_EDGES = RimLight(1.0, 1.0, 1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
 
 
-def rim_light(shape: EdgeShape) -> RimLight:
-    """Weigh all models by the skew and kurtosis of the edge; what they do goes by the length of all outlines."""
+SEEN_AS_BY_LENS = (0.0, 0.0)
+
+
+def rim_light(shape: EdgeShape, processed: tuple[float, float] = SEEN_AS_BY_LENS) -> RimLight:
+    """Weigh all models by the skew and kurtosis of the edge; what they do goes by the length of all outlines.
+
+    `processed`: standard uncertainties of skew and kurtosis that filters add. Without any, edges that differ from sound
+    ones by no more than CLEARLY are sound; else that they look so says little.
+    """
     bent4 = (shape.outline_px * shape.spread_px / shape.area_px) ** 4
     beyond = shape.skew - BENT * bent4
     kurtosis = shape.kurtosis - KURTOSIS + BENT_KURTOSIS * bent4
     plain = (
-        np.hypot(shape.skew_uncertainty, np.hypot(SKEW_ERROR, BENT_ERROR * bent4)),
-        np.hypot(shape.kurtosis_uncertainty, np.hypot(KURTOSIS_ERROR, BENT_KURTOSIS_ERROR * bent4)),
+        np.linalg.norm([shape.skew_uncertainty, SKEW_ERROR, BENT_ERROR * bent4, processed[0]]),
+        np.linalg.norm([shape.kurtosis_uncertainty, KURTOSIS_ERROR, BENT_KURTOSIS_ERROR * bent4, processed[1]]),
     )
-    least = float((beyond / plain[0]) ** 2 + (kurtosis / plain[1]) ** 2)
-    if least < CLEARLY:
-        return replace(SOUND_EDGES, misfit=least, skew=beyond)
+    misfit = float((beyond / plain[0]) ** 2 + (kurtosis / plain[1]) ** 2)
+    if processed == SEEN_AS_BY_LENS and misfit < CLEARLY:
+        return replace(SOUND_EDGES, misfit=misfit, skew=beyond)
     models = _models(shape)
     of_skew = np.hypot(plain[0], MODEL_SKEW_ERROR * np.abs(models.skew) + MODEL_BENT * bent4)
     of_skew[0] = plain[0]
@@ -114,10 +124,12 @@ def rim_light(shape: EdgeShape) -> RimLight:
     at = np.minimum(np.searchsorted(below, ENDS), len(below) - 1)
     # All carbides have more outline an area than those that are wide enough to be asked.
     more = shape.per_area * shape.area_px / shape.outline_px
-    mean, low, high = (1 + more * (f - 1) for f in (float(weight @ models.factor), *models.factor[order][at].tolist()))
+    change = more * (models.factor - 1)
+    mean, low, high = (1 + c for c in (float(weight @ change), *change[order][at].tolist()))
+    left_open = float(np.sqrt(weight @ (1 + change - mean) ** 2))
     return RimLight(
-        mean, low, high, float(weight @ models.edge_px), float(weight[0]), float(chi2.min()), beyond
-    )  # fmt: skip
+        mean, low, high, float(weight @ models.edge_px), left_open, float(weight[0]), float(chi2.min()), beyond
+    )
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,6 +16,7 @@ from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels, numbered
 from micro.segmentation.marks import burnt_in, covering, other_polarity, scratches
 from micro.segmentation.matrix import Matrix, find_level, flatten, smoothed
 from micro.segmentation.outline import Outlines, outline
+from micro.segmentation.patches import find_patches
 from micro.segmentation.polarities import both_polarities
 from micro.segmentation.round_view import round_view
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
@@ -94,11 +95,26 @@ def _no_field(
 def _segmented(
     grey: Picture, settings: SegmentationSettings, grey_max: float, no_field: NDArray[np.bool_]
 ) -> Segmentation:
+    """Outline, again with patches of the matrix brought to its level where there are any, and judge."""
+    clipped = (grey >= grey_max) | (grey <= 0)
+    outlined = _outlined(grey, settings, clipped, no_field)
+    patches = find_patches(outlined[0], settings)
+    if patches is None:
+        return _judged(grey, settings, clipped, outlined)
+    matrix, contrast = outlined[1], outlined[0].contrast
+    levelled = matrix.surface.evaluate() * (1 + patches.levelled(contrast) / np.float32(matrix.grey))
+    grey = np.where(patches.level == 0, grey, levelled)
+    return patches.told(_judged(grey, settings, clipped, _outlined(grey, settings, clipped, no_field)))
+
+
+def _outlined(
+    grey: Picture, settings: SegmentationSettings, clipped: NDArray[np.bool_], no_field: NDArray[np.bool_]
+) -> tuple[Segmentation, Matrix, float]:
+    """Return the field as the outlines stand, its matrix, and the share of marks on the other side of that."""
     excluded = no_field.copy()
     matrix, contrast, smooth, noise = _flattened(grey, excluded, settings)
     excluded |= scratches(smooth, noise)
     _clear(excluded, contrast, smooth)
-    clipped = (grey >= grey_max) | (grey <= 0)
     levels = find_levels(contrast, smooth, noise, clipped, matrix, settings)
     if clipped.any():
         contrast, smooth = unclipped(contrast, smooth, clipped & ~excluded, levels)
@@ -124,14 +140,24 @@ def _segmented(
         blur_px=levels.blur_px,
         smooth_noise=matrix.smooth_noise,
     )
+    return segmentation, matrix, marks.share
 
+
+def _judged(
+    grey: Picture,
+    settings: SegmentationSettings,
+    clipped: NDArray[np.bool_],
+    outlined: tuple[Segmentation, Matrix, float],
+) -> Segmentation:
+    """Judge what was outlined, with its films apart where the user asks for them."""
+    segmentation, matrix, marked = outlined
     # Asked for at most once, though the field is judged with and without its films.
-    by_width = cache(partial(carbides_in_texture, grey, excluded, clipped, settings))
+    by_width = cache(partial(carbides_in_texture, grey, segmentation.excluded, clipped, settings))
     apart = films_apart(segmentation) if settings.films else segmentation
-    judged = judge(grey, settings, apart, matrix, marks.share, by_width)
+    judged = judge(grey, settings, apart, matrix, marked, by_width)
     if settings.films and judged.verdict.instead is not None:
-        judged = judge(grey, settings, segmentation, matrix, marks.share, by_width)  # its bounds hold the films
-    return judged.with_issues(field_issues(judged, matrix, clipped, settings, marks.share))
+        judged = judge(grey, settings, segmentation, matrix, marked, by_width)  # its bounds hold the films
+    return judged.with_issues(field_issues(judged, matrix, clipped, settings, marked))
 
 
 def _filled(grey: Picture, excluded: NDArray[np.bool_]) -> Picture:

@@ -152,3 +152,20 @@ def test_where_edges_cannot_be_asked_it_is_said_what_rims_would_do():
     (said,) = (one for one in found.issues if one.kind == "rims_unseen")
     assert said.values["change"] == pytest.approx(1.2 / 5.0, rel=0.25)
     assert found.area_fraction[0] == pytest.approx(truth, rel=0.1)
+
+
+@pytest.mark.parametrize("seed", [1, 4])
+def test_domes_are_told_beside_a_median_filter(seed):
+    """They take an eighth of the light: read 14 and 15 % low, with intervals of 8 and 9 %, where filters hid them."""
+    grey, truth = other.picture(SHAPE, seed=seed, fraction=0.12, diameter=12.0, median_px=3, dome_px=1.5)
+    value, low, high = micro.measure(grey, um_per_px=0.2, rolling_deg=0).area_fraction
+    assert low <= truth <= high and value == pytest.approx(truth, rel=0.09)
+    assert high - low < 0.4 * value
+
+
+@pytest.mark.parametrize("words", [{"mosaic": True}, {"median_px": 3}, {"jpeg": 80}])
+def test_sound_edges_beside_filters_keep_their_value(words):
+    grey, truth = other.picture(SHAPE, seed=4, fraction=0.12, diameter=12.0, **words)
+    value, low, high = micro.measure(grey, um_per_px=0.2, rolling_deg=0).area_fraction
+    assert value == pytest.approx(truth, rel=0.02)
+    assert high - low < 0.3 * value

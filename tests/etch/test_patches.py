@@ -1,0 +1,79 @@
+"""Stains on the carbides' own side are matrix where carbides stand in them; a faint kind of carbide stays one."""
+
+from functools import cache
+
+import cv2
+import numpy as np
+import pytest
+from other_generator import FINE, blobs, blurred, picture
+
+import micro
+from micro.segmentation import SegmentationSettings, segment
+
+SHAPE = (320, 400)
+PATCHES = ((90, 100, 60), (260, 220, 70), (370, 60, 45))  # x, y, radius, px: a quarter of the field
+
+
+@cache
+def stained(stain=0.2, fraction=0.05, under=False):
+    """Grey (rows, columns) of bright polygons of 9 px on a stained matrix, the stain faint, and their area fraction.
+
+    `under`: the faint discs hold no other polygons, as a kind of carbide of their own.
+    """
+    rng = np.random.default_rng(5)
+    solid = blobs(SHAPE, fraction, 9.0, rng) > 0
+    patch = np.zeros(solid.shape, np.uint8)
+    for place in PATCHES:
+        x, y, radius = (FINE * n for n in place)
+        cv2.circle(patch, (x, y), radius, 1, -1)
+    if under:
+        solid &= patch == 0
+    surface = np.where(solid, 1.0, stain * patch)
+    seen = blurred(surface, 1.0 * FINE).reshape(SHAPE[0], FINE, SHAPE[1], FINE).mean(axis=(1, 3))
+    grey = 80 + 90 * seen + rng.normal(0, 2.5, SHAPE)
+    return np.rint(grey).astype(np.uint8), float(solid.mean()), float(patch.mean())
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_stains_in_which_carbides_stand_are_no_carbide(dark):
+    """As carbide they would be a quarter of the field; truth: polygons on a grid four times finer."""
+    grey, truth, patch = stained()
+    assert patch > 0.2
+    result = micro.measure(255 - grey if dark else grey, um_per_px=0.2, rolling_deg=0)
+    value, low, high = result.area_fraction
+    assert low <= truth <= high and value == pytest.approx(truth, rel=0.04)
+    assert high - low < 0.2 * value
+    (said,) = (one for one in result.issues if one.kind == "patches")
+    assert said.values["share"] == pytest.approx(patch, rel=0.15)
+
+
+def test_faint_kinds_that_hold_no_other_carbide_stay_carbides():
+    """The same discs without any polygon in them, where a dozen would stand by chance."""
+    grey, truth, patch = stained(under=True)
+    s = segment(grey)
+    assert "patches" not in {one.kind for one in s.issues}
+    assert float(s.contrast_area_px.sum()) / grey.size == pytest.approx(truth + patch, rel=0.05)
+
+
+def test_stains_with_too_few_carbides_to_tell_are_left_open():
+    """Six polygons tell nothing: the value is that without the discs, the interval reaches up to that with them."""
+    grey, truth, patch = stained(fraction=0.004)
+    result = micro.measure(grey, um_per_px=0.2, rolling_deg=0)
+    value, low, high = result.area_fraction
+    assert "faint_lines_left_out" in {one.kind for one in result.issues}
+    assert value == pytest.approx(truth, rel=0.1) and low <= truth
+    assert high == pytest.approx(truth + patch, rel=0.15)
+
+
+def test_named_kinds_are_measured():
+    grey, _, patch = stained()
+    s = segment(grey, SegmentationSettings(class_names=("faint", "bright")))
+    assert "patches" not in {one.kind for one in s.issues} and len(s.classes) == 2
+    assert float(s.contrast_area_px.sum()) / grey.size > patch
+
+
+def test_a_net_on_the_other_side_is_no_patch():
+    """Dark boundaries beside bright carbides: what is above half their level is the whole field."""
+    grey, _ = picture((320, 320), seed=2, fraction=0.05, boundary=-0.2, boundary_px=3.0, noise=2.0)
+    said = {one.kind for one in segment(grey).issues}
+    assert "boundaries_left_out" in said and "patches" not in said
