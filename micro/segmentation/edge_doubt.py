@@ -225,7 +225,11 @@ def _uneven(s: Segmentation, texture: Texture, told: RimLight, shape: EdgeShape 
     # Below MILD it is less than half a percent, which is left alone.
     gathered = strong * _gathered_px(s, texture, contrast) * per_area
     half = float(np.hypot(strong * half, gathered))  # what is derived for laths may be wrong for other textures
-    return AreaByEdges(1 - gathered, half, (issue("texture_at_edges", half_width=half),))
+    said: tuple[Issue, ...] = (issue("texture_at_edges", half_width=half),)
+    unseen = UNSEEN_RIM * per_area
+    if unseen > half:
+        said = (*said, issue("rims_in_texture", rim=UNSEEN_RIM, change=unseen))
+    return AreaByEdges(1 - gathered, half, said)
 
 
 def _levels(s: Segmentation, shape: EdgeShape, told: RimLight, disturbed: bool) -> AreaByEdges:

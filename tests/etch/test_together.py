@@ -154,6 +154,14 @@ def test_where_edges_cannot_be_asked_it_is_said_what_rims_would_do():
     assert found.area_fraction[0] == pytest.approx(truth, rel=0.1)
 
 
+def test_where_texture_hides_the_edges_it_is_said_what_rims_would_do():
+    """Laths of 6 % hide rims and domes alike: no interval holds them, so that a note says how much they would be."""
+    grey, _ = other.picture(SHAPE, seed=4, fraction=0.12, diameter=12.0, lath=0.06, blur=0.7)
+    found = micro.measure(grey, um_per_px=0.2, rolling_deg=0)
+    (said,) = (one for one in found.issues if one.kind == "rims_in_texture")
+    assert said.values["change"] == pytest.approx(1.2 / 12.0, rel=0.3)
+
+
 @pytest.mark.parametrize("seed", [1, 4])
 def test_domes_are_told_beside_a_median_filter(seed):
     """They take an eighth of the light: read 14 and 15 % low, with intervals of 8 and 9 %, where filters hid them."""
