@@ -216,6 +216,7 @@ class Soak(RuleBasedStateMachine):
 
 
 @pytest.mark.study
+@pytest.mark.draws
 @pytest.mark.skipif(sys.platform == "win32", reason="stops by signals of Unix")
 def test_any_script_ends_as_a_calm_run(record_property) -> None:
     """Five scripts of twelve steps a seed, seed after seed until the time is over: 0 differences."""
