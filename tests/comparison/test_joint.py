@@ -1,5 +1,6 @@
 """Several quantities at once: exchange of fields against scipy, and the family of tests that it holds."""
 
+import itertools
 import math
 
 import numpy as np
@@ -8,7 +9,7 @@ from scipy import stats
 
 from micro.comparison.joint import Judged, exchange_p, exchanged, joint_p
 from micro.comparison.sides import Side
-from micro.statistics.two_samples import share_difference, welch, wilson
+from micro.statistics.two_samples import fisher_p_value, share_difference, welch, wilson
 
 
 def side(values):
@@ -91,3 +92,11 @@ def test_shares_agree_with_statsmodels_and_scipy():
     assert gap == pytest.approx(0.75 - 0.2)
     assert (low, high) == pytest.approx(confint_proportions_2indep(9, 12, 2, 10, method="newcomb"), rel=1e-6)
     assert p == pytest.approx(stats.fisher_exact([[2, 8], [9, 3]]).pvalue)
+
+
+def test_the_exact_chance_of_a_table_is_that_of_scipy():
+    """`scipy.stats.fisher_exact`, for all tables of two groups of up to six."""
+    sides = [(shown, of) for of in range(1, 7) for shown in range(of + 1)]
+    for a, b in itertools.product(sides, sides):
+        theirs = stats.fisher_exact([[a[0], a[1] - a[0]], [b[0], b[1] - b[0]]]).pvalue
+        assert fisher_p_value(a, b) == pytest.approx(theirs, abs=1e-12), (a, b)

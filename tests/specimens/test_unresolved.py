@@ -85,3 +85,12 @@ def test_no_verdict_rests_on_carbides_that_cannot_be_told_apart(fine):
         assert rows.loc[name, "verdict"] in ("shown only", "not compared")
         assert "too fine to be told apart" in rows.loc[name, "warning"]
     assert rows.loc["area_fraction", "primary"] == 1
+
+
+@pytest.mark.parametrize(("unknown", "share"), [(0, 0.0), (1, 1 / 6), (3, 0.5)])
+def test_the_share_of_unknown_fields_is_of_all_fields(resolved, unknown, share):
+    particles, fields, _ = resolved
+    every = fields[fields["carbide_class"] == "all"].head(1)
+    table = pd.concat([every.assign(field=f"f{n}") for n in range(6)], ignore_index=True)
+    table.loc[table.index < unknown, "area_fraction"] = np.nan
+    assert class_data(particles.head(0), table, "all").unknown_share == pytest.approx(share)
