@@ -51,7 +51,8 @@ def two_sides(s: Segmentation, named: bool = False) -> Sides:
     """Part the features of a field, at least one, by side and by shape; what the user named is no net of boundaries."""
     area, thin = areas(s), line_like(s)
     side = np.sign([c.contrast for c in s.classes])[s.class_index]
-    plain = {k: float(area[(side == k) & ~thin].sum()) for k in (1, -1)}
+    # A side that holds nothing is none, be the light of the other negative.
+    plain = {k: float(area[(side == k) & ~thin].sum()) for k in (1, -1) if (side == k).any()}
     net = 0 if named else _net(s, area, side)
     thin = thin | (side == net)
     other = side == (net or -max(plain, key=lambda k: plain[k]))

@@ -260,7 +260,10 @@ def _no_outlines(sides: Sides, frame: int) -> Issue | None:
     if abs(sides.outlined - sides.area) > MOST_APART * largest:
         most = min(1.0, (largest + sides.other_area) / frame)
         return issue(
-            "outlines_without_light", most=most, by_outline=sides.outlined / frame, by_contrast=sides.area / frame
+            "outlines_without_light",
+            most=most,
+            by_outline=sides.outlined / frame,
+            by_contrast=max(sides.area, 0) / frame,
         )
     return None
 

@@ -1,5 +1,7 @@
 """Two causes at once, as etch, lens and camera give them: each alone is read, so together they must not mislead."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import other_generator as other
@@ -7,6 +9,8 @@ import pytest
 
 import micro
 from micro.segmentation import SegmentationSettings, segment
+from micro.segmentation.sides import two_sides
+from micro.segmentation.trust import _no_outlines
 
 SHAPE, FINER = (320, 320), 3
 
@@ -160,6 +164,16 @@ def test_where_texture_hides_the_edges_it_is_said_what_rims_would_do():
     found = micro.measure(grey, um_per_px=0.2, rolling_deg=0)
     (said,) = (one for one in found.issues if one.kind == "rims_in_texture")
     assert said.values["change"] == pytest.approx(1.2 / 12.0, rel=0.3)
+
+
+def test_outlines_whose_light_is_that_of_the_other_side_are_no_carbide():
+    """Halos of a sharpened picture may be outlined so: all were put on the empty side, and ended the field."""
+    s = segment(large_and_small(blur=1.0, noise=0.8)[0].astype(np.float32), SegmentationSettings("dark"))
+    turned = replace(s, classes=tuple(replace(c, contrast=-c.contrast) for c in s.classes))
+    sides = two_sides(turned)
+    assert not sides.is_other.any()
+    assert sides.outlined > 0 > sides.area
+    assert _no_outlines(sides, s.analysed_px).kind == "outlines_without_light"
 
 
 @pytest.mark.parametrize("seed", [1, 4])
