@@ -12,6 +12,7 @@ import platform
 import time
 import traceback
 import uuid
+import zlib
 from collections.abc import Mapping
 from dataclasses import asdict, astuple, dataclass, replace
 from functools import cache
@@ -449,7 +450,6 @@ def label_file(labels: NDArray[np.int32], runs: Runs, name: str, um_per_px: floa
     """OME-TIFF of a label picture (rows, columns), cut into `runs`, with the size of a pixel: the same bytes always."""
     import numpy as np
     import tifffile
-    from isal import isal_zlib
 
     from micro.pictures.png import QUICK
 
@@ -465,7 +465,7 @@ def label_file(labels: NDArray[np.int32], runs: Runs, name: str, um_per_px: floa
     stream = io.BytesIO()
     tifffile.imwrite(
         stream,
-        (isal_zlib.compress(strip.data, QUICK) for strip in strips),
+        (zlib.compress(strip.data, QUICK) for strip in strips),
         shape=labels.shape,
         dtype=labels.dtype,
         byteorder="<",
