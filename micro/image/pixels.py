@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.image.colour import COLOURS, LUMINANCE, MOST_PIXELS, along, best_axis, parted
-from micro.image.tone_curve import srgb_to_light
+from micro.image.tone_curve import TONE_CURVES, srgb_to_light
 from micro.issues import Issue, issue
 
 
@@ -111,8 +111,10 @@ def to_grey(
     Raises
     ------
     UnusableError
-        NaN or infinite values, negative grey levels, integers beyond 16 bits.
+        Another tone curve, NaN or infinite values, negative grey levels, integers beyond 16 bits.
     """
+    if tone_curve not in TONE_CURVES:
+        raise UnusableError(f"is asked for by tone curve {tone_curve!r}", f"give {' or '.join(TONE_CURVES)}")
     issues = list(pixels.issues)
     values = _finite(pixels.values)
     grey_max = _full_scale(values, pixels.grey_max, issues)

@@ -1,4 +1,4 @@
-"""PNG of large pictures: outlines and figures are packed faster than they are drawn."""
+"""PNG of large pictures, packed block by block: the same bytes for the same pixels."""
 
 from __future__ import annotations
 

@@ -9,6 +9,7 @@ from PIL import Image, PngImagePlugin
 from skimage.color import rgb2xyz
 
 import micro
+from micro.errors import InputError
 from micro.image.reading import read
 from micro.image.tone_curve import srgb_to_light
 from micro.report.record import read_run
@@ -90,6 +91,12 @@ def test_a_picture_in_which_0_is_white_follows_the_curve_from_its_black(tmp_path
     tifffile.imwrite(tmp_path / "white.tif", 255 - grey, photometric="miniswhite")
     one, other = (read(tmp_path / f"{name}.tif", tone_curve="srgb").grey for name in ("black", "white"))
     np.testing.assert_allclose(one, other, atol=1e-4)
+
+
+def test_another_curve_is_refused_and_not_taken_for_none(tmp_path):
+    cv2.imwrite(str(tmp_path / "f.png"), snapshot(10, 1.2, 0.3, 0.8)[0])
+    with pytest.raises(InputError, match="tone curve 'sRGB'; give linear or srgb"):
+        read(tmp_path / "f.png", tone_curve="sRGB")
 
 
 def test_a_table_of_tags_that_cannot_be_read_says_nothing(tmp_path, monkeypatch):
