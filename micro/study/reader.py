@@ -200,12 +200,8 @@ class _StudyReader:
         try:
             found = matching(address)
         except OSError as trouble:
-            self.fail(
-                where,
-                "images",
-                f"{pattern!r} cannot be looked through ({trouble.strerror})",
-                "mend that, or copy the pictures here",
-            )
+            problem = f"{pattern!r} cannot be looked through ({trouble.strerror})"
+            self.fail(where, "images", problem, "mend that, or copy the pictures here")
         return found if found == [address] else [one for one in found if one.suffix.lower() in PICTURE_ENDINGS]
 
     def place(self, value: str, where: list, key: str) -> Path | Address:
