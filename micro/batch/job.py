@@ -389,24 +389,10 @@ def direction_of(job: Job) -> tuple[RollingDirection | None, Path | None]:
 
 def read_micrograph(job: Job, rolling_deg: float | None = None) -> Micrograph:
     """Read the picture of a field as the study says."""
-    from micro.image.reading import read
-
-    field = job.field
-    return read(
-        field.image,
-        scale=job.scale,
-        binning=job.binning,
-        cropped=job.cropped,
-        rolling_deg=rolling_deg,
-        page=field.page,
-        crop_bottom_px=field.crop_bottom_px,
-        name=field.name,
-        sub_field=field.sub_field,
-        crop_px=field.crop_px,
-        leave_out=field.leave_out,
-        colour=field.colour,
-        tone_curve=field.tone_curve,
-    )
+    return job.field.read(
+        scale=job.scale, binning=job.binning, cropped=job.cropped, rolling_deg=rolling_deg,
+        leave_out=job.field.leave_out, tone_curve=job.field.tone_curve,
+    )  # fmt: skip
 
 
 def _tables(job: Job, found: FieldResult, issues: tuple[Issue, ...]) -> dict[str, pd.DataFrame]:

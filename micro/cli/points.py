@@ -69,7 +69,7 @@ def sheet_command(
     from micro.points.sheet import FORM_FILE, PAGE, filled_in, make_sheet, write_sheet
 
     pictures, classes = _pictures(files, specimen)
-    origin = Origin("counting sheet", files, (*files, *on_disk(picture.path for picture in pictures)))
+    origin = Origin("counting sheet", files, (*files, *on_disk(field.image for _, field in pictures)))
     expected = None if expected_pct is None else expected_pct / 100
     sheet = make_sheet(
         pictures, expected_fraction=expected, relative_accuracy_pct=accuracy_pct, points=points, fields=fields,
@@ -108,7 +108,7 @@ def _refine(files: tuple[Path, ...], points: int | None, seed: int, out: Path) -
             click.echo(wrapped(line) if not line.startswith(" ") else line)
     drawn = [field for one in found for field in one.drawn]
     sheet = further_sheet(drawn, classes, seed)
-    origin = Origin("counting sheet", files, (*files, *on_disk(picture.path for picture, _ in drawn)))
+    origin = Origin("counting sheet", files, (*files, *on_disk(field.image for (_, field), _ in drawn)))
     with claimed(out, origin, (PAGE,)), writing(out):
         write_sheet(sheet, out)
     click.echo(f"open {out / PAGE}; measure again with --taught-by for the first tally and for this one")
@@ -117,7 +117,6 @@ def _refine(files: tuple[Path, ...], points: int | None, seed: int, out: Path) -
 def _pictures(files: tuple[Path, ...], specimen: str) -> tuple[list[Picture], tuple[str, ...]]:
     """Pictures of the files, and the carbide classes to tell apart."""
     from micro.errors import UsageError, spelled
-    from micro.points.sheet import Picture
     from micro.report.record import read_run
     from micro.segmentation.segmentation import SegmentationSettings
     from micro.study.model import Specimen, study_of_images
@@ -135,12 +134,7 @@ def _pictures(files: tuple[Path, ...], specimen: str) -> tuple[list[Picture], tu
         study = read_study(whole[0])
     for message in study.messages:
         click.echo(message, err=True)
-    every = [(one, f) for one in study.specimens for f in one.fields]
-    pictures = [
-        Picture(one.name, f.name, f.image, f.page, f.crop_bottom_px, f.sub_field, f.crop_px, f.colour)
-        for one, f in every
-    ]
-    return pictures, study.class_names
+    return [(one.name, field) for one in study.specimens for field in one.fields], study.class_names
 
 
 @command.command(name="compare")

@@ -17,16 +17,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from micro import results
-from micro.address import Address
 from micro.errors import InputError
-from micro.image.crop import Crop
-from micro.image.micrograph import SubField
-from micro.image.reading import read
 from micro.owned import own
 from micro.pictures.outlines import display_range, greys_shown
 from micro.pictures.page import content_policy, inert_json, jpeg, only, rendered, template_text
 from micro.points.plan import Grid, Plan, Scattered, draw_fields, place_grid, suggested_fields, suggested_points
 from micro.points.tally import DENSITY, FORM, TALLY, TO_FILL_IN
+from micro.study.model import Field
 from micro.tables.columns import names
 
 PAGE, FORM_FILE, PRINT = "sheet.html", "form.csv", "print"
@@ -181,18 +178,8 @@ OVERVIEW_QUALITY = 82
 DETAIL_QUALITY = 90
 
 
-@dataclass(frozen=True)
-class Picture:
-    """A picture, or the part of a mosaic, that can be drawn for the count: where it lies and how it is read."""
-
-    specimen: str
-    field: str
-    path: Path | Address
-    page: int | None = None
-    crop_bottom_px: int | None = None
-    sub_field: SubField | None = None
-    crop_px: Crop | None = None
-    colour: str = "luminance"
+Picture = tuple[str, Field]
+"""Name of the specimen, and the field."""
 
 
 @dataclass(frozen=True)
@@ -265,7 +252,7 @@ def make_sheet(
     rng = np.random.default_rng(seed)
     by_specimen: dict[str, list[Picture]] = {}
     for picture in pictures:
-        by_specimen.setdefault(picture.specimen, []).append(picture)
+        by_specimen.setdefault(picture[0], []).append(picture)
     points = points or suggested_points(expected_fraction)
     wanted = suggested_fields(expected_fraction, points, relative_accuracy_pct)
 
@@ -312,20 +299,13 @@ def _identity(fields: tuple[SheetField, ...], classes: tuple[str, ...]) -> str:
 
 def _sheet_field(picture: Picture, placed: Callable[[int, int], Grid | Scattered]) -> SheetField:
     """Field of a sheet, its points `placed` on a picture of so many columns and rows."""
-    micrograph = read(
-        picture.path,
-        page=picture.page,
-        crop_bottom_px=picture.crop_bottom_px,
-        name=picture.field,
-        sub_field=picture.sub_field,
-        crop_px=picture.crop_px,
-        colour=picture.colour,
-    ).core
+    specimen, field = picture
+    micrograph = field.read().core
     shown = greys_shown(micrograph.grey, *display_range(micrograph.grey))
     grid = placed(shown.shape[1], shown.shape[0])
     return SheetField(
-        specimen=picture.specimen,
-        field=picture.field,
+        specimen=specimen,
+        field=field.name,
         image_sha256=micrograph.sha256,
         width_px=shown.shape[1],
         height_px=shown.shape[0],

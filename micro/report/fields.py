@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from micro import results
 from micro.errors import InputError
 from micro.image.micrograph import Micrograph
-from micro.image.reading import read
 from micro.pictures.outlines import display_range, draw_scale_bar, greys_shown, with_strip
 from micro.pictures.page import address_of, jpeg
 from micro.report.page import PagePicture, PageTable
@@ -130,16 +129,8 @@ def typical_micrograph(specimen: Specimen, own: pd.DataFrame) -> tuple[str, NDAr
 
 def _read(field: Field) -> Micrograph | None:
     """Micrograph of a field, of a mosaic its part; None where the file cannot be read any more."""
-    part = field.sub_field
     try:
-        return read(
-            field.image,
-            page=field.page,
-            crop_bottom_px=field.crop_bottom_px,
-            crop_px=field.crop_px,
-            sub_field=part,
-            colour=field.colour,
-        ).core
+        return field.read().core
     except InputError:
         return None
 

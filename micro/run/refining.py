@@ -124,7 +124,7 @@ def _of_specimen(
         )
         fields.append(every)
         dense.append(dense_map[row, column].astype(float))
-        drawn.append((_picture(job), _scattered(dense_map, each, rng)))
+        drawn.append(((job.specimen, job.field), _scattered(dense_map, each, rng)))
     return Further(lesson.specimen, tuple(drawn), predict(fields, dense, each * len(jobs)))
 
 
@@ -141,8 +141,3 @@ def _scattered(dense: NDArray[np.float32], number: int, rng: np.random.Generator
     at = dense[y.astype(np.intp), x.astype(np.intp)]
     # As the page keeps them: two decimals of a pixel, and of the density as many as any weight needs.
     return Scattered(*(tuple(np.round(v.astype(float), n).tolist()) for v, n in ((x, 2), (y, 2), (at, 4))))
-
-
-def _picture(job: Job) -> Picture:
-    f = job.field
-    return Picture(job.specimen, f.name, f.image, f.page, f.crop_bottom_px, f.sub_field, f.crop_px, f.colour)

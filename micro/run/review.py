@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from micro import results
 from micro.batch.job import Outcome
 from micro.errors import InputError
-from micro.image.reading import read
 from micro.issue_kinds import SEVERITIES
 from micro.owned import claimed
 from micro.pictures.outlines import class_colours, display_range, greys_shown
@@ -117,10 +116,7 @@ def _field(
     InputError
         Where its picture or its files are not as the run left them.
     """
-    micrograph = read(
-        field.image, page=field.page, crop_bottom_px=field.crop_bottom_px, crop_px=field.crop_px, colour=field.colour,
-        sub_field=field.sub_field,
-    ).core  # fmt: skip
+    micrograph = field.read().core
     if micrograph.sha256 != outcome.image_sha256:
         raise InputError(field.image, "is not the picture that was measured", "run the study again")
     labels, left_out = _pictures(folder, outcome)

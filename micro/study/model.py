@@ -13,7 +13,7 @@ from micro.address import Address
 from micro.carbides import CarbideOverride
 from micro.errors import InputError, spelled
 from micro.image.crop import Crop
-from micro.image.micrograph import Box, SubField
+from micro.image.micrograph import Box, Micrograph, SubField
 from micro.segmentation.segmentation import SegmentationSettings
 
 
@@ -37,6 +37,21 @@ class Field:
     leave_out: tuple[Box, ...] = ()
     colour: str = "luminance"
     tone_curve: str = "linear"
+
+    def read(self, **measured: Any) -> Micrograph:
+        """Read the picture as a person is to see it; with `measured` also what only measuring asks of it.
+
+        Raises
+        ------
+        InputError
+            Where it cannot be read.
+        """
+        from micro.image.reading import read
+
+        return read(
+            self.image, name=self.name, page=self.page, crop_bottom_px=self.crop_bottom_px, sub_field=self.sub_field,
+            crop_px=self.crop_px, colour=self.colour, **measured,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)

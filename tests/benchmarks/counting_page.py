@@ -14,6 +14,8 @@ from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 
 from micro.points.sheet import Picture, make_sheet, write_sheet
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.study.model import Field
 
 FIELDS, SIDE = 50, 2048
 
@@ -46,8 +48,9 @@ def draw_fields(folder: Path) -> list[Picture]:
         for x, y in rng.integers(0, SIDE, (900, 2)).tolist():
             cv2.circle(grey, (x, y), int(rng.integers(5, 20)), 200, -1)
         shown = np.roll(noise, number, 0) + cv2.GaussianBlur(grey, (0, 0), 1)
-        pictures.append(Picture("A", f"f{number}", folder / f"f{number}.png"))
-        cv2.imwrite(str(pictures[-1].path), np.clip(shown, 0, 255).astype(np.uint8))
+        path = folder / f"f{number}.png"
+        pictures.append(("A", Field(f"f{number}", path, path.name, path.stem, SegmentationSettings())))
+        cv2.imwrite(str(path), np.clip(shown, 0, 255).astype(np.uint8))
     return pictures
 
 

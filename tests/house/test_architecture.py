@@ -9,7 +9,7 @@ PACKAGE = Path(__file__).parents[2] / "micro"
 ROOMS = (
     "errors", "address", "carbides", "processes", "issue_kinds", "issues", "tables", "results", "owned", "statistics",
     "geometry", "scale", "image", "phantom", "segmentation", "taught", "measures", "specimens", "pictures", "figures",
-    "review", "field", "points", "comparison", "study", "batch", "analysis", "report", "atlas", "run", "preload", "cli",
+    "review", "field", "study", "points", "comparison", "batch", "analysis", "report", "atlas", "run", "preload", "cli",
 )  # fmt: skip
 # A room may use only these of the rooms above it.
 NARROWED = {"phantom": {"scale", "image", "errors", "results"}}

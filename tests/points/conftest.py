@@ -12,7 +12,7 @@ import tifffile
 from micro import results
 from micro.batch.job import Outcome
 from micro.points.measured import judge_points
-from micro.points.sheet import Picture, make_sheet
+from micro.points.sheet import make_sheet
 from micro.points.tally import TALLY
 from micro.report.record import run_record, write_record
 from micro.segmentation.segmentation import SegmentationSettings
@@ -44,7 +44,7 @@ class Study:
 
     @property
     def pictures(self):
-        return [Picture(s, f, self.folder / f"{s}-{f}.png") for s, f in self.labels]
+        return [(s, Field(f, self.folder / f"{s}-{f}.png", "", f, SegmentationSettings())) for s, f in self.labels]
 
     def sheet(self, **settings):
         return make_sheet(self.pictures, **{"points": 25, **settings})

@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import cv2
@@ -18,7 +19,6 @@ from micro.points.sheet import (
     DETAIL_PX,
     FORM_FILE,
     PAGE,
-    Picture,
     counting_page,
     details,
     form,
@@ -28,6 +28,13 @@ from micro.points.sheet import (
     write_sheet,
 )
 from micro.points.tally import FORM
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.study.model import Field
+
+
+def picture(name, path, **reading):
+    """Return a field of the specimen A."""
+    return "A", Field(name, path, path.name, name, SegmentationSettings(), **reading)
 
 
 def manifest_of(page):
@@ -64,14 +71,14 @@ def test_details_hold_the_true_pixels_about_every_point():
 def test_a_picture_that_cannot_be_read_is_named_and_the_rest_is_drawn(study, tmp_path):
     broken = tmp_path / "x.png"
     broken.write_bytes(b"no picture")
-    sheet = make_sheet([*study.pictures, Picture("A", "x", broken)], points=4)
+    sheet = make_sheet([*study.pictures, picture("x", broken)], points=4)
     assert len(sheet.fields) == 6
     assert str(sheet.troubles[0]).startswith(str(broken))
 
 
 def test_without_any_picture_there_is_no_sheet(tmp_path):
     with pytest.raises(InputError):
-        make_sheet([Picture("A", "x", tmp_path / "x.png")])
+        make_sheet([picture("x", tmp_path / "x.png")])
 
 
 class Elements(HTMLParser):
@@ -88,7 +95,7 @@ def test_names_cannot_break_out_of_the_page(other_study):
     """A field, a specimen and a class whose names are markup stay text."""
     nasty = "</script><img src=x onerror=alert(1)>\u2028<!--"
     study = other_study(specimens=("A",), fields=1)
-    pictures = [Picture(nasty, nasty, p.path) for p in study.pictures]
+    pictures = [(nasty, replace(field, name=nasty)) for _, field in study.pictures]
     page = counting_page(make_sheet(pictures, points=4, classes=(nasty, "MC")))
     elements = Elements()
     elements.feed(page)
@@ -169,9 +176,9 @@ def test_the_overview_of_a_large_picture_is_small():
 
 def test_a_part_of_a_mosaic_is_counted_without_its_overlap(study, tmp_path):
     """The grid lies in the core of the part, and the picture shown is the core."""
-    tifffile.imwrite(tmp_path / "m.tif", cv2.imread(str(study.pictures[0].path), cv2.IMREAD_UNCHANGED))
+    tifffile.imwrite(tmp_path / "m.tif", cv2.imread(str(study.pictures[0][1].image), cv2.IMREAD_UNCHANGED))
     part = SubField(top=60, left=80, bottom=150, right=200, mosaic_rows=180, mosaic_columns=240, margin_px=20)
-    (field,) = make_sheet([Picture("A", "f1", tmp_path / "m.tif", sub_field=part)], points=9).fields
+    (field,) = make_sheet([picture("f1", tmp_path / "m.tif", sub_field=part)], points=9).fields
     assert (field.height_px, field.width_px) == (90, 120)
     assert field.grid.x_px.max() < 120
     shown = cv2.imdecode(np.frombuffer(field.overview, np.uint8), cv2.IMREAD_GRAYSCALE)
