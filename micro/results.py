@@ -9,6 +9,7 @@ import hashlib
 import importlib.util
 import io
 import json
+import math
 import os
 import re
 import stat
@@ -105,6 +106,14 @@ def hash_of_file(path: Path | Address) -> str:
         return hash_of_stream(stream)
 
 
+def hash_or_none(path: Path | Address) -> str | None:
+    """Return the SHA-256 of a file's bytes; None where it is no file that can be read, or no file can have its name."""
+    try:
+        return hash_of_file(path)
+    except (OSError, ValueError):
+        return None
+
+
 def hash_of_stream(stream: io.BytesIO | BufferedReader) -> str:
     """Return the SHA-256 of all bytes of an open file, in hexadecimal."""
     stream.seek(0)
@@ -146,10 +155,31 @@ def whole_file(path: Path) -> Iterator[IO[bytes]]:
 
 
 def write_json(path: Path, content: Any) -> None:
-    """Write JSON, whole or not at all; what UTF-8 cannot hold as JSON's own escapes."""
+    """Write JSON, whole or not at all: null for unknown numbers, and what UTF-8 cannot hold as JSON's own escapes."""
     with whole_file(path) as stream:
-        text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+        text = json.dumps(_nulled(content), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
         stream.write(text.encode(errors="backslashreplace"))
+
+
+def _nulled(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {name: _nulled(one) for name, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_nulled(one) for one in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def read_json(path: Path) -> Any:
+    """Read what `write_json` wrote, NaN for null and tuples for lists; OSError or ValueError where it cannot be."""
+    return _filled(json.loads(path.read_text(encoding="utf8")))
+
+
+def _filled(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {name: _filled(one) for name, one in value.items()}
+    if isinstance(value, list):
+        return tuple(_filled(one) for one in value)
+    return math.nan if value is None else value
 
 
 def write_table(path: Path, table: pd.DataFrame) -> None:

@@ -7,7 +7,6 @@ import dataclasses
 import hashlib
 import io
 import json
-import math
 import platform
 import time
 import traceback
@@ -315,8 +314,7 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     record: dict[str, Any] = {"key": _key(outcome.image_sha256, parameters), "outputs": outputs, "outcome": kept}
     if job.direction is not None:
         alone = parameters_of(replace(job, direction=None))
-        own = [value if math.isfinite(value) else None for value in astuple(job.direction.own)]
-        record |= {"direction_key": _key(outcome.image_sha256, alone), "own_direction": own}
+        record |= {"direction_key": _key(outcome.image_sha256, alone), "own_direction": astuple(job.direction.own)}
     results.write_json(_part(job) / results.RECORD, record)
     return outcome
 
@@ -372,10 +370,9 @@ def direction_of(job: Job) -> tuple[RollingDirection | None, Path | None]:
     from micro.measures.orientation import RollingDirection
 
     try:
-        record = json.loads((_part(job) / results.RECORD).read_text(encoding="utf8"))
+        record = results.read_json(_part(job) / results.RECORD)
         if record["direction_key"] == _key(results.hash_of_file(job.field.image), parameters_of(job)):
-            own = (math.nan if value is None else value for value in record["own_direction"])
-            return RollingDirection(*own), None
+            return RollingDirection(*record["own_direction"]), None
     except (OSError, ValueError, KeyError, TypeError):
         pass  # nothing was measured before
     try:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -35,7 +35,7 @@ AS_SIZE = (
 
 def write_lessons(out: Path, lessons: Mapping[str, Lesson]) -> None:
     """Keep the lessons of a run, by specimen."""
-    results.write_json(out / results.TAUGHT / LESSONS, {name: one.plain() for name, one in lessons.items()})
+    results.write_json(out / results.TAUGHT / LESSONS, {name: asdict(one) for name, one in lessons.items()})
 
 
 def read_lessons(out: Path) -> dict[str, Lesson]:
@@ -52,8 +52,7 @@ def read_lessons(out: Path) -> dict[str, Lesson]:
     from micro.taught.lesson import Lesson
 
     try:
-        kept: dict[str, Any] = json.loads(path.read_text(encoding="utf8"))
-        return {name: Lesson.read(one) for name, one in kept.items()}
+        return {name: Lesson.read(one) for name, one in results.read_json(path).items()}
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         raise InputError(path, "is damaged", "run the study again") from None
 

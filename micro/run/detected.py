@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -62,7 +60,7 @@ def detect_specimens(study: Study, outcomes: Sequence[Outcome], out: Path, worke
     kept = [one for one in found if one is not None]
     rows = [row for one in kept for row in one.table]
     results.write_table(out / results.DETECTION, pd.DataFrame(rows, columns=names(DETECTION)))
-    results.write_json(out / results.DETECTION_RECORD, {"key": key, "specimens": [_plain(asdict(one)) for one in kept]})
+    results.write_json(out / results.DETECTION_RECORD, {"key": key, "specimens": [asdict(one) for one in kept]})
 
 
 def _jobs(study: Study, outcomes: Sequence[Outcome], out: Path, wanted: Sequence[str]) -> dict[str, list[Job]]:
@@ -83,7 +81,7 @@ def _spread(jobs: Sequence[Job]) -> list[Job]:
 
 def _key_of(out: Path) -> str:
     try:
-        return str(json.loads((out / results.DETECTION_RECORD).read_text(encoding="utf8"))["key"])
+        return str(results.read_json(out / results.DETECTION_RECORD)["key"])
     except (OSError, ValueError, KeyError, TypeError):
         return ""
 
@@ -127,12 +125,3 @@ def _joined(specimen: str, tried: Sequence[Detection], carbides: pd.DataFrame) -
         log_uncertainty=share.log_uncertainty,
         sentence=every.sentence,
     )
-
-
-def _plain(value: Any) -> Any:
-    """As JSON holds it; what is unknown is null."""
-    if isinstance(value, dict):
-        return {name: _plain(v) for name, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value

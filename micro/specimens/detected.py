@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -108,18 +107,14 @@ def read_detected(out: Path) -> dict[str, Detected]:
     if not path.is_file():
         return {}
     try:
-        kept = json.loads(path.read_text(encoding="utf8"))["specimens"]
-        return {str(one["specimen"]): _read(one) for one in kept}
+        return {str(one["specimen"]): _read(one) for one in results.read_json(path)["specimens"]}
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         raise InputError(path, "is damaged", "run the study again") from None
 
 
 def _read(kept: Mapping[str, Any]) -> Detected:
-    values: dict[str, Any] = {name: math.nan if value is None else value for name, value in kept.items()}
-    table = tuple({name: math.nan if v is None else v for name, v in row.items()} for row in values["table"])
-    covariance = tuple(tuple(row) for row in values["covariance"])
-    values |= {"table": table, "coefficients": tuple(values["coefficients"]), "covariance": covariance}
-    return Detected(**values)
+    table, covariance = tuple(map(dict, kept["table"])), tuple(map(tuple, kept["covariance"]))
+    return Detected(**{**kept, "table": table, "covariance": covariance, "coefficients": tuple(kept["coefficients"])})
 
 
 def with_detected(specimens: pd.DataFrame, detected: Mapping[str, Detected]) -> pd.DataFrame:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,7 @@ from micro.taught.judged import Wanted, choose, outline_errors, reliability
 FloatArray = NDArray[np.float64]
 Numbers = tuple[float, ...]
 ALL = "all"
-AMOUNTS, PARTS = ("corrected", "counted"), ("specimen", "these_fields", "std")
+AMOUNTS = ("corrected", "counted")
 # As many thumbnails as fit in two rows of the report (chosen).
 WORST = 12
 
@@ -139,21 +139,15 @@ class Lesson:
     missed_area: Numbers
     number_factors: Numbers
     size_factors: Numbers
-    reliability: list[Numbers]
-    worst: list[dict[str, Any]]
+    reliability: tuple[Numbers, ...]
+    worst: tuple[dict[str, Any], ...]
     outside: dict[str, float]
-
-    def plain(self) -> dict[str, Any]:
-        """As JSON holds it; what is unknown is null."""
-        return dict(_nulled(asdict(self)))
 
     @classmethod
     def read(cls, kept: Mapping[str, Any]) -> Lesson:
-        """From `plain`; KeyError or TypeError where it is something else."""
-        values: dict[str, Any] = {name: _filled(value) for name, value in kept.items() if name not in AMOUNTS}
-        for way in AMOUNTS:
-            values[way] = {name: Amount(*(_filled(one[k]) for k in PARTS)) for name, one in kept[way].items()}
-        return cls(**values)
+        """From what `dataclasses.asdict` made of it; KeyError or TypeError where it is something else."""
+        amounts = {way: {name: Amount(**one) for name, one in kept[way].items()} for way in AMOUNTS}
+        return cls(**{**kept, **amounts})
 
     @property
     def origin(self) -> str:
@@ -213,7 +207,7 @@ def learn_of(
         missed_area=errors.missed_area,
         number_factors=errors.number_factors,
         size_factors=errors.size_factors,
-        reliability=reliability(np.clip(at_map, 0, np.nextafter(1, 0)), every),
+        reliability=tuple(reliability(np.clip(at_map, 0, np.nextafter(1, 0)), every)),
         worst=_worst(fields),
         outside=dict(outside or {}),
     )
@@ -254,7 +248,7 @@ def _three(fraction: Fraction) -> Numbers:
     return value, fraction.low, fraction.high
 
 
-def _worst(fields: Sequence[LessonField]) -> list[dict[str, Any]]:
+def _worst(fields: Sequence[LessonField]) -> tuple[dict[str, Any], ...]:
     """Points with the widest gap between map and answer, the widest first."""
     rows = [
         (abs(float(a) - float(p)), k, f.name, float(x), float(y), float(p), float(a))
@@ -264,23 +258,4 @@ def _worst(fields: Sequence[LessonField]) -> list[dict[str, Any]]:
     ]
     rows.sort(key=lambda row: (-row[0], row[1:5]))
     names = ("field", "x_px", "y_px", "probability", "answer")
-    return [dict(zip(names, row[2:], strict=True)) for row in rows[:WORST]]
-
-
-def _nulled(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {name: _nulled(v) for name, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_nulled(v) for v in value]
-    if isinstance(value, float | np.floating):
-        return float(value) if math.isfinite(value) else None
-    return value
-
-
-def _filled(value: Any) -> Any:
-    if value is None:
-        return math.nan
-    if isinstance(value, list):
-        filled = [_filled(v) for v in value]
-        return filled if filled and isinstance(filled[0], dict | tuple) else tuple(filled)
-    return {name: _filled(v) for name, v in value.items()} if isinstance(value, dict) else value
+    return tuple(dict(zip(names, row[2:], strict=True)) for row in rows[:WORST])
