@@ -51,6 +51,14 @@ class RunRecord:
     outputs: dict[str, str | None]
     program: str = "micro"
 
+    @property
+    def every_output(self) -> dict[str, str | None]:
+        """SHA-256 of every table and page, and of every file of a field, by name."""
+        every = dict(self.outputs)
+        for outcome in self.outcomes:
+            every |= outcome.outputs
+        return every
+
 
 def run_record(study: Study, outcomes: tuple[Outcome, ...], out: Path, date: str, seconds: float) -> RunRecord:
     """Record of a run that ended at `date` (ISO 8601); hashes of its tables are taken from the folder `out`."""
@@ -116,6 +124,20 @@ def read_run(folder: Path, as_left: bool = True) -> RunRecord:
         _check_whole(record)
     except (ValueError, MicroError):
         raise InputError(folder / results.RECORD, "is not a whole record of a run", "run the study again") from None
+    return record
+
+
+def untouched_run(folder: Path) -> RunRecord:
+    """Read run.json of a results folder whose tables and files of fields are as the run left them.
+
+    Raises
+    ------
+    InputError
+        As `read_run`, and with the first file that was changed.
+    """
+    record = read_run(folder)
+    every = record.every_output
+    results.check_as_left(folder, every, (name for name in every if name != results.REPORT))
     return record
 
 

@@ -11,9 +11,8 @@ from micro import results
 from micro.batch.job import Outcome
 from micro.errors import InputError
 from micro.points.plan import SECONDS_PER_POINT, fields_needed, suggested_points
-from micro.report.record import read_run
+from micro.report.record import untouched_run
 from micro.report.wording import figures
-from micro.run.study import check_untouched
 from micro.specimens.detected import A90, NUMBER, PUT_RIGHT
 from micro.specimens.planning import (
     BANDS_IN_A_FIELD,
@@ -43,8 +42,7 @@ def plan_lines(folder: Path, accuracy_pct: float) -> list[str]:
     InputError
         Where the folder holds no finished run, or its tables were changed.
     """
-    record = read_run(folder)
-    check_untouched(record, folder)
+    record = untouched_run(folder)
     particles = results.read_table(folder / results.PARTICLES, READ_COLUMNS, repetitive=True, narrow=SUMMED_COLUMNS)
     fields = results.read_table(folder / results.FIELDS, names(FIELDS))
     specimens = results.read_table(folder / results.SPECIMENS, names(SPECIMENS))

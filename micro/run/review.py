@@ -18,9 +18,8 @@ from micro.issue_kinds import SEVERITIES
 from micro.owned import claimed
 from micro.pictures.outlines import class_colours, display_range, greys_shown
 from micro.report.page import troubles_without_folders
-from micro.report.record import RunRecord, read_run
+from micro.report.record import RunRecord, untouched_run
 from micro.review.page import Entry, ReviewField, entry_of, field_file, page
-from micro.run.study import check_untouched
 from micro.study.model import Field
 from micro.tables.columns import FIELDS, PARTICLES, names
 
@@ -44,8 +43,7 @@ def write_review_page(folder: Path) -> WrittenPage:
     UsageError
         Where another run is writing in the folder.
     """
-    record = read_run(folder)
-    check_untouched(record, folder)
+    record = untouched_run(folder)
     measured = [(o, f) for o, f in _in_order(record) if not o.trouble]
     own = (results.REVIEW_PAGE, *(_file(o.stem) for o, _ in measured))
     entries: list[Entry] = []
@@ -146,11 +144,7 @@ def _pictures(folder: Path, outcome: Outcome) -> tuple[NDArray[np.int32], NDArra
 
     name, left_out = f"{results.LABELS}/{outcome.stem}.tif", results.left_out_file(outcome.stem)
     for one in (name, left_out):
-        try:
-            known = results.hash_of_file(folder / one) == outcome.outputs.get(one)
-        except OSError:
-            known = False
-        if not known:
-            raise InputError(folder / one, "is not as the run left it", "run the study again")
+        if results.hash_or_none(folder / one) != outcome.outputs.get(one, ""):
+            raise InputError(folder / one, results.NOT_AS_LEFT, results.RUN_AGAIN)
     gone = cv2.imdecode(np.frombuffer((folder / left_out).read_bytes(), np.uint8), cv2.IMREAD_GRAYSCALE)
     return np.asarray(tifffile.imread(folder / name), np.int32), np.asarray(gone) > 0

@@ -23,7 +23,7 @@ from micro.batch.job import PROFILE_COLUMNS, Outcome, is_band_profile
 from micro.owned import Origin, claimed, listed
 from micro.points.kept import kept_names, store_tallies, stored_tallies
 from micro.processes import give_back_memory
-from micro.report.record import TABLES, RunRecord, output_hashes, read_run, run_record, write_record
+from micro.report.record import TABLES, output_hashes, run_record, untouched_run, write_record
 from micro.study.model import Study
 from micro.tables.columns import FIELDS, SPECIMENS, empty, names, rows_where
 
@@ -172,8 +172,7 @@ def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: floa
     from micro.points.agreement import compare_count
     from micro.points.tally import read_tallies
 
-    record = read_run(folder)
-    check_untouched(record, folder)
+    record = untouched_run(folder)
     paths = tuple(tallies)
     agreement = compare_count(read_tallies(paths), folder, pictures_of(record.outcomes), wanted_accuracy_pct)
     kept = (*kept_names(len(paths)), *review_names(folder))
@@ -182,14 +181,6 @@ def count_again(folder: Path, tallies: Iterable[Path], wanted_accuracy_pct: floa
         write_pages(record.study, record.outcomes, folder, *write_tables(record.study, record.outcomes, folder))
         write_record(replace(record, outputs=output_hashes(folder)), folder)
     return agreement
-
-
-def check_untouched(record: RunRecord, folder: Path) -> None:
-    """Raise InputError where a table of the study or a file of a field is not as the run left it."""
-    every = dict(record.outputs)
-    for outcome in record.outcomes:
-        every |= outcome.outputs
-    results.check_as_left(folder, every, (name for name in every if name != results.REPORT))
 
 
 def write_tables(study: Study, outcomes: tuple[Outcome, ...], out: Path) -> tuple[dict[str, pd.DataFrame], Analysis]:

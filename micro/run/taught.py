@@ -11,7 +11,6 @@ from typing import TypeVar, cast
 import numpy as np
 
 from micro import results
-from micro.address import Address
 from micro.batch.fields import directed, jobs_of, run_jobs
 from micro.batch.job import Job, Outcome, TaughtOutlinesJob
 from micro.batch.taught import NOT_COUNTED, MapJob, Mapped, features_at, map_field, map_file
@@ -99,7 +98,7 @@ def _check(paths: Sequence[Path], specimens: Sequence[Specimen]) -> None:
     counted = teaching.counted
     if not counted.fields:
         return
-    hashes = {path: _hash(path) for s in specimens for path in {f.image for f in s.fields}}
+    hashes = {path: results.hash_or_none(path) for s in specimens for path in {f.image for f in s.fields}}
     own = {(hashes[f.image], f.name) for s in specimens for f in s.fields}
     met = [answers for key, answers in counted.fields.items() if key in own]
     if not met:
@@ -110,13 +109,6 @@ def _check(paths: Sequence[Path], specimens: Sequence[Specimen]) -> None:
     elif {key[0] for key in counted.fields if key in own} & set(teaching.stored.about.get("pictures", ())):
         problem = "counts pictures that taught the kept map beside it: their answers cannot correct it"
         raise InputError(counted.source, problem, "give the tally alone: it teaches again")
-
-
-def _hash(path: Path | Address) -> str:
-    try:
-        return results.hash_of_file(path)
-    except OSError:
-        return ""
 
 
 def read_teaching(paths: Sequence[Path]) -> Teaching:

@@ -11,12 +11,13 @@ from pathlib import Path
 from typing import Any
 
 from micro import results
-from micro.address import Address, place_of
+from micro.address import place_of
 from micro.batch.job import Outcome, library_versions
 from micro.errors import InputError, MicroError
 from micro.owned import MANIFEST, listed
 from micro.points.kept import copy_tallies
 from micro.report.record import RunRecord, read_run, run_record, write_record
+from micro.results import hash_or_none
 from micro.run.study import build_tables, write_pages
 from micro.study.model import Study
 from micro.study.reader import read_study
@@ -116,7 +117,7 @@ def is_review_page(name: str) -> bool:
 def _same(one: Path, other: Path) -> bool:
     if one.name == results.RECORD:
         return _plain_record(one) == _plain_record(other)
-    return _hash(one) == _hash(other)
+    return hash_or_none(one) == hash_or_none(other)
 
 
 def _plain_record(path: Path) -> Any:
@@ -147,19 +148,16 @@ def strangers(folder: Path) -> Iterator[str]:
 
 def digest_of_files(folder: Path) -> str:
     """SHA-256 over the hashes and names of all files of the manifest; whoever keeps it elsewhere sees any change."""
-    lines = (f"{_hash(folder / name) or 'missing'}  {name}\n" for name in sorted(listed(folder)))
+    lines = (f"{hash_or_none(folder / name) or 'missing'}  {name}\n" for name in sorted(listed(folder)))
     return hashlib.sha256("".join(lines).encode(errors="surrogateescape")).hexdigest()
 
 
 def changed_outputs(record: RunRecord, folder: Path) -> list[str]:
     """Return one line for each table, label or outline picture that is not as the run left it."""
-    recorded = dict(record.outputs)
-    for outcome in record.outcomes:
-        recorded |= outcome.outputs
     return [
         f"{folder / name}: {results.NOT_AS_LEFT}; {results.RUN_AGAIN}"
-        for name, digest in recorded.items()
-        if _hash(folder / name) != digest
+        for name, digest in record.every_output.items()
+        if hash_or_none(folder / name) != digest
     ]
 
 
@@ -168,7 +166,7 @@ def changed_inputs(record: RunRecord) -> list[str]:
     return [
         f"{path}: is not as the run read it; bring it back, or run the study again"
         for path, digest in record.inputs.items()
-        if _hash(place_of(path)) != digest
+        if hash_or_none(place_of(path)) != digest
     ]
 
 
@@ -180,10 +178,3 @@ def changed_versions(record: RunRecord) -> list[str]:
         for name, number in library_versions().items()
         if then.get(name) != number
     ]
-
-
-def _hash(path: Path | Address) -> str | None:
-    try:
-        return results.hash_of_file(path)
-    except (OSError, ValueError):  # also a name that no file can have
-        return None

@@ -32,8 +32,8 @@ from micro.errors import InputError
 from micro.owned import MANIFEST
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
-from micro.report.record import read_run
-from micro.run.study import check_untouched, run_study
+from micro.report.record import read_run, untouched_run
+from micro.run.study import run_study
 from micro.study.reader import read_study
 
 MINUTES = float(os.environ.get("MICRO_SOAK_MINUTES", "60"))
@@ -130,7 +130,7 @@ class Soak(RuleBasedStateMachine):
         self.count("runs")
         run_study(read_study(self.write()), self.out, 1, lambda outcome: None)
         assert contents(self.out) == self.expected() | self.own
-        check_untouched(read_run(self.out), self.out)
+        untouched_run(self.out)
         self.harmed = False
 
     # Before that Python itself begins, and ends in its own way.
@@ -161,7 +161,7 @@ class Soak(RuleBasedStateMachine):
             return
         # It was stopped before it began: what stands there is whole, if it was.
         if not self.harmed:
-            check_untouched(read_run(self.out), self.out)
+            untouched_run(self.out)
 
     @rule(um_per_px=st.sampled_from([0.2, 0.25]), carbides=st.sampled_from(["auto", "bright"]))
     def edit_study(self, um_per_px: float, carbides: str) -> None:
