@@ -26,8 +26,7 @@ from micro.measures.totals import all_totals, measure_field, rolling_direction
 from micro.measures.within_field import Carbides
 from micro.review.acts import FieldActs
 from micro.review.apply import WHOLE, apply_reviews
-from micro.review.reviewed import Reviewed
-from micro.review.told import review_issues
+from micro.review.reviewed import Reviewed, review_issues
 from micro.scale.scale import Scale
 from micro.segmentation.marks import burnt_in
 from micro.segmentation.polarities import share_of_picture

@@ -14,9 +14,8 @@ import pandas as pd
 from micro.comparison.joint import Judged, exchange_p, exchanged, joint_p
 from micro.comparison.measured import MeasuredSpecimen, class_of, common_diameter
 from micro.comparison.sides import Side, difference_of, sides_of, too_few_carbides
-from micro.specimens.class_data import ClassData
+from micro.specimens.class_data import BIASED, ClassData, is_unresolved
 from micro.specimens.quantities import BY_NAME, QUANTITIES, Quantity
-from micro.specimens.unresolved import BIASED, is_unresolved
 from micro.statistics.sampling import FloatArray, student_t, uncertainty_of_ratio
 from micro.statistics.two_samples import ALPHA, holm, share_difference
 from micro.tables.columns import COMPARISON, empty, names

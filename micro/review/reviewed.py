@@ -1,8 +1,12 @@
-"""What became of a person's acts on one field; light, so that a record of a run is read without numbers."""
+"""What became of a person's acts on one field, and its words; light, so that a record is read without numbers."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+
+from micro.issues import Issue, issue
+from micro.review.acts import KINDS
 
 ON_THE_FIELD = ("reject", "accept")
 """Acts that change no outline."""
@@ -54,3 +58,28 @@ class Reviewed:
     def changed(self) -> bool:
         """Whether any act moved an outline or left something out."""
         return any(number for act, number in self.acts.items() if act not in ON_THE_FIELD)
+
+
+def acts_in_words(acts: Mapping[str, int]) -> str:
+    """Write the number of the acts of each kind on outlines, in the order of the kinds; empty where there is none.
+
+    Examples
+    --------
+    >>> acts_in_words({"cut": 1, "not_carbide": 3, "accept": 1})
+    '3 not carbide, 1 cut'
+    """
+    kinds = [kind for kind in KINDS if kind not in ON_THE_FIELD and acts.get(kind)]
+    return ", ".join(f"{acts[kind]} {KINDS[kind][0]}" for kind in kinds)
+
+
+def review_issues(reviewed: Reviewed) -> tuple[Issue, ...]:
+    """Return what a reader of the field must know of its review."""
+    told = []
+    if reviewed.acts and not reviewed.rejected:
+        told.append(issue("reviewed", who=list(reviewed.who), acts=acts_in_words(reviewed.acts) or "nothing changed"))
+    for stale in reviewed.stale:
+        kind = {"picture": "review_of_other_picture", "outlines": "review_of_other_outlines"}[stale.what]
+        told.append(issue(kind, acts=stale.acts, source=stale.source))
+    if reviewed.no_effect:
+        told.append(issue("review_without_effect", acts=reviewed.no_effect))
+    return tuple(told)

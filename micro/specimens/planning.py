@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from micro.measures.within_field import WITHIN
-from micro.specimens.class_data import area_relative_uncertainty, class_data
-from micro.specimens.unresolved import UNRESOLVED
+from micro.specimens.class_data import UNRESOLVED, area_relative_uncertainty, class_data
 from micro.statistics.sampling import student_t
 
 # Fewer fields tell their own scatter badly: what each shows within itself is then looked at too (chosen).

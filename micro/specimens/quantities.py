@@ -10,7 +10,7 @@ import numpy as np
 
 from micro.measures.banding import SIGNIFICANCE as BANDED
 from micro.measures.intercepts import UNRELATED
-from micro.specimens.class_data import ClassData
+from micro.specimens.class_data import PER_MM2, ClassData
 from micro.specimens.largest import largest_of_fields
 from micro.specimens.sizes import quantile
 from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, ratio_of_fields, share_of_fields
@@ -343,7 +343,6 @@ would be 4e-5 of their distance (seen with 5 000 fields)."""
 AMOUNT, SIZE, SHAPE = "Amount", "Size", "Elongation and direction"
 BANDS, RESOLUTION = "Bands and spacing", "Resolution"
 CHANCE = 0.05
-PER_MM2 = 1e6  # from 1/µm²
 PER_MM = 1000.0  # µm in a mm: a length in µm from a number per mm
 
 QUANTITIES = (

@@ -12,16 +12,18 @@ import pandas as pd
 from micro.measures.totals import NONE_SEEN
 from micro.measures.within_field import EVEN_WAVES, WITHIN, ends_of_field
 from micro.specimens.class_data import (
+    SHAPES,
     ClassData,
     area_relative_sides,
     class_data,
     film_sides,
+    hidden,
+    is_unresolved,
     pixel_shape_uncertainty,
     turned_from_rows,
 )
 from micro.specimens.largest import largest_of_another
 from micro.specimens.quantities import QUANTITIES, Quantity
-from micro.specimens.unresolved import SHAPES, hidden, is_unresolved
 from micro.statistics.sampling import NORMAL_95, UNKNOWN, Estimate, accuracy_pct, joined_with_within, student_t
 from micro.tables.columns import PARTICLES, SPECIMENS, empty, names
 

@@ -9,9 +9,8 @@ from micro.comparison.measured import MeasuredSpecimen
 from micro.comparison.pairs import compare
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
-from micro.specimens.class_data import class_data
+from micro.specimens.class_data import UNRESOLVED, class_data, hidden, is_unresolved
 from micro.specimens.summary import summarise
-from micro.specimens.unresolved import UNRESOLVED, hidden, is_unresolved
 
 SHAPE, UM_PER_PX = (192, 256), 0.2
 
