@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.measures.spectrum import Regularity, fast_length, regularity
+from micro.measures.spectrum import Regularity, analysed_cells, fast_length, regularity
 from micro.statistics.sampling import NORMAL_95
 
 FloatArray = NDArray[np.float64]
@@ -221,18 +221,9 @@ class Frame:
     @classmethod
     def of(cls, excluded: NDArray[np.bool_], rolling_deg: float) -> Frame:
         """Cut the analysed area into cells."""
+        pixels, x, y = analysed_cells(excluded, CELL_PX)
+        share, whole = pixels / max(pixels.sum(), 1.0), not excluded.any()
         rows, columns = excluded.shape
-        edge_y, edge_x = np.arange(0, rows, CELL_PX), np.arange(0, columns, CELL_PX)
-        whole = not excluded.any()
-        if whole:
-            open_px = np.outer(np.diff(edge_y, append=rows), np.diff(edge_x, append=columns)).astype(float)
-        else:
-            by_row = np.add.reduceat((~excluded).view(np.uint8), edge_y, axis=0, dtype=np.uint8)  # 8 at most
-            open_px = np.add.reduceat(by_row, edge_x, axis=1, dtype=float)
-        mid_y = (edge_y + np.minimum(edge_y + CELL_PX, rows)) / 2
-        mid_x = (edge_x + np.minimum(edge_x + CELL_PX, columns)) / 2
-        y, x = (grid.ravel() for grid in np.meshgrid(mid_y, mid_x, indexing="ij"))
-        share = open_px.ravel() / max(open_px.sum(), 1.0)
         return cls(rolling_deg, rows, columns, *across_and_along(x, y, rolling_deg), share, whole)
 
     @property

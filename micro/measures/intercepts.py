@@ -92,9 +92,27 @@ def outline_length(outline: OutlineShapes, seen: FloatArray | None = None) -> Fl
     return seen * np.nan_to_num(outline.longer, nan=1.0)
 
 
+def over(numerator: float, denominator: float) -> float:
+    """Quotient; NaN where the denominator is not above 0."""
+    return numerator / denominator if denominator > 0 else np.nan
+
+
+def intercept_columns(area_fraction: float, along: float, across: float) -> dict[str, float]:
+    """Columns of a field that follow from its area fraction and its intercepts per px on lines along and across."""
+    return {
+        "intercepts_along_per_px": along,
+        "intercepts_across_per_px": across,
+        "anisotropy_index": over(across, along),
+        "degree_of_orientation": over(across - along, across + UNRELATED * along),
+        "mean_free_path_px": over(1 - area_fraction, across),
+        "mean_chord_along_px": over(area_fraction, along),
+        "mean_chord_across_px": over(area_fraction, across),
+    }
+
+
 def surface_per_volume(outline_px: float, area_px: float) -> float:
     """S_V = (4/π)·L_A per px, of the length of all outlines in an area (Underwood 1970, from memory); NaN without."""
-    return 4 / np.pi * outline_px / area_px if area_px > 0 else np.nan
+    return over(4 / np.pi * outline_px, area_px)
 
 
 def rotate(field: NDArray[np.integer], angle_deg: float) -> NDArray[np.float32]:

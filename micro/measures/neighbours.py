@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.regions import linked
+from micro.measures.banding import across_and_along
 from micro.measures.placement import place_without_overlap
 
 FloatArray = NDArray[np.float64]
@@ -144,9 +145,7 @@ def stringer_share(points: FloatArray, frame: tuple[float, float], rolling_deg: 
     """Share of points that lie in rows along the rolling direction, as in `Neighbours`; `points` as in `nearest`."""
     from scipy.spatial import cKDTree
 
-    turn = np.radians(rolling_deg)
-    x, y = points[..., 0], points[..., 1]
-    along, across = x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn)
+    across, along = across_and_along(points[..., 0], points[..., 1], rolling_deg)
     apart = np.sqrt(frame[0] * frame[1] / points.shape[-2])
     scaled = _layered(np.stack([along / (LINK_ALONG * apart), across / (LINK_ACROSS * apart)], axis=-1), 2.0)
     along, across, n = along.ravel(), across.ravel(), along.size

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from micro.measures.intercepts import UNRELATED
+from micro.measures.intercepts import intercept_columns
 from micro.measures.orientation import orientation_order
 from micro.measures.particles import ellipse_perimeter
 
@@ -94,7 +94,6 @@ def _squared_row(
         total = float(before[name].sum())
         return float(after[name].sum()) / total if total > 0 else np.nan
 
-    fraction = row["area_fraction"]
     # Lines along meet a carbide as often as it is wide across them.
     along, across = (
         row[f"intercepts_{name}_per_px"] * grown(width)
@@ -104,22 +103,12 @@ def _squared_row(
     turn = np.radians(row["rolling_deg"])
     longer = 1 / np.hypot(np.sin(turn) * height_over_width**0.5, np.cos(turn) * height_over_width**-0.5)
     return {
-        "intercepts_along_per_px": along,
-        "intercepts_across_per_px": across,
-        "anisotropy_index": _over(across, along),
-        "degree_of_orientation": _over(across - along, across + UNRELATED * along),
-        "mean_free_path_px": _over(1 - fraction, across),
-        "mean_chord_along_px": _over(fraction, along),
-        "mean_chord_across_px": _over(fraction, across),
+        **intercept_columns(row["area_fraction"], along, across),
         "surface_per_volume_per_px": row["surface_per_volume_per_px"] * grown("perimeter_px"),
         "orientation_order": orientation_order(after["angle_deg"], after["major_px"], after["weight"]),
         "band_spacing_px": row["band_spacing_px"] * longer,
         "lane_width_px": row["lane_width_px"] * longer,
     }
-
-
-def _over(numerator: float, denominator: float) -> float:
-    return numerator / denominator if denominator > 0 else np.nan
 
 
 def _moments(major: FloatArray, minor: FloatArray, angle: FloatArray) -> FloatArray:

@@ -49,6 +49,27 @@ class Regularity:
         return np.exp(level[:, None] + slope[:, None] * np.square(frequency))
 
 
+def analysed_cells(excluded: NDArray[np.bool_], side_px: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """(cells,) pixels analysed of each cell of a picture, and x and y of its middle, row by row.
+
+    Parameters
+    ----------
+    excluded
+        (rows, columns) True where not analysed.
+    side_px
+        Of a cell, 255 at most; those at the right and lower edge are what is left.
+    """
+    rows, columns = excluded.shape
+    top, left = np.arange(0, rows, side_px), np.arange(0, columns, side_px)
+    if excluded.any():
+        by_row = np.add.reduceat((~excluded).view(np.uint8), top, axis=0, dtype=np.uint8)
+        pixels = np.add.reduceat(by_row, left, axis=1, dtype=float)
+    else:
+        pixels = np.outer(np.diff(top, append=rows), np.diff(left, append=columns)).astype(float)
+    y, x = (top + np.minimum(top + side_px, rows)) / 2, (left + np.minimum(left + side_px, columns)) / 2
+    return pixels.ravel(), np.tile(x, len(y)), np.repeat(y, len(x))
+
+
 def fast_length(least: int) -> int:
     """Return the smallest product of twos, threes and fives that is not below `least`: quickly transformed."""
     odd = np.outer(3 ** np.arange(20), 5 ** np.arange(13))

@@ -9,7 +9,15 @@ import pandas as pd
 
 from micro.issues import Issue
 from micro.measures.banding import Banding, banding
-from micro.measures.intercepts import UNRELATED, FloatArray, Intercepts, outline_length, scan, surface_per_volume
+from micro.measures.intercepts import (
+    FloatArray,
+    Intercepts,
+    intercept_columns,
+    outline_length,
+    over,
+    scan,
+    surface_per_volume,
+)
 from micro.measures.lobes import find_lobes
 from micro.measures.neighbours import Neighbours, neighbours
 from micro.measures.orientation import RollingDirection, estimate_rolling_direction, orientation, orientation_order
@@ -95,7 +103,7 @@ def film_columns(segmentation: Segmentation) -> dict[str, float]:
         "film_area_fraction_low": low,
         "film_area_fraction_high": high,
         "film_length_per_px": films.length_px / frame,
-        "film_thickness_px": _over(films.area_px, films.length_px),
+        "film_thickness_px": over(films.area_px, films.length_px),
     }
 
 
@@ -304,7 +312,7 @@ class _OneClass:
         return known | {
             "number_per_px2": total.number_per_px,
             "mean_ecd_px": total.mean_ecd,
-            **self.intercept_columns(total.area_fraction, along, across),
+            **self.lines_met(total.area_fraction, along, across),
             **self.within_columns(total, along, across),
             "surface_per_volume_per_px": surface_per_volume(self.outline_px[self.members].sum(), frame),
             "orientation_order": orientation_order(own["angle_deg"], own["major_px"], own["weight"]),
@@ -331,24 +339,16 @@ class _OneClass:
         films = self.segmentation.films
         return films is not None and films.area_px > MOST_FILMS * total.area_fraction * self.segmentation.analysed_px
 
-    def intercept_columns(self, area_fraction: float, along: Intercepts, across: Intercepts) -> dict[str, object]:
+    def lines_met(self, area_fraction: float, along: Intercepts, across: Intercepts) -> dict[str, float]:
         frame = self.segmentation.analysed_px
         lines, hidden = (
             [float(getattr(i, name)[self.members].sum()) for i in (along, across)]
             for name in ("per_carbide", "by_lobes")
         )
-        n_along, n_across = (_over(number, frame) for number in lines)
-        return {
-            "intercepts_along_per_px": n_along,
-            "intercepts_across_per_px": n_across,
-            "lobes_along": _over(hidden[0], lines[0]),
-            "lobes_across": _over(hidden[1], lines[1]),
-            "anisotropy_index": _over(n_across, n_along),
-            "degree_of_orientation": _over(n_across - n_along, n_across + UNRELATED * n_along),
-            "mean_free_path_px": _over((1 - area_fraction), n_across),
-            "mean_chord_along_px": _over(area_fraction, n_along),
-            "mean_chord_across_px": _over(area_fraction, n_across),
+        shares = {
+            name: over(own, met) for name, own, met in zip(("lobes_along", "lobes_across"), hidden, lines, strict=True)
         }
+        return shares | intercept_columns(area_fraction, *(over(number, frame) for number in lines))
 
     def within_columns(self, total: Totals, along: Intercepts, across: Intercepts) -> dict[str, float]:
         """Relative sampling uncertainty of each total that WITHIN names, were the bar like this field."""
@@ -390,7 +390,3 @@ class _OneClass:
                 shaped * own["width_across_px"].to_numpy(float),
             ),
         }
-
-
-def _over(numerator: float, denominator: float) -> float:
-    return numerator / denominator if denominator > 0 else np.nan

@@ -10,8 +10,9 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.measures.spectrum import level_and_slope
+from micro.measures.spectrum import analysed_cells, level_and_slope
 from micro.statistics.sampling import NORMAL_95, student_t
+from micro.tables.columns import SAMPLED
 
 FloatArray = NDArray[np.float64]
 
@@ -35,23 +36,7 @@ BANDED_CHANCE = 0.3
 # The longest waves stand out of the finer ones by chance in so many fields (chosen).
 LONG_CHANCE = 0.01
 FEWEST = 10
-WITHIN = {
-    "area_fraction": "area_fraction_within_relative_uncertainty",
-    "number_per_mm2": "number_within_relative_uncertainty",
-    "mean_ecd": "mean_ecd_within_relative_uncertainty",
-    "intercepts_along": "intercepts_along_within_relative_uncertainty",
-    "intercepts_across": "intercepts_across_within_relative_uncertainty",
-    "anisotropy_index": "anisotropy_within_relative_uncertainty",
-    "area_weighted_ecd": "area_weighted_ecd_within_relative_uncertainty",
-    "mean_aspect_ratio": "mean_aspect_within_relative_uncertainty",
-    "elongation_along_rolling": "elongation_within_relative_uncertainty",
-    "ecd_d10": "ecd_d10_within_relative_uncertainty",
-    "ecd_d50": "ecd_d50_within_relative_uncertainty",
-    "ecd_d90": "ecd_d90_within_relative_uncertainty",
-    "ecd_d10_by_area": "ecd_d10_by_area_within_relative_uncertainty",
-    "ecd_d50_by_area": "ecd_d50_by_area_within_relative_uncertainty",
-    "ecd_d90_by_area": "ecd_d90_by_area_within_relative_uncertainty",
-}
+WITHIN = {quantity: column.name for quantity, column in SAMPLED.items()}
 """Quantities whose sampling error one field tells, and their columns of fields.csv."""
 
 
@@ -147,26 +132,18 @@ class Carbides:
         return float(np.log(high / low) / 2 / NORMAL_95)
 
     @cached_property
+    def _grid(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        return analysed_cells(self.excluded, CELL_PX)
+
+    @property
     def _cells(self) -> FloatArray:
         """(cells,) pixels analysed of each cell."""
-        rows, columns = self.excluded.shape
-        if not self.excluded.any():
-            high, wide = (
-                np.diff(np.append(np.arange(0, side, CELL_PX), side)).astype(float) for side in (rows, columns)
-            )
-            return np.outer(high, wide).ravel()
-        analysed = (~self.excluded).view(np.uint8)
-        by_row = np.add.reduceat(analysed, np.arange(0, rows, CELL_PX), axis=0, dtype=np.uint8)  # CELL_PX at most
-        return np.add.reduceat(by_row, np.arange(0, columns, CELL_PX), axis=1, dtype=float).ravel()
+        return self._grid[0]
 
     @cached_property
     def _places(self) -> tuple[FloatArray, FloatArray]:
         """(n + cells,) x and y of the carbides, then of the cells."""
-        rows, columns = self.excluded.shape
-        left, top = np.arange(0, columns, CELL_PX), np.arange(0, rows, CELL_PX)
-        x = (left + np.minimum(left + CELL_PX, columns)) / 2
-        y = (top + np.minimum(top + CELL_PX, rows)) / 2
-        return np.append(self.x, np.tile(x, len(top))), np.append(self.y, np.repeat(y, len(left)))
+        return np.append(self.x, self._grid[1]), np.append(self.y, self._grid[2])
 
     @cached_property
     def _even(self) -> tuple[FloatArray, FloatArray]:

@@ -51,6 +51,32 @@ PARTICLES = (
     Column("flags", "", "str", "names of the troubles met, separated by a space"),
 )
 
+
+def _within(name: str, meaning: str) -> Column:
+    return Column(f"{name}_within_relative_uncertainty", "", "float64", meaning)
+
+
+SAMPLED = {
+    "area_fraction": _within(
+        "area_fraction", "of area_fraction by sampling, if the bar is like this field; empty where it cannot tell"
+    ),
+    "number_per_mm2": _within("number", "of number_per_mm2, likewise"),
+    "mean_ecd": _within("mean_ecd", "of mean_ecd_um, likewise"),
+    "intercepts_along": _within("intercepts_along", "of intercepts_along_per_mm, likewise"),
+    "intercepts_across": _within("intercepts_across", "of intercepts_across_per_mm, likewise"),
+    "anisotropy_index": _within("anisotropy", "of anisotropy_index, likewise"),
+    "area_weighted_ecd": _within("area_weighted_ecd", "of the area-weighted diameter, likewise"),
+    "mean_aspect_ratio": _within("mean_aspect", "of the mean aspect ratio, likewise"),
+    "elongation_along_rolling": _within("elongation", "of elongation_along_rolling, likewise"),
+    "ecd_d10": _within("ecd_d10", "of ecd_d10, likewise"),
+    "ecd_d50": _within("ecd_d50", "of ecd_d50, likewise"),
+    "ecd_d90": _within("ecd_d90", "of ecd_d90, likewise"),
+    "ecd_d10_by_area": _within("ecd_d10_by_area", "of ecd_d10_by_area, likewise"),
+    "ecd_d50_by_area": _within("ecd_d50_by_area", "of ecd_d50_by_area, likewise"),
+    "ecd_d90_by_area": _within("ecd_d90_by_area", "of ecd_d90_by_area, likewise"),
+}
+"""Sampling error that one field tells of a quantity, by its name."""
+
 FIELDS = (
     Column("specimen", "", "str", "specimen the field belongs to"),
     Column("field", "", "str", "name of the field"),
@@ -73,26 +99,7 @@ FIELDS = (
     Column("lobes_across", "", "float64", "of intercepts_across_per_mm, likewise"),
     Column("anisotropy_index", "", "float64", "AI, N_L across over N_L along (ASTM E1268)"),
     Column("degree_of_orientation", "", "float64", "Ω12 (ASTM E1268)"),
-    Column(
-        "area_fraction_within_relative_uncertainty",
-        "",
-        "float64",
-        "of area_fraction by sampling, if the bar is like this field; empty where it cannot tell",
-    ),
-    Column("number_within_relative_uncertainty", "", "float64", "of number_per_mm2, likewise"),
-    Column("mean_ecd_within_relative_uncertainty", "", "float64", "of mean_ecd_um, likewise"),
-    Column("intercepts_along_within_relative_uncertainty", "", "float64", "of intercepts_along_per_mm, likewise"),
-    Column("intercepts_across_within_relative_uncertainty", "", "float64", "of intercepts_across_per_mm, likewise"),
-    Column("anisotropy_within_relative_uncertainty", "", "float64", "of anisotropy_index, likewise"),
-    Column("area_weighted_ecd_within_relative_uncertainty", "", "float64", "of the area-weighted diameter, likewise"),
-    Column("mean_aspect_within_relative_uncertainty", "", "float64", "of the mean aspect ratio, likewise"),
-    Column("elongation_within_relative_uncertainty", "", "float64", "of elongation_along_rolling, likewise"),
-    Column("ecd_d10_within_relative_uncertainty", "", "float64", "of ecd_d10, likewise"),
-    Column("ecd_d50_within_relative_uncertainty", "", "float64", "of ecd_d50, likewise"),
-    Column("ecd_d90_within_relative_uncertainty", "", "float64", "of ecd_d90, likewise"),
-    Column("ecd_d10_by_area_within_relative_uncertainty", "", "float64", "of ecd_d10_by_area, likewise"),
-    Column("ecd_d50_by_area_within_relative_uncertainty", "", "float64", "of ecd_d50_by_area, likewise"),
-    Column("ecd_d90_by_area_within_relative_uncertainty", "", "float64", "of ecd_d90_by_area, likewise"),
+    *SAMPLED.values(),
     Column("mean_free_path_um", "µm", "float64", "mean free path across the rolling direction"),
     Column("mean_chord_along_um", "µm", "float64", "mean chord of carbide along the rolling direction"),
     Column("mean_chord_across_um", "µm", "float64", "mean chord of carbide across the rolling direction"),
