@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -162,27 +161,21 @@ def another_magnification(
     A wrong scale leaves the area fraction, multiplies diameters by k and numbers by 1/k². Fewer than 4 fields tell
     nothing.
     """
-    off = np.full(len(area_fraction), np.nan)
+    factor = np.full(len(area_fraction), np.nan)
     known = (area_fraction > 0) & (mean_ecd_um > 0) & (number_per_mm2 > 0)
     if known.sum() < FEWEST_FIELDS:
-        return off
+        return factor
     share, size, number = (np.log(v[known] / np.median(v[known])) for v in (area_fraction, mean_ecd_um, number_per_mm2))
     by_number = -number / 2
     far = (np.minimum(np.abs(size), np.abs(by_number)) > np.log(ANOTHER_LENS)) & (size * by_number > 0)
-    off[np.flatnonzero(known)[far & (np.abs(share) < np.log(AS_MUCH))]] = 0
-    factor = np.exp((size + by_number) / 2)
-    return np.where(np.isfinite(off), _placed(factor, known), np.nan)
+    off = far & (np.abs(share) < np.log(AS_MUCH))
+    factor[np.flatnonzero(known)[off]] = np.exp((size + by_number) / 2)[off]
+    return factor
 
 
 def different_scales(um_per_px: NDArray[np.float64]) -> bool:
     """Tell whether sizes of a pixel differ by more than the tolerance."""
     return bool(len(um_per_px)) and float(um_per_px.max() / um_per_px.min()) > 1 + TOLERANCE
-
-
-def _placed(values: NDArray[np.float64], where: NDArray[np.bool_]) -> NDArray[np.float64]:
-    whole = np.full(len(where), np.nan)
-    whole[where] = values
-    return whole
 
 
 # Invented fields without a fault stay below 0.02 and 3, and below 0.06 or 6: see tests/measures/test_false_alarms.py.
@@ -214,33 +207,16 @@ def check_field(
     stated
         The one that the file states; None where it states none, or where it is the one in use.
     """
-    found = _issues(segmentation, grey, particles, scale, stated)
-    return segmentation.with_issues(ordered((*segmentation.issues, *found)))
-
-
-def _issues(
-    s: Segmentation, grey: NDArray[np.float32], particles: pd.DataFrame, scale: Scale, stated: Scale | None
-) -> Iterator[Issue]:
-    found = stage_micrometer(grey)
-    if found:
-        yield found
-    median_px = _median_ecd(particles)
+    s, median_px = segmentation, _median_ecd(particles)
+    found = [stage_micrometer(grey), _concave(particles), _motion(s), _blocks(grey, s.noise)]
     if s.blur_px is not None and s.count:
-        found = soft_focus(s.blur_px, median_px)
-        if found:
-            yield found
-        found = implausible_size(median_px * scale.um_per_px, s.blur_px * scale.um_per_px)
-        if found:
-            yield found
+        found.append(soft_focus(s.blur_px, median_px))
+        found.append(implausible_size(median_px * scale.um_per_px, s.blur_px * scale.um_per_px))
     if stated is not None:
-        found = scale_disagrees(scale.um_per_px, stated.um_per_px, stated.origin)
-        if found:
-            yield found
-    yield from _concave(particles)
-    yield from _motion(s)
-    yield from _blocks(grey, s.noise)
+        found.append(scale_disagrees(scale.um_per_px, stated.um_per_px, stated.origin))
     if not s.area_by_outlines:  # taught outlines need no contrast: it may be any
-        yield from _etch(s)
+        found.append(_etch(s))
+    return s.with_issues(ordered((*s.issues, *(one for one in found if one is not None))))
 
 
 def _median_ecd(particles: pd.DataFrame) -> float:
@@ -251,31 +227,32 @@ def _median_ecd(particles: pd.DataFrame) -> float:
     return float(2 * np.sqrt(area[np.searchsorted(np.cumsum(area), area.sum() / 2)] / np.pi))
 
 
-def _concave(particles: pd.DataFrame) -> Iterator[Issue]:
-    concave = flagged(particles["flags"], "concave")
+def _concave(particles: pd.DataFrame) -> Issue | None:
     share = flagged_share(particles, "concave")
-    if share > MUCH_CONCAVE:
-        found = int(np.count_nonzero(concave))
-        yield issue("concave", share=share, outlines=found, more=touching_unseen(particles).sum() / len(particles))
+    if not share > MUCH_CONCAVE:
+        return None
+    outlines = int(np.count_nonzero(flagged(particles["flags"], "concave")))
+    return issue("concave", share=share, outlines=outlines, more=touching_unseen(particles).sum() / len(particles))
 
 
-def _motion(s: Segmentation) -> Iterator[Issue]:
+def _motion(s: Segmentation) -> Issue | None:
     blur = directed_blur(s)
-    if blur is not None:
-        yield issue("motion_blur", direction_deg=blur.direction_deg, length_px=blur.length_px)
+    if blur is None:
+        return None
+    return issue("motion_blur", direction_deg=blur.direction_deg, length_px=blur.length_px)
 
 
-def _blocks(grey: NDArray[np.float32], noise: float) -> Iterator[Issue]:
+def _blocks(grey: NDArray[np.float32], noise: float) -> Issue | None:
     steps = block_steps(grey, noise)
-    if steps.excess > LEAST_STEP and steps.significance > SURE_STEP:
-        yield issue("compressed", excess=steps.excess)
+    told = steps.excess > LEAST_STEP and steps.significance > SURE_STEP
+    return issue("compressed", excess=steps.excess) if told else None
 
 
-def _etch(s: Segmentation) -> Iterator[Issue]:
+def _etch(s: Segmentation) -> Issue | None:
     change = etch_change(s)
-    sure = change is not None and change.relative_range > SURE_CHANGE * change.standard_uncertainty
-    if change is not None and sure and change.relative_range > LEAST_CHANGE:
-        # From end to end the area by light changes as the contrast does, half of it on either side of the mean; a
-        # diameter by half as much.
-        off = change.relative_range / 4
-        yield issue("uneven_etch", change=change.relative_range, direction_deg=change.direction_deg, half_width=off)
+    if change is None or not change.relative_range > max(SURE_CHANGE * change.standard_uncertainty, LEAST_CHANGE):
+        return None
+    # From end to end the area by light changes as the contrast does, half of it on either side of the mean; a diameter
+    # by half as much.
+    off = change.relative_range / 4
+    return issue("uneven_etch", change=change.relative_range, direction_deg=change.direction_deg, half_width=off)
