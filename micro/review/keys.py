@@ -15,6 +15,7 @@ Name = Annotated[str, Field(min_length=1, max_length=200)]
 Words = Annotated[str, Field(max_length=2000)]
 Place = Annotated[float, Field(ge=-FARTHEST_PX, le=FARTHEST_PX, allow_inf_nan=False)]
 Point = Annotated[list[Place], Field(min_length=2, max_length=2, description="x, y")]
+Kind = Literal["not_carbide", "cut", "join", "draw", "leave_out", "reject", "accept"]
 MOST_POINTS = max(most for _, _, most in KINDS.values())
 
 
@@ -22,12 +23,7 @@ MOST_POINTS = max(most for _, _, most in KINDS.values())
 class ActKeys(TypedDict, total=False):
     """One act of a person."""
 
-    act: Required[
-        Annotated[
-            Literal["not_carbide", "cut", "join", "draw", "leave_out", "reject", "accept"],
-            Field(description="What was done."),
-        ]
-    ]
+    act: Required[Annotated[Kind, Field(description="What was done.")]]
     points: Annotated[
         list[Point],
         Field(
@@ -50,8 +46,7 @@ class FieldKeys(TypedDict):
     field: Name
     image_sha256: Annotated[Sha256, Field(description="Of the picture's file.")]
     outlines_sha256: Annotated[
-        Sha256,
-        Field(description="Of rows and columns (int64) and the labels (int32), little-endian, before the acts."),
+        Sha256, Field(description="Of rows and columns (int64) and the labels (int32), little-endian, before the acts.")
     ]
     acts: Annotated[list[ActKeys], Field(max_length=MOST_ACTS)]
 

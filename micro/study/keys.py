@@ -48,6 +48,7 @@ AtLeastOne = Annotated[int, Field(title="a whole number, 1 or more", ge=1, le=in
 Images = Annotated[list[PathText], Field(title="a list of picture paths or patterns", min_length=1)]
 Tallies = Annotated[list[PathText], Field(title="a list of paths of tallies", min_length=1)]
 Reviews = Annotated[list[PathText], Field(title="a list of paths of review files", min_length=1)]
+YesOrNo = Annotated[bool, Field(title="true or false")]
 TABLES = "a list of tables ([[...]])"
 
 
@@ -120,11 +121,8 @@ class PictureKeys(TypedDict, total=False):
     blur_px: Annotated[NotNegative, Field(description="Pinned standard deviation of the edge spread.")]
     min_area_px: Annotated[NotNegative, Field(description="Carbides with a smaller outline are not counted.")]
     films: Annotated[
-        bool,
-        Field(
-            title="true or false",
-            description="Whether thin lines are films of carbide: they are measured apart from the carbides.",
-        ),
+        YesOrNo,
+        Field(description="Whether thin lines are films of carbide: they are measured apart from the carbides."),
     ]
 
 
@@ -149,10 +147,7 @@ class CommonKeys(PictureKeys, WithClasses, total=False):
     um_per_px_uncertainty: Annotated[
         NotNegative, Field(description="Standard uncertainty of um_per_px; left out: not known.")
     ]
-    cropped: Annotated[
-        bool,
-        Field(title="true or false", description="The pictures were cropped from ones of the calibrated size."),
-    ]
+    cropped: Annotated[YesOrNo, Field(description="The pictures were cropped from ones of the calibrated size.")]
     binning: Annotated[
         AtLeastOne, Field(description="Camera pixels per picture pixel along a side, against the calibration picture.")
     ]
@@ -163,11 +158,8 @@ class CommonKeys(PictureKeys, WithClasses, total=False):
         Field(title="one of own, taught, better", description="Which outlines are used where a count teaches some."),
     ]
     detection: Annotated[
-        bool,
-        Field(
-            title="true or false",
-            description="Whether carbides of known size are set into the pictures, to learn which are found.",
-        ),
+        YesOrNo,
+        Field(description="Whether carbides of known size are set into the pictures, to learn which are found."),
     ]
     rolling_deg: Annotated[
         Angle, Field(description="Rolling direction from the horizontal, counter-clockwise as seen.")
