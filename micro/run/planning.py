@@ -99,13 +99,18 @@ def number_of_fields(fields: int) -> str:
 
 def time_words(fraction: float, fields: int, accuracy_pct: float, seconds_a_field: float) -> str:
     """Say how long measuring so many fields takes, and counting to the same accuracy by hand (ASTM E562)."""
+    return (
+        f"measuring them takes about {duration(fields * seconds_a_field)} on one core; a count to the same accuracy "
+        f"takes {counting_words(fraction, accuracy_pct)}"
+    )
+
+
+def counting_words(fraction: float, accuracy_pct: float) -> str:
+    """Say what a count by hand takes."""
     points = suggested_points(fraction)
     counted = fields_needed(fraction, points, accuracy_pct)
     minutes = max(1, round(counted * points * SECONDS_PER_POINT / 60))
-    return (
-        f"measuring them takes about {duration(fields * seconds_a_field)} on one core; a count to the same accuracy "
-        f"takes {points} points on {number_of_fields(counted)}, about {minutes} min"
-    )
+    return f"{points} points on {number_of_fields(counted)}, about {minutes} min"
 
 
 def duration(seconds: float) -> str:
@@ -172,12 +177,9 @@ def expected_lines(expected_pct: float, accuracy_pct: float, ecd_um: float | Non
         Of a field.
     """
     fraction = expected_pct / 100
-    points = suggested_points(fraction)
-    counted = fields_needed(fraction, points, accuracy_pct)
-    minutes = max(1, round(counted * points * SECONDS_PER_POINT / 60))
     lines = [
         f"{expected_pct:g} % expected, {accuracy_pct:g} %RA wanted",
-        f"  counting: {points} points on {number_of_fields(counted)}, about {minutes} min (ASTM E562, from memory)",
+        f"  counting: {counting_words(fraction, accuracy_pct)} (ASTM E562, from memory)",
     ]
     if ecd_um is None:
         return [*lines, "  measuring: --ecd-um plans it"]

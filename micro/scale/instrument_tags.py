@@ -50,19 +50,14 @@ def _fei(tiff: Any) -> Size | None:
     return _in_um(float(scan["PixelWidth"]), "m"), _in_um(float(scan["PixelHeight"]), "m")
 
 
-def _tvips(tiff: Any) -> Size | None:
-    known = tiff.tvips_metadata
-    return _in_um(float(known["PixelSizeX"]), "nm"), _in_um(float(known["PixelSizeY"]), "nm")
+def _named(metadata: str, x: str, y: str, unit: str) -> Callable[[Any], Size]:
+    """Return what reads both sizes by their names from one of tifffile's tables."""
 
+    def read(tiff: Any) -> Size:
+        known = getattr(tiff, metadata)
+        return _in_um(float(known[x]), unit), _in_um(float(known[y]), unit)
 
-def _sis(tiff: Any) -> Size | None:
-    known = tiff.sis_metadata
-    return _in_um(float(known["pixelsizex"]), "m"), _in_um(float(known["pixelsizey"]), "m")
-
-
-def _lsm(tiff: Any) -> Size | None:
-    known = tiff.lsm_metadata
-    return _in_um(float(known["VoxelSizeX"]), "m"), _in_um(float(known["VoxelSizeY"]), "m")
+    return read
 
 
 def _fluoview(tiff: Any) -> Size | None:
@@ -113,9 +108,12 @@ def _in_um(size: float, unit: str) -> float:
 SOURCES: tuple[tuple[Callable[[Any], Size | None], str], ...] = (
     (_sem, "tags of an electron microscope (image pixel size)"),
     (_fei, "tags of an electron microscope (pixel width of the scan)"),
-    (_tvips, "tags of an electron microscope's camera (pixel size)"),
-    (_sis, "tags of a microscope camera (pixel size)"),
-    (_lsm, "tags of a scanning light microscope (voxel size)"),
+    (
+        _named("tvips_metadata", "PixelSizeX", "PixelSizeY", "nm"),
+        "tags of an electron microscope's camera (pixel size)",
+    ),
+    (_named("sis_metadata", "pixelsizex", "pixelsizey", "m"), "tags of a microscope camera (pixel size)"),
+    (_named("lsm_metadata", "VoxelSizeX", "VoxelSizeY", "m"), "tags of a scanning light microscope (voxel size)"),
     (_fluoview, "tags of a scanning light microscope (resolution)"),
     (_stk, "tags of a light microscope (spatial calibration)"),
     (_metaseries, "description by a light microscope (spatial calibration)"),

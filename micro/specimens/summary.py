@@ -205,9 +205,7 @@ def budgets(
                     estimate,
                     segmentation=_segmentation_part(quantity, estimate.value, data, area_below, films),
                     missed=_missed(quantity, size, area_below, area_above),
-                    scale=_scale_part(quantity, size, scale_relative_uncertainty)
-                    if quantity.by_proportion is None
-                    else pixel_shape_part(quantity, estimate.value, data),
+                    scale=_scale_part(quantity, estimate.value, scale_relative_uncertainty, data),
                     lowest=quantity.lowest,
                     highest=quantity.highest,
                     hidden=hidden(quantity.name, data),
@@ -332,21 +330,14 @@ def interval_of(budget: Budget) -> str:
     return "specimen" if budget.estimate.fields > 1 else "field"
 
 
-def _scale_part(quantity: Quantity, size: float, scale_relative_uncertainty: float | None) -> float:
+def _scale_part(quantity: Quantity, value: float, relative_uncertainty: float | None, data: ClassData) -> float:
+    """Return what the size of pixels adds, or their shape: all along or across the rows, nothing at 45°."""
+    if quantity.by_proportion is not None:
+        moved = turned_from_rows(data) * quantity.by_proportion(value) if math.isfinite(value) else 0.0
+        return abs(moved) * pixel_shape_uncertainty(data)
     if quantity.scale_power == 0:
         return 0.0
-    return (
-        math.nan
-        if scale_relative_uncertainty is None
-        else abs(quantity.scale_power) * size * scale_relative_uncertainty
-    )
-
-
-def pixel_shape_part(quantity: Quantity, value: float, data: ClassData) -> float:
-    """Return what pixels that are not square may add: all along or across the rows, nothing at 45°."""
-    if quantity.by_proportion is None or not math.isfinite(value):
-        return 0.0
-    return abs(turned_from_rows(data) * quantity.by_proportion(value)) * pixel_shape_uncertainty(data)
+    return math.nan if relative_uncertainty is None else abs(quantity.scale_power * value) * relative_uncertainty
 
 
 def _row(specimen: str, carbide_class: str, quantity: Quantity, budget: Budget) -> tuple:
