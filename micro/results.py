@@ -285,8 +285,6 @@ def read_table(
 
     Parameters
     ----------
-    columns
-        Their names.
     repetitive
         Texts become categories, which take less memory where few are different.
     keep

@@ -113,8 +113,6 @@ def banding(
         x, y and area of the carbides, (n,) each, px and px²; of cut ones the part inside the frame.
     rolling_deg
         Rolling direction from the horizontal, counter-clockwise as seen.
-    seed
-        Of the random placements.
     """
     frame = Frame.of(excluded, rolling_deg)
     return bands_of_points(points, frame, profile(carbide, excluded, rolling_deg), excluded.shape, seed)
@@ -200,14 +198,8 @@ class Frame:
 
     Parameters
     ----------
-    rolling_deg
-        Rolling direction from the horizontal.
-    rows, columns
-        Size of the picture.
     u, v, share
         (cells,) middles of cells and the share of the analysed area that each holds.
-    whole
-        Whether all of the picture is analysed.
     """
 
     rolling_deg: float

@@ -196,8 +196,6 @@ def check_field(
 
     Parameters
     ----------
-    segmentation
-        Of the field.
     grey
         (rows, columns) grey levels as in the file.
     particles

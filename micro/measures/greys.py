@@ -17,8 +17,6 @@ def grey_columns(
 
     Parameters
     ----------
-    segmentation
-        Of the field.
     carbide_classes
         Of each row: "all" or the name of a class. The row of all has the greys of a class where there is only one.
     threshold_grey

@@ -60,8 +60,6 @@ def scan(
     ----------
     labels, excluded
         (rows, columns) number of each carbide, 0 in the matrix; True where not analysed, and there no carbide lies.
-    runs
-        Runs of the labels.
     rolling_deg
         Degrees from the horizontal, counter-clockwise as seen.
     outline

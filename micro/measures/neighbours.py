@@ -74,8 +74,6 @@ def neighbours(
         (rows, columns) of the frame.
     rolling_deg
         Rolling direction from the horizontal, counter-clockwise as seen.
-    seed
-        Of the placements.
     """
     n = len(points)
     if n < FEWEST:

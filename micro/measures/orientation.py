@@ -54,8 +54,6 @@ def orientation(
         (n,) edge correction.
     uncertainty_deg
         (n,) standard uncertainty of the angle, normal.
-    bins
-        Number of equal bins over 180°.
     """
     angle, w = np.asarray(angle_deg, float), np.asarray(length, float) * np.asarray(weight, float)
     unsure = np.broadcast_to(np.asarray(uncertainty_deg, float), angle.shape)

@@ -36,8 +36,6 @@ def weights(runs: Runs, guard: int, frame: tuple[int, int] | None = None) -> Flo
 
     Parameters
     ----------
-    runs
-        Runs of the labels.
     guard
         g, px; at least 1, as one that touches the outermost pixels may be cut.
     frame
@@ -79,8 +77,6 @@ class OutlineShapes:
 
     Parameters
     ----------
-    runs
-        Runs of the labels.
     major, minor
         (n,) full axes of the ellipse of the same second moments.
     angle_deg
@@ -128,8 +124,6 @@ def measure_outlines(
 
     Parameters
     ----------
-    runs, shape
-        Of the labels.
     blur_px
         Edge spread of the picture; None: the outlines are taken as they are.
     waver

@@ -31,8 +31,6 @@ def place_without_overlap(radius: FloatArray, extent: tuple[float, float], rng: 
         (n,) radii.
     extent
         Sides of the rectangle along and across.
-    rng
-        Of the placement.
 
     Returns
     -------

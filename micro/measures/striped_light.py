@@ -64,8 +64,6 @@ def find_stripes(segmentation: Segmentation, rolling_deg: float) -> Stripes:
 
     Parameters
     ----------
-    segmentation
-        Carbides of the field.
     rolling_deg
         From the horizontal, counter-clockwise as seen.
     """

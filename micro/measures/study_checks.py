@@ -180,8 +180,6 @@ def check_across(
     ----------
     particles
         Carbides of the whole study, in as many parts as there are: specimen, field, x_um, y_um, ecd_um.
-    fields
-        The fields table of the whole study.
     pictures
         What tells one picture from another (hash, page, part of a mosaic), by specimen and field.
 

@@ -56,11 +56,6 @@ def all_totals(segmentation: Segmentation, particles: pd.DataFrame) -> dict[str,
 
     Where nothing is found the upper end is the area of three of the smallest carbides that would have been counted.
     Where carbides cannot be outlined, all that is counted is NaN; `number_per_px` tells it.
-
-    Parameters
-    ----------
-    particles
-        The measured table of this field.
     """
     uncertainty = area_fraction_uncertainty(segmentation)
     found = {

@@ -42,8 +42,6 @@ class Act:
         of two (join), corners of a line (cut) or of a closed outline (draw, leave_out).
     carbide_class
         Of a drawn carbide; empty: that of most of the field's carbide.
-    reason
-        Why a field is rejected.
     when
         ISO 8601.
     """

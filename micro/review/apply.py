@@ -41,10 +41,6 @@ def apply_reviews(
     ----------
     found
         Outlines of the field, of a part of a mosaic those of its frame.
-    reviews
-        What the files say of this field.
-    image_sha256
-        Of its picture.
     core
         Rows and columns of the frame that the acts were made on.
     """

@@ -24,8 +24,6 @@ def inside(points: FloatArray, shape: tuple[int, int]) -> Mask:
     ----------
     points
         (n, 2) corners; the last is joined to the first.
-    shape
-        Rows and columns of the picture.
     """
     rows, columns = shape
     x1, y1 = points.T
@@ -50,8 +48,6 @@ def parted_links(points: FloatArray, shape: tuple[int, int]) -> NDArray[np.bool_
     ----------
     points
         (n, 2) corners of the line.
-    shape
-        Rows and columns of the picture.
     """
     rows, columns = shape
     parted = np.zeros((len(LINKS), rows, columns), bool)

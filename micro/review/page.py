@@ -34,18 +34,10 @@ class ReviewField:
 
     Parameters
     ----------
-    specimen, field, stem
-        Its names, and that of its files.
-    image_sha256
-        Of its picture.
-    um_per_px
-        Size of a pixel.
     shown
         (rows, columns) uint8 grey levels for the eye.
     labels, left_out
         (rows, columns) number of the carbide, and True where nothing was analysed.
-    particles
-        Its rows of particles.csv.
     classes, colours
         Its carbide classes, and the colour (RGB) of each.
     message, severity

@@ -35,8 +35,6 @@ class Reviewed:
         Why the field is left out; empty: it is not.
     no_effect
         Acts that met nothing to act on.
-    stale
-        What was not applied.
     area_fraction_before, area_fraction_low_before, area_fraction_high_before, analysed_area_um2_before
         Of the field as the program found it; None where unknown.
     area_fraction_within_before

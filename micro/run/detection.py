@@ -117,8 +117,6 @@ def detect(found: FieldResult, pictures: int, seed: int, settings: SegmentationS
         How often carbides are set in.
     seed
         Same seed, same answer.
-    settings
-        As the field was segmented.
 
     Raises
     ------

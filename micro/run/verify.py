@@ -43,13 +43,6 @@ class Verdict:
 def verify(folder: Path, workers: int, done: Callable[[Outcome], None]) -> Verdict:
     """Make a finished run again from its study and inputs, report and figures included, and compare every file.
 
-    Parameters
-    ----------
-    folder
-        Results folder with run.json.
-    workers, done
-        As for `micro.run.study.run_study`.
-
     Raises
     ------
     InputError

@@ -78,8 +78,6 @@ def find_drawn_bar(grey: NDArray, grey_max: float = 255.0) -> DrawnBar:
     ----------
     grey
         (rows, columns) grey levels, data bar and all.
-    grey_max
-        Full scale.
 
     Raises
     ------

@@ -106,8 +106,6 @@ def calibration_by_length(
 
     Parameters
     ----------
-    length_um
-        What the bar stands for.
     length_px, uncertainty_px
         Its length in the picture, and the standard uncertainty of that, from both ends.
     method

@@ -148,8 +148,6 @@ class Ruling:
 
     Parameters
     ----------
-    fit
-        Pitch and numbers of the lines.
     lines
         The lines and the strips they were seen in, of the picture or, where `transposed`, of its transpose.
     transposed

@@ -33,10 +33,6 @@ class OutlineTotals:
 
     Parameters
     ----------
-    fraction
-        Area fraction.
-    number
-        Carbides per area.
     surface
         S_V = 4/π times the length of outlines per area.
     """

@@ -28,12 +28,8 @@ class Detected:
 
     Parameters
     ----------
-    specimen, fields
-        Its name, and fields tried.
     coefficients, covariance
         Of the curve; empty where all or none were found.
-    table
-        Rows of detection.csv.
     false_calls, found
         Carbides found on matrices without any, a picture, and in the pictures as they are; over the fields tried.
     mark_calls
@@ -42,8 +38,6 @@ class Detected:
         Such matrices of each field.
     share, log_uncertainty
         Share of all carbides that is found, and the standard uncertainty of its logarithm; NaN where unknown.
-    sentence
-        The answer in words.
     """
 
     specimen: str

@@ -31,10 +31,6 @@ def sizes_in_space(specimen: str, data: ClassData, limit_um: float) -> pd.DataFr
 
     Parameters
     ----------
-    specimen
-        Its name.
-    data
-        Its carbides and fields.
     limit_um
         Diameter from which on every carbide is seen; smaller ones enter no law.
 

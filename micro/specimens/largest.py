@@ -35,8 +35,6 @@ class Gumbel:
     ----------
     location, scale
         In the unit of the largest.
-    fields
-        Number of fields it was fitted to.
     """
 
     location: float

@@ -92,10 +92,6 @@ class Measured:
 
     Parameters
     ----------
-    fraction
-        Area fraction of all carbides.
-    fields
-        Measured so far.
     of_one_field, within
         Relative standard uncertainty of one field by sampling: as planned with, and as the fields show within
         themselves, NaN where their structure is too long.

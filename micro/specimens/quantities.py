@@ -230,8 +230,6 @@ class Quantity:
         As in the tables.
     words, detail
         As in a sentence, and what a table or a figure adds: symbol, or how to read it.
-    group
-        Heading under which it stands.
     measure
         Its definition; None where people count it.
     scale_power, area_power

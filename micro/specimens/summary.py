@@ -40,8 +40,6 @@ class Budget:
 
     Parameters
     ----------
-    estimate
-        Value and scatter between fields.
     segmentation
         Standard uncertainty that all fields share through levels, noise and blur; NaN where unknown.
     missed

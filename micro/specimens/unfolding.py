@@ -25,8 +25,6 @@ class Spheres:
         (classes,) N_V of each class.
     drawn
         (draws, classes) the same from field-level bootstrap resamples; no rows with fewer than two fields.
-    fields
-        Number of fields.
     warning
         What to know before trusting the classes; empty where nothing.
     """

@@ -49,10 +49,6 @@ def to_um(table: pd.DataFrame, columns: tuple[Column, ...], um_per_px: float) ->
     ----------
     table
         With the columns `pixel_columns(columns)`.
-    columns
-        Of the result.
-    um_per_px
-        Size of a pixel.
     """
     values = {column.name: table[in_pixels(column).name].to_numpy() for column in columns}
     for name in values:

@@ -33,8 +33,6 @@ class Choice:
 
     Parameters
     ----------
-    chosen
-        "own" or "taught".
     own, taught
         Agreement of each with the answers, a boundary answer being half right either way.
     for_taught, for_own

@@ -27,8 +27,6 @@ class LessonField:
 
     Parameters
     ----------
-    name
-        Of the field.
     x_px, y_px
         (points,) places.
     by_map
@@ -84,8 +82,6 @@ class Lesson:
 
     Parameters
     ----------
-    specimen
-        Its name.
     fields, points, counters
         Fields and points that were counted, and people who counted.
     further

@@ -86,8 +86,6 @@ def predict(fields: Sequence[CountedField], density_at_points: Sequence[FloatArr
 
     Parameters
     ----------
-    fields
-        As counted so far.
     density_at_points
         (points,) of each field: `density` at its points.
     further

@@ -34,10 +34,6 @@ def with_taught_outlines(own: Segmentation, taught: TaughtField, excluded: NDArr
 
     Parameters
     ----------
-    own
-        As found from the grey levels.
-    taught
-        Outlines of the same frame.
     excluded
         (rows, columns) what no outline may lie on: marks burnt into the picture.
     """

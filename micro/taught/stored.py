@@ -66,8 +66,6 @@ def from_text(text: str, where: object) -> StoredMap:
     ----------
     text
         From `to_text`.
-    where
-        File that it came from, for messages.
 
     Raises
     ------
