@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.measures.spectrum import Regularity, analysed_cells, fast_length, regularity
+from micro.measures.spectrum import Regularity, analysed_cells, regularity
 from micro.statistics.sampling import NORMAL_95
 
 FloatArray = NDArray[np.float64]
@@ -294,7 +294,7 @@ class Waves:
         ecd = 2 * np.sqrt(area.mean() / np.pi) if count else np.inf
         shortest = max(1.5 * np.sqrt(frame.rows * frame.columns / max(count, 1)), 3 * ecd, 8 * BIN_PX)
         bin_px = BIN_PX * max(1, int(min(shortest, extent) / BINS_IN_A_WAVE / BIN_PX))
-        length = bin_px * fast_length(int(4 * (np.ptp(frame.u) + 2 * CELL_PX) / bin_px) + 1)
+        length = bin_px * cv2.getOptimalDFTSize(int(4 * (np.ptp(frame.u) + 2 * CELL_PX) / bin_px) + 1)
         step = 1 / length
         lowest, low = (int(np.ceil(cycles / max(extent, 1.0) / step)) for cycles in (WIDEST, 2.0))
         high = max(int(1 / shortest / step) + 1, low)

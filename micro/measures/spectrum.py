@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 STEPS = 60
 FEWEST_WAVES, ENOUGH_WAVES = 8, 300
+SPREAD_DEG = 25.0
+"""Waves within this angle of a direction run close to it."""
 WAVES_AT_ONCE = 2**20
 """Waves times points that are held at once, 16 MiB in each direction: all of them would be 8 GiB for 36 million pixels
 with 8 000 carbides a million (chosen)."""
@@ -70,13 +72,6 @@ def analysed_cells(excluded: NDArray[np.bool_], side_px: int) -> tuple[FloatArra
     return pixels.ravel(), np.tile(x, len(y)), np.repeat(y, len(x))
 
 
-def fast_length(least: int) -> int:
-    """Return the smallest product of twos, threes and fives that is not below `least`: quickly transformed."""
-    odd = np.outer(3 ** np.arange(20), 5 ** np.arange(13))
-    odd = odd[(odd > 0) & (odd < 5 * least)]
-    return int(min(odd << np.maximum(0, np.ceil(np.log2(least / odd))).astype(np.int64)))
-
-
 def regularity(
     x: FloatArray,
     y: FloatArray,
@@ -84,7 +79,6 @@ def regularity(
     shape: tuple[int, int],
     across: tuple[float, float],
     highest: float,
-    spread_deg: float = 25.0,
 ) -> Regularity:
     """Fit the power of all waves of the frame but those that run close to one direction.
 
@@ -102,8 +96,6 @@ def regularity(
         Unit vector (x, y) of the direction to leave out.
     highest
         Highest frequency, cycles per px.
-    spread_deg
-        Waves within this angle of the direction are left out.
     """
     rows, columns = shape
     p, q = np.arange(int(highest * columns) + 1), np.arange(int(highest * rows) + 1)
@@ -112,7 +104,7 @@ def regularity(
     power = _power((x / columns, y / rows, weight), (len(p), len(q))) / np.sum(weight**2)
     with np.errstate(invalid="ignore"):
         lean = np.abs(fx * across[0] + fy * across[1]) / frequency
-    use = (frequency > 0) & (frequency <= highest) & (lean < np.cos(np.radians(spread_deg))) & ~((fx == 0) & (fy < 0))
+    use = (frequency > 0) & (frequency <= highest) & (lean < np.cos(np.radians(SPREAD_DEG))) & ~((fx == 0) & (fy < 0))
     square = frequency[use] ** 2
     if len(square) < FEWEST_WAVES:
         return Regularity(0.0, 0.0, square)
