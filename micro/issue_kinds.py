@@ -74,9 +74,7 @@ _KINDS = (
     _kind("grey_converted", "twelve_bits", "note", "no grey level above 4095: taken as 12 bits in 16"),
     _kind("grey_converted", "transparency_left_out", "note", "the transparency was left out"),
     _kind("grey_converted", "colours_to_grey", "note", "the colours were turned into luminance (ITU-R BT.601)"),
-    _kind(
-        "grey_converted", "channel_taken", "note", "of the colours the {colour} channel was taken", colour="green",
-    ),
+    _kind("grey_converted", "channel_taken", "note", "of the colours the {colour} channel was taken", colour="green"),
     _kind(
         "grey_converted", "colour_axis", "note",
         "of the colours the axis was taken that parts two levels most: {red:.2f} red, {green:.2f} green, {blue:.2f} "
@@ -94,15 +92,11 @@ _KINDS = (
         '(save without a curve, or give tone_curve = "srgb" where the camera saved so)',
     ),
     _kind("grey_converted", "greys_inverted", "note", "0 means white in this file; the grey levels were turned"),
-    _kind(
-        "turned", "turned", "note", "turned as the camera's orientation tag says ({orientation})", orientation=6,
-    ),
+    _kind("turned", "turned", "note", "turned as the camera's orientation tag says ({orientation})", orientation=6),
     _kind("rows_cut", "rows_cut", "note", "{rows} rows at the bottom were cut", rows=64),
     _kind("rows_cut", "data_bar_cut", "note", "data bar found: {rows} rows at the bottom were cut", rows=64),
     _kind("rows_cut", "side_cut", "note", "{px} px at the {side} were cut", px=64, side="top"),
-    _kind(
-        "rows_cut", "data_bar_at_side", "note", "data bar found: {px} px at the {side} were cut", px=64, side="top"
-    ),
+    _kind("rows_cut", "data_bar_at_side", "note", "data bar found: {px} px at the {side} were cut", px=64, side="top"),
     _kind(
         "rolling_estimated", "rolling_estimated", "note",
         "rolling direction estimated from the carbides: {angle_deg:.1f}° from the horizontal, to within "
@@ -318,9 +312,7 @@ _KINDS = (
         "outside_taught", "outside_taught", "doubt", "{share:.0p} % of the field looks like nothing that was taught",
         "(count points on it, or do not trust it)", share=0.13,
     ),
-    _kind(
-        "reviewed", "reviewed", "note", "reviewed by {who}: {acts}", who="KM", acts="3 not carbide, 1 cut",
-    ),
+    _kind("reviewed", "reviewed", "note", "reviewed by {who}: {acts}", who="KM", acts="3 not carbide, 1 cut"),
     _kind(
         "review_stale", "review_of_other_picture", "doubt",
         "{acts} {acts:act|acts} in {source} were made on another picture and are not applied",
@@ -447,9 +439,7 @@ _KINDS = (
         "a round view: what surrounds it, {share:.0p} % of the picture, was left out",
         "(look at the hatched parts of the outline picture)", share=0.31,
     ),
-    _kind(
-        "excluded", "left_out_by_hand", "note", "{share:.1p} % of the picture was left out as told", share=0.02,
-    ),
+    _kind("excluded", "left_out_by_hand", "note", "{share:.1p} % of the picture was left out as told", share=0.02),
     _kind(
         "both_polarities", "both_polarities", "doubt",
         "both brighter and darker than the matrix: what is bright covers {bright:.1p} %, what is dark {dark:.1p} % of "

@@ -65,26 +65,13 @@ class ReviewField:
     interval: tuple[float, float]
 
 
-@dataclass(frozen=True)
-class Entry:
-    """What the page itself knows of a field."""
-
-    specimen: str
-    field: str
-    stem: str
-    image_sha256: str
-    outlines_sha256: str
-    severity: str
-
-
-def entry_of(field: ReviewField) -> Entry:
+def entry_of(field: ReviewField) -> dict[str, str]:
     """Return what the page itself knows of a field."""
-    return Entry(
-        field.specimen, field.field, field.stem, field.image_sha256, outlines_sha256(field.labels), field.severity
-    )
+    known = {name: getattr(field, name) for name in ("specimen", "field", "stem", "image_sha256")}
+    return known | {"outlines_sha256": outlines_sha256(field.labels), "severity": field.severity}
 
 
-def page(title: str, entries: Sequence[Entry], missing: Sequence[str]) -> str:
+def page(title: str, entries: Sequence[dict[str, str]], missing: Sequence[str]) -> str:
     """HTML of the page.
 
     Parameters
@@ -98,9 +85,8 @@ def page(title: str, entries: Sequence[Entry], missing: Sequence[str]) -> str:
     """
     style, *scripts = (template_text("review", name) for name in ("review.css", "outlines.js", "review.js"))
     script = "\n".join(['"use strict";', *scripts])
-    known = [vars(entry) for entry in entries]
-    identity = hashlib.sha256(json.dumps(known).encode()).hexdigest()[:16]
-    manifest = {"format": FORMAT, "version": VERSION, "page": identity, "folder": REVIEW_FOLDER, "fields": known}
+    identity = hashlib.sha256(json.dumps(entries).encode()).hexdigest()[:16]
+    manifest = {"format": FORMAT, "version": VERSION, "page": identity, "folder": REVIEW_FOLDER, "fields": entries}
     # Files beside a page on a disk have no origin to name; what this script loads is trusted instead.
     policy = content_policy("data: blob:", only(style), f"{only(script)} 'strict-dynamic'")
     return rendered(

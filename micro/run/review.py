@@ -19,7 +19,7 @@ from micro.owned import claimed
 from micro.pictures.outlines import class_colours, display_range, greys_shown
 from micro.report.page import troubles_without_folders
 from micro.report.record import RunRecord, untouched_run
-from micro.review.page import Entry, ReviewField, entry_of, field_file, page
+from micro.review.page import ReviewField, entry_of, field_file, page
 from micro.study.model import Field
 from micro.tables.columns import FIELDS, PARTICLES, names
 
@@ -46,7 +46,7 @@ def write_review_page(folder: Path) -> WrittenPage:
     record = untouched_run(folder)
     measured = [(o, f) for o, f in _in_order(record) if not o.trouble]
     own = (results.REVIEW_PAGE, *(_file(o.stem) for o, _ in measured))
-    entries: list[Entry] = []
+    entries: list[dict[str, str]] = []
     unreadable: list[str] = []
     with claimed(folder, None, own, beside=True):
         for made in _fields(record, measured, folder):
