@@ -22,6 +22,17 @@ class Column:
     meaning: str
 
 
+def _ends(name: str, of: str = "its 95 % interval", unit: str = "") -> tuple[Column, Column]:
+    return (
+        Column(f"{name}_low", unit, "float64", f"lower end of {of}"),
+        Column(f"{name}_high", unit, "float64", f"upper end of {of}"),
+    )
+
+
+def _with_interval(name: str, unit: str, meaning: str) -> tuple[Column, Column, Column]:
+    return Column(name, unit, "float64", meaning), *_ends(name, unit=unit)
+
+
 ELEMENTS = ("C", "Cr", "Mo", "W", "V", "Nb")
 """Elements of the mass balance."""
 
@@ -88,8 +99,7 @@ FIELDS = (
     Column("rolling_deg", "°", "float64", "rolling direction used, from the horizontal, counter-clockwise"),
     Column("carbide_class", "", "str", "'all', or one carbide class"),
     Column("area_fraction", "", "float64", "A_A by integrated contrast, 0 to 1"),
-    Column("area_fraction_low", "", "float64", "lower end of the 95 % interval of this field's segmentation"),
-    Column("area_fraction_high", "", "float64", "upper end of the 95 % interval of this field's segmentation"),
+    *_ends("area_fraction", "the 95 % interval of this field's segmentation"),
     Column("particles", "", "float64", "carbides that touch the frame; empty where none can be outlined"),
     Column("number_per_mm2", "1/mm²", "float64", "N_A, edge corrected"),
     Column("mean_ecd_um", "µm", "float64", "mean equivalent circle diameter, edge corrected"),
@@ -126,14 +136,12 @@ FIELDS = (
         "share of the carbide area in outlines that stay concave: carbides may touch there",
     ),
     Column("film_area_fraction", "", "float64", "of it in films of carbide; empty where films were not asked for"),
-    Column("film_area_fraction_low", "", "float64", "lower end of the 95 % interval of this field's segmentation"),
-    Column("film_area_fraction_high", "", "float64", "upper end of the 95 % interval of this field's segmentation"),
+    *_ends("film_area_fraction", "the 95 % interval of this field's segmentation"),
     Column("film_length_per_mm", "1/mm", "float64", "length of the films per area"),
     Column("film_thickness_um", "µm", "float64", "mean thickness of the films, their area over their length"),
     Column("origin", "", "str", "what put area_fraction right; empty where it comes from the picture alone"),
     Column("area_fraction_by_outlines", "", "float64", "what it was before; empty where nothing put it right"),
-    Column("area_fraction_by_outlines_low", "", "float64", "lower end of the 95 % interval of that segmentation"),
-    Column("area_fraction_by_outlines_high", "", "float64", "upper end of the 95 % interval of that segmentation"),
+    *_ends("area_fraction_by_outlines", "the 95 % interval of that segmentation"),
     Column("matrix_grey", "", "float64", "mean grey level of the matrix, as in the file"),
     Column("class_grey", "", "float64", "grey level of the carbide class where the light is average, as in the file"),
     Column("threshold_grey", "", "float64", "grey level of the outline: half way between the two, or as pinned"),
@@ -156,8 +164,7 @@ SPECIMENS = (
     Column("unit", "", "str", "unit of mean, std and interval"),
     Column("mean", "", "float64", "estimate for the specimen"),
     Column("std", "", "float64", "standard deviation between fields"),
-    Column("ci95_low", "", "float64", "lower end of the 95 % interval"),
-    Column("ci95_high", "", "float64", "upper end of the 95 % interval"),
+    *_ends("ci95", "the 95 % interval"),
     Column("relative_accuracy_pct", "%", "float64", "%RA, half width of the interval over the mean (ASTM E562)"),
     Column("fields", "", "int64", "fields that entered"),
     Column("origin", "", "str", "what put the number right, or widened its interval; empty: the pictures alone"),
@@ -183,8 +190,7 @@ COMPARISON = (
     Column("fields_a", "", "int64", "fields of specimen a that entered"),
     Column("fields_b", "", "int64", "fields of specimen b that entered"),
     Column("estimate", "", "float64", "ratio or difference"),
-    Column("ci95_low", "", "float64", "lower end of its 95 % interval"),
-    Column("ci95_high", "", "float64", "upper end of its 95 % interval"),
+    *_ends("ci95"),
     Column("p_value", "", "float64", "of no difference, Student's t on ratios of field sums"),
     Column(
         "p_joint", "", "float64", "the same, adjusted for all primary quantities by exchange of fields, and for pairs"
@@ -203,8 +209,7 @@ SIZES = (
     Column("quantity", "", "str", "median and spread of the sections, spheres in space, largest carbide on an area"),
     Column("unit", "", "str", "unit of value and interval"),
     Column("value", "", "float64", "by a lognormal law above the detection limit; of the largest the median to expect"),
-    Column("ci95_low", "", "float64", "lower end of the 95 % interval; of the largest, of what is to come"),
-    Column("ci95_high", "", "float64", "upper end of the 95 % interval; of the largest, of what is to come"),
+    *_ends("ci95", "the 95 % interval; of the largest, of what is to come"),
     Column("fields", "", "int64", "fields that entered"),
     Column("message", "", "str", "how well the law fits, or why there is no value"),
 )
@@ -217,8 +222,7 @@ COUPONS = (
     Column("coupons", "", "int64", "coupons that entered"),
     Column("mean", "", "float64", "mean over the coupons"),
     Column("std", "", "float64", "standard deviation between coupons"),
-    Column("ci95_low", "", "float64", "lower end of the 95 % interval of the mean"),
-    Column("ci95_high", "", "float64", "upper end of the 95 % interval of the mean"),
+    *_ends("ci95", "the 95 % interval of the mean"),
     Column("beyond", "", "int64", 'those of them that are only known to be tougher than their value (">300")'),
 )
 
@@ -227,21 +231,17 @@ TRANSVERSE_RATIOS = (
     Column("coupons_longitudinal", "", "int64", "coupons along the rolling direction"),
     Column("coupons_transverse", "", "int64", "coupons across the rolling direction"),
     Column("ratio", "", "float64", "transverse over longitudinal toughness, of geometric means"),
-    Column("ci95_low", "", "float64", "lower end of its 95 % interval (Welch on logarithms)"),
-    Column("ci95_high", "", "float64", "upper end of its 95 % interval (Welch on logarithms)"),
+    *_ends("ci95", "its 95 % interval (Welch on logarithms)"),
     Column("p_value", "", "float64", "of no gap"),
-    Column("fieller_low", "", "float64", "lower end of the 95 % interval of the ratio of plain means (Fieller)"),
-    Column("fieller_high", "", "float64", "upper end of the 95 % interval of the ratio of plain means (Fieller)"),
+    *_ends("fieller", "the 95 % interval of the ratio of plain means (Fieller)"),
     Column("hardness_difference", "", "float64", "mean hardness transverse less longitudinal"),
-    Column("hardness_ci95_low", "", "float64", "lower end of its 95 % interval"),
-    Column("hardness_ci95_high", "", "float64", "upper end of its 95 % interval"),
+    *_ends("hardness_ci95"),
     Column("detectable_gap_pct", "%", "float64", "smallest gap such coupons show with a power of 80 %"),
     Column("gap_pct", "%", "float64", "gap asked about"),
     Column("more_longitudinal", "", "float64", "more coupons needed to show that gap with a power of 80 %"),
     Column("more_transverse", "", "float64", "more coupons needed to show that gap with a power of 80 %"),
     Column("equal_hardness_ratio", "", "float64", "the ratio at equal hardness; empty where hardness cannot tell"),
-    Column("equal_hardness_ci95_low", "", "float64", "lower end of its 95 % interval"),
-    Column("equal_hardness_ci95_high", "", "float64", "upper end of its 95 % interval"),
+    *_ends("equal_hardness_ci95"),
     Column("equal_hardness_p_value", "", "float64", "of no difference at equal hardness"),
     Column("verdict", "", "str", "transverse lower, transverse higher, within scatter, cannot tell"),
     Column("warning", "", "str", "what to know before trusting the row"),
@@ -254,16 +254,13 @@ GROUP_RATIOS = (
     Column("coupons_a", "", "int64", "coupons of group a"),
     Column("coupons_b", "", "int64", "coupons of group b"),
     Column("ratio", "", "float64", "toughness of b over a, of geometric means"),
-    Column("ci95_low", "", "float64", "lower end of its 95 % interval (Welch on logarithms)"),
-    Column("ci95_high", "", "float64", "upper end of its 95 % interval (Welch on logarithms)"),
+    *_ends("ci95", "its 95 % interval (Welch on logarithms)"),
     Column("p_value", "", "float64", "of no difference"),
     Column("p_holm", "", "float64", "the same, adjusted for all tests of the table (Holm)"),
     Column("hardness_difference", "", "float64", "mean hardness of b less a"),
-    Column("hardness_ci95_low", "", "float64", "lower end of its 95 % interval"),
-    Column("hardness_ci95_high", "", "float64", "upper end of its 95 % interval"),
+    *_ends("hardness_ci95"),
     Column("equal_hardness_ratio", "", "float64", "the ratio at equal hardness; empty where hardness cannot tell"),
-    Column("equal_hardness_ci95_low", "", "float64", "lower end of its 95 % interval"),
-    Column("equal_hardness_ci95_high", "", "float64", "upper end of its 95 % interval"),
+    *_ends("equal_hardness_ci95"),
     Column("equal_hardness_p_value", "", "float64", "of no difference at equal hardness"),
     Column("verdict", "", "str", "differs, may differ, cannot tell"),
     Column("warning", "", "str", "what to know before trusting the row"),
@@ -277,9 +274,7 @@ CHEMISTRY = (
     Column("ceiling_high", "", "float64", "the same with densities and foreign metal at the end that gives most"),
     Column("beside_mc", "", "float64", "largest volume fraction once MC has taken its carbon"),
     Column("limited_by", "", "str", "what runs out first: carbon, or the metals of the class"),
-    Column("measured", "", "float64", "area fraction measured"),
-    Column("measured_low", "", "float64", "lower end of its 95 % interval"),
-    Column("measured_high", "", "float64", "upper end of its 95 % interval"),
+    *_with_interval("measured", "", "area fraction measured"),
     Column("message", "", "str", "where the measurement lies above the ceiling, and other cautions"),
 )
 
@@ -307,9 +302,7 @@ DETECTION = (
     Column("ecd_um", "µm", "float64", "equivalent circle diameter, geometric mean of the class of size"),
     Column("set_in", "", "int64", "invented carbides set into the picture"),
     Column("found", "", "int64", "those of them that were found"),
-    Column("probability", "", "float64", "probability of detection, logistic in the logarithm of the diameter"),
-    Column("probability_low", "", "float64", "lower end of its 95 % interval"),
-    Column("probability_high", "", "float64", "upper end of its 95 % interval"),
+    *_with_interval("probability", "", "probability of detection, logistic in the logarithm of the diameter"),
     Column("area_error", "", "float64", "median of measured over true area, less 1"),
 )
 
@@ -318,8 +311,7 @@ MATRIX = (
     Column("element", "", "str", "C, Cr, Mo, W, V or Nb, where the composition names it"),
     Column("in_steel", "wt %", "float64", "what the steel holds, as given"),
     Column("in_matrix", "wt %", "float64", "what its matrix keeps in solution, by mass balance over the carbides"),
-    Column("ci95_low", "wt %", "float64", "lower end of its 95 % interval (Monte Carlo)"),
-    Column("ci95_high", "wt %", "float64", "upper end of its 95 % interval (Monte Carlo)"),
+    *_ends("ci95", "its 95 % interval (Monte Carlo)", "wt %"),
     Column("carbides", "", "str", "classes in the balance, by the names that the user gave them"),
     Column("possible_share", "", "float64", "combinations drawn that left no element negative, 0 to 1"),
     Column("message", "", "str", "why it is unknown, and other cautions"),
@@ -350,17 +342,8 @@ COUNTERS = (
     Column("fields", "", "int64", "fields that each of them counted"),
     Column("points", "", "int64", "points that each of them judged"),
     Column("kappa", "", "float64", "agreement beyond chance: Cohen's, weighted, for a pair, Fleiss' for three or more"),
-    Column("ci95_low", "", "float64", "lower end of its 95 % interval, from the scatter between fields"),
-    Column("ci95_high", "", "float64", "upper end of its 95 % interval, from the scatter between fields"),
+    *_ends("ci95", "its 95 % interval, from the scatter between fields"),
 )
-
-
-def _with_interval(name: str, unit: str, meaning: str) -> tuple[Column, Column, Column]:
-    return (
-        Column(name, unit, "float64", meaning),
-        Column(f"{name}_low", unit, "float64", "lower end of its 95 % interval"),
-        Column(f"{name}_high", unit, "float64", "upper end of its 95 % interval"),
-    )
 
 
 ATLAS = (
@@ -404,8 +387,7 @@ SERIES = (
     Column("quantity", "", "str", "area_fraction, hardness, toughness_longitudinal or toughness_transverse"),
     Column("unit", "", "str", "unit of the mean"),
     Column("mean", "", "float64", "the point"),
-    Column("ci95_low", "", "float64", "lower end of its 95 % interval"),
-    Column("ci95_high", "", "float64", "upper end of its 95 % interval"),
+    *_ends("ci95"),
     Column("line", "", "int64", "points of one number were measured alike and are joined"),
 )
 
@@ -416,8 +398,7 @@ CORRELATIONS = (
     Column("bars", "", "str", "alike: those measured like most; all: of any scale, version and settings, one plane"),
     Column("points", "", "int64", "bars that enter"),
     Column("rho", "", "float64", "Spearman's rank correlation, -1 to 1; partial where hardness is held"),
-    Column("ci95_low", "", "float64", "lower end of its 95 % interval"),
-    Column("ci95_high", "", "float64", "upper end of its 95 % interval"),
+    *_ends("ci95"),
     Column("p_value", "", "float64", "of no association, by exchange of the ranks"),
     Column("p_holm", "", "float64", "the same, adjusted for all questions asked in this way (Holm)"),
 )
