@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -89,8 +90,6 @@ def _smooth(level: FloatArray) -> float:
 
 def _levels(s: Segmentation, rolling_deg: float) -> tuple[FloatArray, float]:
     """Return (strips,) mean contrast of the matrix in strips across rolling, and where the first begins, px."""
-    import cv2
-
     rows, columns = s.labels.shape
     matrix = s.bare.astype(np.float32)
     small = (-(-columns // STRIP_PX), -(-rows // STRIP_PX))

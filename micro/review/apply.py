@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -158,8 +159,6 @@ class _Hand:
 
     def _part(self, number: int, here: NDArray[np.bool_], piece: NDArray[np.int32], parts: NDArray[np.int32]) -> None:
         """Give every piece but the first a number of its own; basins go to the nearest piece."""
-        import cv2
-
         pixels = np.array([np.count_nonzero(piece[here] == p) for p in parts])
         whole, unsure = self.area[number], self.unsure[number]
         basin = (self.basins == number) & ~here

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -184,8 +185,6 @@ def _trial(
 
 def labels_at(labels: NDArray[np.int32], x: FloatArray, y: FloatArray) -> NDArray[np.int32]:
     """(n,) label at a place or next to it, 0 where there is none."""
-    import cv2
-
     around = cv2.dilate(labels.astype(np.float32), np.ones((2 * LOOKED_PX + 1,) * 2, np.uint8))
     return around[y.astype(int), x.astype(int)].astype(np.int32)
 
@@ -198,8 +197,6 @@ def carbides_to_set(found: FieldResult, rng: np.random.Generator, diameters: Cal
     diameters
         Gives so many of them, px, in any order.
     """
-    import cv2
-
     segmentation = found.segmentation
     spread = segmentation.blur_px or 1.0
     own = _shaped(found.particles)
@@ -287,8 +284,6 @@ def set_in(found: FieldResult, outlines: Shapes) -> Picture:
 
 
 def _blurred(picture: Picture, sigma: float) -> Picture:
-    import cv2
-
     return cv2.GaussianBlur(picture, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
 
 
@@ -309,8 +304,6 @@ def _matrix(segmentation: Segmentation) -> NDArray[np.bool_]:
 
 
 def _opened(where: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    import cv2
-
     return cv2.morphologyEx(where.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)) > 0
 
 
@@ -319,8 +312,6 @@ def _clear_of_carbides(segmentation: Segmentation) -> NDArray[np.bool_]:
 
 
 def _grown(where: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    import cv2
-
     return cv2.dilate(where.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
 
 
@@ -330,8 +321,6 @@ def turned_matrix(found: FieldResult) -> tuple[Picture, NDArray[np.bool_]]:
     What stands out of it now is no carbide. Pits and dust that the program knows by their polarity are turned too:
     their like in the polarity of the carbides, where there are such, it cannot know.
     """
-    import cv2
-
     grey, segmentation = found.micrograph.grey, found.segmentation
     where = _clear_of_carbides(segmentation) & ~_grown(not_analysed(found.micrograph))
     even = _matrix(segmentation)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -139,7 +140,6 @@ def _triples(colours: Any) -> tuple[tuple[int, int, int], ...]:
 
 def _pictures(folder: Path, outcome: Outcome) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
     """Labels of a field, and what was left out of it; InputError where a file is not as the run left it."""
-    import cv2
     import tifffile
 
     name, left_out = f"{results.LABELS}/{outcome.stem}.tif", results.left_out_file(outcome.stem)
