@@ -27,13 +27,10 @@ class Rose:
         (bins,) middle of each bin, from the rolling direction, -90 to 90.
     share
         (bins,) share of the total length of the carbides that lies in the bin; sums to 1, NaN without carbides.
-    order
-        Mean of cos 2·angle weighted by length: 1 all along rolling, 0 no preference, -1 all across.
     """
 
     angle_deg: FloatArray
     share: FloatArray
-    order: float
 
 
 def orientation(
@@ -62,13 +59,12 @@ def orientation(
     width = 180 / bins
     middle = np.asarray(-90 + width * np.arange(bins), np.float64)
     if not w.sum():
-        return Rose(middle, np.full(bins, np.nan), np.nan)
-    share = w @ _chances(angle, np.maximum(unsure, SURE_DEG), middle, width) / w.sum()
-    return Rose(middle, share, orientation_order(angle, w, 1.0))
+        return Rose(middle, np.full(bins, np.nan))
+    return Rose(middle, w @ _chances(angle, np.maximum(unsure, SURE_DEG), middle, width) / w.sum())
 
 
 def orientation_order(angle_deg: ArrayLike, length: ArrayLike, weight: ArrayLike) -> float:
-    """Return the order of a `Rose` alone, of angles, lengths and weights as for `orientation`."""
+    """Mean of cos 2·angle weighted as for `orientation`: 1 all along rolling, 0 no preference, -1 all across."""
     angle, w = np.asarray(angle_deg, float), np.asarray(length, float) * np.asarray(weight, float)
     known = np.isfinite(angle) & np.isfinite(w) & (w > 0)
     w = w[known]

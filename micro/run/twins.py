@@ -152,16 +152,6 @@ def twin_bias(twins: pd.DataFrame) -> pd.DataFrame:
         spread = error.std(ddof=1) if n > 1 else np.nan
         half = student_t(n - 1) * spread / np.sqrt(n) if n > 1 else np.nan
         bias = error.mean() if n else np.nan
-        rows.append(
-            {
-                "carbide_class": name,
-                "quantity": quantity,
-                "true": own["true"].mean(),
-                "bias": bias,
-                "bias_low": bias - half,
-                "bias_high": bias + half,
-                "spread": spread,
-                "twins": n,
-            }
-        )
-    return pd.DataFrame(rows)
+        rows.append((name, quantity, own["true"].mean(), bias, bias - half, bias + half, spread, n))
+    head = ["carbide_class", "quantity", "true", "bias", "bias_low", "bias_high", "spread", "twins"]
+    return pd.DataFrame(rows, columns=head)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -170,12 +170,13 @@ def learn_of(
     beside
         Fields of the specimen that nobody counted; those outside of what was taught do not enter.
     """
-    empty = np.empty(0)
-    every = np.concatenate([f.by_map[ALL].score for f in fields] or [empty])
-    at_map = np.concatenate([f.by_map[ALL].map_at_points for f in fields] or [empty])
-    score = np.concatenate([f.even(f.by_map[ALL].score) for f in fields] or [empty])
-    own = np.concatenate([f.even(f.own) for f in fields] or [empty])
-    outlined = np.concatenate([f.even(f.outlined) for f in fields] or [empty])
+
+    def pooled(of: Callable[[LessonField], FloatArray]) -> FloatArray:
+        return np.concatenate([of(f) for f in fields] or [np.empty(0)])
+
+    every, at_map = pooled(lambda f: f.by_map[ALL].score), pooled(lambda f: f.by_map[ALL].map_at_points)
+    score = pooled(lambda f: f.even(f.by_map[ALL].score))
+    own, outlined = pooled(lambda f: f.even(f.own)), pooled(lambda f: f.even(f.outlined))
     choice = choose(own, outlined > 0.5, score, wanted)
     chosen = chosen if chosen is not None and wanted == "better" else choice.chosen
     errors = outline_errors((outlined if chosen == "taught" else own) > 0.5, score)
