@@ -410,18 +410,14 @@ _KINDS = (
         "{half_width:.1p} % to it",
         "(look at the outline picture, raise the magnification)", share=0.0042, half_width=0.05,
     ),
-    _kind(
-        "areas_differ", "areas_differ", "doubt",
-        "outlines cover {by_outline:.2p} %, integrated contrast {by_contrast:.2p} % of the field: more than blur and "
-        "noise explain; the area may be off by {half_width:.1p} % of its value",
-        "(look for halos, edge relief or uneven etch)", by_outline=0.12, by_contrast=0.1, half_width=0.78,
-    ),
-    _kind(
-        "areas_differ", "areas_differ_pinned", "doubt",
-        "outlines cover {by_outline:.2p} %, integrated contrast {by_contrast:.2p} % of the field: more than blur and "
-        "noise explain; the area may be off by {half_width:.1p} % of its value",
-        "(look at what is pinned, for halos, edge relief or uneven etch)",
-        by_outline=0.12, by_contrast=0.1, half_width=0.78,
+    *(
+        _kind(
+            "areas_differ", name, "doubt",
+            "outlines cover {by_outline:.2p} %, integrated contrast {by_contrast:.2p} % of the field: more than blur "
+            "and noise explain; the area may be off by {half_width:.1p} % of its value",
+            f"(look {where} halos, edge relief or uneven etch)", by_outline=0.12, by_contrast=0.1, half_width=0.78,
+        )
+        for name, where in (("areas_differ", "for"), ("areas_differ_pinned", "at what is pinned, for"))
     ),
     _kind(
         "areas_differ", "halo", "doubt",

@@ -80,7 +80,7 @@ class Quantile:
 
 def field_mean(name: str) -> Ratio:
     """Mean of a column over the fields, each weighted by the area analysed."""
-    return field_ratio(lambda d: d.column(name), lambda d: np.ones(len(d.fields)))
+    return field_ratio(_of_fields(name), _each)
 
 
 def field_ratio(numerator: Values, denominator: Values) -> Ratio:
@@ -163,16 +163,13 @@ def _unknown(data: ClassData) -> FloatArray:
     return np.repeat([0.0, 1.0], [len(data.fields), len(data.unknown)])
 
 
-def _along(data: ClassData) -> FloatArray:
-    return data.column("intercepts_along_per_mm")
+def _of_fields(name: str) -> Values:
+    """(fields,) that column of the fields."""
+    return lambda data: data.column(name)
 
 
-def _across(data: ClassData) -> FloatArray:
-    return data.column("intercepts_across_per_mm")
-
-
-def _fraction(data: ClassData) -> FloatArray:
-    return data.column("area_fraction")
+_along, _across = _of_fields("intercepts_along_per_mm"), _of_fields("intercepts_across_per_mm")
+_fraction = _of_fields("area_fraction")
 
 
 def _along_by_area(data: ClassData) -> float:
