@@ -18,11 +18,10 @@ from micro.image.pixels import DecodedPicture, UnusableError, to_grey
 from micro.image.reading import read
 from micro.issues import Issue, flag_text, message_text, ordered
 from micro.measures.field_checks import check_field
-from micro.measures.greys import grey_columns
 from micro.measures.orientation import RollingDirection
 from micro.measures.particles import measure_axes, measure_particles
 from micro.measures.pixel_shape import squared_field, squared_particles
-from micro.measures.totals import all_totals, measure_field, rolling_direction
+from micro.measures.totals import all_totals, grey_columns, measure_field, rolling_direction
 from micro.measures.within_field import Carbides
 from micro.review.acts import FieldActs
 from micro.review.apply import WHOLE, apply_reviews

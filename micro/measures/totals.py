@@ -1,7 +1,8 @@
-"""One row a field and class: totals, curves, intercepts, banding, neighbours."""
+"""One row a field and class: totals, greys, curves, intercepts, banding, neighbours."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,15 +10,7 @@ import pandas as pd
 
 from micro.issues import Issue
 from micro.measures.banding import Banding, banding
-from micro.measures.intercepts import (
-    FloatArray,
-    Intercepts,
-    intercept_columns,
-    outline_length,
-    over,
-    scan,
-    surface_per_volume,
-)
+from micro.measures.intercepts import Intercepts, intercept_columns, outline_length, over, scan, surface_per_volume
 from micro.measures.lobes import find_lobes
 from micro.measures.neighbours import Neighbours, neighbours
 from micro.measures.orientation import RollingDirection, estimate_rolling_direction, orientation, orientation_order
@@ -27,7 +20,7 @@ from micro.measures.within_field import WITHIN, Carbides
 from micro.segmentation.blurred_shapes import resolved_diameter_px
 from micro.segmentation.segmentation import EdgeProfile, Segmentation
 from micro.segmentation.uncertainty import area_fraction_uncertainty
-from micro.statistics.sampling import NORMAL_95
+from micro.statistics.sampling import NORMAL_95, FloatArray
 from micro.tables.columns import FIELDS, flagged, typed
 from micro.tables.units import pixel_columns
 
@@ -58,11 +51,8 @@ def all_totals(segmentation: Segmentation, particles: pd.DataFrame) -> dict[str,
     Where carbides cannot be outlined, all that is counted is NaN; `number_per_px` tells it.
     """
     uncertainty = area_fraction_uncertainty(segmentation)
-    found = {
-        "all": _with_films(
-            _totals(segmentation, particles, (uncertainty.of_all_below, uncertainty.of_all)), segmentation
-        )
-    }
+    whole = _totals(segmentation, particles, (uncertainty.of_all_below, uncertainty.of_all))
+    found = {"all": _with_films(whole, segmentation)}
     if segmentation.verdict.instead is not None:
         value, low, high = segmentation.verdict.instead
         found["all"] = Totals(value, low, high, np.nan, np.nan, np.nan)
@@ -99,6 +89,34 @@ def film_columns(segmentation: Segmentation) -> dict[str, float]:
         "film_area_fraction_high": high,
         "film_length_per_px": films.length_px / frame,
         "film_thickness_px": over(films.area_px, films.length_px),
+    }
+
+
+def grey_columns(
+    segmentation: Segmentation, carbide_classes: Sequence[str], threshold_grey: float | None = None
+) -> dict[str, FloatArray]:
+    """Columns of the fields table: matrix, class and outline grey, edge spread and noise; NaN where there is none.
+
+    Parameters
+    ----------
+    carbide_classes
+        Of each row: "all" or the name of a class. The row of all has the greys of a class where there is only one.
+    threshold_grey
+        Pinned grey of the outline; None: half way between matrix and class.
+    """
+    contrast = {c.name: c.contrast for c in segmentation.classes}
+    if len(contrast) == 1:
+        contrast["all"] = next(iter(contrast.values()))
+    own = np.array([contrast.get(name, np.nan) for name in carbide_classes])
+    half = segmentation.matrix_grey + own / 2
+    pinned = half if threshold_grey is None else np.where(np.isnan(own), np.nan, threshold_grey)
+    blur = np.nan if segmentation.blur_px is None else segmentation.blur_px
+    return {
+        "matrix_grey": np.full(len(own), segmentation.matrix_grey),
+        "class_grey": segmentation.matrix_grey + own,
+        "threshold_grey": pinned,
+        "blur_px": np.full(len(own), blur),
+        "noise_grey": np.full(len(own), segmentation.noise),
     }
 
 
