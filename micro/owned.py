@@ -47,10 +47,6 @@ class Origin:
     sources: tuple[Path, ...]
     inputs: tuple[Path, ...] = ()
 
-    def __str__(self) -> str:
-        more = f" and {len(self.sources) - 1} more" if len(self.sources) > 1 else ""
-        return f"{self.kind} {self.sources[0].resolve()}{more}"
-
 
 @contextlib.contextmanager
 def claimed(

@@ -59,11 +59,6 @@ class Ratio:
             return mean_of_carbides(*self.terms(data), data.field, len(data.fields))
         return self.of_fields(self.numerator(data), self.denominator(data))
 
-    def by_field(self, data: ClassData) -> FloatArray:
-        """(fields,) value of each field; NaN where it has none."""
-        numerator, denominator = self.numerator(data), self.denominator(data)
-        return np.divide(numerator, denominator, out=np.full(len(numerator), np.nan), where=denominator > 0)
-
 
 @dataclass(frozen=True)
 class Quantile:
