@@ -13,7 +13,7 @@ from micro.address import Address
 from micro.carbides import CarbideOverride
 from micro.errors import InputError, spelled
 from micro.image.crop import Crop
-from micro.image.micrograph import LARGEST_FIELD_PX, Box, Micrograph, SubField, sub_fields
+from micro.image.micrograph import Box, Micrograph, SubField
 from micro.segmentation.segmentation import SegmentationSettings
 
 
@@ -175,6 +175,7 @@ def cut_mosaics(fields: Iterable[Field]) -> tuple[Field, ...]:
 
 
 def _parts(field: Field) -> list[Field]:
+    from micro.image.micrograph import LARGEST_FIELD_PX, sub_fields
     from micro.image.reading import format_of, probe
 
     if isinstance(field.image, Address):
