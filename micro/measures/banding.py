@@ -81,13 +81,6 @@ class Banding:
     random_low: FloatArray
     random_high: FloatArray
 
-    @property
-    def verdict(self) -> str:
-        """'banded', 'not banded', or '' where it cannot be told."""
-        if not np.isfinite(self.p_value):
-            return ""
-        return "banded" if self.p_value <= SIGNIFICANCE else "not banded"
-
 
 def banding(
     carbide: NDArray[np.bool_],

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
@@ -23,6 +22,8 @@ from micro.report.record import RunRecord, untouched_run
 from micro.review.page import ReviewField, entry_of, field_file, page
 from micro.study.model import Field
 from micro.tables.columns import FIELDS, PARTICLES, names
+
+ORDER = list(SEVERITIES)
 
 
 @dataclass(frozen=True)
@@ -76,17 +77,13 @@ def _file(stem: str) -> str:
 
 def severity_of(outcome: Outcome) -> str:
     """Gravest severity among the issues of a field; "note" without any."""
-    order = list(SEVERITIES)
-    return order[max((order.index(one.severity) for one in outcome.issues), default=0)]
+    return max((one.severity for one in outcome.issues), key=ORDER.index, default=ORDER[0])
 
 
 def _in_order(record: RunRecord) -> list[tuple[Outcome, Field]]:
     """Fields with how they ended, those in doubt first, the gravest before the others."""
     fields = [f for s in record.study.specimens for f in s.fields]
-    order = list(SEVERITIES)
-    return sorted(
-        zip(record.outcomes, fields, strict=True), key=lambda one: -order.index(severity_of(one[0]))
-    )  # fmt: skip
+    return sorted(zip(record.outcomes, fields, strict=True), key=lambda one: -ORDER.index(severity_of(one[0])))
 
 
 def _fields(
@@ -124,18 +121,15 @@ def _field(
     every = totals[totals["carbide_class"] == "all"].iloc[0]
     classes = tuple(totals["carbide_class"][totals["carbide_class"] != "all"])
     colours = class_colours(classes or ("carbide",), record.study.class_names)
+    triples = tuple((int(r), int(g), int(b)) for r, g, b in colours)
     return ReviewField(
         outcome.specimen, outcome.field, outcome.stem, outcome.image_sha256, float(every["um_per_px"]),
         greys_shown(micrograph.grey, *display_range(micrograph.grey)), labels, left_out,
-        own.astype({"carbide_class": str, "flags": str}), classes, _triples(colours),
+        own.astype({"carbide_class": str, "flags": str}), classes, triples,
         "; ".join(one.text for one in outcome.issues if one.severity != "note"), severity_of(outcome),
         editable=bool(np.isfinite(every["particles"])),
         interval=(float(every["area_fraction_low"]), float(every["area_fraction_high"])),
     )  # fmt: skip
-
-
-def _triples(colours: Any) -> tuple[tuple[int, int, int], ...]:
-    return tuple((int(r), int(g), int(b)) for r, g, b in colours)
 
 
 def _pictures(folder: Path, outcome: Outcome) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:

@@ -124,21 +124,18 @@ def measured_so_far(particles: pd.DataFrame, fields: pd.DataFrame, specimens: pd
     within = float(data.fields[WITHIN["area_fraction"]].mean(skipna=False)) / WIDENED
     between = float(std.get("area_fraction", math.nan)) / fraction if fraction > 0 else math.nan
     known = [between] if len(data.fields) >= TOLD_BY_FIELDS else [u for u in (between, within) if math.isfinite(u)]
+    shared = area_relative_uncertainty(data)
     return Measured(
         fraction=fraction,
         fields=len(data.fields),
         of_one_field=max(known, default=math.nan),
         within=within,
-        shared=_known(area_relative_uncertainty(data)),
+        shared=shared if math.isfinite(shared) else 0.0,
         resolved=float(mean.get("resolved_diameter", math.nan)),
         small=float(mean.get("ecd_d10_by_area", math.nan)),
         unresolved_share=float(mean.get("unresolved_share", math.nan)),
         band_spacing=float(mean.get("band_spacing", math.nan)),
     )
-
-
-def _known(value: float) -> float:
-    return value if math.isfinite(value) else 0.0
 
 
 def magnification_advice(measured: Measured, needed: Needed) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from micro.measures.banding import SIGNIFICANCE
 from micro.measures.placement import place_without_overlap
 from micro.phantom.scenes import uneven_bands
 
@@ -73,3 +74,10 @@ def fields(x, y, area) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
         for c in range(ACROSS):
             own = (row == r) & (column == c)
             yield x[own] - c * FIELD[1], y[own] - r * FIELD[0], area[own]
+
+
+def verdict(found):
+    """'banded', 'not banded', or '' where it cannot be told."""
+    if not np.isfinite(found.p_value):
+        return ""
+    return "banded" if found.p_value <= SIGNIFICANCE else "not banded"

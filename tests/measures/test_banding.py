@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from plates import verdict
 
 from micro.measures.banding import Frame, banding, lane_width
 from micro.measures.orientation import estimate_rolling_direction
@@ -28,7 +29,7 @@ def field(rng, rolling_deg=0.0, modulation=0.0, spacing=100.0, count=900):
 def test_random_fields_are_rarely_called_banded():
     """Of 40 random fields few are called banded; the study holds the rate to 5 %."""
     rng = np.random.default_rng(1)
-    called = [banding(*field(rng), rolling, seed=n).verdict for n, rolling in enumerate([0.0, 17.0] * 20)]
+    called = [verdict(banding(*field(rng), rolling, seed=n)) for n, rolling in enumerate([0.0, 17.0] * 20)]
     assert called.count("banded") <= 4
 
 
@@ -38,7 +39,7 @@ def test_bands_are_found_at_their_spacing(rolling):
     rng = np.random.default_rng(2)
     for seed in range(4):
         found = banding(*field(rng, rolling, 0.6), rolling, seed=seed)
-        assert found.verdict == "banded"
+        assert verdict(found) == "banded"
         assert found.spacing == pytest.approx(100, rel=0.05)
         assert found.contrast > 1.3 * found.contrast_at_random
 
@@ -53,7 +54,7 @@ def test_few_carbides_raise_no_more_false_alarms_than_many(count):
         rng = np.random.default_rng(seed)
         ecd = rng.lognormal(np.log(20), 0.4, count)
         x, y = place_without_overlap(ecd / 2, (512.0, 512.0), rng).T
-        called += banding(shape, shape, (x, y, np.pi / 4 * ecd**2), 0.0, seed=seed).verdict == "banded"
+        called += verdict(banding(shape, shape, (x, y, np.pi / 4 * ecd**2), 0.0, seed=seed)) == "banded"
     assert called == pytest.approx(15, abs=3 * np.sqrt(15))
 
 
@@ -61,7 +62,7 @@ def test_few_carbides_cannot_tell():
     """Fewer than 30 carbides give no verdict."""
     mask, out, (x, y, area) = field(np.random.default_rng(3), count=20)
     found = banding(mask, out, (x[:20], y[:20], area[:20]), 0.0)
-    assert found.verdict == ""
+    assert verdict(found) == ""
     assert np.isnan(found.p_value)
 
 
@@ -110,7 +111,7 @@ def test_rolling_direction_is_found_and_random_has_none():
 def test_random_fields_say_not_banded_in_95_of_100():
     """200 random fields: the verdict is 'not banded' in at least 95 %."""
     rng = np.random.default_rng(5)
-    called = [banding(*field(rng, count=700), 0.0, seed=n).verdict for n in range(200)]
+    called = [verdict(banding(*field(rng, count=700), 0.0, seed=n)) for n in range(200)]
     share = called.count("not banded") / 200
     print(f"random fields called not banded: {100 * share:.1f} % of 200")
     assert share >= 0.95
@@ -121,7 +122,7 @@ def test_a_weak_modulation_is_found_in_nine_of_ten():
     """30 % modulation at 100 px: found in at least 90 % of 100 fields, its spacing to 5 % in the median."""
     rng = np.random.default_rng(6)
     found = [banding(*field(rng, modulation=0.3, count=1500), 0.0, seed=n) for n in range(100)]
-    spacing = np.array([f.spacing for f in found if f.verdict == "banded"])
+    spacing = np.array([f.spacing for f in found if verdict(f) == "banded"])
     print(f"30 % modulation found in {len(spacing)} of 100; spacing off by {np.median(np.abs(spacing / 100 - 1)):.3f}")
     assert len(spacing) >= 90
     assert np.median(np.abs(spacing / 100 - 1)) < 0.05
@@ -145,15 +146,15 @@ def judged(points, shape=(600, 800)):
 def test_rows_at_random_are_no_bands():
     """Stringers of nine carbides, anywhere: 30 of 30 read banded before rows were told; now 3 at most."""
     found = [judged(rows_of_carbides(np.random.default_rng(seed))) for seed in range(30)]
-    assert sum(f.verdict == "banded" for f in found) <= 3
+    assert sum(verdict(f) == "banded" for f in found) <= 3
     assert np.median([f.rows for f in found]) == pytest.approx(9, rel=0.3)
-    assert np.isnan([f.spacing for f in found if f.verdict != "banded"]).all()
+    assert np.isnan([f.spacing for f in found if verdict(f) != "banded"]).all()
 
 
 def test_bands_of_rows_are_still_bands():
     """80 rows of ten, twice as dense in bands 150 px apart: found in 7 of 12, at their spacing."""
     found = [judged(rows_of_carbides(np.random.default_rng(seed), 80, 10, 0.8)) for seed in range(12)]
-    spacings = [f.spacing for f in found if f.verdict == "banded"]
+    spacings = [f.spacing for f in found if verdict(f) == "banded"]
     assert len(spacings) >= 7
     assert np.median(spacings) == pytest.approx(150, rel=0.1)
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from plates import verdict
 
 from micro.measures.mosaic_banding import Part, mosaic_banding
 
@@ -33,7 +34,7 @@ def test_the_spacing_is_found_where_a_part_holds_no_two_bands(spacing, rolling_d
     parts, rolling = mosaic(spacing, rolling_deg=rolling_deg, carbides=20_000)
     found = mosaic_banding(parts, (SIDE, SIDE), rolling)
     middle, low, high = found.spacing
-    assert found.bands.verdict == "banded"
+    assert verdict(found.bands) == "banded"
     assert low < spacing < high
     assert middle == pytest.approx(spacing, rel=0.05)
     assert found.bands.contrast == pytest.approx(0.6 / np.sqrt(2), rel=0.12)
@@ -49,9 +50,9 @@ def test_bands_wider_than_half_of_the_mosaic_have_no_spacing():
 def test_bands_too_narrow_for_the_whole_are_not_denied():
     """A mosaic ten times as wide, so reduced that its bands of 200 px fall below what is searched, and is said."""
     parts, rolling = mosaic(200, carbides=20_000)
-    assert mosaic_banding(parts, (SIDE, SIDE), rolling).bands.verdict == "banded"
+    assert verdict(mosaic_banding(parts, (SIDE, SIDE), rolling).bands) == "banded"
     found = mosaic_banding(parts, (10 * SIDE, 10 * SIDE), rolling)
-    assert found.bands.verdict != "banded"
+    assert verdict(found.bands) != "banded"
     assert found.bands.shortest * found.reduced > 200
 
 
@@ -67,4 +68,4 @@ def test_carbides_at_random_are_not_banded_and_missing_parts_are_no_band():
 
 def test_too_few_carbides_tell_nothing():
     parts, rolling = mosaic(1500, carbides=20)
-    assert mosaic_banding(parts, (SIDE, SIDE), rolling).bands.verdict == ""
+    assert verdict(mosaic_banding(parts, (SIDE, SIDE), rolling).bands) == ""
