@@ -50,11 +50,7 @@ class Origin:
 
 @contextlib.contextmanager
 def claimed(
-    folder: Path,
-    origin: Origin | None,
-    names: Iterable[str] = (),
-    inputs: Iterable[Path] = (),
-    beside: bool = False,
+    folder: Path, origin: Origin | None, names: Iterable[str] = (), inputs: Iterable[Path] = (), beside: bool = False
 ) -> Iterator[None]:
     """Hold a folder for one origin while it is written; what an earlier run wrote and this one did not is removed.
 

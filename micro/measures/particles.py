@@ -213,10 +213,7 @@ PIXEL_PARTICLES = pixel_columns(PARTICLES)
 
 
 def measure_particles(
-    segmentation: Segmentation,
-    grey: NDArray[np.float32],
-    rolling_deg: float | None,
-    sub_field: SubField | None = None,
+    segmentation: Segmentation, grey: NDArray[np.float32], rolling_deg: float | None, sub_field: SubField | None = None
 ) -> pd.DataFrame:
     """Measure every carbide of a field.
 

@@ -52,7 +52,7 @@ def calibrate(
         If the pitch is no length, or a picture has no ruling, too few lines (five are needed), or two rulings; if the
         second picture is of another size, or the rulings do not lie along the sides of the picture, one along each.
     """
-    check_pitch(pitch_um)
+    _check_length("pitch", pitch_um, "give the distance of neighbouring lines, such as 10")
     from micro.scale.ruling import find_ruling
 
     ruling = find_ruling(np.asarray(grey))
@@ -116,10 +116,7 @@ def calibration_by_length(
     InputError
         If the length is not a finite number above 0.
     """
-    if not (math.isfinite(length_um) and length_um > 0):
-        raise InputError(
-            "length", f"{length_um:g} µm is not a length above 0", "give the length that the bar stands for"
-        )
+    _check_length("length", length_um, "give the length that the bar stands for")
     um_per_px = length_um / length_px
     return Calibration(
         um_per_px=um_per_px,
@@ -134,18 +131,10 @@ def calibration_by_length(
     )
 
 
-def check_pitch(pitch_um: float) -> None:
-    """Refuse what is not a length.
-
-    Raises
-    ------
-    InputError
-        If the pitch is not a finite number above 0.
-    """
-    if not (math.isfinite(pitch_um) and pitch_um > 0):
-        raise InputError(
-            "pitch", f"{pitch_um:g} µm is not a length above 0", "give the distance of neighbouring lines, such as 10"
-        )
+def _check_length(what: str, um: float, remedy: str) -> None:
+    """Refuse what is not a finite number above 0."""
+    if not (math.isfinite(um) and um > 0):
+        raise InputError(what, f"{um:g} µm is not a length above 0", remedy)
 
 
 def calibration_of(ruling: Ruling, pitch_um: float, shape: tuple[int, int]) -> Calibration:

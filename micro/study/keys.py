@@ -131,8 +131,7 @@ WithClasses = TypedDict(
     "WithClasses",
     {
         "class": Annotated[
-            list[ClassKeys],
-            Field(title=TABLES, description="Carbide classes, from the darkest grey to the brightest."),
+            list[ClassKeys], Field(title=TABLES, description="Carbide classes, from the darkest grey to the brightest.")
         ]
     },
     total=False,
