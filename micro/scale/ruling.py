@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -107,8 +108,6 @@ def energy_by_direction(grey: NDArray[np.float32]) -> FloatArray:
 
 def _power_spectrum(grey: NDArray[np.float32]) -> NDArray[np.float32]:
     """Power by frequency, zero in the middle; the edges of the picture are faded out first."""
-    import cv2
-
     rows, columns = grey.shape
     fade = np.outer(np.hanning(rows), np.hanning(columns)).astype(np.float32)
     padded = np.zeros((cv2.getOptimalDFTSize(rows), cv2.getOptimalDFTSize(columns)), np.float32)
@@ -118,8 +117,6 @@ def _power_spectrum(grey: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _along_rays(power: NDArray[np.float32]) -> FloatArray:
-    import cv2
-
     rows, columns = power.shape
     angle = np.radians(np.arange(0, 180, STEP_DEG))[:, None]
     frequency = np.arange(LOWEST_CYCLES / max(power.shape), HIGHEST_FREQUENCY, 0.5 / max(power.shape))[None, :]

@@ -16,6 +16,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -61,8 +62,6 @@ class FeaturePlanes:
 
     def rows(self, first: int, last: int) -> Plane:
         """(features, (last − first)·columns) of every pixel of some rows, row by row."""
-        import cv2
-
         columns = self.shape[1]
         out = np.empty((len(self.planes), last - first, columns), np.float32)
         for plane, where in zip(self.planes, out, strict=True):
@@ -139,8 +138,6 @@ def own_level(grey: NDArray[np.generic]) -> Plane:
     InputError
         For a field of one grey all over.
     """
-    import cv2
-
     plane = np.asarray(grey, np.float32)
     smooth = cv2.GaussianBlur(plane, (0, 0), LEVEL_SCALE_PX)
     mean, spread = float(smooth.mean(dtype=float)), float(smooth.std(dtype=float))
@@ -154,8 +151,6 @@ def _octaves(level: Plane) -> Iterator[tuple[Plane, Plane, float]]:
 
     A plane is halved once its smoothing is 1.4 px, where less than 0.1 % of the light is finer than two new pixels.
     """
-    import cv2
-
     pair, reached, size = [level, level * level], 0.0, 1.0
     for scale in (*SCALES_PX, 2 * SCALES_PX[-1]):
         sigma = scale / size
@@ -172,8 +167,6 @@ def _octaves(level: Plane) -> Iterator[tuple[Plane, Plane, float]]:
 
 def _extremes(plane: Plane) -> Iterator[Plane]:
     """Darkest and lightest grey within each of DISCS_PX, from the field smoothed by LEVEL_SCALE_PX."""
-    import cv2
-
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (DISC_IN_ITS_PIXELS, DISC_IN_ITS_PIXELS))
     for _ in DISCS_PX:
         plane = _halved(plane)
@@ -182,15 +175,12 @@ def _extremes(plane: Plane) -> Iterator[Plane]:
 
 def _halved(plane: Plane) -> Plane:
     """Picture of half the size, each pixel the mean of those that it covers."""
-    import cv2
-
     half = (-(-plane.shape[1] // 2), -(-plane.shape[0] // 2))
     return np.asarray(cv2.resize(plane, half, interpolation=cv2.INTER_AREA))
 
 
 def _derivatives(plane: Plane, sigma: float) -> tuple[Plane, Plane, Plane]:
     """Gradient length times σ, and the larger and the smaller eigenvalue of the Hessian times σ²."""
-    import cv2
 
     def derived(x: int, y: int, gain: float) -> Plane:
         return np.asarray(cv2.Sobel(plane, cv2.CV_32F, x, y, ksize=3, scale=gain))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -56,8 +57,6 @@ def draw_outlines(
     [0, 0]
 
     """
-    import cv2
-
     smooth = np.asarray(probability, np.float32)
     if smoothing_px:
         smooth = np.stack([cv2.GaussianBlur(plane, (0, 0), smoothing_px) for plane in smooth])
@@ -123,7 +122,5 @@ def _in_reading_order(labels: NDArray[np.int32], kind: NDArray[np.uint8]) -> Tau
 
 def _regions(mask: NDArray[np.bool_], connectivity: int) -> tuple[NDArray[np.intp], NDArray[np.int32]]:
     """Pixels of each connected region, and the numbered regions; 0 is what is not in the mask."""
-    import cv2
-
     number, region = cv2.connectedComponents(mask.astype(np.uint8), connectivity=connectivity, ltype=cv2.CV_32S)
     return np.bincount(region.ravel(), minlength=number), region
