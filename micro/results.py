@@ -171,7 +171,10 @@ def _nulled(value: Any) -> Any:
 
 def read_json(path: Path) -> Any:
     """Read what `write_json` wrote, NaN for null and tuples for lists; OSError or ValueError where it cannot be."""
-    return _filled(json.loads(path.read_text(encoding="utf8")))
+    try:
+        return _filled(json.loads(path.read_text(encoding="utf8")))
+    except RecursionError:
+        raise ValueError("is nested too deeply") from None
 
 
 def _filled(value: Any) -> Any:

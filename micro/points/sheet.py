@@ -251,8 +251,8 @@ def make_sheet(
     """
     rng = np.random.default_rng(seed)
     by_specimen: dict[str, list[Picture]] = {}
-    for picture in pictures:
-        by_specimen.setdefault(picture[0], []).append(picture)
+    for specimen, field in pictures:
+        by_specimen.setdefault(specimen, []).append((specimen, field))
     points = points or suggested_points(expected_fraction)
     wanted = suggested_fields(expected_fraction, points, relative_accuracy_pct)
 
