@@ -90,24 +90,30 @@ class RimLight:
 SOUND_EDGES = RimLight(1.0, 1.0, 1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
 
 
-SEEN_AS_BY_LENS = (0.0, 0.0)
+def sound_edges(shape: EdgeShape) -> tuple[float, float]:
+    """Skew and kurtosis of sound edges of such outlines in an even matrix."""
+    bent4 = _bent(shape)
+    return BENT * bent4, KURTOSIS - BENT_KURTOSIS * bent4
 
 
-def rim_light(shape: EdgeShape, processed: tuple[float, float] = SEEN_AS_BY_LENS) -> RimLight:
+def _bent(shape: EdgeShape) -> float:
+    return (shape.outline_px * shape.spread_px / shape.area_px) ** 4
+
+
+def rim_light(shape: EdgeShape, by_lens_alone: bool = True) -> RimLight:
     """Weigh all models by the skew and kurtosis of the edge; what they do goes by the length of all outlines.
 
-    `processed`: standard uncertainties of skew and kurtosis that filters add. Without any, edges that differ from sound
-    ones by no more than CLEARLY are sound; else that they look so says little.
+    `by_lens_alone`: nothing but a lens, rims and domes shaped the edge. Then one that differs from sound ones by no
+    more than CLEARLY is sound; else that it looks so says little.
     """
-    bent4 = (shape.outline_px * shape.spread_px / shape.area_px) ** 4
-    beyond = shape.skew - BENT * bent4
-    kurtosis = shape.kurtosis - KURTOSIS + BENT_KURTOSIS * bent4
+    bent4, (skew, kurtosis) = _bent(shape), sound_edges(shape)
+    beyond, kurtosis = shape.skew - skew, shape.kurtosis - kurtosis
     plain = (
-        np.linalg.norm([shape.skew_uncertainty, SKEW_ERROR, BENT_ERROR * bent4, processed[0]]),
-        np.linalg.norm([shape.kurtosis_uncertainty, KURTOSIS_ERROR, BENT_KURTOSIS_ERROR * bent4, processed[1]]),
+        np.linalg.norm([shape.skew_uncertainty, SKEW_ERROR, BENT_ERROR * bent4]),
+        np.linalg.norm([shape.kurtosis_uncertainty, KURTOSIS_ERROR, BENT_KURTOSIS_ERROR * bent4]),
     )
     misfit = float((beyond / plain[0]) ** 2 + (kurtosis / plain[1]) ** 2)
-    if processed == SEEN_AS_BY_LENS and misfit < CLEARLY:
+    if by_lens_alone and misfit < CLEARLY:
         return replace(SOUND_EDGES, misfit=misfit, skew=beyond)
     models = _models(shape)
     of_skew = np.hypot(plain[0], MODEL_SKEW_ERROR * np.abs(models.skew) + MODEL_BENT * bent4)

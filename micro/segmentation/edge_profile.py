@@ -227,16 +227,10 @@ class _Edges:
     @classmethod
     def of(cls, height: Picture, part: Segmentation, used: _Used) -> _Edges:
         """Look at heights (rows, columns), 1 in the carbides, where they are used."""
-        smooth = np.where(used.mask, smoothed(height), np.float32(0))
-        at = np.append(0.5, edge_heights(part)).astype(np.float32).take(part.basins)
-        fine = cv2.resize(smooth - at, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
-        grid = tuple(DRAWN * n for n in smooth.shape[::-1])
-        # Means of whole numbers that their count divides come out whole: the share of fine points, exactly.
-        covered = cv2.resize((fine > 0).view(np.uint8) * np.uint8(WHOLE), grid, interpolation=cv2.INTER_AREA)
-        covered *= cv2.resize(used.mask.view(np.uint8), grid, interpolation=cv2.INTER_NEAREST)
+        solid = solid_outlines(part, height, used.mask)
         number = int(np.count_nonzero(np.bincount(part.labels.ravel())[1:]))
         above = _areas_above(cv2.GaussianBlur(height, (0, 0), SMOOTHING_PX), used)
-        return cls(above, covered / np.float32(WHOLE), used, number)
+        return cls(above, solid, used, number)
 
     def against(self, noise: float, blur: float, outline: float) -> tuple[FloatArray, float]:
         """Return (STRIPS, 4) parts beyond the drawing, each strip left out once, and the spread that fits.
@@ -250,6 +244,18 @@ class _Edges:
             parts = hermite((beyond.sum(axis=0) - beyond) * STRIPS / (STRIPS - 1) / outline)
             blur = _blur(spread + float(parts[:, 1].mean()))
         return parts, spread
+
+
+def solid_outlines(part: Segmentation, height: Picture, used: NDArray[np.bool_]) -> Picture:
+    """(DRAWN·rows, DRAWN·columns) cover of the outlines of heights (rows, columns), 1 in the carbides, where used."""
+    smooth = np.where(used, smoothed(height), np.float32(0))
+    at = np.append(0.5, edge_heights(part)).astype(np.float32).take(part.basins)
+    fine = cv2.resize(smooth - at, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
+    grid = tuple(DRAWN * n for n in smooth.shape[::-1])
+    # Means of whole numbers that their count divides come out whole: the share of fine points, exactly.
+    covered = cv2.resize((fine > 0).view(np.uint8) * np.uint8(WHOLE), grid, interpolation=cv2.INTER_AREA)
+    covered *= cv2.resize(used.view(np.uint8), grid, interpolation=cv2.INTER_NEAREST)
+    return covered / np.float32(WHOLE)
 
 
 def under_lens(fine: Picture, blur: float) -> Picture:
