@@ -133,7 +133,7 @@ def _is_uneven(texture: Texture) -> bool:
 
 def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bool) -> AreaByEdges:
     """Choose what explains the edges: filters, nothing known, rims and domes, greys that differ, a tone curve."""
-    per_area, told = shape.per_area, rim_light(shape)
+    per_area, told = shape.per_area, rim_light(shape, shape.even_noise)
     if _is_uneven(texture):
         sharpened = _sharpened(shape, told, SHARPENED_IN_TEXTURE)
         return sharpened or _dark_in_texture(shape, told) or _filtered(s, per_area, shape)
