@@ -60,6 +60,7 @@ NO_SHARP_LENS, NO_SHARP_LENS_SKEW = -0.5, -0.1
 # relief by 0.03 px, in lath texture 0.06 px (fields of two generators). What such edges show is no dome.
 LIT_PX, LIT_ERROR = 0.08, 0.03
 UNRESOLVED = 0.5
+UNTOLD = 0.03  # rims of 30 % and 1 px skew an edge of 1 px by 0.04 (simulated): less sure edges do not tell them
 UNSEEN_RIM = 0.3  # of the contrast, 1 px wide: what a deep etch leaves (common practice, no source)
 SURELY_DARK = 0.05  # chance of sound edges below which dark rims are told in texture (chosen)
 GREY_SPREAD, LEVEL_ERROR, EDGE_ERROR = 0.08, 0.05, 0.02
@@ -142,6 +143,8 @@ def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bo
     if strange is not None:
         return strange
     found = _levels(s, shape, told, disturbed)
+    if told.sound >= SURELY_SOUND and told.skew_error > UNTOLD:
+        found = replace(found, said=(*found.said, _unseen("rims_untold", per_area)))
     if any(one.kind in ("greys_differ", "light_taken") for one in found.said):
         return found
     return _tone(s, found, per_area, told.sound < 0.5)

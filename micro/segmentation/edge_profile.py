@@ -37,16 +37,16 @@ DRAWN = 2
 -0.8 under a blur of 0.7 px and by 0.1 under one of 1 px; on this grid by 0.02 (simulated: straight edges)."""
 WHOLE = 60 * (FINER // DRAWN) ** 2  # the largest that a byte holds
 DEEP = 2.5  # standard deviations of the blur: what lies so deep shows its level
-DEEPER = 4.0  # what lies so deep shows no edge, whatever its shape: only noise (chosen)
 PART_PX = 512  # a part of that side holds edges enough
 FEWEST_EDGE_PX = 400
 NOISE_ERROR = (
     0.4  # of what another noise inside changes: mottled carbides of a fifth generator, noise of light (simulated)
 )
 FEWEST_DEEP = 200  # px that tell the noise inside carbides (chosen)
-# Noise inside is that of the matrix where their squares differ by less than that squared, in shares of the contrast:
-# by 0.0145 in 80 clean fields, by 0.03 in carbides mottled by 5 % or under noise of light of 5 % (a fifth generator).
-ALIKE = 0.02
+# At so many standard deviations of the blur inside, noise is that of the matrix where their squares differ by less than
+# that squared, in shares of the contrast: by 0.0145 in 80 clean fields, by 0.03 in carbides mottled by 5 % or under
+# noise of light of 5 % (a fifth generator). Less deep edges of small carbides show: 0.036 in clean fields.
+NOISE_TOLD = ((4.0, 0.02), (2.5, 0.045))
 # In standard deviations of the edge: narrower carbides, and those whose basins meet others' nearer than that to an
 # outline, along more than a share of their own, show no edge of their own: clean fields of them passed for rims and
 # domes (chosen on polygons of many shapes, drawn apart from the phantom; tests/etch/test_small_sound.py).
@@ -126,7 +126,7 @@ def edge_shape(s: Segmentation) -> EdgeShape | None:
     drawn = under_lens(seen.solid, _blur(spread))
     levels = carbide_levels(part, drawn)
     seen, level = _over_levels(part, used, levels)
-    noise = noise.with_inside(_noise_inside(part, drawn, levels))
+    noise = noise.with_inside(part, drawn, levels)
     parts, spread, by_noise = seen.against(noise, _blur(spread), outline)
     return _shape(part, seen, parts, spread, by_noise, (outline, per_area))
 
@@ -316,10 +316,20 @@ class _Noise:
     outside: float
     inside: float | None = None
 
-    def with_inside(self, inside: float | None) -> _Noise:
-        """Return it with that noise inside, unless it is the same but for the few places that tell it."""
-        alike = inside is None or abs(inside**2 - self.outside**2) <= ALIKE**2
-        return _Noise(self.outside, None if alike else inside)
+    def with_inside(self, part: Segmentation, drawn: Picture, levels: FloatArray) -> _Noise:
+        """Return it with the noise deep inside carbides, unless that is the same or too few places tell it.
+
+        `drawn` (rows, columns): what a carbide of unit contrast shows; `levels` (n + 1,): what heights are shares of.
+        """
+        smooth = cv2.GaussianBlur(part.contrast, (0, 0), SMOOTHING_PX)
+        for spreads, alike in NOISE_TOLD:
+            deep = deep_places(part, spreads)
+            if len(deep) < FEWEST_DEEP:
+                continue
+            shown, level = drawn.ravel().take(deep), levels[part.labels.ravel().take(deep)]
+            inside = float(np.sqrt(((smooth.ravel().take(deep) / level - shown) ** 2).mean()))
+            return _Noise(self.outside, inside if abs(inside**2 - self.outside**2) > alike**2 else None)
+        return self
 
     def over(self, count: FloatArray) -> FloatArray:
         """(BINS,) numbers of heights that the noise spreads: in between from one to the other."""
@@ -327,19 +337,6 @@ class _Noise:
             return _blurred(count, self.outside / STEP)
         share = np.clip(LOWEST + STEP * (np.arange(BINS) + 0.5), 0, 1)
         return _blurred(count * (1 - share), self.outside / STEP) + _blurred(count * share, self.inside / STEP)
-
-
-def _noise_inside(part: Segmentation, drawn: Picture, levels: FloatArray) -> float | None:
-    """Return the standard deviation of smoothed heights deep inside carbides; None where too few places tell it.
-
-    `drawn` (rows, columns): what a carbide of unit contrast shows; `levels` (n + 1,): what heights are shares of.
-    """
-    deep = deep_places(part, DEEPER)
-    if len(deep) < FEWEST_DEEP:
-        return None
-    smooth = cv2.GaussianBlur(part.contrast, (0, 0), SMOOTHING_PX).ravel().take(deep)
-    height = smooth / levels[part.labels.ravel().take(deep)] - drawn.ravel().take(deep)
-    return float(np.sqrt((height**2).mean()))
 
 
 def _blurred(count: FloatArray, spread: float) -> FloatArray:
