@@ -380,6 +380,12 @@ _KINDS = (
         "(raise the magnification to see them)", rim=0.3, change=0.18,
     ),
     _kind(
+        "rims_unseen", "rims_untold", "note",
+        "carbides so small for the blur have edges that do not tell thin rims: bright rims of the etch, or domes, of "
+        "{rim:.0p} % of the contrast and 1 px would change the area by {change:.0p} % of its value unseen",
+        "(raise the magnification to see them)", rim=0.3, change=0.18,
+    ),
+    _kind(
         "rims_unseen", "rims_in_texture", "note",
         "the texture of the matrix hides what edges show: bright rims of the etch, or domes, of {rim:.0p} % of the "
         "contrast and 1 px would change the area by {change:.0p} % of its value unseen",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,6 +13,7 @@ from micro.segmentation.edge_models import SOUND_EDGES, RimLight, rim_light
 from micro.segmentation.edge_profile import EdgeShape, deep_ratio, edge_shape, light_beside, middle, outline_per_area
 from micro.segmentation.matrix import ADDED_SPREAD_PX
 from micro.segmentation.segmentation import EdgeProfile, Segmentation
+from micro.segmentation.sound_twin import quiet_inside
 from micro.segmentation.texture import SIDES, Texture
 from micro.segmentation.tone import tone_shift_px
 from micro.segmentation.uncertainty import clipped_share
@@ -58,6 +60,7 @@ NO_SHARP_LENS, NO_SHARP_LENS_SKEW = -0.5, -0.1
 # relief by 0.03 px, in lath texture 0.06 px (fields of two generators). What such edges show is no dome.
 LIT_PX, LIT_ERROR = 0.08, 0.03
 UNRESOLVED = 0.5
+UNTOLD = 0.03  # rims of 30 % and 1 px skew an edge of 1 px by 0.04 (simulated): less sure edges do not tell them
 UNSEEN_RIM = 0.3  # of the contrast, 1 px wide: what a deep etch leaves (common practice, no source)
 SURELY_DARK = 0.05  # chance of sound edges below which dark rims are told in texture (chosen)
 GREY_SPREAD, LEVEL_ERROR, EDGE_ERROR = 0.08, 0.05, 0.02
@@ -79,24 +82,49 @@ class AreaByEdges:
     profile: EdgeProfile | None = None
 
 
-def by_edges(s: Segmentation, texture: Texture, disturbed: bool) -> AreaByEdges:
+def by_edges(
+    s: Segmentation, texture: Texture, disturbed: bool, beside: Callable[[Segmentation, EdgeShape], EdgeShape | None]
+) -> AreaByEdges:
     """Ask the edges of a field.
 
     Parameters
     ----------
     disturbed
         Whether pits or boundaries touch the carbides and take of their light.
+    beside
+        From a field, quiet inside, and its mean edge to that edge less what its uneven matrix makes of sound ones;
+        None where that is not told.
     """
+    textured = s.count > 0 and _is_uneven(texture) and _hides(s, texture) >= PROCESSED
+    if textured:
+        s = quiet_inside(s, texture.white * s.noise)
     # What blur hides the shape of has no edge to ask.
     resolved = s.contrast_area_px[~s.small].sum() > UNRESOLVED * s.contrast_area_px.sum()
     shape = edge_shape(s) if s.count and resolved and clipped_share(s) < CLIPPED else None
-    if shape is not None:
-        return replace(_by_shape(s, shape, texture, disturbed), profile=shape.profile)
-    if s.count and _is_uneven(texture):
-        return _uneven(s, texture, SOUND_EDGES, None)
-    if s.count < FEW:
-        return AreaByEdges()
-    return AreaByEdges(said=(issue("rims_unseen", rim=UNSEEN_RIM, change=UNSEEN_RIM * outline_per_area(middle(s))),))
+    if textured:
+        found = _in_texture(s, texture, shape, beside)
+    elif shape is not None:
+        found = _by_shape(s, shape, texture, disturbed)
+    elif s.count and _is_uneven(texture):
+        found = _filtered(s, outline_per_area(middle(s)), None)
+    elif s.count < FEW:
+        found = AreaByEdges()
+    else:
+        found = AreaByEdges(said=(_unseen("rims_unseen", outline_per_area(middle(s))),))
+    return replace(found, profile=shape.profile if shape else None)
+
+
+def _unseen(kind: str, per_area: float) -> Issue:
+    return issue(kind, rim=UNSEEN_RIM, change=UNSEEN_RIM * per_area)
+
+
+def _hides(s: Segmentation, texture: Texture) -> float:
+    """Share of the carbides' contrast below which the texture of the matrix hides everything."""
+    return texture.hides / _mean_contrast(s)
+
+
+def _mean_contrast(s: Segmentation) -> float:
+    return float(np.mean(np.abs([c.contrast for c in s.classes])[s.class_index]))
 
 
 def _is_uneven(texture: Texture) -> bool:
@@ -105,21 +133,28 @@ def _is_uneven(texture: Texture) -> bool:
 
 
 def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bool) -> AreaByEdges:
-    """Choose what explains the edges: texture, nothing known, rims and domes, greys that differ, a tone curve."""
-    per_area, told = shape.per_area, rim_light(shape)
+    """Choose what explains the edges: filters, nothing known, rims and domes, greys that differ, a tone curve."""
+    per_area, told = shape.per_area, rim_light(shape, shape.even_noise)
     if _is_uneven(texture):
         sharpened = _sharpened(shape, told, SHARPENED_IN_TEXTURE)
-        return sharpened or _dark_in_texture(shape, told) or _uneven(s, texture, told, shape)
-    if told.sound < SURELY_SOUND and light_beside(shape.part) > LIT_PX:
-        half = abs(told.factor - 1) + LIT_ERROR
-        return AreaByEdges(1.0, half, (issue("lit_from_one_side", half_width=half),), True)
-    strange = _strange(shape, told, per_area, s.blur_px or 1.0)
+        return sharpened or _dark_in_texture(shape, told) or _filtered(s, per_area, shape)
+    strange = _lit_from_one_side(shape, told) or _dark_or_sharpened(shape, told) or _broken(shape, told)
+    strange = strange or _like_none(shape, told, s.blur_px or 1.0)
     if strange is not None:
         return strange
     found = _levels(s, shape, told, disturbed)
+    if told.sound >= SURELY_SOUND and told.skew_error > UNTOLD:
+        found = replace(found, said=(*found.said, _unseen("rims_untold", per_area)))
     if any(one.kind in ("greys_differ", "light_taken") for one in found.said):
         return found
     return _tone(s, found, per_area, told.sound < 0.5)
+
+
+def _lit_from_one_side(shape: EdgeShape, told: RimLight) -> AreaByEdges | None:
+    if told.sound >= SURELY_SOUND or light_beside(shape.part) <= LIT_PX:
+        return None
+    half = abs(told.factor - 1) + LIT_ERROR
+    return AreaByEdges(1.0, half, (issue("lit_from_one_side", half_width=half),), True)
 
 
 def _model_error(shape: EdgeShape, factor: float) -> float:
@@ -147,22 +182,32 @@ def _sharpened(shape: EdgeShape, told: RimLight, kurtosis: float = SHARPENED) ->
     return AreaByEdges(1.0, half, (issue("no_lens", half_width=half),), True)
 
 
-def _strange(shape: EdgeShape, told: RimLight, per_area: float, blur: float) -> AreaByEdges | None:
-    """Edges that are like none of the models; None where one fits."""
+def _dark_or_sharpened(shape: EdgeShape, told: RimLight) -> AreaByEdges | None:
+    """Edges with too little tail for a lens, sharpened or beside rims darker than all models; None: they are not."""
     sharpened = _sharpened(shape, told)
     if sharpened is not None:
         return sharpened
     if shape.kurtosis < DARK and told.skew < DARK_SKEW and told.misfit > STRANGE / 2:
-        half = DARK_PX * per_area
+        half = DARK_PX * shape.per_area
         return AreaByEdges(1 + half, half, (issue("dark_edges", change=half, half_width=half),), True)
-    if told.skew < HOLES_SKEW and shape.kurtosis > HOLES_KURTOSIS * told.skew:
-        half = abs(told.factor - 1) / 2 + HOLES_ERROR
-        return AreaByEdges(1.0, half, (issue("broken_carbides", half_width=half),), True)
-    if told.misfit > STRANGE:
-        half = 2 * _model_error(shape, told.factor) + STRANGE_ERROR
-        factor, half = _held_back(told.factor, half, shape, blur)
-        return AreaByEdges(factor, half, (issue("no_lens_no_rim", half_width=half),), True)
     return None
+
+
+def _broken(shape: EdgeShape, told: RimLight) -> AreaByEdges | None:
+    """Carbides with holes; None where they have none."""
+    if told.skew >= HOLES_SKEW or shape.kurtosis <= HOLES_KURTOSIS * told.skew:
+        return None
+    half = abs(told.factor - 1) / 2 + HOLES_ERROR
+    return AreaByEdges(1.0, half, (issue("broken_carbides", half_width=half),), True)
+
+
+def _like_none(shape: EdgeShape, told: RimLight, blur: float) -> AreaByEdges | None:
+    """Edges that are like none of the models; None where one fits."""
+    if told.misfit <= STRANGE:
+        return None
+    half = 2 * _model_error(shape, told.factor) + STRANGE_ERROR
+    factor, half = _held_back(told.factor, half, shape, blur)
+    return AreaByEdges(factor, half, (issue("no_lens_no_rim", half_width=half),), True)
 
 
 def _dark_in_texture(shape: EdgeShape, told: RimLight) -> AreaByEdges | None:
@@ -206,29 +251,69 @@ def _free_share(basins: NDArray[np.int32]) -> float:
 
 def _filtered(s: Segmentation, per_area: float, shape: EdgeShape | None) -> AreaByEdges:
     """Rims and domes as far as edges tell them that a filter or compression changed."""
-    told = rim_light(shape, BY_FILTER) if shape else SOUND_EDGES
-    factor, half = told.factor, float(np.hypot(PROCESSED_PX * per_area, NORMAL_95 * told.open))
-    if shape:
-        factor, half = _held_back(factor, half, shape, s.blur_px or 1.0)
+    if shape is None:
+        half = PROCESSED_PX * per_area
+        return AreaByEdges(1.0, half, (issue("filtered", half_width=half),))
+    told = rim_light(_less_sure(shape, *BY_FILTER), by_lens_alone=False)
+    half = float(np.hypot(PROCESSED_PX * per_area, max(told.high - told.factor, told.factor - told.low)))
+    factor, half = _held_back(told.factor, half, shape, s.blur_px or 1.0)
     return AreaByEdges(factor, half, (issue("filtered", half_width=half),))
 
 
-def _uneven(s: Segmentation, texture: Texture, told: RimLight, shape: EdgeShape | None) -> AreaByEdges:
-    """Keep both readings open: an uneven matrix looks like rims where it meets carbides."""
-    per_area = shape.per_area if shape else outline_per_area(middle(s))
-    contrast = float(np.mean(np.abs([c.contrast for c in s.classes])[s.class_index]))
-    hides = texture.hides / contrast
-    if hides < PROCESSED:
-        return _filtered(s, per_area, shape)
-    half = float(np.hypot(NORMAL_95 / np.sqrt(3) * ETCHED_EDGE_PX * per_area, (told.factor - 1) / 4))
-    strong = float(np.clip((hides - MILD) / (STRONG - MILD), 0, 1))
+def _less_sure(shape: EdgeShape, skew_error: float, kurtosis_error: float) -> EdgeShape:
+    return replace(
+        shape,
+        skew_uncertainty=float(np.hypot(shape.skew_uncertainty, skew_error)),
+        kurtosis_uncertainty=float(np.hypot(shape.kurtosis_uncertainty, kurtosis_error)),
+    )
+
+
+def _in_texture(
+    s: Segmentation,
+    texture: Texture,
+    shape: EdgeShape | None,
+    beside: Callable[[Segmentation, EdgeShape], EdgeShape | None],
+) -> AreaByEdges:
+    """Rims and domes beyond what sound edges look like in that matrix; where nothing tells that, a note says so."""
+    if shape is None:
+        return _uneven(s, texture, outline_per_area(middle(s)), SOUND_EDGES)
+    seen = beside(s, shape)
+    if seen is None:
+        told = rim_light(shape)
+        sharpened = _sharpened(shape, told, SHARPENED_IN_TEXTURE)
+        return sharpened or _dark_in_texture(shape, told) or _uneven(s, texture, shape.per_area, told)
+    told = rim_light(seen, by_lens_alone=False)
+    strange = _lit_from_one_side(seen, told) or _sharpened(seen, told) or _dark_in_texture(seen, told)
+    strange = strange or _like_none(seen, told, s.blur_px or 1.0)
+    if strange is not None:
+        return replace(strange, known=False)
+    return _beside_twin(_uneven(s, texture, seen.per_area, None), told, seen)
+
+
+def _beside_twin(uneven: AreaByEdges, told: RimLight, shape: EdgeShape) -> AreaByEdges:
+    """Join what texture and what rims and domes leave open."""
+    half = max(told.high - told.factor, told.factor - told.low)
+    if told.sound < 0.5:
+        half = float(np.hypot(half, _model_error(shape, told.factor)))
+    both = float(np.hypot(half, uneven.half))
+    kind = "texture_at_edges" if told.sound >= 0.5 else "bright_rims" if told.factor < 1 else "domed"
+    values = {} if kind == "texture_at_edges" else {"change": told.factor - 1}
+    return AreaByEdges(uneven.factor * told.factor, both, (issue(kind, half_width=both, **values),))
+
+
+def _uneven(s: Segmentation, texture: Texture, per_area: float, told: RimLight | None) -> AreaByEdges:
+    """Return what texture makes of basins, and of edges where those are `told` as if there were none."""
+    contrast = _mean_contrast(s)
+    strong = float(np.clip((texture.hides / contrast - MILD) / (STRONG - MILD), 0, 1))
     # Below MILD it is less than half a percent, which is left alone.
     gathered = strong * _gathered_px(s, texture, contrast) * per_area
+    if told is None:
+        return AreaByEdges(1 - gathered, gathered)
+    half = float(np.hypot(NORMAL_95 / np.sqrt(3) * ETCHED_EDGE_PX * per_area, (told.factor - 1) / 4))
     half = float(np.hypot(strong * half, gathered))  # what is derived for laths may be wrong for other textures
     said: tuple[Issue, ...] = (issue("texture_at_edges", half_width=half),)
-    unseen = UNSEEN_RIM * per_area
-    if unseen > half:
-        said = (*said, issue("rims_in_texture", rim=UNSEEN_RIM, change=unseen))
+    if UNSEEN_RIM * per_area > half:
+        said = (*said, _unseen("rims_in_texture", per_area))
     return AreaByEdges(1 - gathered, half, said)
 
 

@@ -39,6 +39,14 @@ WHOLE = 60 * (FINER // DRAWN) ** 2  # the largest that a byte holds
 DEEP = 2.5  # standard deviations of the blur: what lies so deep shows its level
 PART_PX = 512  # a part of that side holds edges enough
 FEWEST_EDGE_PX = 400
+NOISE_ERROR = (
+    0.4  # of what another noise inside changes: mottled carbides of a fifth generator, noise of light (simulated)
+)
+FEWEST_DEEP = 200  # px that tell the noise inside carbides (chosen)
+# At so many standard deviations of the blur inside, noise is that of the matrix where their squares differ by less than
+# that squared, in shares of the contrast: by 0.0145 in 80 clean fields, by 0.03 in carbides mottled by 5 % or under
+# noise of light of 5 % (a fifth generator). Less deep edges of small carbides show: 0.036 in clean fields.
+NOISE_TOLD = ((4.0, 0.02), (2.5, 0.045))
 # In standard deviations of the edge: narrower carbides, and those whose basins meet others' nearer than that to an
 # outline, along more than a share of their own, show no edge of their own: clean fields of them passed for rims and
 # domes (chosen on polygons of many shapes, drawn apart from the phantom; tests/etch/test_small_sound.py).
@@ -70,6 +78,8 @@ class EdgeShape:
         Length of the outlines that were asked, and the area within them.
     per_area
         Length of all outlines over the area within them, 1/px.
+    even_noise
+        Whether the noise inside carbides is that of the matrix.
     part
         The part of the field that was looked at, with the carbides alone that were asked.
     solid
@@ -86,6 +96,7 @@ class EdgeShape:
     outline_px: float
     area_px: float
     per_area: float
+    even_noise: bool
     part: Segmentation = field(repr=False)
     solid: Picture = field(repr=False)
 
@@ -109,13 +120,15 @@ def edge_shape(s: Segmentation) -> EdgeShape | None:
     use = (part.basins > 0) & ~part.excluded
     used = _Used.of(use)
     seen, level = _over_levels(part, used, carbide_levels(part))
-    noise = s.noise * SMOOTHING_LEFT / level
-    _, spread = seen.against(noise, max(s.blur_px, LEAST_BLUR_PX), outline)
+    noise = _Noise(s.noise * SMOOTHING_LEFT / level)
+    _, spread, _ = seen.against(noise, max(s.blur_px, LEAST_BLUR_PX), outline)
     # The drawing tells how much of its level a carbide shows so deep inside.
     drawn = under_lens(seen.solid, _blur(spread))
-    seen, level = _over_levels(part, used, carbide_levels(part, drawn))
-    parts, spread = seen.against(noise, _blur(spread), outline)
-    return _shape(part, seen, parts, spread, (outline, per_area))
+    levels = carbide_levels(part, drawn)
+    seen, level = _over_levels(part, used, levels)
+    noise = noise.with_inside(part, drawn, levels)
+    parts, spread, by_noise = seen.against(noise, _blur(spread), outline)
+    return _shape(part, seen, parts, spread, by_noise, (outline, per_area))
 
 
 def outline_per_area(s: Segmentation) -> float:
@@ -156,16 +169,22 @@ def _over_levels(part: Segmentation, used: _Used, levels: FloatArray) -> tuple[_
 
 
 def _shape(
-    part: Segmentation, seen: _Edges, parts: FloatArray, spread: float, lengths: tuple[float, float]
+    part: Segmentation,
+    seen: _Edges,
+    parts: FloatArray,
+    spread: float,
+    by_noise: FloatArray,
+    lengths: tuple[float, float],
 ) -> EdgeShape:
     """Shape from the parts (STRIPS, 4) beyond those of the drawing, each strip left out once.
 
+    `by_noise` (4,): what of them is by another noise inside than in the matrix.
     `lengths`: of the outlines asked, px, and of all over the area within them, 1/px.
     """
     outline, per_area = lengths
     scale = np.array([1, 1, 6 / spread, 24 / spread])
     value = np.mean(parts, axis=0) * scale
-    sure = np.sqrt((STRIPS - 1) * parts.var(axis=0)) * scale
+    sure = np.hypot(np.sqrt((STRIPS - 1) * parts.var(axis=0)), NOISE_ERROR * by_noise) * scale
     above = seen.above.sum(axis=0)
     beyond = above - float(np.interp(0.5, HEIGHTS, above))
     # Moved outwards by d, n closed outlines of length P grow by P·d + n·π·d² (Steiner).
@@ -173,7 +192,7 @@ def _shape(
     root = np.sqrt(np.maximum(outline**2 + 4 * turns * beyond, 0))
     return EdgeShape(
         HEIGHTS, 2 * beyond / (outline + root), spread, value[2], sure[2], value[3], sure[3], outline,
-        float(seen.solid.sum(dtype=float)) / DRAWN**2, per_area, part, seen.solid,
+        float(seen.solid.sum(dtype=float)) / DRAWN**2, per_area, not by_noise.any(), part, seen.solid,
     )  # fmt: skip
 
 
@@ -227,21 +246,17 @@ class _Edges:
     @classmethod
     def of(cls, height: Picture, part: Segmentation, used: _Used) -> _Edges:
         """Look at heights (rows, columns), 1 in the carbides, where they are used."""
-        smooth = np.where(used.mask, smoothed(height), np.float32(0))
-        at = np.append(0.5, edge_heights(part)).astype(np.float32).take(part.basins)
-        fine = cv2.resize(smooth - at, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
-        grid = tuple(DRAWN * n for n in smooth.shape[::-1])
-        # Means of whole numbers that their count divides come out whole: the share of fine points, exactly.
-        covered = cv2.resize((fine > 0).view(np.uint8) * np.uint8(WHOLE), grid, interpolation=cv2.INTER_AREA)
-        covered *= cv2.resize(used.mask.view(np.uint8), grid, interpolation=cv2.INTER_NEAREST)
+        solid = solid_outlines(part, height, used.mask)
         number = int(np.count_nonzero(np.bincount(part.labels.ravel())[1:]))
         above = _areas_above(cv2.GaussianBlur(height, (0, 0), SMOOTHING_PX), used)
-        return cls(above, covered / np.float32(WHOLE), used, number)
+        return cls(above, solid, used, number)
 
-    def against(self, noise: float, blur: float, outline: float) -> tuple[FloatArray, float]:
+    def against(self, noise: _Noise, blur: float, outline: float) -> tuple[FloatArray, float, FloatArray]:
         """Return (STRIPS, 4) parts beyond the drawing, each strip left out once, and the spread that fits.
 
-        `noise` of the smoothed picture blurs heights; the drawing has it by a convolution, so that none is drawn.
+        Then (4,) what it changed in them that the noise inside is another than in the matrix.
+
+        `noise` blurs heights; the drawing has it by a convolution, so that none is drawn.
         """
         for _ in range(ROUNDS):
             spread = float(np.sqrt(blur**2 + SMOOTHING_VARIANCE + PIXEL_VARIANCE))
@@ -249,7 +264,25 @@ class _Edges:
             beyond = self.above - _areas_above(drawing, self.used, noise)
             parts = hermite((beyond.sum(axis=0) - beyond) * STRIPS / (STRIPS - 1) / outline)
             blur = _blur(spread + float(parts[:, 1].mean()))
-        return parts, spread
+        return parts, spread, self._by_noise(drawing, noise) / outline
+
+    def _by_noise(self, drawing: Picture, noise: _Noise) -> FloatArray:
+        if noise.inside is None:
+            return np.zeros(4)
+        alike, own = (_areas_above(drawing, self.used, one).sum(axis=0) for one in (_Noise(noise.outside), noise))
+        return hermite(own - alike)
+
+
+def solid_outlines(part: Segmentation, height: Picture, used: NDArray[np.bool_]) -> Picture:
+    """(DRAWN·rows, DRAWN·columns) cover of the outlines of heights (rows, columns), 1 in the carbides, where used."""
+    smooth = np.where(used, smoothed(height), np.float32(0))
+    at = np.append(0.5, edge_heights(part)).astype(np.float32).take(part.basins)
+    fine = cv2.resize(smooth - at, None, fx=FINER, fy=FINER, interpolation=cv2.INTER_CUBIC)
+    grid = tuple(DRAWN * n for n in smooth.shape[::-1])
+    # Means of whole numbers that their count divides come out whole: the share of fine points, exactly.
+    covered = cv2.resize((fine > 0).view(np.uint8) * np.uint8(WHOLE), grid, interpolation=cv2.INTER_AREA)
+    covered *= cv2.resize(used.view(np.uint8), grid, interpolation=cv2.INTER_NEAREST)
+    return covered / np.float32(WHOLE)
 
 
 def under_lens(fine: Picture, blur: float) -> Picture:
@@ -263,21 +296,53 @@ def _blur(spread: float) -> float:
     return float(np.sqrt(max(spread**2 - SMOOTHING_VARIANCE - PIXEL_VARIANCE, LEAST_BLUR_PX**2)))
 
 
-def _areas_above(height: Picture, used: _Used, noise: float = 0.0) -> FloatArray:
+def _areas_above(height: Picture, used: _Used, noise: _Noise | None = None) -> FloatArray:
     """Return (STRIPS, heights) pixels of each strip that are used and lie above each of HEIGHTS, blurred by `noise`."""
     number = np.clip((height.ravel().take(used.at) - LOWEST) / STEP, 0, BINS - 1).astype(np.intp)
     number += used.bin
     found = []
     for count in np.bincount(number, minlength=STRIPS * BINS).reshape(STRIPS, BINS).astype(float):
-        if noise > STEP:
-            count = _blurred(count, noise / STEP)
+        if noise is not None:
+            count = noise.over(count)
         above = count.sum() - np.append(0, np.cumsum(count))
         found.append(np.interp(HEIGHTS, LOWEST + STEP * np.arange(BINS + 1), above))
     return np.array(found)
 
 
+@dataclass(frozen=True)
+class _Noise:
+    """Standard deviation of smoothed heights in the matrix, and inside carbides where that is another."""
+
+    outside: float
+    inside: float | None = None
+
+    def with_inside(self, part: Segmentation, drawn: Picture, levels: FloatArray) -> _Noise:
+        """Return it with the noise deep inside carbides, unless that is the same or too few places tell it.
+
+        `drawn` (rows, columns): what a carbide of unit contrast shows; `levels` (n + 1,): what heights are shares of.
+        """
+        smooth = cv2.GaussianBlur(part.contrast, (0, 0), SMOOTHING_PX)
+        for spreads, alike in NOISE_TOLD:
+            deep = deep_places(part, spreads)
+            if len(deep) < FEWEST_DEEP:
+                continue
+            shown, level = drawn.ravel().take(deep), levels[part.labels.ravel().take(deep)]
+            inside = float(np.sqrt(((smooth.ravel().take(deep) / level - shown) ** 2).mean()))
+            return _Noise(self.outside, inside if abs(inside**2 - self.outside**2) > alike**2 else None)
+        return self
+
+    def over(self, count: FloatArray) -> FloatArray:
+        """(BINS,) numbers of heights that the noise spreads: in between from one to the other."""
+        if self.inside is None:
+            return _blurred(count, self.outside / STEP)
+        share = np.clip(LOWEST + STEP * (np.arange(BINS) + 0.5), 0, 1)
+        return _blurred(count * (1 - share), self.outside / STEP) + _blurred(count * share, self.inside / STEP)
+
+
 def _blurred(count: FloatArray, spread: float) -> FloatArray:
     """Convolve with a normal density, to four spreads; SciPy's, which loads for longer than it works, does the same."""
+    if spread <= 1:
+        return count
     reach = int(4 * spread + 0.5)
     kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / spread) ** 2)
     return np.convolve(count, kernel / kernel.sum())[reach : reach + len(count)]
@@ -336,9 +401,9 @@ def deep_ratio(s: Segmentation, drawn: Picture | None = None) -> tuple[FloatArra
     return np.where(sound, mean / of_class, np.nan), np.where(sound, variance, 1.0)
 
 
-def deep_places(s: Segmentation) -> NDArray[np.intp]:
-    """Flat places that lie DEEP inside the outlines."""
-    return np.flatnonzero(away_from((s.labels == 0).view(np.uint8), max(DEEP * (s.blur_px or 1.0), 1e-6)))
+def deep_places(s: Segmentation, spreads: float = DEEP) -> NDArray[np.intp]:
+    """Flat places that lie so many standard deviations of the blur inside the outlines."""
+    return np.flatnonzero(away_from((s.labels == 0).view(np.uint8), max(spreads * (s.blur_px or 1.0), 1e-6)))
 
 
 def light_beside(s: Segmentation) -> float:

@@ -21,7 +21,7 @@ def tone_shift_px(s: Segmentation) -> float:
     of carbide and matrix stand as (grey_c/grey_m)^(1 - 1/g) if the sensor's own noise is even. Noise that grows with
     the light looks the same, so that this is no more than the largest shift that the noise allows.
     """
-    bend = cv2.filter2D(s.contrast, cv2.CV_32F, np.array([[1.0, -2.0, 1.0]]))
+    bend = bent(s.contrast)
     edge = cv2.morphologyEx((s.labels > 0).view(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
     clear = away_from(edge, 2.5 * (s.blur_px or 1.0) + 0.5) & ~s.excluded
     inside, outside = (bend.ravel().take(np.flatnonzero(clear & of)) for of in (s.labels > 0, s.basins == 0))
@@ -42,6 +42,16 @@ def tone_shift_px(s: Segmentation) -> float:
     light = s.matrix_grey**power + (carbide**power - s.matrix_grey**power) * share
     seen = (light ** (1 / power) - s.matrix_grey) / level
     return float((seen - share).sum() * (x[1] - x[0]) * np.hypot(s.blur_px or 1.0, np.sqrt(1 / 12)))
+
+
+def bent(contrast: NDArray[np.float32]) -> NDArray[np.float32]:
+    """(rows, columns) second difference along the rows: of white noise √6 times its standard deviation."""
+    return cv2.filter2D(contrast, cv2.CV_32F, np.array([[1.0, -2.0, 1.0]]))
+
+
+def pixel_noise(contrast: NDArray[np.float32], at: NDArray[np.intp]) -> float:
+    """Return the noise of single pixels, grey levels, at flat places of a contrast (rows, columns)."""
+    return _spread(bent(contrast).ravel().take(at)) / float(np.sqrt(6))
 
 
 def _spread(values: NDArray[np.float32]) -> float:

@@ -4,19 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import Issue, bit, issue
 from micro.segmentation.edge_doubt import MILD, PITTED, TOLD, AreaByEdges, by_edges
+from micro.segmentation.edge_profile import EdgeShape
 from micro.segmentation.matrix import Matrix, smoothed
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings, Verdict
 from micro.segmentation.sides import Sides, areas, faint_lines, two_sides, unoutlined, without
+from micro.segmentation.sound_twin import beside_twin
 from micro.segmentation.texture import Texture, find_texture
 from micro.segmentation.two_levels import two_levels
 from micro.statistics.sampling import NORMAL_95
 
+Beside = Callable[[Segmentation, EdgeShape], EdgeShape | None]
 NONE_SEEN_PX = 18.0  # three of the smallest carbides, 6 px each (Poisson, 95 %)
 UNEVEN = 2.0
 # Of a class contrast: beyond it carbides are lost (simulated: tests/accuracy/etched_fields.py, lath 20 and 30 %).
@@ -69,6 +73,7 @@ def judge(
         Reads the field otherwise: by what no crest of a strong texture is wide enough for; None where that tells none.
     """
     texture = find_texture(s, matrix.sensor_noise)
+    beside = partial(beside_twin, matrix=matrix, settings=settings)
     told, reason = (None, None) if _pinned(settings) else _beside_crests(grey, settings, s, texture, by_width)
     if told is not None:
         return told
@@ -80,8 +85,8 @@ def judge(
         return s.with_verdict(_none(s, texture))
     faint = np.zeros(s.count, bool) if _named(settings) else faint_lines(s)
     if faint.any():
-        return _without_faint(s, faint, texture, settings)
-    return _judged(s, texture, settings, marked > PITTED)
+        return _without_faint(s, faint, texture, settings, beside)
+    return _judged(s, texture, settings, marked > PITTED, beside)
 
 
 def _pinned(settings: SegmentationSettings) -> bool:
@@ -94,7 +99,9 @@ def _named(settings: SegmentationSettings) -> bool:
     return bool(settings.class_greys or settings.class_names or settings.films)
 
 
-def _judged(s: Segmentation, texture: Texture, settings: SegmentationSettings, disturbed: bool) -> Segmentation:
+def _judged(
+    s: Segmentation, texture: Texture, settings: SegmentationSettings, disturbed: bool, beside: Beside
+) -> Segmentation:
     """Judge what is outlined; `disturbed`: pits or boundaries may touch it."""
     sides = two_sides(s, _named(settings))
     at_limit, blurred = (0.0, 0.0) if _pinned(settings) else _at_limit(s, texture)
@@ -103,7 +110,7 @@ def _judged(s: Segmentation, texture: Texture, settings: SegmentationSettings, d
         reason = issue("at_limit", most=_could_hide(s, settings.carbides))
     if reason:
         return unoutlined(s, _unknown(reason))
-    found = _found(s, sides, texture, disturbed)
+    found = _found(s, sides, texture, disturbed, beside)
     if blurred < TOLD * sides.area:
         return found
     more = blurred / max(1, s.analysed_px)
@@ -125,11 +132,15 @@ def _at_limit(s: Segmentation, texture: Texture) -> tuple[float, float]:
 
 
 def _without_faint(
-    s: Segmentation, faint: NDArray[np.bool_], texture: Texture, settings: SegmentationSettings
+    s: Segmentation,
+    faint: NDArray[np.bool_],
+    texture: Texture,
+    settings: SegmentationSettings,
+    beside: Beside,
 ) -> Segmentation:
     """Leave faint lines out; as a class of carbide of their own they come on top."""
     more = float(areas(s)[faint].sum()) / max(1, s.analysed_px)
-    found = _judged(without(s, faint), texture, settings, disturbed=True)
+    found = _judged(without(s, faint), texture, settings, True, beside)
     if found.verdict.instead is not None:
         return found
     doubt = float(np.hypot(found.verdict.doubt, LINES_MEET))
@@ -268,7 +279,7 @@ def _no_outlines(sides: Sides, frame: int) -> Issue | None:
     return None
 
 
-def _found(s: Segmentation, sides: Sides, texture: Texture, disturbed: bool) -> Segmentation:
+def _found(s: Segmentation, sides: Sides, texture: Texture, disturbed: bool, beside: Beside) -> Segmentation:
     """Leave lines and spots on the other side of the matrix out, then ask the edges."""
     more, said = _other_side(sides, max(1, s.analysed_px))
     kept = without(s, sides.is_other) if said else s
@@ -276,7 +287,7 @@ def _found(s: Segmentation, sides: Sides, texture: Texture, disturbed: bool) -> 
     if sides.line_share < FEW_LINES and s.film_share < FEW_LINES:
         aside = (kept.flags & np.uint32(bit("on_film")) > 0) | (sides.is_other if kept is s else False)
         of_main = without(kept, aside) if aside.any() else kept
-        edges = by_edges(of_main, texture, bool(said) or disturbed)
+        edges = by_edges(of_main, texture, bool(said) or disturbed, beside)
     by_lines = 0.0
     if sides.line_share > SOME_LINES:
         by_lines = LINES_ERROR * sides.line_share

@@ -159,11 +159,20 @@ def test_where_edges_cannot_be_asked_it_is_said_what_rims_would_do():
 
 
 def test_where_texture_hides_the_edges_it_is_said_what_rims_would_do():
-    """Laths of 6 % hide rims and domes alike: no interval holds them, so that a note says how much they would be."""
-    grey, _ = other.picture(SHAPE, seed=4, fraction=0.12, diameter=12.0, lath=0.06, blur=0.7)
+    """Carbides of 5 px show no edge of their own that laths would leave to be asked: a note says how much is open."""
+    grey, _ = other.picture(SHAPE, seed=4, fraction=0.08, diameter=5.0, lath=0.06, blur=1.4)
     found = micro.measure(grey, um_per_px=0.2, rolling_deg=0)
     (said,) = (one for one in found.issues if one.kind == "rims_in_texture")
-    assert said.values["change"] == pytest.approx(1.2 / 12.0, rel=0.3)
+    assert said.values["change"] == pytest.approx(1.2 / 5.0, rel=0.3)
+
+
+def test_edges_bent_more_than_rims_skew_them_are_said_to_tell_none():
+    """Sound carbides of 8 px under a blur of 2 px: the bends of so small outlines skew the edge as thin rims do."""
+    grey, truth = other.picture(SHAPE, seed=4, fraction=0.08, diameter=9.0, blur=1.6)
+    found = micro.measure(grey, um_per_px=0.2, rolling_deg=0)
+    (said,) = (one for one in found.issues if one.kind == "rims_untold")
+    assert said.values["change"] == pytest.approx(1.2 / 9.0, rel=0.3)
+    assert found.area_fraction[0] == pytest.approx(truth, rel=0.03)
 
 
 def test_outlines_whose_light_is_that_of_the_other_side_are_no_carbide():
