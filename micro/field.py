@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,7 @@ from micro.image.crop import mask_of
 from micro.image.micrograph import Micrograph
 from micro.image.pixels import DecodedPicture, UnusableError, to_grey
 from micro.image.reading import read
+from micro.image.tone_curve import srgb_to_light
 from micro.issues import Issue, flag_text, message_text, ordered
 from micro.measures.field_checks import check_field
 from micro.measures.orientation import RollingDirection
@@ -31,6 +33,7 @@ from micro.segmentation.marks import burnt_in
 from micro.segmentation.polarities import share_of_picture
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 from micro.segmentation.stages import segment
+from micro.segmentation.tone import open_to_curve
 from micro.tables.columns import FIELDS, PARTICLES
 from micro.tables.units import curves_to_um, to_um
 from micro.taught.segments import TaughtField, with_taught_outlines
@@ -300,9 +303,12 @@ def scale_of(micrograph: Micrograph) -> Scale:
 
 
 def segmented(micrograph: Micrograph, settings: SegmentationSettings) -> Segmentation:
-    """Segment a micrograph without what a person leaves out of it."""
+    """Segment a micrograph without what a person leaves out of it; its interval holds what a stated curve would do."""
     left_out = _left_out(micrograph) if micrograph.left_out else None
-    return segment(micrograph.grey, settings, micrograph.grey_max, left_out)
+    found = segment(micrograph.grey, settings, micrograph.grey_max, left_out)
+    if not any(one.kind == "tone_curve_stated" for one in micrograph.issues):
+        return found
+    return open_to_curve(found, partial(srgb_to_light, full_scale=micrograph.grey_max))
 
 
 def not_analysed(micrograph: Micrograph) -> NDArray[np.bool_]:

@@ -87,8 +87,7 @@ _KINDS = (
     ),
     _kind(
         "tone_curve_stated", "tone_curve_stated", "doubt",
-        "the file says that its greys follow the tone curve of sRGB and not light: areas may be off by a twentieth to "
-        "a tenth of their value, those of small carbides by more",
+        "the file says that its greys follow the tone curve of sRGB and not light",
         '(save without a curve, or give tone_curve = "srgb" where the camera saved so)',
     ),
     _kind("grey_converted", "greys_inverted", "note", "0 means white in this file; the grey levels were turned"),
@@ -301,6 +300,12 @@ _KINDS = (
                 "noise differs between carbide and matrix (tone curve of the camera?): the area may be off by "
                 "{half_width:.1p} % of its value",
                 {"half_width": 0.02},
+            ),
+            (
+                "stated_curve",
+                "if the greys follow the tone curve that the file states, the area is off by {half_width:.1p} % of its "
+                "value",
+                {"half_width": 0.08},
             ),
         )
     ),

@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.regions import away_from
+from micro.issues import issue
+from micro.segmentation.edge_profile import middle, outline_per_area
 from micro.segmentation.segmentation import Segmentation
 from micro.statistics.robust import quantile
 
+FloatArray = NDArray[np.float64]
 ENOUGH_PX = 200
 SURE = 3.0
+# Of what the curve moves along straight edges: small carbides under a wide blur lose more. In 85 of 90 drawn pictures
+# saved by sRGB (discs of 4 to 20 px, blur 0.8 to 1.8 px, six pairs of greys) the truth lay within.
+CURVE_MARGIN = 1.2
 
 
 def tone_shift_px(s: Segmentation) -> float:
@@ -28,19 +37,44 @@ def tone_shift_px(s: Segmentation) -> float:
     if min(len(inside), len(outside)) < ENOUGH_PX:
         return 0.0
     ratio = float(np.log(_spread(inside) / max(_spread(outside), 1e-6)))
-    level = float(
-        np.average([c.contrast for c in s.classes], weights=np.bincount(s.class_index, minlength=len(s.classes)))
-    )
+    level = _mean_level(s)
     carbide = s.matrix_grey + level
     if min(carbide, s.matrix_grey) <= 0 or abs(ratio) < SURE * 2.2 / np.sqrt(2 * len(inside)):
         return 0.0
     power = float(np.clip(1 - ratio / np.log(carbide / s.matrix_grey), 0.4, 2.5))  # light = grey^power
-    x = np.linspace(-4, 4, 161)
+    return _edge_shift_px(s, level, lambda grey: np.maximum(grey, 0) ** power)
+
+
+def open_to_curve(s: Segmentation, to_light: Callable[[FloatArray], NDArray]) -> Segmentation:
+    """Return it with an interval that holds the area by light too, if its grey levels follow a tone curve or not.
+
+    `to_light`: light of grey levels as in the file, in any unit.
+    """
+    if not s.count or s.verdict.unknown or s.area_by_outlines:
+        return s
+    half = CURVE_MARGIN * abs(_edge_shift_px(s, _mean_level(s), to_light)) * outline_per_area(middle(s))
+    verdict = s.verdict
+    said = (*verdict.said, issue("stated_curve", half_width=half))
+    return s.with_verdict(replace(verdict, doubt=float(np.hypot(verdict.doubt, half)), said=said))
+
+
+def _mean_level(s: Segmentation) -> float:
+    return float(
+        np.average([c.contrast for c in s.classes], weights=np.bincount(s.class_index, minlength=len(s.classes)))
+    )
+
+
+def _edge_shift_px(s: Segmentation, level: float, to_light: Callable[[FloatArray], NDArray]) -> float:
+    """By how much a curve moves the seen light of a straight edge outwards, px: ∫(seen − Φ), the lens acting on light.
+
+    `level`: contrast of the carbides.
+    """
     from scipy.special import ndtr
 
-    share = ndtr(x)
-    light = s.matrix_grey**power + (carbide**power - s.matrix_grey**power) * share
-    seen = (light ** (1 / power) - s.matrix_grey) / level
+    x = np.linspace(-4, 4, 161)
+    share, grey = ndtr(x), s.matrix_grey + level * np.linspace(0, 1, 257)
+    light = np.asarray(to_light(grey), float)
+    seen = np.interp(share, (light - light[0]) / (light[-1] - light[0]), np.linspace(0, 1, 257))
     return float((seen - share).sum() * (x[1] - x[0]) * np.hypot(s.blur_px or 1.0, np.sqrt(1 / 12)))
 
 

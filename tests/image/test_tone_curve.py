@@ -105,6 +105,24 @@ def test_a_table_of_tags_that_cannot_be_read_says_nothing(tmp_path, monkeypatch)
     assert not kinds(read(tmp_path / "f.jpg").issues) & {"tone_curve_stated"}
 
 
+@pytest.mark.parametrize("ecd_px", [5, 8, 20])
+@pytest.mark.parametrize(("matrix", "carbide"), [(0.1, 0.5), (0.5, 0.15), (0.3, 0.8)])
+def test_where_the_file_states_a_curve_the_interval_holds_the_truth_either_way(matrix, carbide, ecd_px, tmp_path):
+    """As saved the area is off by up to a third; without the chunk the interval is that of grey that follows light."""
+    grey, truth = snapshot(ecd_px, 1.2, matrix, carbide)
+    half = {}
+    for states in (True, False):
+        chunks = PngImagePlugin.PngInfo()
+        if states:
+            chunks.add(b"sRGB", b"\0")
+        Image.fromarray(grey).save(tmp_path / "f.png", pnginfo=chunks)
+        value, low, high = micro.measure(read(tmp_path / "f.png"), um_per_px=0.2, rolling_deg=0).area_fraction
+        half[states] = (high - low) / 2 / value
+        if states:
+            assert low <= truth <= high
+    assert half[False] < half[True] < half[False] + 0.5
+
+
 def saved_by_a_camera(path, states):
     grey, _ = snapshot(10, 1.2, 0.3, 0.8)
     picture = Image.fromarray(grey)
