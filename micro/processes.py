@@ -135,6 +135,7 @@ def _context(preload: str = FOR_FIELDS) -> BaseContext:
 
 
 def _start_worker() -> None:
+    import gc
     import signal
     import threading
 
@@ -143,6 +144,7 @@ def _start_worker() -> None:
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    gc.enable()
     prepare_process()
 
 
