@@ -104,7 +104,26 @@ def load_early(preload: str = FOR_FIELDS) -> None:
             sys.warnoptions.append(QUIET)
             resource_tracker.ensure_running()
             sys.warnoptions.remove(QUIET)
-            forkserver.ensure_running()
+            with _interrupts_held_back():
+                forkserver.ensure_running()
+
+
+@contextlib.contextmanager
+def _interrupts_held_back() -> Iterator[None]:
+    """Hold interrupts back until the block ends, and for good from what is started in it, where the system can.
+
+    The process that workers are forked from would else tell of one that comes while it loads by a traceback.
+    """
+    import signal
+
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextlib.contextmanager
