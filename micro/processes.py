@@ -104,7 +104,26 @@ def load_early(preload: str = FOR_FIELDS) -> None:
             sys.warnoptions.append(QUIET)
             resource_tracker.ensure_running()
             sys.warnoptions.remove(QUIET)
-            forkserver.ensure_running()
+            with _interrupts_held_back():
+                forkserver.ensure_running()
+
+
+@contextlib.contextmanager
+def _interrupts_held_back() -> Iterator[None]:
+    """Hold interrupts back until the block ends, and for good from what is started in it, where the system can.
+
+    The process that workers are forked from would else tell of one that comes while it loads by a traceback.
+    """
+    import signal
+
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextlib.contextmanager
@@ -135,6 +154,7 @@ def _context(preload: str = FOR_FIELDS) -> BaseContext:
 
 
 def _start_worker() -> None:
+    import gc
     import signal
     import threading
 
@@ -143,6 +163,7 @@ def _start_worker() -> None:
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    gc.enable()
     prepare_process()
 
 

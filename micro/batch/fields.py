@@ -28,7 +28,7 @@ from micro.batch.job import (
     measure_one,
 )
 from micro.batch.outlined import how_many
-from micro.batch.workers import Result, Work, in_processes, largest_pixels
+from micro.batch.workers import Result, WholePool, Work, in_processes, largest_pixels, standing
 from micro.errors import InputError, UsageError
 from micro.issues import Issue, flag_text, message_text, ordered
 from micro.review.acts import FieldActs, read_review
@@ -65,9 +65,10 @@ def measure_fields(
     """
     jobs = list(jobs_of(study, out))
     outcomes: list[Outcome] = []
-    for batch in batches(jobs, scheduler):
-        with directed(batch, study, workers, scheduler) as ready:
-            outcomes += _outcomes(ready, workers, done, scheduler)
+    with standing(workers) as pool:
+        for batch in batches(jobs, scheduler):
+            with directed(batch, study, workers, scheduler, pool) as ready:
+                outcomes += _outcomes(ready, workers, done, scheduler, pool)
     return of_one_file(jobs, outcomes)
 
 
@@ -78,9 +79,11 @@ def run_jobs(
     return of_one_file(jobs, _outcomes(jobs, workers, done, scheduler))
 
 
-def _outcomes(jobs: list[Job], workers: int, done: Callable[[Outcome], None], scheduler: str | None) -> list[Outcome]:
+def _outcomes(
+    jobs: list[Job], workers: int, done: Callable[[Outcome], None], scheduler: str | None, pool: WholePool | None = None
+) -> list[Outcome]:
     outcomes: dict[int, Outcome] = {}
-    for number, outcome in _ended(jobs, Work(measure_one, lost, faulted), workers, scheduler):
+    for number, outcome in _ended(jobs, Work(measure_one, lost, faulted), workers, scheduler, pool):
         outcomes[number] = outcome
         done(outcome)
     return [outcomes[number] for number in range(len(jobs))]
@@ -102,8 +105,10 @@ def of_one_file(jobs: Sequence[Job], outcomes: Sequence[Outcome]) -> tuple[Outco
     )
 
 
-def _ended(jobs: list[Job], work: Work[Result], workers: int, scheduler: str | None) -> Iterator[tuple[int, Result]]:
-    return on_cluster(jobs, work, scheduler) if scheduler else in_processes(jobs, work, min(workers, len(jobs)))
+def _ended(
+    jobs: list[Job], work: Work[Result], workers: int, scheduler: str | None, pool: WholePool | None
+) -> Iterator[tuple[int, Result]]:
+    return on_cluster(jobs, work, scheduler) if scheduler else in_processes(jobs, work, min(workers, len(jobs)), pool)
 
 
 def batches(jobs: list[Job], scheduler: str | None = None) -> list[list[Job]]:
@@ -123,7 +128,9 @@ def batches(jobs: list[Job], scheduler: str | None = None) -> list[list[Job]]:
 
 
 @contextlib.contextmanager
-def directed(jobs: list[Job], study: Study, workers: int, scheduler: str | None = None) -> Iterator[list[Job]]:
+def directed(
+    jobs: list[Job], study: Study, workers: int, scheduler: str | None = None, pool: WholePool | None = None
+) -> Iterator[list[Job]]:
     """Give the jobs with the rolling direction that the fields of a specimen show together, where none was given.
 
     What was segmented on the way and is kept is removed when the block ends.
@@ -137,7 +144,7 @@ def directed(jobs: list[Job], study: Study, workers: int, scheduler: str | None 
     own: dict[int, RollingDirection | None] = {}
     kept: dict[int, Path | None] = {}
     try:
-        for k, found in _ended([jobs[n] for n in undirected], work, workers, scheduler):
+        for k, found in _ended([jobs[n] for n in undirected], work, workers, scheduler, pool):
             own[k], kept[undirected[k]] = found
         shared = shared_directions([(jobs[n].specimen, own[k]) for k, n in enumerate(undirected)])
         found_of = dict(zip(undirected, shared, strict=True))

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, wait
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +19,7 @@ from micro.processes import pool_of, prepare_process
 from micro.study.model import Field
 
 Result = TypeVar("Result")
+WholePool = Callable[[], Executor]
 
 
 @dataclass(frozen=True)
@@ -33,7 +35,10 @@ class Work(Generic[Result]):
 WAITING_PER_WORKER = 2
 # What follows the fields takes half a second to load, which this process has while the one that workers are forked from
 # loads what they need.
-NEEDED_LATER = ("pandas", "scipy.spatial", "scipy.optimize", "jinja2", "PIL.ImageFont")
+NEEDED_LATER = (
+    "scipy.optimize", "jinja2", "PIL.ImageFont", "tifffile", "micro.measures.study_checks", "micro.points.lessons",
+    "micro.comparison.findings", "micro.comparison.matrix", "micro.specimens.in_space", "micro.report.build",
+)  # fmt: skip
 Numbered = tuple[int, Job]
 BYTES_OF_A_WORKER, BYTES_A_PIXEL = 300 * 2**20, 90
 """Libraries, and the working memory of a field dense with carbides: 3.1 GiB for 36 million pixels (measured)."""
@@ -91,52 +96,79 @@ def _pixels(image: Path | Address) -> int:
         return 0
 
 
-def in_processes(jobs: list[Job], work: Work[Result], workers: int) -> Iterator[tuple[int, Result]]:
-    """Yield the number and result of every job as it ends; in this process where one worker and little memory do."""
+@contextlib.contextmanager
+def standing(workers: int) -> Iterator[WholePool]:
+    """Give what returns so many processes, started when first asked for, and anew where the system ended one.
+
+    What a process has warmed up for one step serves the next.
+    """
+    pools: list[Executor] = []
+
+    def whole() -> Executor:
+        try:
+            pools[-1].submit(int)
+        except (IndexError, RuntimeError):
+            pools.append(pool_of(workers))
+        return pools[-1]
+
+    try:
+        yield whole
+    finally:
+        for pool in pools:
+            pool.shutdown(cancel_futures=True)
+
+
+def in_processes(
+    jobs: list[Job], work: Work[Result], workers: int, pool: WholePool | None = None
+) -> Iterator[tuple[int, Result]]:
+    """Yield the number and result of every job as it ends; in this process where one worker and little memory do.
+
+    Parameters
+    ----------
+    pool
+        Of processes that outlast these jobs, from `standing`.
+    """
     if workers <= 1 and memory_of([job.field for job in jobs]) <= MOST_BESIDE_THIS:
         prepare_process()
         for number, job in enumerate(jobs):
             yield number, work.do(job)
         return
+    workers = max(1, workers)
     left = deque(enumerate(jobs))
-    while left:
-        suspects: list[Numbered] = []
-        for (number, _), result in _pool_round(left, work, workers, suspects):
-            yield number, result
-        for number, job in suspects:
-            yield number, _alone(job, work)
+    with standing(workers) if pool is None else contextlib.nullcontext(pool) as whole:
+        while left:
+            suspects: list[Numbered] = []
+            for (number, _), result in _pool_round(left, work, workers, suspects, whole()):
+                yield number, result
+            for number, job in suspects:
+                yield number, _alone(job, work)
 
 
 def _pool_round(
-    left: deque[Numbered], work: Work[Result], workers: int, suspects: list[Numbered]
+    left: deque[Numbered], work: Work[Result], workers: int, suspects: list[Numbered], pool: Executor
 ) -> Iterator[tuple[Numbered, Result]]:
     """Work `left` off; where a process is ended from outside, put what was under way into `suspects` and stop."""
-    workers = max(1, workers)
-    with pool_of(workers) as pool:
-        under_way: dict[Future[Result], Numbered] = {}
-        for library in NEEDED_LATER:
-            importlib.import_module(library)
-        try:
-            while left or under_way:
-                while left and len(under_way) < WAITING_PER_WORKER * workers:
-                    number, job = left.popleft()
-                    under_way[pool.submit(work.do, job)] = (number, job)
-                for future in wait(under_way, return_when=FIRST_COMPLETED).done:
-                    numbered = under_way.pop(future)
-                    try:
-                        yield numbered, future.result()
-                    except BrokenProcessPool:
-                        suspects.append(numbered)
-                    except Exception as fault:  # what the worker answered cannot be read
-                        yield numbered, work.faulted(numbered[1], fault)
-                if suspects:
-                    suspects.extend(under_way.values())
-                    return
-        except BrokenProcessPool:
-            suspects.extend([*under_way.values(), (number, job)])
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
+    under_way: dict[Future[Result], Numbered] = {}
+    for library in NEEDED_LATER:
+        importlib.import_module(library)
+    try:
+        while left or under_way:
+            while left and len(under_way) < WAITING_PER_WORKER * workers:
+                number, job = left.popleft()
+                under_way[pool.submit(work.do, job)] = (number, job)
+            for future in wait(under_way, return_when=FIRST_COMPLETED).done:
+                numbered = under_way.pop(future)
+                try:
+                    yield numbered, future.result()
+                except BrokenProcessPool:
+                    suspects.append(numbered)
+                except Exception as fault:  # what the worker answered cannot be read
+                    yield numbered, work.faulted(numbered[1], fault)
+            if suspects:
+                suspects.extend(under_way.values())
+                return
+    except BrokenProcessPool:
+        suspects.extend([*under_way.values(), (number, job)])
 
 
 def _alone(job: Job, work: Work[Result]) -> Result:

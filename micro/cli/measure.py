@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from micro.address import Address, is_address
-from micro.cli.options import measure_and_print, out_option, parquet_option, skip_option, workers_option
+from micro.cli.options import (
+    load_beside,
+    measure_and_print,
+    out_option,
+    parquet_option,
+    skip_option,
+    workers_option,
+)
 
 if TYPE_CHECKING:
     from micro.image.micrograph import Micrograph
@@ -86,6 +93,8 @@ def command(
 
     The scale is given, comes from a calibration file, or stands in the tags of the pictures.
     """
+    if len(images) > 1 and sheet is None:
+        load_beside(workers)  # a single picture may be a mosaic, which is seen below
     from micro.errors import spelled
     from micro.segmentation.segmentation import SegmentationSettings
     from micro.study.model import Specimen, study_of_images
@@ -181,6 +190,7 @@ def run(
 
     Run it again after a stop: what is measured already is kept.
     """
+    load_beside(workers)  # to read the study takes a fifth of a second
     from micro.study.reader import read_study
 
     measure_and_print(read_study(study, allow), out, workers, parquet, scheduler, skip_bad_tallies)

@@ -41,6 +41,17 @@ def available_cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
+def load_beside(workers: int | None, alone: bool = False) -> None:
+    """Let what workers are forked from load its libraries while this process loads its own; the first call counts.
+
+    All of measuring, or what draws where this process measures the one field alone.
+    """
+    from micro.processes import FOR_FIELDS, FOR_FIGURES, load_early
+
+    if (workers or available_cores()) > 1:
+        load_early(FOR_FIGURES if alone else FOR_FIELDS)
+
+
 def fields_bar(count: int) -> Any:
     """Progress bar over fields, on stderr, with the time left."""
     return click.progressbar(length=count, label="measuring", file=bare(sys.stderr), show_pos=True, width=24)
@@ -60,11 +71,7 @@ def measure_and_print(
     skip_bad_tallies: bool = False,
 ) -> None:
     """Run a study with a progress bar, print its table, exit with 1 where a field failed."""
-    from micro.processes import FOR_FIELDS, FOR_FIGURES, load_early
-
-    if (workers or available_cores()) > 1:
-        alone = sum(len(specimen.fields) for specimen in study.specimens) == 1
-        load_early(FOR_FIGURES if alone else FOR_FIELDS)  # before the imports below, which take as long
+    load_beside(workers, alone=sum(len(specimen.fields) for specimen in study.specimens) == 1)
     from micro.results import require_parquet
 
     if parquet:

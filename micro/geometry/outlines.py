@@ -72,32 +72,35 @@ def _out_of_frame(runs: Runs, down: int, right: int) -> IntArray:
 
 @dataclass(frozen=True, eq=False)
 class _Line:
-    """Runs (m,) on one line: where they start and end, their lengths, and the pixels of all before each."""
+    """Runs (m,) on one line: their lengths, the pixels of all before each, and (m + 1,) where they start and end.
 
-    start: IntArray
-    stop: IntArray
+    The last one's follower starts beyond all, the first one's forerunner ends at 0.
+    """
+
+    starts: IntArray
+    stops: IntArray
     length: IntArray
     before: IntArray
 
     @classmethod
     def of(cls, start: IntArray, length: IntArray) -> _Line:
         """Take runs of these lengths."""
-        return cls(start, start + length, length, np.cumsum(length) - length)
+        starts, stops = np.append(start, np.iinfo(np.intp).max), np.concatenate([[0], start + length])
+        return cls(starts, stops, length, np.cumsum(length) - length)
 
     def met(self, step: int, ahead: int) -> IntArray:
         """(m,) pixels of each run from which a step leads to a pixel, mostly of the run so far `ahead`."""
-        run = np.minimum(np.arange(len(self.start)) + ahead, len(self.start) - 1)
-        first, last = (self._pixels_before(place + step, run) for place in (self.start, self.stop))
+        runs = len(self.length)
+        run = np.minimum(np.arange(runs) + ahead, runs - 1)
+        first, last = (self._pixels_before(place + step, run) for place in (self.starts[:-1], self.stops[1:]))
         return last - first
 
     def _pixels_before(self, place: IntArray, run: IntArray) -> IntArray:
         """(m,) how many pixels of all runs come before each place, which mostly lies at `run`."""
-        last_stop = np.concatenate([[0], self.stop]).take(run)
-        next_start = np.append(self.start, np.iinfo(np.intp).max).take(run + 1)
-        elsewhere = np.flatnonzero((last_stop > place) | (next_start < place))
+        elsewhere = np.flatnonzero((self.stops.take(run) > place) | (self.starts[1:].take(run) < place))
         run = run.copy()
-        run[elsewhere] = np.searchsorted(self.start, place.take(elsewhere), side="right") - 1
-        return self.before.take(run) + np.clip(place - self.start.take(run), 0, self.length.take(run))
+        run[elsewhere] = np.searchsorted(self.starts[:-1], place.take(elsewhere), side="right") - 1
+        return self.before.take(run) + np.clip(place - self.starts.take(run), 0, self.length.take(run))
 
 
 def _angle_weights(steps: Sequence[tuple[int, int]]) -> FloatArray:

@@ -8,9 +8,9 @@ import scipy.special  # noqa: F401
 import tifffile  # noqa: F401
 
 import micro.batch.job
+import micro.batch.outlined
 import micro.field
 import micro.pictures.outlines
-import micro.preload.figures
-import micro.report.build  # noqa: F401
+import micro.preload.figures  # noqa: F401
 
 gc.freeze()

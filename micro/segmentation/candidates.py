@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from micro.geometry.outlines import ALONG_GRID, crofton_perimeter
 from micro.geometry.regions import Pixels, close_to, grown
 from micro.geometry.runs import moments, touches_edge
-from micro.segmentation.matrix import ADDED_SPREAD_PX, rows_at_once
+from micro.segmentation.matrix import ADDED_SPREAD_PX, ANY, rows_at_once
 
 FloatArray = NDArray[np.float64]
 SIGNIFICANT = 5.5
@@ -133,7 +133,7 @@ def standing_out(
         least = threshold[rows]
         least *= np.float32(OWN_HEIGHT)
         if highest is not None:
-            np.minimum(least, np.float32(highest), out=least)
+            np.clip(least, -ANY, np.float32(highest), out=least)
         np.maximum(least, np.float32(FAINTEST) * noise[rows], out=least)
         np.greater(smooth[rows], least, out=mask[rows])
     return mask.view(np.uint8)

@@ -209,7 +209,7 @@ class Matrix:
         """(rows, columns) standard deviation of the smoothed matrix."""
         variance = self.smooth_variance.evaluate()
         least = max(self.smooth_noise / 2, LEAST_NOISE * abs(self.grey), 1e-6)
-        np.maximum(variance, np.float32(least**2), out=variance)
+        np.clip(variance, np.float32(least**2), ANY, out=variance)
         return np.sqrt(variance, out=variance)
 
     def sensor_smooth_noise(self) -> float:
@@ -217,6 +217,8 @@ class Matrix:
         return max(SMOOTHED_NOISE * self.sensor_noise, LEAST_NOISE * abs(self.grey), 1e-6)
 
 
+# No upper bound: a picture is clipped in a third of the time that the greater of it and one number takes.
+ANY = np.float32(np.inf)
 IN_CACHE_PX = 2**15  # of some pictures together: what several passes go over piece by piece (chosen)
 
 
@@ -241,7 +243,7 @@ def flatten(grey: NDArray[np.float32], light: NDArray[np.float32], level: float)
     flattened = np.empty(grey.shape, np.float32)
     for rows in rows_at_once(grey.shape):
         flat = flattened[rows]
-        np.maximum(light[rows], np.float32(max(DARKEST * level, 1e-6)), out=flat)
+        np.clip(light[rows], np.float32(max(DARKEST * level, 1e-6)), ANY, out=flat)
         np.divide(grey[rows], flat, out=flat)
         flat -= 1
         flat *= np.float32(level)
@@ -326,7 +328,7 @@ class Level:
     def matrix(self) -> Matrix:
         """Return the matrix with this level."""
         noise, area, sensor = self._single_pixels
-        squares = np.maximum(self.smooth * self.smooth, np.float32((BLOCK_NOISE * self._compressed) ** 2))
+        squares = np.clip(self.smooth * self.smooth, np.float32((BLOCK_NOISE * self._compressed) ** 2), ANY)
         variance = fit_surface(block_means(squares, self.bare), self.whole.shape, NOISE_DEGREE, robust=False)
         uncertainty = noise * float(np.sqrt(area / max(1.0, STEP**2 * float(np.count_nonzero(self.bare)))))
         return Matrix(self.whole, self.grey, uncertainty, noise, self.smooth_noise, variance, area, sensor)

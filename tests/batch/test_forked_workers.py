@@ -20,6 +20,24 @@ def test_forked_workers_begin(tmp_path):
     assert done.stdout == "190\n"
 
 
+WATCHED = """
+import gc
+from micro.processes import pool_of
+if __name__ == "__main__":
+    with pool_of(1) as pool:
+        print(pool.submit(gc.isenabled).result(), pool.submit(gc.get_freeze_count).result() > 0, gc.isenabled())
+"""
+
+
+def test_forked_workers_clear_away_what_they_leave(tmp_path):
+    """The process that they are forked from does not while it loads: they would grow with every field."""
+    (tmp_path / "work.py").write_text(WATCHED)
+    done = subprocess.run(
+        [sys.executable, tmp_path / "work.py"], capture_output=True, text=True, timeout=60, check=True
+    )
+    assert done.stdout == "True True True\n"
+
+
 ORPHANS = """
 from micro.processes import _context
 

@@ -1,5 +1,7 @@
 """A field that brings its process down costs itself and no other."""
 
+import multiprocessing
+import os
 import sys
 from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError
@@ -12,7 +14,7 @@ from micro.batch import job as job_module
 from micro.batch import workers
 from micro.batch.cluster import on_cluster
 from micro.batch.job import Job, faulted, library_versions, lost, measure_one
-from micro.batch.workers import Work, in_processes
+from micro.batch.workers import Work, in_processes, standing
 from micro.errors import UsageError
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
@@ -46,6 +48,10 @@ def jobs(tmp_path):
     return made
 
 
+def process_of(job):
+    return os.getpid()
+
+
 def ended(outcomes):
     return {number: outcome.trouble for number, outcome in outcomes}
 
@@ -71,6 +77,19 @@ def test_the_only_worker_that_is_lost_is_told(jobs, monkeypatch):
         "f1.png: the system ended the process that measured it (a picture of this size may take 0.3 GiB)"
         in (troubles[1])
     )
+
+
+def test_processes_serve_one_step_after_the_other_until_one_is_lost(jobs):
+    """The same process works for two steps; after one that ended, others do, and none is left behind."""
+    ids = Work(process_of, lost, faulted)
+    with standing(1) as pool:
+        first, second = (dict(in_processes(jobs[:2], ids, 2, pool)) for _ in range(2))
+        assert {*first.values()} == {*second.values()} != {os.getpid()}
+        troubles = ended(in_processes([jobs[0], replace(jobs[1], scale=Deadly())], FIELDS, 2, pool))
+        assert [bool(troubles[number]) for number in range(2)] == [False, True]
+        third = dict(in_processes(jobs[:2], ids, 2, pool))
+        assert not {*third.values()} & {*first.values()}
+    assert not multiprocessing.active_children()
 
 
 def test_what_a_worker_measures_is_what_this_process_measures(jobs):

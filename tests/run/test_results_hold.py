@@ -114,7 +114,7 @@ def stopped(command, folder, out, how, fields):
         command, cwd=folder, env=ENVIRONMENT, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True,
         start_new_session=True, preexec_fn=hear_interrupts,
     ) as process:  # fmt: skip
-        while len(list(out.glob("parts/*/*.json"))) < fields:
+        while len(list(out.glob("parts/*/*.json"))) < fields or len(family(process.pid)) < 2:
             assert process.poll() is None
             time.sleep(0.02)
         workers = family(process.pid)
@@ -151,6 +151,20 @@ def test_an_interrupted_run_says_how_to_go_on(study_folder, tmp_path):
     assert said.splitlines()[-1] == "stopped; run the same command again to go on"
     assert "Traceback" not in said
     assert not list(tmp_path.rglob(results.TEMPORARY + "*"))
+
+
+@NEEDS_PROC
+def test_an_interrupt_while_libraries_load_ends_in_one_line(study_folder, tmp_path):
+    """The process that workers are forked from hears Ctrl-C too; it has nothing to say of it."""
+
+    def soon(process):
+        time.sleep(0.15)
+        interrupt(process)
+
+    status, said = stopped(command_for(tmp_path), study_folder, tmp_path, soon, 0)
+    assert status == 130
+    assert said.count("stopped; run the same command again to go on") == 1
+    assert "Traceback" not in said
 
 
 @NEEDS_PROC
