@@ -38,7 +38,7 @@ WHOLE = 0.98  # share of the frame; the rest has the level of the matrix
 # Skew and kurtosis of twins are so far off, beyond what their strips tell (75 sound fields of a fifth generator, whose
 # outlines times the spread of their edges over their area are below 0.7).
 TWIN_ERROR = (0.02, 0.35)
-DEEP_PX = 200
+DEEP_PX = 200  # that tell the noise inside carbides (chosen)
 
 
 def beside_twin(s: Segmentation, shape: EdgeShape, matrix: Matrix, settings: SegmentationSettings) -> EdgeShape | None:
@@ -66,7 +66,7 @@ def beside_twin(s: Segmentation, shape: EdgeShape, matrix: Matrix, settings: Seg
 def sound_twin(s: Segmentation, matrix: Matrix, settings: SegmentationSettings) -> Segmentation | None:
     """Set the outlines of the middle of a field into its own matrix, and outline them again by the field's levels.
 
-    The field is one that is `quiet_inside`. None: see `sound_look`.
+    The field is one that is `quiet_inside`. None: see `beside_twin`.
     """
     part = middle(s)
     bare = _matrix_alone(part)
@@ -78,8 +78,8 @@ def sound_twin(s: Segmentation, matrix: Matrix, settings: SegmentationSettings) 
     share = under_lens(solid, s.blur_px)
     inside = level + np.float32(s.noise) * random.standard_normal(level.shape, np.float32)
     contrast = bare + (inside - bare) * share
-    sameness = np.full(contrast.shape, matrix.smooth_noise, np.float32)
-    found = outline(contrast, smoothed(contrast), sameness, Levels(matrix, s.blur_px, s.classes), settings)
+    noise = np.full(contrast.shape, matrix.smooth_noise, np.float32)
+    found = outline(contrast, smoothed(contrast), noise, Levels(matrix, s.blur_px, s.classes), settings)
     number = len(found.class_index)
     return replace(
         part, labels=found.labels, basins=found.basins, contrast=contrast, class_index=found.class_index,
@@ -88,10 +88,12 @@ def sound_twin(s: Segmentation, matrix: Matrix, settings: SegmentationSettings) 
 
 
 def _levels(part: Segmentation, random: np.random.Generator) -> FloatArray:
-    """(n + 1,) contrast of each carbide, of the matrix the median; of those that show none that of another."""
+    """(n + 1,) contrast of each carbide, drawn from those of its class where it shows none; of the matrix the median."""
+    of_class = np.array([c.contrast for c in part.classes])[part.class_index]
     level, shown = carbide_levels(part), np.isfinite(deep_ratio(part)[0])
     if shown.any():
-        level[1:][~shown] *= random.choice(level[1:][shown], int((~shown).sum())) / np.median(level[1:][shown])
+        off = level[1:][shown] / of_class[shown]
+        level[1:][~shown] = of_class[~shown] * random.choice(off, int((~shown).sum()))
     return level
 
 

@@ -83,6 +83,18 @@ def test_the_twin_holds_the_outlines_and_the_matrix_of_its_field():
     assert abs(np.corrcoef(twin.contrast[bare], s.contrast[bare])[0, 1]) < 0.1
 
 
+def test_carbides_of_two_kinds_keep_the_side_of_their_own():
+    """Bright ones beside dark ones: those too small to show their level take it from their kind, not from the other."""
+    grey, _ = other.picture(SHAPE, seed=1, fraction=0.12, diameter=6.0, noise=NOISE, blur=0.9, lath=0.06)
+    mirrored = np.where(np.arange(SHAPE[1]) < SHAPE[1] // 2, grey, 2 * np.median(grey) - grey)
+    s, matrix = outlined(np.clip(mirrored, 0, 255).astype(np.float32))
+    assert len(s.classes) == 2
+    twin = sound_twin(s, matrix, SegmentationSettings())
+    light = np.bincount(s.labels.ravel(), twin.contrast.ravel())[1:]
+    contrast = np.array([c.contrast for c in s.classes])[s.class_index]
+    assert (light * contrast > 0).mean() > 0.99
+
+
 def test_noise_inside_is_that_of_the_camera():
     """Laths end at the carbides: deep inside, the drawn noise is left, not the scatter of the matrix."""
     grey, _ = drawn(0.1)
