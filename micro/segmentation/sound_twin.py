@@ -88,7 +88,7 @@ def sound_twin(s: Segmentation, matrix: Matrix, settings: SegmentationSettings) 
 
 
 def _levels(part: Segmentation, random: np.random.Generator) -> FloatArray:
-    """(n + 1,) contrast of each carbide, drawn from those of its class where it shows none; of the matrix the median."""
+    """(n + 1,) contrast of each carbide, drawn from its class where it shows none; of the matrix the median."""
     of_class = np.array([c.contrast for c in part.classes])[part.class_index]
     level, shown = carbide_levels(part), np.isfinite(deep_ratio(part)[0])
     if shown.any():
