@@ -104,6 +104,7 @@ def test_full_scale_below_the_grey_levels_is_refused(field):
     [
         ({"class_names": ("MC", "MC")}, "class names must differ"),
         ({"class_names": ("MC", "M6C"), "class_greys": (200.0,)}, "some classes give a grey and some do not"),
+        ({"class_greys": (200.0,)}, "class_greys need class_names, one each"),
         ({"matrix_grey": float("nan")}, "matrix_grey must be a finite number"),
         ({"blur_px": -1.0}, "blur_px must be a finite number, 0 or more, got -1.0"),
         ({"min_area_px": -1.0}, "min_area_px must be"),
