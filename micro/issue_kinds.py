@@ -237,8 +237,8 @@ _KINDS = (
             ),
             (
                 "dark_edges",
-                "dark rims or domed carbides hide integrated grey level: {change:+.1p} %, to within {half_width:.1p} "
-                "%, by the edges",
+                "dark rims or domed carbides take integrated grey level from carbides: the edges change the area by "
+                "{change:+.1p} %, to within {half_width:.1p} %",
                 {"change": 0.2, "half_width": 0.2},
             ),
             (
@@ -273,14 +273,14 @@ _KINDS = (
             ),
             (
                 "bright_rims",
-                "bright rims change the integrated grey level of the carbides: {change:+.1p} %, to within "
-                "{half_width:.1p} %, by the edges",
+                "bright rims add integrated grey level to carbides: the edges change the area by {change:+.1p} %, to "
+                "within {half_width:.1p} %",
                 {"change": -0.061, "half_width": 0.032},
             ),
             (
                 "domed",
-                "domed carbides or dark rims change the integrated grey level of the carbides: {change:+.1p} %, to "
-                "within {half_width:.1p} %, by the edges",
+                "domed carbides or dark rims take integrated grey level from carbides: the edges change the area by "
+                "{change:+.1p} %, to within {half_width:.1p} %",
                 {"change": 0.061, "half_width": 0.032},
             ),
             (
@@ -291,8 +291,8 @@ _KINDS = (
             ),
             (
                 "light_taken",
-                "pits or boundaries take integrated grey level from carbides: {change:+.1p} %, to within "
-                "{half_width:.1p} %, by the edges",
+                "pits or boundaries take integrated grey level from carbides: the edges change the area by "
+                "{change:+.1p} %, to within {half_width:.1p} %",
                 {"change": 0.021, "half_width": 0.04},
             ),
             (

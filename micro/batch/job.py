@@ -271,7 +271,7 @@ def _reuse(job: Job, parameters: dict[str, Any]) -> Outcome | None:
         kept = record["outcome"]
         issues = tuple(Issue.from_json(one) for one in kept["issues"])
         return Outcome(**{**kept, "issues": issues, "reviewed": _reviewed(kept["reviewed"])}, reused=True)
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
 
 

@@ -184,7 +184,7 @@ def _kept(path: Path, key: str | None) -> Mapped | None:
         outside = record.pop("outside")
         values: dict[str, Any] = {name: np.array(v, float) if isinstance(v, list) else v for name, v in record.items()}
         return Mapped(**values, outside=np.nan if outside is None else outside)
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
 
 

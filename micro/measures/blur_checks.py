@@ -89,14 +89,16 @@ def block_steps(grey: NDArray[np.float32], noise: float) -> BlockSteps:
 
 
 def _along(grey: NDArray[np.float32], noise: float, axis: int) -> BlockSteps:
+    whole = (grey.shape[axis] - 3) // BLOCK * BLOCK
+    if whole < 4 * BLOCK:
+        return BlockSteps(0.0, 0.0)
     grey = np.ascontiguousarray(grey)
     ahead, behind = (grey[:, 1:], grey[:, :-1]) if axis == 1 else (grey[1:], grey[:-1])
     steps = cv2.min(cv2.absdiff(ahead, behind), float(np.float32(4 * noise + 1)))
     mean = cv2.reduce(steps, 1 - axis, cv2.REDUCE_AVG, dtype=cv2.CV_32F).ravel().astype(float)
     # Each against its neighbours: uneven light and noise change slowly.
     bump = mean[1:-1] - (mean[:-2] + mean[2:]) / 2
-    whole = len(bump) // BLOCK * BLOCK
-    if whole < 4 * BLOCK or mean.mean() <= 0:
+    if mean.mean() <= 0:
         return BlockSteps(0.0, 0.0)
     phases = bump[:whole].reshape(-1, BLOCK)
     each = phases.mean(axis=0)

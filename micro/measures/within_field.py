@@ -193,6 +193,8 @@ def _widened(even: FloatArray, square: FloatArray, banded: Sequence[FloatArray],
     """Relative standard uncertainty from the power of the waves; `few` adds to 1 / degrees of freedom."""
     from scipy import special
 
+    if not all(len(waves) for waves in (even, *banded)):  # one cell high: bands through the field would not show
+        return math.nan
     followed = _followed(even, square, few) if len(even) == MORE_WAVES else 0.0
     even = even[:EVEN_WAVES]
     half = max(followed, student_t(1 / (1 / len(even) + few)) * math.sqrt(even.mean()))

@@ -246,7 +246,7 @@ def stored_agreement(folder: Path, pictures: Mapping[Key, str]) -> Agreement | N
     path = folder / results.TALLIES / ASKED
     try:
         wanted = float(json.loads(path.read_text(encoding="utf8"))[ACCURACY])
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         raise InputError(path, "is missing or damaged", "compare the tallies again") from None
     return compare_count(read_tallies(tallies), folder, pictures, wanted)
 

@@ -39,9 +39,8 @@ WHOLE = 60 * (FINER // DRAWN) ** 2  # the largest that a byte holds
 DEEP = 2.5  # standard deviations of the blur: what lies so deep shows its level
 PART_PX = 512  # a part of that side holds edges enough
 FEWEST_EDGE_PX = 400
-NOISE_ERROR = (
-    0.4  # of what another noise inside changes: mottled carbides of a fifth generator, noise of light (simulated)
-)
+# Of what another noise inside changes (mottled carbides of a fifth generator, noise of light, simulated).
+NOISE_ERROR = 0.4
 FEWEST_DEEP = 200  # px that tell the noise inside carbides (chosen)
 # At so many standard deviations of the blur inside, noise is that of the matrix where their squares differ by less than
 # that squared, in shares of the contrast: by 0.0145 in 80 clean fields, by 0.03 in carbides mottled by 5 % or under

@@ -63,8 +63,8 @@ def _bars(grey: NDArray[np.float32], mask: NDArray[np.uint8], level: float) -> l
     for x, y, w, h in likely:
         rows, columns = slice(max(0, y - 1), y + h + 1), slice(max(0, x - 1), x + w + 1)
         rim = mask[rows, columns] == 0
-        left = 1 - np.abs(grey[rows, columns][rim] - level) / contrast
-        if not rim.any() or np.median(left) < SHARP:
+        apart = np.abs(grey[rows, columns][rim] - level)
+        if not rim.any() or np.median(apart) > (1 - SHARP) * contrast:
             bars.append((x, y, w, h))
     return bars
 

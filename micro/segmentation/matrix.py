@@ -268,7 +268,7 @@ def covariance_at_lags(contrast: NDArray[np.float32], bare: NDArray[np.bool_]) -
     found = np.zeros((2, len(LAGS_PX)))
     for picture, where in ((smooth, seen), (np.ascontiguousarray(smooth.T), np.ascontiguousarray(seen.T))):
         for k, lag in enumerate(LAGS_PX):
-            end = len(picture) - lag
+            end = max(0, len(picture) - lag)
             found[0, k] += np.vdot(picture[:end], picture[lag:])
             found[1, k] += np.count_nonzero(where[:end] & where[lag:])
     return np.asarray(found[0] / np.maximum(found[1], 1))

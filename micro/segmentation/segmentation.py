@@ -71,7 +71,9 @@ class SegmentationSettings:
             raise ValueError(f"carbides must be one of {', '.join(POLARITIES)}, got {self.carbides!r}")
         if len(set(self.class_names)) < len(self.class_names) or "all" in self.class_names:
             raise ValueError("class names must differ and not be 'all'")
-        if self.class_greys and self.class_names and len(self.class_greys) != len(self.class_names):
+        if len(self.class_greys) > len(self.class_names):
+            raise ValueError("class_greys need class_names, one each")
+        if self.class_greys and len(self.class_greys) < len(self.class_names):
             raise ValueError("some classes give a grey and some do not")
         greys = {"matrix_grey": self.matrix_grey, "threshold_grey": self.threshold_grey}
         greys |= dict(zip(self.class_names, self.class_greys, strict=False))

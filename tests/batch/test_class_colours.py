@@ -4,6 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
+from micro import results
 from micro.batch.fields import measure_fields
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
@@ -63,3 +64,13 @@ def test_a_class_put_before_the_others_is_drawn_anew(study):
     again = measure_fields(read_study(study), out, 1, lambda outcome: None)
     assert not any(outcome.reused for outcome in again)
     assert colours_in(out / "outlines" / "powder.png") == [0]
+
+
+@pytest.mark.parametrize("record", ["{}", "[" * 100_000], ids=["empty", "nested"])
+def test_a_field_whose_record_is_damaged_is_measured_again(study, record):
+    out = study.parent / "out"
+    first = measure_fields(read_study(study), out, 1, lambda outcome: None)
+    (out / results.PARTS / first[0].stem / results.RECORD).write_text(record)
+    again = measure_fields(read_study(study), out, 1, lambda outcome: None)
+    assert [outcome.reused for outcome in again] == [False, True]
+    assert not any(outcome.trouble for outcome in again)

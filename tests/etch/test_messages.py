@@ -1,6 +1,8 @@
 """On mildly textured fields a message is said only where it touches a number, with its size, worst first."""
 
 import numpy as np
+import other_generator as other
+import pytest
 
 import micro
 from micro.phantom.etch import Camera, Etch, etched_field
@@ -25,3 +27,17 @@ def test_laths_of_ten_percent_are_said_once_and_with_their_size():
         assert len(flags) == len(set(flags)) <= 2
         uneven += "uneven_etch" in flags
     assert uneven <= 1
+
+
+@pytest.mark.parametrize(
+    ("words", "kind", "does", "sign"),
+    [
+        ({"rim": 0.3, "rim_px": 1.5}, "bright_rims", "add integrated grey level to carbides", "-"),
+        ({"dome_px": 1.5}, "domed", "take integrated grey level from carbides", "+"),
+    ],
+)
+def test_rims_and_domes_are_said_with_the_sign_of_the_area(words, kind, does, sign):
+    """Bright rims add light, so that the area is less than it; domes take some."""
+    grey, _ = other.picture((384, 384), seed=1, fraction=0.12, diameter=12.0, noise=3.0, blur=0.9, **words)
+    (said,) = (one for one in micro.measure(grey, 0.2, rolling_deg=0.0).issues if one.kind == kind)
+    assert f"{does}: the edges change the area by {sign}{abs(100 * said.values['change']):.1f} %" in said.text

@@ -1,5 +1,6 @@
 """The public door: one call from a picture to its numbers, and one clear error for what makes no sense."""
 
+import cv2
 import numpy as np
 import pytest
 import tifffile
@@ -104,6 +105,7 @@ def test_full_scale_below_the_grey_levels_is_refused(field):
     [
         ({"class_names": ("MC", "MC")}, "class names must differ"),
         ({"class_names": ("MC", "M6C"), "class_greys": (200.0,)}, "some classes give a grey and some do not"),
+        ({"class_greys": (200.0,)}, "class_greys need class_names, one each"),
         ({"matrix_grey": float("nan")}, "matrix_grey must be a finite number"),
         ({"blur_px": -1.0}, "blur_px must be a finite number, 0 or more, got -1.0"),
         ({"min_area_px": -1.0}, "min_area_px must be"),
@@ -112,6 +114,26 @@ def test_full_scale_below_the_grey_levels_is_refused(field):
 def test_settings_check_themselves(setting, said):
     with pytest.raises(ValueError, match=said):
         micro.SegmentationSettings(**setting)
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (2, 2), (1, 500), (500, 1)])
+def test_pictures_of_a_few_pixels_tell_nothing(shape):
+    """No more is known of them than that the whole of it may be carbide, or some; none ends the program."""
+    grey = np.random.default_rng(0).integers(0, 255, shape).astype(np.float32)
+    _, low, high = micro.measure(grey, um_per_px=0.2, rolling_deg=0).area_fraction
+    assert low == 0 < high
+
+
+def test_strips_lower_than_the_reach_of_grain_are_measured():
+    """Discs in 8 rows beside grain, compared over lags to 16 px; bands across so few rows nobody could see."""
+    rows, columns = np.indices((8, 300))
+    inside = np.clip(4 - np.hypot(rows - 4, columns % 20 - 10), 0, 1)
+    grain = cv2.GaussianBlur(np.random.default_rng(0).standard_normal((8, 300)), (0, 0), 1.5)
+    grey = (80 + 100 * inside + 20 * grain).astype(np.float32)
+    found = micro.measure(grey, um_per_px=0.2, rolling_deg=0)
+    value, low, high = found.area_fraction
+    assert np.isnan(found.field["area_fraction_within_relative_uncertainty"]).all()
+    assert low <= inside.mean() <= high and value == pytest.approx(inside.mean(), rel=0.1)
 
 
 def test_no_scale_is_refused(field, tmp_path):

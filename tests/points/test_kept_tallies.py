@@ -43,7 +43,7 @@ def test_a_folder_that_nobody_counted_has_no_agreement(folder, tmp_path):
     assert not (tmp_path / "other").exists()
 
 
-@pytest.mark.parametrize("content", ["", "{}", "[1]", '{"relative_accuracy_pct": "much"}', None])
+@pytest.mark.parametrize("content", ["", "{}", "[1]", '{"relative_accuracy_pct": "much"}', "[" * 100_000, None])
 def test_a_lost_accuracy_is_one_line(folder, tallies, content):
     """What was asked of the count cannot be guessed."""
     store_tallies(tallies, folder, 10.0)

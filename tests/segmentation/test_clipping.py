@@ -39,3 +39,11 @@ def test_interval_holds_the_truth_however_much_is_clipped(phantom, fraction, sha
     assert "saturated" in flag_text(found.issues)
     half = 1.96 * area_fraction_uncertainty(found).of_all
     assert abs(fraction(found) - field.area_fraction) < half
+
+
+def test_a_strip_of_full_scale_over_most_of_the_field_is_left_out():
+    """The middle of all greys is then full scale itself; a warning would fail here."""
+    grey = np.random.default_rng(2).normal(90, 4, (160, 88)).astype(np.float32)
+    grey[:, :50] = 255
+    found = segment(grey)
+    assert found.excluded[:, :50].all() and not found.excluded[:, 60:].any() and found.count == 0

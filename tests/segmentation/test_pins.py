@@ -132,17 +132,17 @@ def test_pinned_levels_find_what_the_search_does_not(phantom):
 
 
 @pytest.mark.parametrize(
-    ("name", "value"),
+    "pinned",
     [
-        ("carbides", "dark"),
-        ("class_names", ("MC",)),
-        ("class_greys", (180.0,)),
-        ("matrix_grey", 90.0),
-        ("threshold_grey", 130.0),
-        ("blur_px", 1.2),
-        ("min_area_px", 12.0),
+        {"carbides": "dark"},
+        {"class_names": ("MC",)},
+        {"class_names": ("MC",), "class_greys": (180.0,)},
+        {"matrix_grey": 90.0},
+        {"threshold_grey": 130.0},
+        {"blur_px": 1.2},
+        {"min_area_px": 12.0},
     ],
 )
-def test_pinned_values_are_recorded_as_pinned(tmp_path, name, value):
-    field = Field("f", tmp_path / "f.png", "f.png", "f", SegmentationSettings(**{name: value}))
-    assert pinned_parameters(field) == {name: value}
+def test_pinned_values_are_recorded_as_pinned(tmp_path, pinned):
+    field = Field("f", tmp_path / "f.png", "f.png", "f", SegmentationSettings(**pinned))
+    assert pinned_parameters(field) == pinned
