@@ -248,9 +248,9 @@ _KINDS = (
             ),
             (
                 "texture_at_edges",
-                "the matrix is uneven, which looks like rims where it meets carbides: the area may be off by "
-                "{half_width:.1p} % of its value",
-                {"half_width": 0.06},
+                "the matrix is uneven, which looks like rims where it meets carbides: the edges change the area by "
+                "{change:+.1p} %, to within {half_width:.1p} %",
+                {"change": -0.012, "half_width": 0.06},
             ),
             (
                 "small_hidden",

@@ -181,7 +181,7 @@ def blur_by_edges(segmentation: Segmentation) -> DirectedBlur | None:
     if not segmentation.count or segmentation.blur_px is None:
         return None
     part = _middle(segmentation.labels.shape)
-    contrast = np.array([c.contrast for c in segmentation.classes], np.float32)[segmentation.class_index]
+    contrast = segmentation.class_contrast.astype(np.float32)
     level = np.concatenate([np.zeros(1, np.float32), contrast])
     blur = max(segmentation.blur_px, NARROWEST_PX)
     expected = cv2.GaussianBlur(level[segmentation.labels[part]], (0, 0), blur)
@@ -261,7 +261,7 @@ def second_moments(segmentation: Segmentation) -> BlurMoments:
     at = np.flatnonzero(sampled[s.basins])
     columns = s.basins.shape[1]
     own = s.basins.ravel()[at] - 1
-    contrast = np.array([c.contrast for c in s.classes])[s.class_index]
+    contrast = s.class_contrast
     light = s.contrast.ravel()[at] / contrast[own]
     x, y = (at % columns).astype(float), -(at // columns).astype(float)
 

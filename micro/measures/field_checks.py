@@ -58,7 +58,7 @@ def etch_change(segmentation: Segmentation) -> EtchChange | None:
     place, size = segmentation.outline_moments, segmentation.outline_px
     mean = segmentation.runs.integrate(segmentation.contrast) / np.maximum(size, 1)
     x, y = place.x / columns - 0.5, place.y / rows - 0.5
-    share = mean / np.array([c.contrast for c in segmentation.classes])[segmentation.class_index]
+    share = mean / segmentation.class_contrast
     usable = (size > 0) & (share > 0)
     if usable.sum() < FEWEST:
         return None

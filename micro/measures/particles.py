@@ -159,7 +159,7 @@ def wavering(segmentation: Segmentation, orders: Sequence[int]) -> FloatArray:
     matrix ends at the carbide, so that half of its amplitude is left on the edge; it changes slowly, see `waves`.
     """
     spread = float(np.hypot(segmentation.blur_px or 0.0, ADDED_SPREAD_PX))
-    contrast = np.abs([c.contrast for c in segmentation.classes])[segmentation.class_index]
+    contrast = np.abs(segmentation.class_contrast)
     slope = contrast / (np.sqrt(2 * np.pi) * spread)
     white = WHITE_LEFT * segmentation.noise**2
     # Of the frame of a mosaic's part some carbides have no pixel, and then nobody asks.

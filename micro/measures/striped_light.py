@@ -74,7 +74,7 @@ def find_stripes(segmentation: Segmentation, rolling_deg: float) -> Stripes:
     level, first = _levels(s, rolling_deg)
     place, _ = across_and_along(s.outline_moments.x, s.outline_moments.y, rolling_deg)
     beside = np.interp((place - first) / STRIP_PX, np.arange(len(level)) + 0.5, level)
-    contrast = np.array([c.contrast for c in s.classes])[s.class_index]
+    contrast = s.class_contrast
     feigned = np.nan_to_num(s.basin_sums[0] * beside / contrast * s.verdict.factor)
     seen = s.outline_px > 0
     share = float(np.std(feigned[seen] / s.contrast_area_px[seen])) if seen.any() else 0.0

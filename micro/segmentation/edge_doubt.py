@@ -19,6 +19,7 @@ from micro.segmentation.tone import tone_shift_px
 from micro.segmentation.uncertainty import clipped_share
 from micro.statistics.sampling import NORMAL_95
 
+Beside = Callable[[Segmentation, EdgeShape], EdgeShape | None]
 FEW = 5
 UNEVEN = 2.0
 CLIPPED = 0.02  # share of the area in carbides that hold clipped pixels: the tops of their edges are made up
@@ -82,9 +83,7 @@ class AreaByEdges:
     profile: EdgeProfile | None = None
 
 
-def by_edges(
-    s: Segmentation, texture: Texture, disturbed: bool, beside: Callable[[Segmentation, EdgeShape], EdgeShape | None]
-) -> AreaByEdges:
+def by_edges(s: Segmentation, texture: Texture, disturbed: bool, beside: Beside) -> AreaByEdges:
     """Ask the edges of a field.
 
     Parameters
@@ -124,7 +123,7 @@ def _hides(s: Segmentation, texture: Texture) -> float:
 
 
 def _mean_contrast(s: Segmentation) -> float:
-    return float(np.mean(np.abs([c.contrast for c in s.classes])[s.class_index]))
+    return float(np.abs(s.class_contrast).mean())
 
 
 def _is_uneven(texture: Texture) -> bool:
@@ -268,12 +267,7 @@ def _less_sure(shape: EdgeShape, skew_error: float, kurtosis_error: float) -> Ed
     )
 
 
-def _in_texture(
-    s: Segmentation,
-    texture: Texture,
-    shape: EdgeShape | None,
-    beside: Callable[[Segmentation, EdgeShape], EdgeShape | None],
-) -> AreaByEdges:
+def _in_texture(s: Segmentation, texture: Texture, shape: EdgeShape | None, beside: Beside) -> AreaByEdges:
     """Rims and domes beyond what sound edges look like in that matrix; where nothing tells that, a note says so."""
     if shape is None:
         return _uneven(s, texture, outline_per_area(middle(s)), SOUND_EDGES)
@@ -287,18 +281,18 @@ def _in_texture(
     strange = strange or _like_none(seen, told, s.blur_px or 1.0)
     if strange is not None:
         return replace(strange, known=False)
-    return _beside_twin(_uneven(s, texture, seen.per_area, None), told, seen)
+    return _both(_uneven(s, texture, seen.per_area, None), told, seen)
 
 
-def _beside_twin(uneven: AreaByEdges, told: RimLight, shape: EdgeShape) -> AreaByEdges:
+def _both(uneven: AreaByEdges, told: RimLight, shape: EdgeShape) -> AreaByEdges:
     """Join what texture and what rims and domes leave open."""
     half = max(told.high - told.factor, told.factor - told.low)
     if told.sound < 0.5:
         half = float(np.hypot(half, _model_error(shape, told.factor)))
     both = float(np.hypot(half, uneven.half))
+    factor = uneven.factor * told.factor
     kind = "texture_at_edges" if told.sound >= 0.5 else "bright_rims" if told.factor < 1 else "domed"
-    values = {} if kind == "texture_at_edges" else {"change": told.factor - 1}
-    return AreaByEdges(uneven.factor * told.factor, both, (issue(kind, half_width=both, **values),))
+    return AreaByEdges(factor, both, (issue(kind, change=factor - 1, half_width=both),))
 
 
 def _uneven(s: Segmentation, texture: Texture, per_area: float, told: RimLight | None) -> AreaByEdges:
@@ -311,7 +305,7 @@ def _uneven(s: Segmentation, texture: Texture, per_area: float, told: RimLight |
         return AreaByEdges(1 - gathered, gathered)
     half = float(np.hypot(NORMAL_95 / np.sqrt(3) * ETCHED_EDGE_PX * per_area, (told.factor - 1) / 4))
     half = float(np.hypot(strong * half, gathered))  # what is derived for laths may be wrong for other textures
-    said: tuple[Issue, ...] = (issue("texture_at_edges", half_width=half),)
+    said: tuple[Issue, ...] = (issue("texture_at_edges", change=-gathered, half_width=half),)
     if UNSEEN_RIM * per_area > half:
         said = (*said, _unseen("rims_in_texture", per_area))
     return AreaByEdges(1 - gathered, half, said)
@@ -347,7 +341,7 @@ def _levels(s: Segmentation, shape: EdgeShape, told: RimLight, disturbed: bool) 
 
 def _area_over_light(s: Segmentation, shape: EdgeShape, edge_px: float) -> float:
     """Area within the true edges, `edge_px` inside the outlines, over that by light, of the carbides asked."""
-    light = float((shape.part.basin_sums[1] / np.array([c.contrast for c in s.classes])[s.class_index]).sum())
+    light = float((shape.part.basin_sums[1] / s.class_contrast).sum())
     return (shape.area_px - edge_px * shape.outline_px) / max(light, 1e-9)
 
 

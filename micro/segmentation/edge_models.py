@@ -230,8 +230,7 @@ class _Drawing:
         number = _finer(part.labels).ravel().take(deep)
         lens = _seen(_covered(away, 0.0), shape.spread_px**2)
         shown = np.bincount(number, lens.ravel().take(deep), part.count + 1)[1:] / DRAWN**2
-        of_class = np.array([c.contrast for c in part.classes])[part.class_index]
-        variance = (part.noise / of_class) ** 2 * part.noise_area_px / np.maximum(shown, 1e-9)
+        variance = (part.noise / part.class_contrast) ** 2 * part.noise_area_px / np.maximum(shown, 1e-9)
         length = 2 * (_within(away, 0.25) - _within(away, -0.25))
         heights = lens.ravel().take(used)
         return cls(away, used, _finer(part.basins).ravel().take(used), deep, number, shown, variance,

@@ -266,6 +266,7 @@ class _Edges:
         return parts, spread, self._by_noise(drawing, noise) / outline
 
     def _by_noise(self, drawing: Picture, noise: _Noise) -> FloatArray:
+        """Return the parts (4,), px², that noise of its own inside adds to a drawing."""
         if noise.inside is None:
             return np.zeros(4)
         alike, own = (_areas_above(drawing, self.used, one).sum(axis=0) for one in (_Noise(noise.outside), noise))
@@ -367,7 +368,7 @@ def carbide_levels(s: Segmentation, drawn: Picture | None = None) -> FloatArray:
     carbides, times the commonest ratio otherwise (empirical Bayes). `drawn`: see `deep_ratio`.
     """
     ratio, variance = deep_ratio(s, drawn)
-    of_class = np.array([c.contrast for c in s.classes])[s.class_index]
+    of_class = s.class_contrast
     own = shrunk(ratio, variance) * of_class
     return np.append(np.median(own), own)
 
@@ -389,7 +390,7 @@ def deep_ratio(s: Segmentation, drawn: Picture | None = None) -> tuple[FloatArra
 
     `drawn` (rows, columns): what a carbide of unit contrast shows there; by default all of it.
     """
-    of_class = np.array([c.contrast for c in s.classes])[s.class_index]
+    of_class = s.class_contrast
     deep = deep_places(s)
     number = s.labels.ravel().take(deep)
     shown = None if drawn is None else drawn.ravel().take(deep)

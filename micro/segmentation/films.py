@@ -59,7 +59,7 @@ def films_apart(s: Segmentation) -> Segmentation:
     basins[to_carbide] = _nearest(own)[to_carbide] + left.sum()
     share = np.zeros_like(s.contrast)
     if s.count:
-        level = np.array([c.contrast for c in s.classes], np.float32)[s.class_index]
+        level = s.class_contrast.astype(np.float32)
         share[of_film] = s.contrast[of_film] / level.take(s.basins[of_film] - 1)
     found = replace(
         s,

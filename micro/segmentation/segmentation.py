@@ -270,6 +270,11 @@ class Segmentation:
         return len(self.class_index)
 
     @cached_property
+    def class_contrast(self) -> NDArray[np.float64]:
+        """(n,) contrast of the class of each carbide, grey levels, signed."""
+        return np.array([c.contrast for c in self.classes], float)[self.class_index]
+
+    @cached_property
     def analysed_px(self) -> int:
         """Pixels of the frame less what was left out."""
         return self.excluded.size - int(np.count_nonzero(self.excluded))
@@ -321,7 +326,7 @@ class Segmentation:
             return self.area_by_hand
         if self.area_by_outlines:
             return self.outline_px
-        area = self.basin_sums[1] / np.array([c.contrast for c in self.classes])[self.class_index]
+        area = self.basin_sums[1] / self.class_contrast
         return np.where(area > 0, area, self.outline_px) * self.verdict.factor
 
     @property

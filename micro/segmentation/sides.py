@@ -44,13 +44,13 @@ class Sides:
 
 def areas(s: Segmentation) -> FloatArray:
     """(n,) areas by integrated contrast, px²."""
-    return s.basin_sums[1] / np.array([c.contrast for c in s.classes])[s.class_index]
+    return s.basin_sums[1] / s.class_contrast
 
 
 def two_sides(s: Segmentation, named: bool = False) -> Sides:
     """Part the features of a field, at least one, by side and by shape; what the user named is no net of boundaries."""
     area, thin = areas(s), line_like(s)
-    side = np.sign([c.contrast for c in s.classes])[s.class_index]
+    side = np.sign(s.class_contrast)
     # A side that holds nothing is none, be the light of the other negative.
     plain = {k: float(area[(side == k) & ~thin].sum()) for k in (1, -1) if (side == k).any()}
     net = 0 if named else _net(s, area, side)
@@ -72,7 +72,7 @@ NET = 0.5
 
 def _net(s: Segmentation, area: FloatArray, side: NDArray[np.float64]) -> int:
     """Side, 1 or -1, that winds in the mean over its area, beside a more contrasted one that does not; 0: neither."""
-    contrast = np.abs([c.contrast for c in s.classes])[s.class_index]
+    contrast = np.abs(s.class_contrast)
     light, wound = np.maximum(area, 0), _winding(s)
     whole = {k: float(light[side == k].sum()) for k in (1, -1)}
     if not min(whole.values()) > 0:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from micro.geometry.regions import close_to
 from micro.segmentation.edge_models import sound_edges
 from micro.segmentation.edge_profile import (
+    FEWEST_DEEP,
     EdgeShape,
     carbide_levels,
     deep_places,
@@ -38,7 +39,6 @@ WHOLE = 0.98  # share of the frame; the rest has the level of the matrix
 # Skew and kurtosis of twins are so far off, beyond what their strips tell (75 sound fields of a fifth generator, whose
 # outlines times the spread of their edges over their area are below 0.7).
 TWIN_ERROR = (0.02, 0.35)
-DEEP_PX = 200  # that tell the noise inside carbides (chosen)
 
 
 def beside_twin(s: Segmentation, shape: EdgeShape, matrix: Matrix, settings: SegmentationSettings) -> EdgeShape | None:
@@ -89,11 +89,10 @@ def sound_twin(s: Segmentation, matrix: Matrix, settings: SegmentationSettings) 
 
 def _levels(part: Segmentation, random: np.random.Generator) -> FloatArray:
     """(n + 1,) contrast of each carbide, drawn from its class where it shows none; of the matrix the median."""
-    of_class = np.array([c.contrast for c in part.classes])[part.class_index]
     level, shown = carbide_levels(part), np.isfinite(deep_ratio(part)[0])
     if shown.any():
-        off = level[1:][shown] / of_class[shown]
-        level[1:][~shown] = of_class[~shown] * random.choice(off, int((~shown).sum()))
+        off = (level[1:] / part.class_contrast)[shown]
+        level[1:][~shown] = part.class_contrast[~shown] * random.choice(off, int((~shown).sum()))
     return level
 
 
@@ -112,5 +111,5 @@ def _matrix_alone(part: Segmentation) -> Picture | None:
 def quiet_inside(s: Segmentation, sensor_noise: float) -> Segmentation:
     """Return it with the noise of carbides, which have nothing of the texture of their matrix, in place of its own."""
     deep = deep_places(s)
-    noise = pixel_noise(s.contrast, deep) if len(deep) >= DEEP_PX else sensor_noise
+    noise = pixel_noise(s.contrast, deep) if len(deep) >= FEWEST_DEEP else sensor_noise
     return replace(s, noise=noise, noise_area_px=1.0)

@@ -37,7 +37,7 @@ def tone_shift_px(s: Segmentation) -> float:
     if min(len(inside), len(outside)) < ENOUGH_PX:
         return 0.0
     ratio = float(np.log(_spread(inside) / max(_spread(outside), 1e-6)))
-    level = _mean_level(s)
+    level = float(s.class_contrast.mean())
     carbide = s.matrix_grey + level
     if min(carbide, s.matrix_grey) <= 0 or abs(ratio) < SURE * 2.2 / np.sqrt(2 * len(inside)):
         return 0.0
@@ -52,16 +52,10 @@ def open_to_curve(s: Segmentation, to_light: Callable[[FloatArray], NDArray]) ->
     """
     if not s.count or s.verdict.unknown or s.area_by_outlines:
         return s
-    half = CURVE_MARGIN * abs(_edge_shift_px(s, _mean_level(s), to_light)) * outline_per_area(middle(s))
+    half = CURVE_MARGIN * abs(_edge_shift_px(s, float(s.class_contrast.mean()), to_light)) * outline_per_area(middle(s))
     verdict = s.verdict
     said = (*verdict.said, issue("stated_curve", half_width=half))
     return s.with_verdict(replace(verdict, doubt=float(np.hypot(verdict.doubt, half)), said=said))
-
-
-def _mean_level(s: Segmentation) -> float:
-    return float(
-        np.average([c.contrast for c in s.classes], weights=np.bincount(s.class_index, minlength=len(s.classes)))
-    )
 
 
 def _edge_shift_px(s: Segmentation, level: float, to_light: Callable[[FloatArray], NDArray]) -> float:

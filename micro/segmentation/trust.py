@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import Issue, bit, issue
-from micro.segmentation.edge_doubt import MILD, PITTED, TOLD, AreaByEdges, by_edges
-from micro.segmentation.edge_profile import EdgeShape
+from micro.segmentation.edge_doubt import MILD, PITTED, TOLD, AreaByEdges, Beside, by_edges
 from micro.segmentation.matrix import Matrix, smoothed
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings, Verdict
 from micro.segmentation.sides import Sides, areas, faint_lines, two_sides, unoutlined, without
@@ -20,7 +19,6 @@ from micro.segmentation.texture import Texture, find_texture
 from micro.segmentation.two_levels import two_levels
 from micro.statistics.sampling import NORMAL_95
 
-Beside = Callable[[Segmentation, EdgeShape], EdgeShape | None]
 NONE_SEEN_PX = 18.0  # three of the smallest carbides, 6 px each (Poisson, 95 %)
 UNEVEN = 2.0
 # Of a class contrast: beyond it carbides are lost (simulated: tests/accuracy/etched_fields.py, lath 20 and 30 %).
@@ -126,7 +124,7 @@ def _at_limit(s: Segmentation, texture: Texture) -> tuple[float, float]:
     highest = np.zeros(s.count + 1, np.float32)  # several times faster of one kind of number
     np.maximum.at(highest, s.labels.ravel().take(within), np.abs(smoothed(s.contrast)).ravel().take(within))
     highest = highest.astype(float)
-    level = np.abs([c.contrast for c in s.classes])[s.class_index]
+    level = np.abs(s.class_contrast)
     light, at_limit = areas(s), highest[1:] < AT_LIMIT * texture.hides
     return float(light[at_limit].sum()), float(light[at_limit & (highest[1:] < LOWERED * level)].sum())
 
@@ -140,7 +138,7 @@ def _without_faint(
 ) -> Segmentation:
     """Leave faint lines out; as a class of carbide of their own they come on top."""
     more = float(areas(s)[faint].sum()) / max(1, s.analysed_px)
-    found = _judged(without(s, faint), texture, settings, True, beside)
+    found = _judged(without(s, faint), texture, settings, disturbed=True, beside=beside)
     if found.verdict.instead is not None:
         return found
     doubt = float(np.hypot(found.verdict.doubt, LINES_MEET))
@@ -219,7 +217,7 @@ def _contrast(s: Segmentation) -> float:
     """Contrast of the classes, weighted by their area; 0 without any."""
     if not s.count:
         return 0.0
-    each = np.abs([c.contrast for c in s.classes])[s.class_index]
+    each = np.abs(s.class_contrast)
     return float(np.average(each, weights=np.maximum(areas(s), 1e-9)))
 
 

@@ -119,8 +119,8 @@ def method_doubts(segmentation: Segmentation) -> dict[str, float]:
     s = segmentation
     if not s.count:
         return {}
-    area = s.basin_sums[1] / np.array([c.contrast for c in s.classes])[s.class_index] * s.verdict.factor
-    area = max(float(np.sum(area if s.area_by_hand is None else s.area_by_hand)), 1e-9)
+    each = s.basin_sums[1] / s.class_contrast * s.verdict.factor
+    area = max(float(np.sum(each if s.area_by_hand is None else s.area_by_hand)), 1e-9)
     around = max(0.0, float(s.basin_sums[0].sum() - s.outline_px.sum()))
     differ = 0.0 if s.verdict.edges else float(abs(np.subtract(*areas_differ(s))))
     return {
@@ -155,7 +155,7 @@ def unoutlined_area(segmentation: Segmentation) -> float:
     if not left or halo(s):
         return 0.0
     frame, outside = max(1, s.analysed_px), s.analysed_px - s.basin_sums[0].sum()
-    level = np.array([c.contrast for c in s.classes])[s.class_index]
+    level = s.class_contrast
     by_chance = np.hypot(s.noise * np.sqrt(s.noise_area_px * outside), s.matrix_uncertainty * outside)
     counted = float((s.basin_sums[1] / level).sum()) / frame
     sure = left > SURE * by_chance / float(np.abs(level).mean()) / frame
@@ -168,7 +168,7 @@ def areas_differ(segmentation: Segmentation) -> tuple[float, float]:
     if not s.count:
         return 0.0, 0.0
     frame = max(1, s.analysed_px)
-    area = np.maximum(s.basin_sums[1] / np.array([c.contrast for c in s.classes])[s.class_index], 0)
+    area = np.maximum(s.basin_sums[1] / s.class_contrast, 0)
     by_outline, by_contrast = s.outline_px.sum() / frame, float(area.sum()) / frame
     allowed = OUTLINE_ERROR + OUTLINE_ERROR_UNRESOLVED * _unresolved(s, area)
     if abs(by_outline - by_contrast) <= allowed * by_contrast:
@@ -181,7 +181,7 @@ def halo(segmentation: Segmentation) -> float:
     s = segmentation
     if not s.count:
         return 0.0
-    contrast = np.array([c.contrast for c in s.classes])[s.class_index]
+    contrast = s.class_contrast
     found, noise = (value / float(contrast.mean()) for value in s.contrast_around)
     allowed = HALO
     if found > 0:
