@@ -248,7 +248,9 @@ def _number(value: float, form: str) -> str:
     if "|" in form:
         one, many = form.split("|")
         return one if value == 1 else many
-    return f"{100 * value:{form[:-1]}f}" if form.endswith("p") else f"{value:{form}}"
+    if form.endswith("p"):
+        return f"{100 * value:{form[:-1].replace('.', 'z.')}f}"  # z: what rounds to 0 has no minus
+    return f"{value:{form}}"
 
 
 PLACES_NAMED = 3

@@ -100,6 +100,13 @@ def test_what_widens_an_area_says_by_how_much(kind):
 
 
 @given(st.lists(st.tuples(st.sampled_from(["no_lens", "filtered", "domed"]), st.floats(0, 2)), min_size=1))
+def test_what_rounds_to_nothing_has_no_minus():
+    told = [issue("texture_at_edges", change=change, half_width=0.05) for change in (-0.0001, 0.003)]
+    assert "+0.0 %, to within 5.0 %" in told[0].text
+    (group,) = grouped(told)
+    assert "+0.0 to +0.3 %" in group.text
+
+
 def test_the_worst_comes_first(found):
     """Lines about two hundred fields begin with what leaves most of the number open, whichever check found it."""
     values = {"domed": {"change": 0.1}}
