@@ -93,13 +93,6 @@ def test_issues_are_put_together_by_their_data(found):
         assert f"{100 * shares[0]:.1f}" == ends[-1]
 
 
-@pytest.mark.parametrize("kind", [kind for kind in KINDS if KINDS[kind].flag == "areas_differ"])
-def test_what_widens_an_area_says_by_how_much(kind):
-    """In percent of the value, so that one line can be set above another."""
-    assert f"{100 * example(kind).half_width:.1f} %" in example(kind).text
-
-
-@given(st.lists(st.tuples(st.sampled_from(["no_lens", "filtered", "domed"]), st.floats(0, 2)), min_size=1))
 def test_what_rounds_to_nothing_has_no_minus():
     told = [issue("texture_at_edges", change=change, half_width=0.05) for change in (-0.0001, 0.003)]
     assert "+0.0 %, to within 5.0 %" in told[0].text
@@ -107,6 +100,13 @@ def test_what_rounds_to_nothing_has_no_minus():
     assert "+0.0 to +0.3 %" in group.text
 
 
+@pytest.mark.parametrize("kind", [kind for kind in KINDS if KINDS[kind].flag == "areas_differ"])
+def test_what_widens_an_area_says_by_how_much(kind):
+    """In percent of the value, so that one line can be set above another."""
+    assert f"{100 * example(kind).half_width:.1f} %" in example(kind).text
+
+
+@given(st.lists(st.tuples(st.sampled_from(["no_lens", "filtered", "domed"]), st.floats(0, 2)), min_size=1))
 def test_the_worst_comes_first(found):
     """Lines about two hundred fields begin with what leaves most of the number open, whichever check found it."""
     values = {"domed": {"change": 0.1}}
