@@ -380,21 +380,21 @@ _KINDS = (
     ),
     _kind(
         "rims_unseen", "rims_unseen", "note",
-        "too few carbides are wide and free enough for their edges to be asked: rims of the etch of {rim:.0p} % of the "
-        "contrast, 1 px wide, would change the area by {change:.0p} % of its value unseen",
-        "(raise the magnification to see them)", rim=0.3, change=0.18,
+        "too few carbides are wide and free enough for their edges to be asked: thin rims of the etch, or domes, may "
+        "change the area by {half_width:.0p} % of its value unseen",
+        "(raise the magnification to see them)", half_width=0.12,
     ),
     _kind(
         "rims_unseen", "rims_untold", "note",
-        "carbides so small for the blur have edges that do not tell thin rims: bright rims of the etch, or domes, of "
-        "{rim:.0p} % of the contrast and 1 px would change the area by {change:.0p} % of its value unseen",
-        "(raise the magnification to see them)", rim=0.3, change=0.18,
+        "carbides so small for the blur have edges that do not tell thin rims: those of the etch, or domes, may change "
+        "the area by {half_width:.0p} % of its value unseen",
+        "(raise the magnification to see them)", half_width=0.12,
     ),
     _kind(
         "rims_unseen", "rims_in_texture", "note",
-        "the texture of the matrix hides what edges show: bright rims of the etch, or domes, of {rim:.0p} % of the "
-        "contrast and 1 px would change the area by {change:.0p} % of its value unseen",
-        "(raise the magnification to see them)", rim=0.3, change=0.18,
+        "the texture of the matrix hides what edges show: thin rims of the etch, or domes, may change the area by "
+        "{half_width:.0p} % of its value unseen",
+        "(raise the magnification to see them)", half_width=0.12,
     ),
     _kind(
         "unresolved", "small_carbides", "doubt",

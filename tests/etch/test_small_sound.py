@@ -56,14 +56,19 @@ def field(ecd: float, blur: float, aspect: float, corners: int, fraction: float,
     ],
 )
 def test_sound_carbides_are_not_taken_for_etched_ones(ecd, blur, aspect, corners, fraction):
-    """Nothing is said of the edges; the area is within 5 % of that drawn, in an interval of less than ± 10 %."""
+    """No rim or dome is said to be there; the area is within 5 % of that drawn, in an interval of less than ± 10 %.
+
+    What thin rims, which so small carbides cannot tell, leave open comes on top: 0.8/d at most, d in px.
+    """
     grey, drawn = field(ecd, blur, aspect, corners, fraction, seed=4)
     found = segment(grey, SegmentationSettings("dark"))
     assert not ETCHED & {one.kind for one in found.issues}
     assert found.verdict.factor == 1.0
     area = found.contrast_area_px.sum() / found.analysed_px
     assert area == pytest.approx(drawn, rel=0.05)
-    assert found.verdict.doubt < 0.1
+    untold = sum(one.half_width for one in found.issues if one.kind == "rims_untold")
+    assert untold < 1.3 * 0.8 / ecd
+    assert found.verdict.doubt < np.hypot(0.1, untold)
 
 
 @pytest.mark.parametrize("seed", [0, 4])

@@ -68,7 +68,7 @@ class Page:
 
         self.wait(drawn)
 
-    def wait(self, holds, seconds=10):
+    def wait(self, holds, seconds=60):
         until = time.monotonic() + seconds
         while not holds():
             assert time.monotonic() < until, "the page did not get there in time"
@@ -116,13 +116,19 @@ class Page:
 
 
 @pytest.fixture(scope="module")
-def reviewed(browser, measured, tools, tmp_path_factory):
-    """Thirty acts on two fields, by keys and mouse, with a reload in their middle; all undone, done again, saved."""
+def written(measured):
+    """Results folder of that run, with its page of review."""
     group.main(["review", str(measured.out)], standalone_mode=False)
-    page = Page(browser, measured.out, tmp_path_factory.mktemp("downloads"))
+    return measured.out
+
+
+@pytest.fixture(scope="module")
+def reviewed(browser, written, tools, tmp_path_factory):
+    """Thirty acts on two fields, by keys and mouse, with a reload in their middle; all undone, done again, saved."""
+    page = Page(browser, written, tmp_path_factory.mktemp("downloads"))
     page.start()
     order = [entry["stem"] for entry in json.loads(page.element("manifest").get_attribute("textContent"))["fields"]]
-    labels = {stem: tifffile.imread(measured.out / "labels" / f"{stem}.tif") for stem in order}
+    labels = {stem: tifffile.imread(written / "labels" / f"{stem}.tif") for stem in order}
     found = page.fraction()
     fifteen_acts(page, labels[order[0]], tools)
     first = page.fraction()
@@ -387,9 +393,9 @@ def hundred_fields(measured):
     return [other(whole, field=f"f{k}", stem=f"f{k}") for k in range(100)]
 
 
-def test_touch_makes_acts_too(browser, measured, tmp_path):
+def test_touch_makes_acts_too(browser, written, tmp_path):
     """A finger cuts nothing in the matrix and draws a rectangle where there was nothing."""
-    page = Page(browser, measured.out, tmp_path)
+    page = Page(browser, written, tmp_path)
     page.browser.execute_script("localStorage.clear()")
     page.browser.refresh()
     page.start()
