@@ -442,6 +442,11 @@ _KINDS = (
         "(look at the hatched parts of the outline picture)",
     ),
     _kind(
+        "excluded", "marks_left_out", "note",
+        "scratches, dust or stains were left out of the area analysed; where they hide no carbide the area is "
+        "{half_width:.1p} % smaller", "(look at the hatched parts of the outline picture)", half_width=0.031,
+    ),
+    _kind(
         "excluded", "round_view", "note",
         "a round view: what surrounds it, {share:.0p} % of the picture, was left out",
         "(look at the hatched parts of the outline picture)", share=0.31,

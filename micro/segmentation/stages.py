@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from micro.issues import Issue, bit, issue
 from micro.segmentation.burnt_boxes import burnt_boxes
+from micro.segmentation.edge_doubt import TOLD
 from micro.segmentation.films import films_apart
 from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels, numbered
 from micro.segmentation.marks import burnt_in, covering, other_polarity, scratches
@@ -100,11 +101,12 @@ def _segmented(
     outlined = _outlined(grey, settings, clipped, no_field)
     patches = find_patches(outlined[0], settings)
     if patches is None:
-        return _judged(grey, settings, clipped, outlined)
+        return _judged(grey, settings, clipped, no_field, outlined)
     matrix, contrast = outlined[1], outlined[0].contrast
     levelled = matrix.surface.evaluate() * (1 + patches.levelled(contrast) / np.float32(matrix.grey))
     grey = np.where(patches.level == 0, grey, levelled)
-    return patches.told(_judged(grey, settings, clipped, _outlined(grey, settings, clipped, no_field)))
+    again = _outlined(grey, settings, clipped, no_field)
+    return patches.told(_judged(grey, settings, clipped, no_field, again))
 
 
 def _outlined(
@@ -147,6 +149,7 @@ def _judged(
     grey: Picture,
     settings: SegmentationSettings,
     clipped: NDArray[np.bool_],
+    no_field: NDArray[np.bool_],
     outlined: tuple[Segmentation, Matrix, float],
 ) -> Segmentation:
     """Judge what was outlined, with its films apart where the user asks for them."""
@@ -157,7 +160,20 @@ def _judged(
     judged = judge(grey, settings, apart, matrix, marked, by_width)
     if settings.films and judged.verdict.instead is not None:
         judged = judge(grey, settings, segmentation, matrix, marked, by_width)  # its bounds hold the films
+    judged = _open_to_marks(judged, no_field)
     return judged.with_issues(field_issues(judged, matrix, clipped, settings, marked))
+
+
+def _open_to_marks(s: Segmentation, no_field: NDArray[np.bool_]) -> Segmentation:
+    """Return it with an interval that holds what the area is where no mark that was left out hides carbide.
+
+    Carbides are cut out of marks, so that these take matrix alone from the frame.
+    """
+    half = float((s.excluded & ~no_field).sum() / max(1, (~no_field).sum()))
+    if half < TOLD or s.verdict.instead is not None:
+        return s
+    said = (*s.verdict.said, issue("marks_left_out", half_width=half))
+    return s.with_verdict(replace(s.verdict, doubt=float(np.hypot(s.verdict.doubt, half)), said=said))
 
 
 def _filled(grey: Picture, excluded: NDArray[np.bool_]) -> Picture:

@@ -9,6 +9,7 @@ from micro.phantom.defects import halo, pits, with_scale_bar
 from micro.phantom.picture import Optics, etched_surface, expose
 from micro.phantom.scenes import Population, Scene, arrange, make_field
 from micro.phantom.shapes import shapes
+from micro.segmentation.segmentation import SegmentationSettings
 from micro.segmentation.stages import segment
 
 
@@ -100,3 +101,29 @@ def test_none_of_200_clean_fields_loses_half_a_percent():
             worst, lost = max(worst, share), lost + (share > 0)
     print(f"clean fields: something left out in {lost} of 200, at worst {100 * worst:.2f} % of the area")
     assert worst < 0.005
+
+
+def test_streaks_that_stop_at_carbides_are_matrix(field, plain, fraction):
+    """Charging darkens the matrix along short pieces of single rows: cut out with a margin, they took matrix alone."""
+    rng = np.random.default_rng(5)
+    grey = field.grey.copy()
+    for row in rng.choice(np.arange(8, grey.shape[0] - 8), 24, replace=False):
+        start = int(rng.integers(0, grey.shape[1] - 150))
+        piece = slice(start, start + 150)
+        grey[row, piece] -= 35 * (field.truth.coverage.labels[row, piece] == 0)
+    found = segment(grey)
+    assert found.excluded.mean() < 0.01
+    assert fraction(found) == pytest.approx(fraction(plain), rel=0.02)
+
+
+def test_the_interval_holds_that_dust_hides_no_carbide(field, fraction):
+    """Two grains of dust on 6 % of the frame: the area fraction is that of the rest, or so much smaller."""
+    rows, columns = np.indices(field.grey.shape)
+    middles = np.array([[0.3, 0.3], [0.7, 0.7]]) * field.grey.shape
+    radius = np.sqrt(0.03 * field.grey.size / np.pi)
+    dust = np.any([np.hypot(rows - y, columns - x) < radius for y, x in middles], axis=0)
+    found = segment(np.where(dust, np.float32(50), field.grey), SegmentationSettings("bright"))
+    (said,) = (one for one in found.issues if one.kind == "marks_left_out")
+    assert said.half_width == pytest.approx(0.06, rel=0.2)
+    assert found.verdict.doubt >= said.half_width
+    assert fraction(found) == pytest.approx(field.truth.coverage.labels[~dust].astype(bool).mean(), rel=0.06)
