@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
-from micro.figures.forest import ForestRow, draw_forest, height_in
+from micro.figures.specimens import ForestRow, draw_forest, height_in
 from micro.report.drawing import Save
 from micro.report.page import PageFigure, PageSection, PageTable
 from micro.report.wording import (

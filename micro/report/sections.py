@@ -8,7 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from micro.analysis import Analysis
-from micro.figures.forest import ForestRow, draw_forest, height_in
+from micro.figures.specimens import ForestRow, draw_forest, height_in
 from micro.report.bars import Bars
 from micro.report.comparison_sections import comparison_section, coupon_section
 from micro.report.drawing import Save

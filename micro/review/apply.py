@@ -12,9 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import bit
-from micro.review.acts import Act, FieldActs
+from micro.review.acts import ON_THE_FIELD, Act, FieldActs, Reviewed, Stale
 from micro.review.drawn import inside, parted_links, pieces
-from micro.review.reviewed import ON_THE_FIELD, Reviewed, Stale
 from micro.segmentation.segmentation import UNNAMED, CarbideClass, Segmentation
 
 FloatArray = NDArray[np.float64]
