@@ -14,6 +14,7 @@ from micro.batch.job import Outcome
 from micro.errors import MicroError
 from micro.points.kept import stored_tallies
 from micro.processes import give_back_memory
+from micro.statistics.ranks import LEAST_POINTS
 from micro.study.model import Study
 from micro.tables.columns import CHEMISTRY, COMPARISON, MATRIX, SIZES, empty, rows_where
 
@@ -23,6 +24,10 @@ if TYPE_CHECKING:
     from micro.comparison.coupons import CouponAnalysis
     from micro.comparison.measured import MeasuredSpecimen
     from micro.points.agreement import Agreement
+
+
+STRUCTURE = ("anisotropy_index", "band_contrast", "largest_ecd")
+STRUCTURE_COLUMNS = ["quantity", "unit", "specimen", "x", "x_low", "x_high", "ratio", "ratio_low", "ratio_high"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,7 +104,7 @@ def analyse_study(
         comparison=comparison,
         chemistry=chemistry,
         coupons=coupons,
-        structure=_structure(tables["specimens"], coupons),
+        structure=None if coupons is None else structure_against_toughness(tables["specimens"], coupons.ratios),
         count=count.agreement,
         troubles=tuple(troubles),
         matrix=matrix,
@@ -149,12 +154,32 @@ def _compared(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
     return compare(specimens)
 
 
-def _structure(specimens: pd.DataFrame, coupons: CouponAnalysis | None) -> pd.DataFrame | None:
-    if coupons is None:
-        return None
-    from micro.comparison.structure import structure_against_toughness
+def structure_against_toughness(specimens: pd.DataFrame, ratios: pd.DataFrame) -> pd.DataFrame:
+    """Points for the figure: the transverse toughness ratio of each specimen over its structure.
 
-    return structure_against_toughness(specimens, coupons.ratios)
+    Parameters
+    ----------
+    specimens
+        Columns SPECIMENS of `micro.tables.columns`; all carbides together are taken.
+    ratios
+        Columns TRANSVERSE_RATIOS of `micro.tables.columns`; `group` must be the specimen's name.
+
+    Returns
+    -------
+    pandas.DataFrame
+        quantity, unit, specimen, x, x_low, x_high, ratio, ratio_low, ratio_high; no rows for a quantity with
+        fewer than three specimens that have both.
+    """
+    own = specimens[(specimens["carbide_class"] == "all") & specimens["quantity"].isin(STRUCTURE)]
+    shown = {"mean": "x", "ci95_low": "x_low", "ci95_high": "x_high"}
+    of_ratio = {"group": "specimen", "ratio": "ratio", "ci95_low": "ratio_low", "ci95_high": "ratio_high"}
+    points = (
+        own.rename(columns=shown)
+        .merge(ratios[list(of_ratio)].rename(columns=of_ratio), on="specimen")
+        .dropna(subset=["x", "ratio"])[STRUCTURE_COLUMNS]
+    )
+    enough = points.groupby("quantity")["specimen"].transform("nunique") >= LEAST_POINTS
+    return points[enough].reset_index(drop=True)
 
 
 def _coupons(study: Study, troubles: list[str]) -> CouponAnalysis | None:

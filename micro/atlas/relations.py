@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from micro.report.wording import MINUS
-from micro.statistics.partial_rank import FEWEST, PartialRank, partial_rank_correlation
+from micro.statistics.ranks import FEWEST, PartialRank, partial_rank_correlation
 from micro.statistics.two_samples import ALPHA, holm
 from micro.tables.columns import CORRELATIONS, names
 

@@ -49,9 +49,9 @@ def answer_sections(
 
 def structure_section(answer: Analysis, save: Save) -> PageSection | None:
     """Set the transverse ratio against banding and the largest carbide."""
-    from micro.comparison.structure import rank_correlation
     from micro.report.study_figures import draw_structure
     from micro.report.summary import explanation_sentence
+    from micro.statistics.ranks import rank_correlation
 
     points = answer.structure
     if points is None or points.empty:

@@ -288,7 +288,7 @@ def gap_sentence(row: dict[Any, Any]) -> str:
 
 def explanation_sentence(points: pd.DataFrame) -> str:
     """Say whether banding and large carbides go with a weak transverse direction, and what that proves."""
-    from micro.comparison.structure import rank_correlation
+    from micro.statistics.ranks import rank_correlation
 
     found = {str(q): rank_correlation(own["x"], own["ratio"]) for q, own in points.groupby("quantity", sort=False)}
     bars = max(c.points for c in found.values())
