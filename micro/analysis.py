@@ -97,7 +97,7 @@ def analyse_study(
     troubles = list(count.troubles)
     coupons = _coupons(study, troubles)
     chemistry, matrix = _chemistry(study, tables["specimens"], troubles)
-    comparison = _compared(_reference_first(specimens, study.reference))
+    comparison = _compared(specimens, study.reference)
     give_back_memory()
     return Analysis(
         specimens=specimens,
@@ -109,11 +109,6 @@ def analyse_study(
         troubles=tuple(troubles),
         matrix=matrix,
     )
-
-
-def _reference_first(specimens: tuple[MeasuredSpecimen, ...], reference: str) -> list[MeasuredSpecimen]:
-    """Specimens with the reference first, so that every pair with it is set against it."""
-    return sorted(specimens, key=lambda specimen: specimen.name != reference)
 
 
 def read_count(out: Path, outcomes: tuple[Outcome, ...]) -> PointCount:
@@ -145,13 +140,13 @@ def measured_specimens(
     return tuple(found)
 
 
-def _compared(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
-    """Pairs of specimens; of a single one there is nothing to tell."""
+def _compared(specimens: Sequence[MeasuredSpecimen], reference: str) -> pd.DataFrame:
+    """Pairs of specimens, each with the reference set against it; of a single one there is nothing to tell."""
     if len(specimens) < 2:
         return empty(COMPARISON)
     from micro.comparison.pairs import compare
 
-    return compare(specimens)
+    return compare(sorted(specimens, key=lambda specimen: specimen.name != reference))
 
 
 def structure_against_toughness(specimens: pd.DataFrame, ratios: pd.DataFrame) -> pd.DataFrame:

@@ -19,7 +19,7 @@ from micro.comparison.coupon_file import USED_COLUMN
 from micro.comparison.measured import SAME_RESOLUTION
 from micro.errors import InputError
 from micro.segmentation.segmentation import SegmentationSettings
-from micro.tables.columns import ATLAS, ELEMENTS, empty, names
+from micro.tables.columns import ATLAS, ELEMENTS, filled
 
 RUN_AGAIN = "run that study again"
 STRUCTURE = ("area_fraction", "mean_ecd", "largest_ecd", "elongation_along_rolling", "anisotropy_index",
@@ -83,7 +83,7 @@ def read_atlas(folders: Sequence[Path]) -> Atlas:
     read.sort(key=lambda one: str(one[0].record["date"]))
     rows = [row | {"_folder": folder} for folder, own in read for row in own]
     if not rows:
-        return Atlas(empty(ATLAS), pd.DataFrame(), (), tuple(problems))
+        return Atlas(filled(ATLAS, []), pd.DataFrame(), (), tuple(problems))
     count = pd.Series([row["bar"] for row in rows]).value_counts()
     for row in rows:
         row["_specimen"] = row["bar"]
@@ -91,16 +91,11 @@ def read_atlas(folders: Sequence[Path]) -> Atlas:
     mark_unlike(rows)
     coupons = [own for row in rows if (own := _coupons_of(row)) is not None]
     return Atlas(
-        _typed(rows),
+        filled(ATLAS, rows),
         pd.concat(coupons, ignore_index=True) if coupons else pd.DataFrame(),
         tuple(row["_treatment"] for row in rows),
         tuple(problems),
     )
-
-
-def _typed(rows: list[dict[str, Any]]) -> pd.DataFrame:
-    blank = {c.name: "" if c.dtype == "str" else math.nan for c in ATLAS}
-    return pd.DataFrame([blank | row for row in rows])[names(ATLAS)].astype({c.name: c.dtype for c in ATLAS})
 
 
 def read_folder(path: Path) -> Folder:
@@ -299,19 +294,14 @@ def mark_unlike(rows: list[dict[str, Any]]) -> None:
     """
     for row in rows:
         row["_way"] = (row["plane"], round(math.log(row["um_per_px"]) / SCALE_STEP), row["version"], row["settings"])
-    common = _most_common(row["_way"] for row in rows)
+    ways = [row["_way"] for row in rows]
+    common = max(ways[::-1], key=Counter(ways).__getitem__)
     model = [row for row in rows if row["_way"] == common][-1]
     seen: dict[frozenset[str], str] = {}
     for row in rows:
         row["unlike"] = ", ".join(_unlike(row, model))
         row["same_pictures_as"] = seen.get(row["_pictures"], "") if row["_pictures"] else ""
         seen.setdefault(row["_pictures"], row["bar"])
-
-
-def _most_common(ways: Iterable[tuple[Any, ...]]) -> tuple[Any, ...]:
-    listed = list(ways)
-    count = Counter(listed)
-    return max(listed[::-1], key=lambda way: count[way])
 
 
 def _unlike(row: dict[str, Any], model: dict[str, Any]) -> Iterable[str]:

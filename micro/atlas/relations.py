@@ -13,7 +13,7 @@ import pandas as pd
 from micro.report.wording import MINUS
 from micro.statistics.ranks import FEWEST, PartialRank, partial_rank_correlation
 from micro.statistics.two_samples import ALPHA, holm
-from micro.tables.columns import CORRELATIONS, names
+from micro.tables.columns import CORRELATIONS, filled
 
 
 @dataclass(frozen=True)
@@ -81,8 +81,7 @@ def correlations(bars: pd.DataFrame) -> pd.DataFrame:
             asked = [row for row in own if row["held"] == held]
             adjusted = holm([row["p_value"] for row in asked])
             rows += [row | {"p_holm": p} for row, p in zip(asked, adjusted, strict=True)]
-    table = pd.DataFrame(rows, columns=names(CORRELATIONS))
-    return table.astype({c.name: c.dtype for c in CORRELATIONS})
+    return filled(CORRELATIONS, rows)
 
 
 def _rows(bars: pd.DataFrame, relation: Relation, which: str) -> Iterator[dict[str, Any]]:

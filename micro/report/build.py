@@ -23,8 +23,7 @@ from micro.figures.specimens import (
     field_curves,
     size_curves,
 )
-from micro.issue_kinds import SEVERITIES
-from micro.issues import Issue, gravest_first, message_text
+from micro.issues import gravest_first, gravity, message_text
 from micro.measures.banding import SIGNIFICANCE
 from micro.points.lessons import read_lessons
 from micro.processes import give_back_memory
@@ -166,7 +165,6 @@ FIELDS_SHOWN, MOST_SHOWN, PIXELS_SHOWN = 4, 6, 6.5e6
 page of noisy pictures of 1024 × 768 px under 6 MB, be it of three bars or of twelve (measured)."""
 MOST_PICTURED = 24
 """Specimens with a picture; chosen. Of the others the page has the table of fields."""
-FIGURES = "figures"
 
 
 def write_report(
@@ -227,11 +225,6 @@ def study_sections(
     return sections if answer.count is None else [*sections, *point_sections(answer.count, out, save)]
 
 
-def worst(issues: Sequence[Issue]) -> int:
-    """Place of the gravest severity among them; 0: none, or notes only."""
-    return max((list(SEVERITIES).index(one.severity) for one in issues), default=0)
-
-
 def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFrame, out: Path) -> list[dict[str, Any]]:
     """Pictures of some fields of every specimen, those in doubt first, with the greys of all of them."""
     issues = {(o.specimen, o.field): o.issues for o in outcomes if not o.trouble}
@@ -244,7 +237,7 @@ def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFra
         measured = [f for f in specimen.fields if (specimen.name, f.name) in issues]
         pictures = []
         # Those in doubt first: a reader must see what the report warns of.
-        measured.sort(key=lambda f: -worst(issues[specimen.name, f.name]))
+        measured.sort(key=lambda f: -gravity(issues[specimen.name, f.name]))
         for field in measured[: each if number < MOST_PICTURED else 0]:
             row = every[specimen.name, field.name]
             text = message_text(gravest_first(issues[specimen.name, field.name]))
