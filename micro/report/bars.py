@@ -9,6 +9,7 @@ from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
 from micro.figures.specimens import ForestRow, draw_forest, height_in
+from micro.points.wording import capital
 from micro.report.drawing import Save
 from micro.report.page import PageFigure, PageSection, PageTable
 from micro.report.wording import (
@@ -136,7 +137,7 @@ def _forest_rows(bars: Bars, question: Question) -> Iterator[ForestRow]:
 
 
 def _caption(bars: Bars, question: Question) -> str:
-    said = [f"{_capital(BY_NAME[question.quantity].words)} of every bar; lines are 95 % intervals."]
+    said = [f"{capital(BY_NAME[question.quantity].words)} of every bar; lines are 95 % intervals."]
     if question.at_random:
         said.append("Open diamonds: the same carbides placed at random.")
     if bars.reference:
@@ -166,7 +167,7 @@ def letter_sentence(bars: Bars, quantity: str) -> str:
     from micro.comparison.pairs import DIFFERS
 
     letters = bars.letters(quantity)
-    words = _capital(BY_NAME[quantity].words_of_fields)
+    words = capital(BY_NAME[quantity].words_of_fields)
     if not letters:
         return ""
     apart = len(uncompared(bars.comparison, quantity, letters))
@@ -193,13 +194,9 @@ def extremes_sentence(bars: Bars, quantity: str) -> str:
     most, least = max(known, key=lambda b: known[b][0]), min(known, key=lambda b: known[b][0])
     unit = printed_unit(quantity, str(bars.row(most, quantity).get("unit") or "")).replace("nan", "")
     return (
-        f"{_capital(BY_NAME[quantity].words)}{f', {unit}' if unit else ''}: most in {most}, {with_ends(*known[most])}; "
+        f"{capital(BY_NAME[quantity].words)}{f', {unit}' if unit else ''}: most in {most}, {with_ends(*known[most])}; "
         f"least in {least}, {with_ends(*known[least])}."
     )
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def printed_bars(bars: Bars) -> Iterator[str]:
@@ -208,7 +205,7 @@ def printed_bars(bars: Bars) -> Iterator[str]:
     for quantity in MAIN:
         if any(math.isfinite(bars.ends(bar, quantity)[0]) for bar in bars.names):
             letters = bars.letters(quantity)
-            yield _capital(_heading(bars, quantity))
+            yield capital(_heading(bars, quantity))
             for bar in bars.names:
                 yield f"  {bar:<{wide}}  {with_ends(*bars.ends(bar, quantity)):<28}{letters.get(bar, '')}".rstrip()
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from micro.analysis import Analysis
+from micro.points.wording import capital
 from micro.report.bars import (
     AMOUNT,
     DIRECTION,
@@ -223,8 +224,7 @@ def pair_sentence(pair: PairFindings, comparison: pd.DataFrame, shown: dict[str,
     b, a = (shown.get(name, name) for name in (pair.specimen_b, pair.specimen_a))
     head = f"{b}, against {a}: " if "," in b else f"{b} against {a}: "
     counts = pair.summary.partition(": ")[2]
-    counts = counts[:1].upper() + counts[1:]
-    return head + ("; ".join(told) + ". " if told else "") + counts
+    return head + ("; ".join(told) + ". " if told else "") + capital(counts)
 
 
 def effect_words(row: dict[Any, Any]) -> str:
