@@ -14,7 +14,6 @@ from micro.batch.job import Outcome
 from micro.errors import MicroError
 from micro.points.kept import stored_tallies
 from micro.processes import give_back_memory
-from micro.statistics.ranks import LEAST_POINTS
 from micro.study.model import Study
 from micro.tables.columns import CHEMISTRY, COMPARISON, MATRIX, SIZES, empty, rows_where
 
@@ -165,6 +164,8 @@ def structure_against_toughness(specimens: pd.DataFrame, ratios: pd.DataFrame) -
         quantity, unit, specimen, x, x_low, x_high, ratio, ratio_low, ratio_high; no rows for a quantity with
         fewer than three specimens that have both.
     """
+    from micro.statistics.ranks import LEAST_POINTS
+
     own = specimens[(specimens["carbide_class"] == "all") & specimens["quantity"].isin(STRUCTURE)]
     shown = {"mean": "x", "ci95_low": "x_low", "ci95_high": "x_high"}
     of_ratio = {"group": "specimen", "ratio": "ratio", "ci95_low": "ratio_low", "ci95_high": "ratio_high"}
