@@ -25,6 +25,10 @@ if TYPE_CHECKING:
     from micro.points.agreement import Agreement
 
 
+STRUCTURE = ("anisotropy_index", "band_contrast", "largest_ecd")
+STRUCTURE_COLUMNS = ["quantity", "unit", "specimen", "x", "x_low", "x_high", "ratio", "ratio_low", "ratio_high"]
+
+
 @dataclass(frozen=True, eq=False)
 class PointCount:
     """Count by people beside the result, None where nobody counted; a line where the tallies cannot be used."""
@@ -92,23 +96,18 @@ def analyse_study(
     troubles = list(count.troubles)
     coupons = _coupons(study, troubles)
     chemistry, matrix = _chemistry(study, tables["specimens"], troubles)
-    comparison = _compared(_reference_first(specimens, study.reference))
+    comparison = _compared(specimens, study.reference)
     give_back_memory()
     return Analysis(
         specimens=specimens,
         comparison=comparison,
         chemistry=chemistry,
         coupons=coupons,
-        structure=_structure(tables["specimens"], coupons),
+        structure=None if coupons is None else structure_against_toughness(tables["specimens"], coupons.ratios),
         count=count.agreement,
         troubles=tuple(troubles),
         matrix=matrix,
     )
-
-
-def _reference_first(specimens: tuple[MeasuredSpecimen, ...], reference: str) -> list[MeasuredSpecimen]:
-    """Specimens with the reference first, so that every pair with it is set against it."""
-    return sorted(specimens, key=lambda specimen: specimen.name != reference)
 
 
 def read_count(out: Path, outcomes: tuple[Outcome, ...]) -> PointCount:
@@ -140,21 +139,43 @@ def measured_specimens(
     return tuple(found)
 
 
-def _compared(specimens: Sequence[MeasuredSpecimen]) -> pd.DataFrame:
-    """Pairs of specimens; of a single one there is nothing to tell."""
+def _compared(specimens: Sequence[MeasuredSpecimen], reference: str) -> pd.DataFrame:
+    """Pairs of specimens, each with the reference set against it; of a single one there is nothing to tell."""
     if len(specimens) < 2:
         return empty(COMPARISON)
     from micro.comparison.pairs import compare
 
-    return compare(specimens)
+    return compare(sorted(specimens, key=lambda specimen: specimen.name != reference))
 
 
-def _structure(specimens: pd.DataFrame, coupons: CouponAnalysis | None) -> pd.DataFrame | None:
-    if coupons is None:
-        return None
-    from micro.comparison.structure import structure_against_toughness
+def structure_against_toughness(specimens: pd.DataFrame, ratios: pd.DataFrame) -> pd.DataFrame:
+    """Points for the figure: the transverse toughness ratio of each specimen over its structure.
 
-    return structure_against_toughness(specimens, coupons.ratios)
+    Parameters
+    ----------
+    specimens
+        Columns SPECIMENS of `micro.tables.columns`; all carbides together are taken.
+    ratios
+        Columns TRANSVERSE_RATIOS of `micro.tables.columns`; `group` must be the specimen's name.
+
+    Returns
+    -------
+    pandas.DataFrame
+        quantity, unit, specimen, x, x_low, x_high, ratio, ratio_low, ratio_high; no rows for a quantity with
+        fewer than three specimens that have both.
+    """
+    from micro.statistics.ranks import LEAST_POINTS
+
+    own = specimens[(specimens["carbide_class"] == "all") & specimens["quantity"].isin(STRUCTURE)]
+    shown = {"mean": "x", "ci95_low": "x_low", "ci95_high": "x_high"}
+    of_ratio = {"group": "specimen", "ratio": "ratio", "ci95_low": "ratio_low", "ci95_high": "ratio_high"}
+    points = (
+        own.rename(columns=shown)
+        .merge(ratios[list(of_ratio)].rename(columns=of_ratio), on="specimen")
+        .dropna(subset=["x", "ratio"])[STRUCTURE_COLUMNS]
+    )
+    enough = points.groupby("quantity")["specimen"].transform("nunique") >= LEAST_POINTS
+    return points[enough].reset_index(drop=True)
 
 
 def _coupons(study: Study, troubles: list[str]) -> CouponAnalysis | None:

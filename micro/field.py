@@ -25,9 +25,8 @@ from micro.measures.particles import measure_axes, measure_particles
 from micro.measures.pixel_shape import squared_field, squared_particles
 from micro.measures.totals import all_totals, grey_columns, measure_field, rolling_direction
 from micro.measures.within_field import Carbides
-from micro.review.acts import FieldActs
+from micro.review.acts import FieldActs, Reviewed, review_issues
 from micro.review.apply import WHOLE, apply_reviews
-from micro.review.reviewed import Reviewed, review_issues
 from micro.scale.scale import Scale
 from micro.segmentation.marks import burnt_in
 from micro.segmentation.polarities import share_of_picture
@@ -36,7 +35,7 @@ from micro.segmentation.stages import segment
 from micro.segmentation.tone import open_to_curve
 from micro.tables.columns import FIELDS, PARTICLES
 from micro.tables.units import curves_to_um, to_um
-from micro.taught.segments import TaughtField, with_taught_outlines
+from micro.taught.outlines import TaughtField, with_taught_outlines
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -155,6 +155,11 @@ def gravest_first(issues: Iterable[Issue]) -> list[Issue]:
     return sorted(issues, key=rank)
 
 
+def gravity(issues: Iterable[Issue]) -> int:
+    """Place of the gravest severity among them in SEVERITIES; 0: none, or notes only."""
+    return max((list(SEVERITIES).index(one.severity) for one in issues), default=0)
+
+
 def flag_text(issues: Iterable[Issue]) -> str:
     """Names of the flags, each once, in the order of the registry, with blanks between."""
     return " ".join(dict.fromkeys(one.flag for one in ordered(issues)))

@@ -309,7 +309,6 @@ def table_parts(
     """Parts of a table in their order, as `read_table` joins them; at least one, be it empty."""
     import pandas as pd
 
-    remedy = "run the study again"
     # A specimen called 007 stays one; a column without any text stays text.
     texts = {c.name: "str" for c in (*PARTICLE_COLUMNS, *FIELD_COLUMNS, *SPECIMEN_COLUMNS) if c.dtype == "str"}
     try:
@@ -320,16 +319,16 @@ def table_parts(
             for block in blocks:
                 yield _kept(_checked(block, path, columns), repetitive, keep)
     except FileNotFoundError:
-        raise InputError(path, "is missing", remedy) from None
+        raise InputError(path, "is missing", RUN_AGAIN) from None
     except (OSError, ValueError) as trouble:
-        raise InputError(path, f"cannot be read as a table ({str(trouble).strip()[:80]})", remedy) from None
+        raise InputError(path, f"cannot be read as a table ({str(trouble).strip()[:80]})", RUN_AGAIN) from None
 
 
 def _checked(block: pd.DataFrame, path: Path, columns: list[str]) -> pd.DataFrame:
     """Return a part of a table; InputError where it lacks a column."""
     missing = [name for name in columns if name not in block.columns]
     if missing:
-        raise InputError(path, f"lacks the column {missing[0]}", "run the study again")
+        raise InputError(path, f"lacks the column {missing[0]}", RUN_AGAIN)
     return block
 
 
@@ -431,7 +430,8 @@ def read_record(folder: Path, as_left: bool = True) -> dict[str, Any]:
         Where it is missing, damaged, changed, or of a run that has not ended.
     """
     path = folder / RECORD
-    _require_finished(folder)
+    if _marker(folder).get("finished") is False:  # its tables may be of two minds
+        raise InputError(folder, "a run in this folder has not ended", "run the same command again")
     try:
         record = json.loads(bytes_of(path, MOST_RECORD_BYTES))
     except FileNotFoundError:
@@ -477,12 +477,6 @@ def check_as_left(folder: Path, recorded: object, names: Iterable[str]) -> None:
             raise InputError(folder / name, f"cannot be read ({trouble.strerror})", RUN_AGAIN) from None
         if changed:
             raise InputError(folder / name, NOT_AS_LEFT, RUN_AGAIN)
-
-
-def _require_finished(folder: Path) -> None:
-    """Refuse a folder whose marker says that a run stopped half way: its tables may be of two minds."""
-    if _marker(folder).get("finished") is False:
-        raise InputError(folder, "a run in this folder has not ended", "run the same command again")
 
 
 def _marker(folder: Path) -> dict[str, Any]:

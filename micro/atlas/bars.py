@@ -1,9 +1,13 @@
-"""Bars of any number of results folders, one row each."""
+"""Bars of any number of results folders, one row each, marked where they were measured unlike most.
+
+Nothing joins such bars silently.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,10 +15,11 @@ from typing import Any
 import pandas as pd
 
 from micro import results
-from micro.atlas.alike import given_settings, mark_unlike, pictures_of
 from micro.comparison.coupon_file import USED_COLUMN
+from micro.comparison.measured import SAME_RESOLUTION
 from micro.errors import InputError
-from micro.tables.columns import ATLAS, ELEMENTS, empty, names
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.tables.columns import ATLAS, ELEMENTS, filled
 
 RUN_AGAIN = "run that study again"
 STRUCTURE = ("area_fraction", "mean_ecd", "largest_ecd", "elongation_along_rolling", "anisotropy_index",
@@ -78,7 +83,7 @@ def read_atlas(folders: Sequence[Path]) -> Atlas:
     read.sort(key=lambda one: str(one[0].record["date"]))
     rows = [row | {"_folder": folder} for folder, own in read for row in own]
     if not rows:
-        return Atlas(empty(ATLAS), pd.DataFrame(), (), tuple(problems))
+        return Atlas(filled(ATLAS, []), pd.DataFrame(), (), tuple(problems))
     count = pd.Series([row["bar"] for row in rows]).value_counts()
     for row in rows:
         row["_specimen"] = row["bar"]
@@ -86,16 +91,11 @@ def read_atlas(folders: Sequence[Path]) -> Atlas:
     mark_unlike(rows)
     coupons = [own for row in rows if (own := _coupons_of(row)) is not None]
     return Atlas(
-        _typed(rows),
+        filled(ATLAS, rows),
         pd.concat(coupons, ignore_index=True) if coupons else pd.DataFrame(),
         tuple(row["_treatment"] for row in rows),
         tuple(problems),
     )
-
-
-def _typed(rows: list[dict[str, Any]]) -> pd.DataFrame:
-    blank = {c.name: "" if c.dtype == "str" else math.nan for c in ATLAS}
-    return pd.DataFrame([blank | row for row in rows])[names(ATLAS)].astype({c.name: c.dtype for c in ATLAS})
 
 
 def read_folder(path: Path) -> Folder:
@@ -280,3 +280,67 @@ def _coupons_of(row: dict[str, Any]) -> pd.DataFrame | None:
         return None
     own = used[used["specimen"] == row["_specimen"]]
     return own.drop(columns="specimen").assign(bar=row["bar"]) if len(own) else None
+
+
+SCALE_STEP = math.log(SAME_RESOLUTION)
+"""Pixels whose sizes differ by less resolve alike, as in a comparison."""
+
+
+def mark_unlike(rows: list[dict[str, Any]]) -> None:
+    """Write into each row, by date, what was measured unlike the most common way, and which pictures stood before.
+
+    The most common way is that of most bars: plane, size of a pixel, version and settings together; of two as common
+    the later.
+    """
+    for row in rows:
+        row["_way"] = (row["plane"], round(math.log(row["um_per_px"]) / SCALE_STEP), row["version"], row["settings"])
+    ways = [row["_way"] for row in rows]
+    common = max(ways[::-1], key=Counter(ways).__getitem__)
+    model = [row for row in rows if row["_way"] == common][-1]
+    seen: dict[frozenset[str], str] = {}
+    for row in rows:
+        row["unlike"] = ", ".join(_unlike(row, model))
+        row["same_pictures_as"] = seen.get(row["_pictures"], "") if row["_pictures"] else ""
+        seen.setdefault(row["_pictures"], row["bar"])
+
+
+def _unlike(row: dict[str, Any], model: dict[str, Any]) -> Iterable[str]:
+    if row["plane"] != model["plane"]:
+        yield "plane"
+    if abs(math.log(row["um_per_px"] / model["um_per_px"])) > SCALE_STEP:
+        yield "scale"
+    if row["version"] != model["version"]:
+        yield "version"
+    if row["settings"] != model["settings"]:
+        yield "settings"
+    if row["_polarity"] and model["_polarity"] and row["_polarity"] != model["_polarity"]:
+        yield "polarity"
+
+
+NAMING = {"carbides", "class_names"}
+"""Settings that say what is looked at, not how it is measured; which way the etch turned is compared by itself."""
+
+
+def given_settings(specimen: dict[str, Any]) -> str:
+    """Tell settings that run.json has of a specimen beside the program's own, in words; empty where none was given."""
+    defaults = vars(SegmentationSettings())
+    given: dict[str, set[str]] = {}
+    for field in specimen["fields"]:
+        for name, value in field["settings"].items():
+            plain = tuple(value) if isinstance(value, list) else value
+            if name not in NAMING and name in defaults and plain != defaults[name]:
+                given.setdefault(name, set()).add(_shown(value))
+    words = [f"{name.replace('_', ' ')} {' or '.join(sorted(values))}" for name, values in sorted(given.items())]
+    if specimen.get("taught_by"):
+        words.append(f"taught by a count ({specimen.get('outlines', '')})")
+    return "; ".join(words)
+
+
+def _shown(value: Any) -> str:
+    return ", ".join(map(str, value)) if isinstance(value, list) else f"{value:g}"
+
+
+def pictures_of(record: dict[str, Any], specimen: str) -> frozenset[str]:
+    """Hashes of the pictures of a specimen's measured fields."""
+    own = (o for o in record["outcomes"] if o["specimen"] == specimen and not o.get("trouble"))
+    return frozenset(str(o["image_sha256"]) for o in own if o.get("image_sha256"))

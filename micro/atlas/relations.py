@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from micro.report.wording import MINUS
-from micro.statistics.partial_rank import FEWEST, PartialRank, partial_rank_correlation
+from micro.points.wording import MINUS, capital
+from micro.statistics.ranks import FEWEST, PartialRank, partial_rank_correlation
 from micro.statistics.two_samples import ALPHA, holm
-from micro.tables.columns import CORRELATIONS, names
+from micro.tables.columns import CORRELATIONS, filled
 
 
 @dataclass(frozen=True)
@@ -81,8 +81,7 @@ def correlations(bars: pd.DataFrame) -> pd.DataFrame:
             asked = [row for row in own if row["held"] == held]
             adjusted = holm([row["p_value"] for row in asked])
             rows += [row | {"p_holm": p} for row, p in zip(asked, adjusted, strict=True)]
-    table = pd.DataFrame(rows, columns=names(CORRELATIONS))
-    return table.astype({c.name: c.dtype for c in CORRELATIONS})
+    return filled(CORRELATIONS, rows)
 
 
 def _rows(bars: pd.DataFrame, relation: Relation, which: str) -> Iterator[dict[str, Any]]:
@@ -111,7 +110,7 @@ def relation_sentence(relation: Relation, table: pd.DataFrame) -> str:
         return ""
     rows = {str(row["held"]): row for row in own.to_dict("records")}
     row = rows.get("hardness", rows.get("", {}))
-    head = f"{relation.y_words[:1].upper()}{relation.y_words[1:]}"
+    head = capital(relation.y_words)
     if not math.isfinite(row["rho"]):
         return f"{head} against {relation.x_words}: all bars rank alike in one of them."
     held = "at equal rank of hardness" if row["held"] else "hardness not held: too few bars have it"

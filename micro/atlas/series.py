@@ -9,7 +9,7 @@ import pandas as pd
 
 from micro.atlas.bars import MEASURED, Atlas
 from micro.comparison.coupons import mean_of
-from micro.tables.columns import SERIES, empty, names
+from micro.tables.columns import SERIES, filled
 
 FEWEST_VALUES = 2
 """Values of a factor that make a line."""
@@ -31,10 +31,7 @@ def series_table(atlas: Atlas) -> pd.DataFrame:
             held = ", ".join(f"{name} {value:g}" for name, value in sorted(treatment.items()) if name != factor)
             groups.setdefault((point["steel"], factor, held), []).append(point | {"value": treatment[factor]})
     varied = {key: own for key, own in groups.items() if len({point["value"] for point in own}) >= FEWEST_VALUES}
-    rows = [row for key, own in varied.items() for row in _rows(key, own)]
-    if not rows:
-        return empty(SERIES)
-    return pd.DataFrame(rows)[names(SERIES)].astype({c.name: c.dtype for c in SERIES})
+    return filled(SERIES, [row for key, own in varied.items() for row in _rows(key, own)])
 
 
 def _points(atlas: Atlas, number: int) -> Iterator[dict[str, Any]]:

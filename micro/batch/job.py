@@ -22,8 +22,7 @@ from typing import TYPE_CHECKING, Any
 from micro import __version__, results
 from micro.errors import InputError, MicroError, refused, spelled
 from micro.issues import Issue, flag_text, issue, message_text, ordered
-from micro.review.acts import FieldActs
-from micro.review.reviewed import Reviewed, Stale
+from micro.review.acts import FieldActs, Reviewed, Stale
 from micro.statistics.sampling import NORMAL_95
 from micro.study.model import Field
 from micro.tables.columns import FIELDS, PARTICLES, names

@@ -10,8 +10,7 @@ from typing import NoReturn
 import click
 
 from micro import __version__
-from micro.cli.screen import guarded_screen
-from micro.cli.stopping import StoppedError, Stopping
+from micro.cli.terminal import StoppedError, Stopping, guarded_screen
 from micro.errors import InputError, UsageError, refused
 from micro.processes import hold_threads
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from micro.cli.screen import bare
+from micro.cli.terminal import bare
 from micro.errors import MicroError, one_line
 
 if TYPE_CHECKING:

@@ -124,7 +124,7 @@ def carbide_ceilings(composition: Mapping[str, float], where: str = "composition
     checked = checked_composition(composition, where)
     carbon = checked["C"] / ATOMIC_MASS["C"]
     mc = [c for c in CARBIDES if c.carbide_class == "MC"]
-    left = max(carbon - _carbon_wanted(checked, mc, MIDDLE), 0.0)
+    left = max(carbon - _carbon_wanted(checked, mc), 0.0)
     rows = []
     for name in (*CLASSES, "all"):
         chosen = [c for c in CARBIDES if name in (c.carbide_class, "all")]
@@ -211,8 +211,8 @@ def _formulas(composition: Mapping[str, float], carbide: Carbide, case: _Case) -
     return composition[carbide.metal] / ATOMIC_MASS[carbide.metal] / carbide.metal_atoms * stretch
 
 
-def _carbon_wanted(composition: Mapping[str, float], carbides: Sequence[Carbide], case: _Case) -> float:
-    return sum(_formulas(composition, c, case) * c.carbon_atoms for c in carbides)
+def _carbon_wanted(composition: Mapping[str, float], carbides: Sequence[Carbide]) -> float:
+    return sum(_formulas(composition, c, MIDDLE) * c.carbon_atoms for c in carbides)
 
 
 def _fraction(composition: Mapping[str, float], carbides: Sequence[Carbide], carbon: float, case: _Case) -> float:
@@ -236,7 +236,7 @@ def _limit(composition: Mapping[str, float], carbides: Sequence[Carbide], carbon
     present = [c.metal for c in carbides if composition[c.metal] > 0]
     if not present:
         return "no metal for it"
-    return "carbon" if _carbon_wanted(composition, carbides, MIDDLE) > carbon else " and ".join(present)
+    return "carbon" if _carbon_wanted(composition, carbides) > carbon else " and ".join(present)
 
 
 def _message(row: dict, uncounted: Sequence[str], possible: Sequence[str]) -> str:

@@ -28,7 +28,7 @@ from micro.statistics.two_samples import (
     sample_size,
     welch,
 )
-from micro.tables.columns import COUPONS, GROUP_RATIOS, TRANSVERSE_RATIOS, Column, empty, names
+from micro.tables.columns import COUPONS, GROUP_RATIOS, TRANSVERSE_RATIOS, filled, names
 
 LONGITUDINAL, TRANSVERSE = "longitudinal", "transverse"
 BOTH = "transverse over longitudinal"
@@ -91,7 +91,7 @@ def analyse_coupons(coupons: Coupons, gap_pct: float = GAP_PCT, by: Sequence[str
         table,
         coupons.hardness_scale,
         _summary(table, coupons.unit, coupons.hardness_scale),
-        _typed(ratios, TRANSVERSE_RATIOS),
+        filled(TRANSVERSE_RATIOS, ratios),
         _between(groups),
         gap_pct,
         coupons.unit,
@@ -144,13 +144,6 @@ def mean_of(own: pd.DataFrame, quantity: str) -> tuple[int, int, tuple[float, fl
     if math.isfinite(mean):
         half = student_t(fit.degrees_of_freedom) * math.sqrt(float(fit.covariance[0, 0]))
     return len(values), int(hidden.sum()), (mean, fit.std, mean - half, mean + half)
-
-
-def _typed(rows: list[dict[str, Any]], spec: tuple[Column, ...]) -> pd.DataFrame:
-    if not rows:
-        return empty(spec)
-    blank = {c.name: "" if c.dtype == "str" else math.nan for c in spec}
-    return pd.DataFrame([blank | row for row in rows])[names(spec)].astype({c.name: c.dtype for c in spec})
 
 
 @dataclass(frozen=True, eq=False)
@@ -321,7 +314,7 @@ def _between(groups: dict[str, pd.DataFrame]) -> pd.DataFrame:
             row["verdict"] = "differs" if adjusted < ALPHA else "may differ"
             if hardness_tells(row):
                 row["verdict"] = UNKNOWN
-    return _typed(rows, GROUP_RATIOS)
+    return filled(GROUP_RATIOS, rows)
 
 
 def _group_row(a: str, of_a: pd.DataFrame, b: str, of_b: pd.DataFrame, direction: str) -> dict[str, Any]:

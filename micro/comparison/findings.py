@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from micro.comparison.pairs import ALIKE, DIFFERS, MAY_DIFFER, NO_VERDICT, REFUSED, UNKNOWN
+from micro.points.wording import capital
 from micro.specimens.quantities import BY_NAME
 
 HEADINGS = {
@@ -68,7 +69,7 @@ def _pair(a: str, b: str, rows: list[Any], tests: int) -> PairFindings:
     for row in rows:
         own = [w for w in _warnings(row) if w not in common]
         said[row.verdict].append(_sentence(row, own, tests))
-    return PairFindings(a, b, _summary(a, b, rows, said), said, [f"{_capital(warning)}." for warning in common])
+    return PairFindings(a, b, _summary(a, b, rows, said), said, [f"{capital(warning)}." for warning in common])
 
 
 def _warnings(row: Any) -> list[str]:
@@ -103,10 +104,10 @@ def _summary(a: str, b: str, rows: list[Any], said: dict[str, list[str]]) -> str
 
 def _sentence(row: Any, warnings: list[str], tests: int) -> str:
     if row.quantity == "all":
-        return _capital("; ".join(warnings)) + "."
+        return capital("; ".join(warnings)) + "."
     subject = _subject(row)
     if row.verdict == REFUSED:
-        return f"{_capital(subject)}: {'; '.join(warnings)}."
+        return f"{capital(subject)}: {'; '.join(warnings)}."
     body = {
         DIFFERS: lambda: f"{_both(row)}; {_effect(row)}",
         MAY_DIFFER: lambda: (
@@ -120,7 +121,7 @@ def _sentence(row: Any, warnings: list[str], tests: int) -> str:
         NO_VERDICT: lambda: f"{_both(row)}; {_effect(row)}",
     }[row.verdict]()
     noted = f" ({'; '.join(warnings)})" if warnings else ""
-    return f"{_capital(subject)}: {body}{noted}."
+    return f"{capital(subject)}: {body}{noted}."
 
 
 def _subject(row: Any) -> str:
@@ -158,10 +159,6 @@ def _detectable(row: Any) -> str:
 def _margin(row: Any) -> str:
     quantity = BY_NAME[row.quantity]
     return f"{quantity.margin:g}" if quantity.margin_is_absolute else f"{100 * quantity.margin:g} %"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 ALPHABET = "abcdefghijklmnopqrstuvwxyz"

@@ -74,7 +74,6 @@ def common_diameter(a: MeasuredSpecimen, b: MeasuredSpecimen) -> float:
     return coarser if coarser > SAME_RESOLUTION * finer else 0.0
 
 
-RUN_AGAIN = "run the study again"
 POSITIVE = ("um_per_px", "analysed_area_um2")
 
 
@@ -114,9 +113,11 @@ def read_folder(folder: Path) -> tuple[list[MeasuredSpecimen], list[str]]:
         return [], problems
     strangers = sorted(set(particles["specimen"]) - set(fields["specimen"]))
     if strangers:
-        raise InputError(folder / results.PARTICLES, f"names a specimen without fields, {strangers[0]!r}", RUN_AGAIN)
+        raise InputError(
+            folder / results.PARTICLES, f"names a specimen without fields, {strangers[0]!r}", results.RUN_AGAIN
+        )
     if fields.empty:
-        raise InputError(folder / results.FIELDS, "holds no fields", RUN_AGAIN)
+        raise InputError(folder / results.FIELDS, "holds no fields", results.RUN_AGAIN)
     told = _recorded(folder, record)
     specimens = []
     for key, own in fields.groupby("specimen", sort=False):
@@ -141,7 +142,7 @@ def _table(path: Path, columns: tuple[Column, ...]) -> tuple[pd.DataFrame, list[
         if bad.any():
             row = int(np.argmax(bad.to_numpy()))
             told = f"{column.name} is {str(given.iloc[row])[:30]!r}, not a usable number"
-            problems.append(str(InputError(f"{path} line {row + 2}", told, RUN_AGAIN)))
+            problems.append(str(InputError(f"{path} line {row + 2}", told, results.RUN_AGAIN)))
         table[column.name] = values.astype(float)
     return table, problems
 
@@ -155,10 +156,15 @@ def _recorded(folder: Path, record: dict[str, Any]) -> dict[str, tuple[str, floa
         planes = {str(s["name"]): str(s["plane"]) for s in record["study"]["specimens"]}
         stated = [(str(o["specimen"]), o["scale_relative_uncertainty"]) for o in record["outcomes"]]
     except (KeyError, TypeError):
-        raise InputError(folder / results.RECORD, "does not list its specimens", RUN_AGAIN) from None
+        raise InputError(folder / results.RECORD, "does not list its specimens", results.RUN_AGAIN) from None
     told: dict[str, tuple[str, float | None]] = {}
     for name, plane in planes.items():
         own = [u for specimen, u in stated if specimen == name]
-        known = [float(u) for u in own if isinstance(u, int | float) and u >= 0]
-        told[name] = plane, max(known) if known and len(known) == len(own) else None
+        told[name] = plane, shared_uncertainty([u if isinstance(u, int | float) and u >= 0 else None for u in own])
     return told
+
+
+def shared_uncertainty(stated: Sequence[float | None]) -> float | None:
+    """Relative standard uncertainty of the scale of several fields: the largest; None where any states none."""
+    known = [float(u) for u in stated if u is not None]
+    return max(known) if known and len(known) == len(stated) else None

@@ -10,7 +10,7 @@ from functools import cached_property
 import pandas as pd
 
 from micro.comparison import pairs
-from micro.comparison.measured import MeasuredSpecimen
+from micro.comparison.measured import MeasuredSpecimen, shared_uncertainty
 from micro.field import FieldResult
 from micro.specimens.summary import summarise
 
@@ -57,14 +57,12 @@ class Specimen:
     @cached_property
     def measured(self) -> MeasuredSpecimen:
         """Tables of all its fields, each with a name of its own."""
-        scales = [result.scale.relative_uncertainty for result in self.results]
-        known = [u for u in scales if u is not None]
         return MeasuredSpecimen(
             self.name,
             self._joined([result.field for result in self.results]),
             self._joined([result.particles for result in self.results]),
             self.plane,
-            max(known) if known and len(known) == len(scales) else None,
+            shared_uncertainty([result.scale.relative_uncertainty for result in self.results]),
         )
 
     @cached_property

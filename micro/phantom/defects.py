@@ -1,6 +1,6 @@
 """What a micrograph shows besides matrix and carbide.
 
-Damage and dirt change the surface (grey levels before the lens); burnt-in marks change the picture.
+Damage and dirt change the surface (grey levels before the lens).
 Every function returns a new array (rows, columns) float32.
 """
 
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.phantom.coverage import Coverage, cover
+from micro.phantom.coverage import cover
 from micro.phantom.shapes import FloatArray, Shapes, shapes
 
 Grey = NDArray[np.float32]
@@ -95,31 +95,6 @@ def stains(
     rim = ndimage.gaussian_gradient_magnitude(share, diameter_px / 30)
     rim = rim / max(float(rim.max(initial=0.0)), 1e-6)
     return (surface + contrast * (0.4 * soft + 0.6 * rim)).astype(np.float32)
-
-
-def halo(surface: Grey, coverage: Coverage, contrast: float, *, width_px: float = 4.0) -> Grey:
-    """Matrix that etches brighter or darker by up to `contrast` grey levels near carbides."""
-    from scipy import ndimage
-
-    share = coverage.by_class.sum(axis=0)
-    near = np.clip(2 * ndimage.gaussian_filter(share, width_px), 0, 1) * (1 - share)
-    return surface + np.float32(contrast) * near
-
-
-def with_scale_bar(picture: Grey, um_per_px: float, length_um: float, grey: float = 255.0) -> Grey:
-    """Picture with a bar of that length and its text burnt in at the lower right."""
-    import cv2
-
-    canvas = picture.copy()
-    rows, columns = picture.shape
-    length = round(length_um / um_per_px)
-    x, y = columns - 20 - length, rows - 24
-    canvas[y : y + 6, x : x + length] = grey
-    text = f"{length_um:g} um"
-    ink = np.zeros(picture.shape, np.uint8)
-    cv2.putText(ink, text, (x, y - 8), cv2.FONT_HERSHEY_SIMPLEX, 0.6, 255, 2, cv2.LINE_AA)
-    share = ink.astype(np.float32) / 255
-    return np.asarray(canvas + (np.float32(grey) - canvas) * share, np.float32)
 
 
 def _scattered(marks: Shapes, shape: tuple[int, ...], rng: np.random.Generator) -> Shapes:

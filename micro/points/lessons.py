@@ -54,7 +54,7 @@ def read_lessons(out: Path) -> dict[str, Lesson]:
     try:
         return {name: Lesson.read(one) for name, one in results.read_json(path).items()}
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        raise InputError(path, "is damaged", "run the study again") from None
+        raise InputError(path, "is damaged", results.RUN_AGAIN) from None
 
 
 def corrected_fields(out: Path, lessons: Mapping[str, Lesson]) -> None:

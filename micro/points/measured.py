@@ -17,7 +17,6 @@ from micro.scale.scale import unlogged
 from micro.tables.columns import FIELDS, names
 
 Key = tuple[str, str]
-REMEDY = "run the study again"
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,9 +56,9 @@ class MeasuredField:
             with unlogged():
                 labels = tifffile.imread(self.label_path)
         except Exception:  # whatever a decoder raises on a damaged file
-            raise InputError(self.label_path, "is missing or damaged", REMEDY) from None
+            raise InputError(self.label_path, "is missing or damaged", results.RUN_AGAIN) from None
         if labels.ndim != 2 or labels.dtype.kind not in "iu" or not labels.size or labels.min() < 0:
-            raise InputError(self.label_path, "is not a label picture", REMEDY)
+            raise InputError(self.label_path, "is not a label picture", results.RUN_AGAIN)
         return labels
 
     def class_of(self, labels: NDArray[np.int32]) -> NDArray[np.object_]:

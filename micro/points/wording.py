@@ -105,6 +105,11 @@ def _kappa(one: CounterKappa) -> str:
     return f"{value} ({known}), {in_words(one.kappa.value)}"
 
 
+def capital(text: str) -> str:
+    """Text whose first letter is a capital."""
+    return text[:1].upper() + text[1:]
+
+
 def percent(fraction: float) -> str:
     """Write a fraction in percent; at most two decimals."""
     return f"{100 * fraction:.2f}" if fraction < 0.1 else f"{100 * fraction:.1f}"

@@ -4,7 +4,6 @@ import gc
 
 import cv2
 
-import micro.figures.forest
 import micro.figures.specimens  # noqa: F401
 from micro.figures.style import place, rendered, styled
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
-from micro.figures.forest import ForestRow, draw_forest, height_in
+from micro.figures.specimens import ForestRow, draw_forest, height_in
+from micro.points.wording import capital
 from micro.report.drawing import Save
 from micro.report.page import PageFigure, PageSection, PageTable
 from micro.report.wording import (
@@ -136,7 +137,7 @@ def _forest_rows(bars: Bars, question: Question) -> Iterator[ForestRow]:
 
 
 def _caption(bars: Bars, question: Question) -> str:
-    said = [f"{_capital(BY_NAME[question.quantity].words)} of every bar; lines are 95 % intervals."]
+    said = [f"{capital(BY_NAME[question.quantity].words)} of every bar; lines are 95 % intervals."]
     if question.at_random:
         said.append("Open diamonds: the same carbides placed at random.")
     if bars.reference:
@@ -163,9 +164,10 @@ def letter_sentences(bars: Bars) -> list[str]:
 def letter_sentence(bars: Bars, quantity: str) -> str:
     """Say which bars are told apart in one quantity, from the largest value down."""
     from micro.comparison.findings import uncompared
+    from micro.comparison.pairs import DIFFERS
 
     letters = bars.letters(quantity)
-    words = _capital(BY_NAME[quantity].words_of_fields)
+    words = capital(BY_NAME[quantity].words_of_fields)
     if not letters:
         return ""
     apart = len(uncompared(bars.comparison, quantity, letters))
@@ -175,18 +177,12 @@ def letter_sentence(bars: Bars, quantity: str) -> str:
     if how_apart(letters) == "every":
         return f"{words}: every bar is told apart from every other, {', '.join(letters)} from most to least{tail}."
     if len(letters) > MOST_LISTED:
-        told = len(_told_apart(bars, quantity))
+        unlike = bars.comparison[bars.comparison["verdict"] == DIFFERS]
+        told = ((unlike["carbide_class"] == "all") & (unlike["quantity"] == quantity)).sum()
         pairs = math.comb(len(letters), 2)
         return f"{words}: {told} of {pairs} pairs of bars are told apart; the letters in the table say which{tail}."
     shown = ", ".join(f"{bar} {own}" for bar, own in letters.items())
     return f"{words}: {shown}; bars that share a letter are not told apart{tail}."
-
-
-def _told_apart(bars: Bars, quantity: str) -> pd.DataFrame:
-    from micro.comparison.pairs import DIFFERS
-
-    own = bars.comparison
-    return own[(own["carbide_class"] == "all") & (own["quantity"] == quantity) & (own["verdict"] == DIFFERS)]
 
 
 def extremes_sentence(bars: Bars, quantity: str) -> str:
@@ -198,13 +194,9 @@ def extremes_sentence(bars: Bars, quantity: str) -> str:
     most, least = max(known, key=lambda b: known[b][0]), min(known, key=lambda b: known[b][0])
     unit = printed_unit(quantity, str(bars.row(most, quantity).get("unit") or "")).replace("nan", "")
     return (
-        f"{_capital(BY_NAME[quantity].words)}{f', {unit}' if unit else ''}: most in {most}, {with_ends(*known[most])}; "
+        f"{capital(BY_NAME[quantity].words)}{f', {unit}' if unit else ''}: most in {most}, {with_ends(*known[most])}; "
         f"least in {least}, {with_ends(*known[least])}."
     )
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def printed_bars(bars: Bars) -> Iterator[str]:
@@ -213,7 +205,7 @@ def printed_bars(bars: Bars) -> Iterator[str]:
     for quantity in MAIN:
         if any(math.isfinite(bars.ends(bar, quantity)[0]) for bar in bars.names):
             letters = bars.letters(quantity)
-            yield _capital(_heading(bars, quantity))
+            yield capital(_heading(bars, quantity))
             for bar in bars.names:
                 yield f"  {bar:<{wide}}  {with_ends(*bars.ends(bar, quantity)):<28}{letters.get(bar, '')}".rstrip()
 
@@ -244,10 +236,10 @@ def _heading(bars: Bars, quantity: str) -> str:
     return f"{name}, {unit}" if unit else name
 
 
-def reference_table(bars: Bars, quantities: Sequence[str]) -> PageTable:
+def reference_table(bars: Bars) -> PageTable:
     """Each bar against the reference: ratio or difference with its interval, and the verdict below it."""
     others = [bar for bar in bars.names if bar != bars.reference]
-    shown = [q for q in quantities if BY_NAME[q].compared]
+    shown = [q for q in GLANCED if BY_NAME[q].compared]
     rows = [(bar, *(_effect(bars.against(bar, q), q) for q in shown)) for bar in others]
     note = (
         "× is a ratio; + and − are differences, in percentage points for shares. Every pair stands in comparison.csv."
@@ -297,7 +289,7 @@ def glance_section(study: Study, bars: Bars, answer: Analysis) -> PageSection | 
     lettered = not bars.reference and len(bars.names) >= LETTERED
     tables = [PageTable("", heads, rows, f"{GLANCE_NOTE} {MEANING_OF_LETTERS}" if lettered else GLANCE_NOTE)]
     if bars.reference:
-        tables.append(reference_table(bars, GLANCED))
+        tables.append(reference_table(bars))
     said = [*difference_lines(bars), *toughness_lines(answer)]
     return PageSection("bars", "At a glance", lists=[("In short", said)] if said else (), tables=tables, folded=False)
 
@@ -355,9 +347,7 @@ def difference_lines(bars: Bars) -> list[str]:
     for quantity, words in DIFFERENCES:
         letters = bars.letters(quantity)
         if letters:
-            groups.setdefault(
-                APART.get(how_apart(letters), "Some bars are told apart, as the letters say,"), []
-            ).append(words)
+            groups.setdefault(APART[how_apart(letters)], []).append(words)
     return [f"{kind} in {joined(words)}." for kind, words in groups.items()]
 
 

@@ -23,8 +23,7 @@ from micro.figures.specimens import (
     field_curves,
     size_curves,
 )
-from micro.issue_kinds import SEVERITIES
-from micro.issues import Issue, gravest_first, message_text
+from micro.issues import gravest_first, gravity, message_text
 from micro.measures.banding import SIGNIFICANCE
 from micro.points.lessons import read_lessons
 from micro.processes import give_back_memory
@@ -32,13 +31,12 @@ from micro.report.bars import Bars, forest_figures, glance_section
 from micro.report.comparison_sections import point_sections
 from micro.report.drawing import Save, drawing
 from micro.report.fields import field_pictures, field_table, same_scale_pictures, typical_micrograph
-from micro.report.mosaics import mosaic_sentences
 from micro.report.page import PageAnswer, PageFigure, PageSection, render_page
 from micro.report.review_section import review_sections
 from micro.report.sections import answer_sections, detection_sections
 from micro.report.summary import UNCOUNTED, study_bars, summary_parts
 from micro.report.taught_section import taught_sections
-from micro.report.wording import methods
+from micro.report.wording import methods, mosaic_sentences
 from micro.specimens.detected import read_detected
 from micro.study.model import Study
 
@@ -167,7 +165,6 @@ FIELDS_SHOWN, MOST_SHOWN, PIXELS_SHOWN = 4, 6, 6.5e6
 page of noisy pictures of 1024 × 768 px under 6 MB, be it of three bars or of twelve (measured)."""
 MOST_PICTURED = 24
 """Specimens with a picture; chosen. Of the others the page has the table of fields."""
-FIGURES = "figures"
 
 
 def write_report(
@@ -228,11 +225,6 @@ def study_sections(
     return sections if answer.count is None else [*sections, *point_sections(answer.count, out, save)]
 
 
-def worst(issues: Sequence[Issue]) -> int:
-    """Place of the gravest severity among them; 0: none, or notes only."""
-    return max((list(SEVERITIES).index(one.severity) for one in issues), default=0)
-
-
 def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFrame, out: Path) -> list[dict[str, Any]]:
     """Pictures of some fields of every specimen, those in doubt first, with the greys of all of them."""
     issues = {(o.specimen, o.field): o.issues for o in outcomes if not o.trouble}
@@ -245,7 +237,7 @@ def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFra
         measured = [f for f in specimen.fields if (specimen.name, f.name) in issues]
         pictures = []
         # Those in doubt first: a reader must see what the report warns of.
-        measured.sort(key=lambda f: -worst(issues[specimen.name, f.name]))
+        measured.sort(key=lambda f: -gravity(issues[specimen.name, f.name]))
         for field in measured[: each if number < MOST_PICTURED else 0]:
             row = every[specimen.name, field.name]
             text = message_text(gravest_first(issues[specimen.name, field.name]))

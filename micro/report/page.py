@@ -11,6 +11,7 @@ from micro.errors import one_line
 from micro.issue_kinds import SEVERITIES
 from micro.issues import gravest_first, grouped
 from micro.pictures.page import address_of, rendered, template_text
+from micro.points.wording import capital
 from micro.report.record import pinned
 from micro.report.wording import (
     GROUPS,
@@ -224,8 +225,7 @@ def about(specimen: Specimen, own: pd.DataFrame) -> str:
     if specimen.rolling_deg is not None:
         words.append(f"rolling direction {specimen.rolling_deg:g}° from the horizontal")
     words.append(f"{fields} field{'s' * (fields != 1)}" if fields else "no field was measured")
-    said = ", ".join(w for w in words if w)
-    return said[:1].upper() + said[1:] + "."
+    return capital(", ".join(w for w in words if w)) + "."
 
 
 def troubles_without_folders(study: Study, outcomes: Sequence[Outcome], others: Sequence[str]) -> list[str]:

@@ -73,7 +73,7 @@ def run_record(study: Study, outcomes: tuple[Outcome, ...], out: Path, date: str
         study=study,
         outcomes=outcomes,
         pinned={f.stem: pinned(f) for s in study.specimens for f in s.fields},
-        inputs={str(file.resolve()): _hash(file) for file in files if file is not None}
+        inputs={str(file.resolve()): results.hash_or_none(file) for file in files if file is not None}
         | {pictures[o.specimen, o.field]: o.image_sha256 for o in outcomes if not o.trouble},
         outputs=output_hashes(out),
     )
@@ -81,7 +81,7 @@ def run_record(study: Study, outcomes: tuple[Outcome, ...], out: Path, date: str
 
 def output_hashes(out: Path) -> dict[str, str | None]:
     """SHA-256 of the tables of a whole study, and of its report, as they stand in the results folder."""
-    return {name: _hash(out / name) for name in TABLES if (out / name).exists()}
+    return {name: results.hash_or_none(out / name) for name in TABLES if (out / name).exists()}
 
 
 def write_record(record: RunRecord, out: Path) -> None:
@@ -123,7 +123,7 @@ def read_run(folder: Path, as_left: bool = True) -> RunRecord:
         record = TypeAdapter(RunRecord).validate_python(content)
         _check_whole(record)
     except (ValueError, MicroError):
-        raise InputError(folder / results.RECORD, "is not a whole record of a run", "run the study again") from None
+        raise InputError(folder / results.RECORD, "is not a whole record of a run", results.RUN_AGAIN) from None
     return record
 
 
@@ -166,7 +166,3 @@ def _parameters(field: Field) -> dict[str, Any]:
     boxes = [dataclasses.asdict(box) for box in field.leave_out] or None
     read = {"crop_bottom_px": field.crop_bottom_px, "page": field.page, "crop_px": crop, "leave_out": boxes}
     return {**vars(field.settings), **read, "colour": field.colour, "tone_curve": field.tone_curve}
-
-
-def _hash(path: Path) -> str | None:
-    return results.hash_of_file(path) if path.is_file() else None

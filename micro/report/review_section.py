@@ -10,7 +10,7 @@ from micro.batch.job import Outcome
 from micro.measures.within_field import WITHIN
 from micro.report.page import PageSection, PageTable
 from micro.report.wording import by_quantity, figures, listed, with_ends, with_ends_of
-from micro.review.reviewed import acts_in_words
+from micro.review.acts import acts_in_words
 from micro.specimens.summary import area_fraction_of
 from micro.study.model import Study
 

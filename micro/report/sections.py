@@ -8,7 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from micro.analysis import Analysis
-from micro.figures.forest import ForestRow, draw_forest, height_in
+from micro.figures.specimens import ForestRow, draw_forest, height_in
 from micro.report.bars import Bars
 from micro.report.comparison_sections import comparison_section, coupon_section
 from micro.report.drawing import Save
@@ -49,9 +49,9 @@ def answer_sections(
 
 def structure_section(answer: Analysis, save: Save) -> PageSection | None:
     """Set the transverse ratio against banding and the largest carbide."""
-    from micro.comparison.structure import rank_correlation
     from micro.report.study_figures import draw_structure
     from micro.report.summary import explanation_sentence
+    from micro.statistics.ranks import rank_correlation
 
     points = answer.structure
     if points is None or points.empty:

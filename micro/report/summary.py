@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from micro.analysis import Analysis
+from micro.points.wording import capital
 from micro.report.bars import (
     AMOUNT,
     DIRECTION,
@@ -223,8 +224,7 @@ def pair_sentence(pair: PairFindings, comparison: pd.DataFrame, shown: dict[str,
     b, a = (shown.get(name, name) for name in (pair.specimen_b, pair.specimen_a))
     head = f"{b}, against {a}: " if "," in b else f"{b} against {a}: "
     counts = pair.summary.partition(": ")[2]
-    counts = counts[:1].upper() + counts[1:]
-    return head + ("; ".join(told) + ". " if told else "") + counts
+    return head + ("; ".join(told) + ". " if told else "") + capital(counts)
 
 
 def effect_words(row: dict[Any, Any]) -> str:
@@ -288,7 +288,7 @@ def gap_sentence(row: dict[Any, Any]) -> str:
 
 def explanation_sentence(points: pd.DataFrame) -> str:
     """Say whether banding and large carbides go with a weak transverse direction, and what that proves."""
-    from micro.comparison.structure import rank_correlation
+    from micro.statistics.ranks import rank_correlation
 
     found = {str(q): rank_correlation(own["x"], own["ratio"]) for q, own in points.groupby("quantity", sort=False)}
     bars = max(c.points for c in found.values())

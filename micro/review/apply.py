@@ -12,16 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import bit
-from micro.review.acts import Act, FieldActs
+from micro.review.acts import ON_THE_FIELD, Act, FieldActs, Reviewed, Stale
 from micro.review.drawn import inside, parted_links, pieces
-from micro.review.reviewed import ON_THE_FIELD, Reviewed, Stale
 from micro.segmentation.segmentation import UNNAMED, CarbideClass, Segmentation
+from micro.taught.outlines import LEAST_CONTRAST
 
 FloatArray = NDArray[np.float64]
 Core = tuple[slice, slice]
 WHOLE: Core = (slice(None), slice(None))
-# A class as grey as the matrix has no contrast to divide by: it is taken as this share of the noise (chosen).
-LEAST_CONTRAST = 0.1
 HAND_PX = 1.0
 """Standard uncertainty of where a person draws an outline, all along it to the same side; chosen, no source."""
 

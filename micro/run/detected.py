@@ -18,7 +18,7 @@ from micro.points.lessons import read_lessons
 from micro.run.detection import SYNTHETIC, Detection, detect, size_table
 from micro.run.taught import in_processes
 from micro.specimens.detected import Detected
-from micro.statistics.missed import FoundShare, Trials, found_share
+from micro.statistics.detection import FoundShare, Trials, found_share
 from micro.study.model import Study
 from micro.tables.columns import DETECTION, names
 

@@ -157,7 +157,7 @@ def smallest_across(folder: Path, fields: pd.DataFrame, outcomes: Sequence[Outco
             with tifffile.TiffFile(path) as file:
                 rows, columns = file.pages[0].shape[:2]
         except (OSError, ValueError) as trouble:
-            raise InputError(path, f"cannot be read ({str(trouble)[:60]})", "run the study again") from None
+            raise InputError(path, f"cannot be read ({str(trouble)[:60]})", results.RUN_AGAIN) from None
         turn = math.radians(row["rolling_deg"])
         # The longest line across rolling that the frame holds through its middle.
         parts = ((rows, abs(math.cos(turn))), (columns, abs(math.sin(turn))))

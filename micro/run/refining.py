@@ -25,10 +25,8 @@ from micro.taught.corrected import CountedField
 from micro.taught.lesson import Lesson
 from micro.taught.refine import Prediction, density, draw_points, half_widths, predict
 
-FloatArray = NDArray[np.float64]
 # Further points of a specimen unless told (chosen: four minutes).
 USUAL_POINTS = 150
-REMEDY = "run the study again"
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +89,7 @@ def _answers(record: RunRecord, specimen: Specimen) -> Counted:
     """Answers that taught a specimen, as they were."""
     for path in specimen.taught_by:
         if record.inputs.get(str(path)) != results.hash_of_file(path):
-            raise InputError(path, "is not as the run read it", REMEDY)
+            raise InputError(path, "is not as the run read it", results.RUN_AGAIN)
     return read_teaching(specimen.taught_by).counted
 
 

@@ -15,6 +15,7 @@ from micro import results
 from micro.batch.job import Outcome
 from micro.errors import InputError
 from micro.issue_kinds import SEVERITIES
+from micro.issues import gravity
 from micro.owned import claimed
 from micro.pictures.outlines import class_colours, display_range, greys_shown
 from micro.report.page import troubles_without_folders
@@ -22,8 +23,6 @@ from micro.report.record import RunRecord, untouched_run
 from micro.review.page import ReviewField, entry_of, field_file, page
 from micro.study.model import Field
 from micro.tables.columns import FIELDS, PARTICLES, names
-
-ORDER = list(SEVERITIES)
 
 
 @dataclass(frozen=True)
@@ -75,15 +74,10 @@ def _file(stem: str) -> str:
     return f"{results.REVIEW_FOLDER}/{stem}.js"
 
 
-def severity_of(outcome: Outcome) -> str:
-    """Gravest severity among the issues of a field; "note" without any."""
-    return max((one.severity for one in outcome.issues), key=ORDER.index, default=ORDER[0])
-
-
 def _in_order(record: RunRecord) -> list[tuple[Outcome, Field]]:
     """Fields with how they ended, those in doubt first, the gravest before the others."""
     fields = [f for s in record.study.specimens for f in s.fields]
-    return sorted(zip(record.outcomes, fields, strict=True), key=lambda one: -ORDER.index(severity_of(one[0])))
+    return sorted(zip(record.outcomes, fields, strict=True), key=lambda one: -gravity(one[0].issues))
 
 
 def _fields(
@@ -114,19 +108,20 @@ def _field(
     """
     micrograph = field.read().core
     if micrograph.sha256 != outcome.image_sha256:
-        raise InputError(field.image, "is not the picture that was measured", "run the study again")
+        raise InputError(field.image, "is not the picture that was measured", results.RUN_AGAIN)
     labels, left_out = _pictures(folder, outcome)
     if not labels.shape == left_out.shape == micrograph.grey.shape:
         raise InputError(folder / results.LABELS, "holds labels of another size than the picture", "run it again")
     every = totals[totals["carbide_class"] == "all"].iloc[0]
     classes = tuple(totals["carbide_class"][totals["carbide_class"] != "all"])
     colours = class_colours(classes or ("carbide",), record.study.class_names)
+    severity = list(SEVERITIES)[gravity(outcome.issues)]
     triples = tuple((int(r), int(g), int(b)) for r, g, b in colours)
     return ReviewField(
         outcome.specimen, outcome.field, outcome.stem, outcome.image_sha256, float(every["um_per_px"]),
         greys_shown(micrograph.grey, *display_range(micrograph.grey)), labels, left_out,
         own.astype({"carbide_class": str, "flags": str}), classes, triples,
-        "; ".join(one.text for one in outcome.issues if one.severity != "note"), severity_of(outcome),
+        "; ".join(one.text for one in outcome.issues if one.severity != "note"), severity,
         editable=bool(np.isfinite(every["particles"])),
         interval=(float(every["area_fraction_low"]), float(every["area_fraction_high"])),
     )  # fmt: skip

@@ -115,9 +115,9 @@ def _sentences(
     study: Study, outcomes: tuple[Outcome, ...], out: Path, tables: dict[str, pd.DataFrame], answer: Analysis
 ) -> tuple[str, ...]:
     """Answers in words, what the pictures can show, and what a review changed."""
-    from micro.report.mosaics import mosaic_sentences
     from micro.report.review_section import review_sentences
     from micro.report.summary import answer_sentences
+    from micro.report.wording import mosaic_sentences
     from micro.specimens.detected import read_detected
 
     detected = [f"{one.specimen}: {one.sentence}" for one in read_detected(out).values()]

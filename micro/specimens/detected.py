@@ -103,7 +103,7 @@ def read_detected(out: Path) -> dict[str, Detected]:
     try:
         return {str(one["specimen"]): _read(one) for one in results.read_json(path)["specimens"]}
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        raise InputError(path, "is damaged", "run the study again") from None
+        raise InputError(path, "is damaged", results.RUN_AGAIN) from None
 
 
 def _read(kept: Mapping[str, Any]) -> Detected:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import numpy as np
@@ -429,6 +430,17 @@ def typed(columns: tuple[Column, ...], values: Mapping[str, object], rows: int) 
         return np.asarray(value, column.dtype)
 
     return pd.DataFrame({column.name: of(column) for column in columns})
+
+
+def filled(columns: tuple[Column, ...], rows: list[dict[str, Any]]) -> pd.DataFrame:
+    """Return a table with all the columns, typed; what a row does not tell is empty text, or unknown."""
+    import pandas as pd
+
+    if not rows:
+        return empty(columns)
+    blank = {column.name: "" if column.dtype == "str" else math.nan for column in columns}
+    table = pd.DataFrame([blank | row for row in rows])[names(columns)]
+    return table.astype({column.name: column.dtype for column in columns})
 
 
 def rows_where(table: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:

@@ -5,8 +5,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from micro.comparison.structure import rank_correlation, structure_against_toughness
+from micro.analysis import structure_against_toughness
 from micro.report.summary import explanation_sentence
+from micro.statistics.ranks import rank_correlation
 from micro.tables import columns
 
 

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 import pytest
 
-from micro.cli.screen import harmless
+from micro.cli.terminal import harmless
 from micro.errors import FREE, MORE_FILES, RIGHTS, UsageError, refused, writing
 from micro.image.reading import read
 from micro.phantom.picture import Optics

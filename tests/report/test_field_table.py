@@ -5,8 +5,7 @@ from importlib.resources import files
 import pytest
 from jinja2 import Environment
 
-from micro.issues import issue
-from micro.report.build import worst
+from micro.issues import gravity, issue
 from micro.report.fields import COLUMNS, field_table
 from micro.report.page import ROWS_A_PAGE
 
@@ -39,7 +38,7 @@ def test_doubt_comes_before_a_note_and_a_note_before_nothing():
     """Fields are shown by the gravest of what is said of them."""
     note, doubt = issue("rows_cut", rows=3), issue("soft_focus", blur_px=3.0, median_ecd_px=9.0)
     unknown = issue("nothing_left")
-    assert worst([]) == worst([note]) < worst([note, doubt]) < worst([unknown])
+    assert gravity([]) == gravity([note]) < gravity([note, doubt]) < gravity([unknown])
 
 
 @pytest.mark.parametrize(("rows", "pages"), [(1, 1), (100, 1), (101, 2), (250, 3)])

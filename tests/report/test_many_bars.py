@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from micro.analysis import PointCount, analyse_study
-from micro.figures.forest import ForestRow, draw_forest, height_in
+from micro.figures.specimens import ForestRow, draw_forest, height_in
 from micro.figures.style import styled
 from micro.report.bars import Bars, bars_table, extremes_sentence, glance_section, letter_sentence
 from micro.report.build import write_report

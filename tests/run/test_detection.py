@@ -22,8 +22,7 @@ from micro.run.detection import (
     synthetic_matrix,
 )
 from micro.segmentation.stages import segment
-from micro.statistics.detection import fit_detection
-from micro.statistics.missed import Trials, found_share
+from micro.statistics.detection import Trials, fit_detection, found_share
 
 SHAPE, UM_PER_PX = (480, 640), 0.2
 

@@ -10,7 +10,7 @@ from micro.image.micrograph import sub_fields
 from micro.image.reading import read
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
-from micro.report.mosaics import mosaic_sentences
+from micro.report.wording import mosaic_sentences
 from micro.results import read_table
 from micro.run.study import run_study
 from micro.segmentation.segmentation import SegmentationSettings

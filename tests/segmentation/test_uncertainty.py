@@ -40,7 +40,7 @@ def test_noise_term_is_the_scatter_between_exposures(phantom, fraction):
 @pytest.mark.parametrize(("share", "ecd"), [(0.05, 9), (0.10, 25)])
 def test_halo_is_said_and_held_by_the_interval(phantom, fraction, share, ecd, contrast):
     """The matrix near carbides a sixth or a third of their contrast brighter or darker: area errs by 4 to 29 %."""
-    from micro.phantom.defects import halo
+    from drawn_marks import halo
 
     field = phantom([Population(share, ecd)])
     found = segment(halo(field.grey, field.truth.coverage, contrast))

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from micro.statistics.missed import Trials, found_share
+from micro.statistics.detection import Trials, found_share
 
 
 def seen(rng, size):

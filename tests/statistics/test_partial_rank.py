@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from micro.statistics import partial_rank
-from micro.statistics.partial_rank import partial_rank_correlation
+from micro.statistics import ranks
+from micro.statistics.ranks import partial_rank_correlation
 
 
 def sample(n, rng, own=0.0, shared=0.0):
@@ -63,7 +63,7 @@ def test_perfect_order_leaves_room_below_one():
 @pytest.mark.parametrize("own", [0.0, 0.5, 0.8])
 @pytest.mark.parametrize("n", [6, 8, 12, 30, 100])
 def test_the_interval_covers_92_to_97_in_100(own, n, monkeypatch):
-    monkeypatch.setattr(partial_rank, "_p_value", lambda *_: 1.0)
+    monkeypatch.setattr(ranks, "_p_value", lambda *_: 1.0)
     rng = np.random.default_rng(4)
     true = partial_rank_correlation(*sample(400_000, rng, own, 0.6)).rho
     held = [partial_rank_correlation(*sample(n, rng, own, 0.6)) for _ in range(2000)]
@@ -74,7 +74,7 @@ def test_the_interval_covers_92_to_97_in_100(own, n, monkeypatch):
 @pytest.mark.study
 @pytest.mark.parametrize("n", [7, 20])
 def test_false_alarms_come_up_in_5_of_100(n, monkeypatch):
-    monkeypatch.setattr(partial_rank, "EXCHANGES", 499)
+    monkeypatch.setattr(ranks, "EXCHANGES", 499)
     rng = np.random.default_rng(5)
     alarms = np.mean([partial_rank_correlation(*sample(n, rng, 0.0, 0.7)).p_value <= 0.05 for _ in range(800)])
     assert 0.03 <= alarms <= 0.07
