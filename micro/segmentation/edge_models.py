@@ -19,7 +19,6 @@ from micro.segmentation.edge_profile import (
     DRAWN,
     FINER,
     HEIGHTS,
-    LOWEST,
     PIXEL_VARIANCE,
     SMOOTHING_VARIANCE,
     STEP,
@@ -53,6 +52,7 @@ ENDS = (0.01, 0.99)
 # of the second, with rims or domes of 1.5 px in laths of 6 and 10 %, 1, of 12 with rims of 1 px 6.
 OPEN_ENDS = (0.015, 0.985)
 DOME_POINTS = 4  # places that stand for a dome
+LOWEST = -1.0  # of the bins: HEIGHTS lie on their bounds, and nothing lies flat near these
 PART_PX = 160  # models are drawn on a part of that side
 ROUNDS = 3
 # From a pixel's centre to the outline, in pixels of a grid FINER times finer: the mean over all directions (simulated).

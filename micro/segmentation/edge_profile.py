@@ -25,7 +25,10 @@ from micro.statistics.robust import spread as robust_spread
 FloatArray = NDArray[np.float64]
 Picture = NDArray[np.float32]
 HEIGHTS = np.linspace(0.08, 0.92, 43)
-LOWEST, STEP, BINS = -1.0, 0.005, 600  # bins of heights, from -1 to 2
+# Bins of heights, from -1 to 2, their middles on 0 and 1: what a drawing has flat there would else fall to either side
+# of a bound by the last digit of a sum.
+STEP, BINS = 0.005, 600
+LOWEST = -1 - STEP / 2
 SMOOTHING_PX = 0.5  # enough for noise of a tenth of the contrast (chosen); every px of it hides skew
 SMOOTHING_VARIANCE = float((cv2.getGaussianKernel(5, SMOOTHING_PX)[:, 0] * np.arange(-2, 3) ** 2).sum())  # of its taps
 PIXEL_VARIANCE = 1 / 12
