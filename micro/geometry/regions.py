@@ -37,6 +37,27 @@ def linked(count: int, one: NDArray[np.integer], other: NDArray[np.integer]) -> 
             head, above = above, above[above]
 
 
+def firsts(mask: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """(n,) flat position of a pixel of each region (eight neighbours) of a mask of which next to nothing is True.
+
+    Only runs are linked: half the time of numbering all pixels.
+    """
+    columns = mask.shape[1]
+    at = np.flatnonzero(mask)
+    begins = np.append(np.diff(at, prepend=-2) != 1, True)
+    begins[:-1] |= at % columns == 0
+    bounds = np.flatnonzero(begins)
+    first, last = at.take(bounds[:-1]), at.take(bounds[1:] - 1)
+    # Of the runs a row below those that end no sooner and begin no later, corners included.
+    below = first // columns * columns + columns
+    lowest = np.searchsorted(last, np.maximum(first + columns - 1, below))
+    highest = np.searchsorted(first, np.minimum(last + columns + 1, below + columns - 1), side="right")
+    met = np.maximum(highest - lowest, 0)
+    one = np.repeat(np.arange(len(first)), met)
+    other = np.arange(len(one)) + np.repeat(lowest - (np.cumsum(met) - met), met)
+    return first.take(np.unique(linked(len(first), one, other), return_index=True)[1])
+
+
 # Positions lie within the picture: to wrap those that do not takes a third less time than to look for one to refuse.
 INSIDE: Literal["wrap"] = "wrap"
 
