@@ -6,6 +6,7 @@ texture, turned up and opened alike, tell which heights the matrix alone passes.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import cv2
@@ -55,29 +56,22 @@ def opened(picture: NDArray, radius: float) -> NDArray:
     """(rows, columns) without what is narrower than a disc of that radius."""
     if radius not in MIDDLES:
         return np.asarray(cv2.morphologyEx(picture, cv2.MORPH_OPEN, disc(radius)))
-    return _opened(picture, cv2.erode(picture, MIDDLES[radius][0]), radius)
+    eroded = _by_parts(cv2.erode, cv2.min, picture, radius)
+    return _by_parts(cv2.dilate, cv2.max, eroded, radius)
 
 
-def _opened(picture: NDArray, eroded: NDArray, radius: float) -> NDArray:
-    """Open a picture (rows, columns) by a disc, `eroded` by the first part of its middle."""
-    first, *others = MIDDLES[radius]
-    found, tips = eroded, disc(radius)
+def _by_parts(step: Callable, joined: Callable, picture: NDArray, radius: float) -> NDArray:
+    """(rows, columns) eroded or dilated by a disc: by what makes up its middle one after the other, and by its tips."""
+    found = picture
+    for part in MIDDLES[radius]:
+        found = step(found, part)
+    tips = disc(radius)
     tips[1:-1, 1:-1] = 0
-    for part in others:
-        found = cv2.erode(found, part)
-    if radius in TIPPED:
-        found = cv2.min(found, cv2.erode(picture, tips))
-    opened_again = found
-    for part in (*others, first):
-        opened_again = cv2.dilate(opened_again, part)
-    return np.asarray(cv2.max(opened_again, cv2.dilate(found, tips)) if radius in TIPPED else opened_again)
+    return np.asarray(joined(found, step(picture, tips), dst=found))
 
 
-# What a disc on the grid of pixels is, but for the four tips of some: squares and few points one after the other take
-# less time than all of it.
-SQUARES = tuple(np.ones((side, side), np.uint8) for side in (3, 5))
-MIDDLES = {1.5: SQUARES[:1], 2.5: (SQUARES[0], disc(1.0)), 3.0: SQUARES[1:], 4.0: (SQUARES[1], disc(1.0))}
-TIPPED = (3.0, 4.0)
+# What a disc on the grid of pixels is but for its four tips: squares and few points take less time than all of it.
+MIDDLES = {3.0: (np.ones((5, 5), np.uint8),), 4.0: (np.ones((5, 5), np.uint8), disc(1.0))}
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,24 +79,14 @@ class Opened:
     """A picture (rows, columns) upward; what it is without what is narrower than a disc is found once a radius."""
 
     picture: Picture
-    _eroded: dict[int, Picture] = field(default_factory=dict, repr=False)
     _opened: dict[float, Picture] = field(default_factory=dict, repr=False)
     _summits: dict[tuple[float, float], NDArray[np.float64]] = field(default_factory=dict, repr=False)
 
     def by(self, radius: float) -> Picture:
         """(rows, columns) without what is narrower than a disc of that radius."""
         if radius not in self._opened:
-            self._opened[radius] = self._found(radius)
+            self._opened[radius] = opened(self.picture, radius)
         return self._opened[radius]
-
-    def _found(self, radius: float) -> Picture:
-        """Open the picture; what squares erode serves several discs."""
-        if radius not in MIDDLES:
-            return opened(self.picture, radius)
-        square = MIDDLES[radius][0]
-        if len(square) not in self._eroded:
-            self._eroded[len(square)] = cv2.erode(self.picture, square)
-        return _opened(self.picture, self._eroded[len(square)], radius)
 
     def higher(self, radius: float, height: float) -> Flags:
         """(rows, columns) True where what is so wide is higher than that."""
