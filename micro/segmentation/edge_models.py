@@ -233,7 +233,7 @@ class _Drawing:
         shown = np.bincount(number, lens.ravel().take(deep), part.count + 1)[1:] / DRAWN**2
         variance = (part.noise / part.class_contrast) ** 2 * part.noise_area_px / np.maximum(shown, 1e-9)
         length = 2 * (_within(away, 0.25) - _within(away, -0.25))
-        heights, basin = (picture.ravel().take(used) for picture in (lens, _finer(part.basins)))
+        heights, basin = lens.ravel().take(used), _finer(part.basins).ravel().take(used)
         return cls(away, np.float32(-DRAWN) * away, used, basin, deep, number, shown, variance,
                    shape.spread_px, _above(heights), float(heights.sum()), _within(away, 0), length)  # fmt: skip
 

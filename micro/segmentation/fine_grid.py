@@ -37,7 +37,8 @@ class FineGrid:
     def of(cls, fine: Picture, widest: float) -> FineGrid:
         """Make a drawing ready for blurs to that, px, and less; wider ones take longer."""
         frame = len(_to_pixels(widest)) // 4 + 1
-        framed = cv2.copyMakeBorder(fine, *(4 * [DRAWN * frame]), cv2.BORDER_REFLECT_101)
+        wide = DRAWN * frame
+        framed = cv2.copyMakeBorder(fine, wide, wide, wide, wide, cv2.BORDER_REFLECT_101)
         return cls(fine, np.ascontiguousarray(framed[:, 0::2]), np.ascontiguousarray(framed[:, 1::2]), frame)
 
     def under_lens(self, blur: float) -> Picture:
