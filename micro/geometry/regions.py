@@ -241,9 +241,9 @@ def _first_met(number: NDArray, at: NDArray[np.intp], steps: NDArray[np.intp]) -
     place = at + 2 * half * (at // number.shape[1]) + half * wide + half
     found, which, waiting = np.zeros(len(at), number.dtype), np.zeros(len(at), np.intp), np.arange(len(at))
     for k, step in enumerate((steps[0] * wide + steps[1]).tolist()):
-        found[waiting] = met = framed.ravel().take(place.take(waiting) + step)
+        found[waiting] = framed.ravel().take(place[waiting] + step)
         which[waiting] = k
-        waiting = waiting.take(np.flatnonzero(met == 0))
+        waiting = waiting[found[waiting] == 0]
         if not len(waiting):
             break
     return found, which
