@@ -37,6 +37,27 @@ def linked(count: int, one: NDArray[np.integer], other: NDArray[np.integer]) -> 
             head, above = above, above[above]
 
 
+def firsts(mask: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """(n,) flat position of a pixel of each region (eight neighbours) of a mask of which next to nothing is True.
+
+    Only runs are linked: half the time of numbering all pixels.
+    """
+    columns = mask.shape[1]
+    at = np.flatnonzero(mask)
+    begins = np.append(np.diff(at, prepend=-2) != 1, True)
+    begins[:-1] |= at % columns == 0
+    bounds = np.flatnonzero(begins)
+    first, last = at.take(bounds[:-1]), at.take(bounds[1:] - 1)
+    # Of the runs a row below those that end no sooner and begin no later, corners included.
+    below = first // columns * columns + columns
+    lowest = np.searchsorted(last, np.maximum(first + columns - 1, below))
+    highest = np.searchsorted(first, np.minimum(last + columns + 1, below + columns - 1), side="right")
+    met = np.maximum(highest - lowest, 0)
+    one = np.repeat(np.arange(len(first)), met)
+    other = np.arange(len(one)) + np.repeat(lowest - (np.cumsum(met) - met), met)
+    return first.take(np.unique(linked(len(first), one, other), return_index=True)[1])
+
+
 # Positions lie within the picture: to wrap those that do not takes a third less time than to look for one to refuse.
 INSIDE: Literal["wrap"] = "wrap"
 
@@ -188,23 +209,44 @@ def _around(pixels: Pixels, reach: float) -> Pixels:
     between = np.flatnonzero(highest != lowest)
     steps = np.stack(np.nonzero(square_distance <= reach**2)) - int(reach)
     steps = steps[:, np.argsort(np.square(steps).sum(axis=0), kind="stable")]
-    highest[between] = _first_met(number, at[between], steps)
+    highest[between], _ = _first_met(number, at[between], steps)
     return Pixels(at, highest.astype(np.intp) - 1, pixels.count, pixels.shape)
 
 
-def _first_met(number: NDArray, at: NDArray[np.intp], steps: NDArray[np.intp]) -> NDArray:
-    """(m,) first number above 0 that `steps` (2, k) in rows and columns meet from the flat positions `at`."""
+def nearest_number(
+    labels: NDArray[np.int32], reach: float
+) -> tuple[NDArray[np.intp], NDArray[np.int32], NDArray[np.float64]]:
+    """(m,) flat positions within `reach` px of a label above 0, centre to centre; the nearest label, and how far it is.
+
+    Of labels as near the one in the first column, then that in the first row: the choice of SciPy, whose distance map
+    of the whole picture takes ten times as long.
+    """
+    square_distance = _square_distances(reach)
+    close_by = square_distance <= reach**2
+    at = np.flatnonzero(cv2.dilate((labels > 0).view(np.uint8), close_by.view(np.uint8)))
+    rows, columns = np.nonzero(close_by)
+    order = np.lexsort((rows, columns, square_distance[close_by]))
+    number, which = _first_met(labels, at, np.stack([rows, columns])[:, order] - int(reach))
+    return at, number, np.sqrt(square_distance[close_by][order]).take(which)
+
+
+def _first_met(number: NDArray, at: NDArray[np.intp], steps: NDArray[np.intp]) -> tuple[NDArray, NDArray[np.intp]]:
+    """(m,) first number above 0 that `steps` (2, k) in rows and columns meet from the flat positions `at`, and which.
+
+    0 and the last of the steps where none does.
+    """
     half = int(np.abs(steps).max(initial=0))
     framed = cv2.copyMakeBorder(number, half, half, half, half, cv2.BORDER_CONSTANT)
     wide = framed.shape[1]
     place = at + 2 * half * (at // number.shape[1]) + half * wide + half
-    found, waiting = np.zeros(len(at), number.dtype), np.arange(len(at))
-    for step in (steps[0] * wide + steps[1]).tolist():
+    found, which, waiting = np.zeros(len(at), number.dtype), np.zeros(len(at), np.intp), np.arange(len(at))
+    for k, step in enumerate((steps[0] * wide + steps[1]).tolist()):
         found[waiting] = framed.ravel().take(place[waiting] + step)
+        which[waiting] = k
         waiting = waiting[found[waiting] == 0]
         if not len(waiting):
             break
-    return found
+    return found, which
 
 
 def _by_distance_map(pixels: Pixels, reach: float) -> Pixels:

@@ -19,7 +19,6 @@ from micro.segmentation.edge_profile import (
     DRAWN,
     FINER,
     HEIGHTS,
-    LOWEST,
     PIXEL_VARIANCE,
     SMOOTHING_VARIANCE,
     STEP,
@@ -53,6 +52,7 @@ ENDS = (0.01, 0.99)
 # of the second, with rims or domes of 1.5 px in laths of 6 and 10 %, 1, of 12 with rims of 1 px 6.
 OPEN_ENDS = (0.015, 0.985)
 DOME_POINTS = 4  # places that stand for a dome
+LOWEST = -1.0  # of the bins: HEIGHTS lie on their bounds, and nothing lies flat near these
 PART_PX = 160  # models are drawn on a part of that side
 ROUNDS = 3
 # From a pixel's centre to the outline, in pixels of a grid FINER times finer: the mean over all directions (simulated).
@@ -199,13 +199,14 @@ def _dome(width: float, share: float) -> tuple[FloatArray, FloatArray]:
 class _Drawing:
     """Outlines to draw on, and how a lens alone shows them, on a grid DRAWN times finer than the picture.
 
-    `away` (rows, columns): distance from the outlines, px, negative inside. `used`, `basin`: flat places that are
-    looked at, and the carbide that each belongs to; `deep`, `number`: those deep inside, which show `shown` px² of a
-    lens. `above` (heights,): area above each, px², and `light`: the integral of the height. `inside`: area within the
-    outlines, px².
+    `away` (rows, columns): distance from the outlines, px, negative inside; `inwards`: that in points of the grid,
+    positive inside. `used`, `basin`: flat places that are looked at, and the carbide that each belongs to; `deep`,
+    `number`: those deep inside, which show `shown` px² of a lens. `above` (heights,): area above each, px², and
+    `light`: the integral of the height. `inside`: area within the outlines, px².
     """
 
     away: Picture
+    inwards: Picture
     used: NDArray[np.intp]
     basin: NDArray[np.int32]
     deep: NDArray[np.intp]
@@ -232,8 +233,8 @@ class _Drawing:
         shown = np.bincount(number, lens.ravel().take(deep), part.count + 1)[1:] / DRAWN**2
         variance = (part.noise / part.class_contrast) ** 2 * part.noise_area_px / np.maximum(shown, 1e-9)
         length = 2 * (_within(away, 0.25) - _within(away, -0.25))
-        heights = lens.ravel().take(used)
-        return cls(away, used, _finer(part.basins).ravel().take(used), deep, number, shown, variance,
+        heights, basin = lens.ravel().take(used), _finer(part.basins).ravel().take(used)
+        return cls(away, np.float32(-DRAWN) * away, used, basin, deep, number, shown, variance,
                    shape.spread_px, _above(heights), float(heights.sum()), _within(away, 0), length)  # fmt: skip
 
     def looks(self, at: FloatArray, share: FloatArray) -> tuple[float, float, float, float, float]:
@@ -260,9 +261,12 @@ class _Drawing:
 
     def _stepped(self, at: FloatArray, share: FloatArray) -> Picture:
         """(rows, columns) surface that falls by each share at that distance from the outlines, px."""
-        surface, covered = np.zeros_like(self.away), np.empty_like(self.away)
-        for distance, part in zip(at.tolist(), share.astype(np.float32), strict=True):
-            surface += np.multiply(_covered(self.away, distance, covered), part, out=covered)
+        # Each share of `_covered`, but for the sum of what its clipping leaves out: half of the steps over the picture.
+        beyond = 0.5 + DRAWN * at
+        surface, covered = np.full_like(self.away, beyond @ share), np.empty_like(self.away)
+        for least, part in zip((-beyond).tolist(), share.tolist(), strict=True):
+            np.clip(self.inwards, np.float32(least), np.float32(least + 1), out=covered)
+            cv2.scaleAdd(covered, part, surface, dst=surface)
         return surface
 
     def _levels(self, looks: Picture) -> Picture:
@@ -300,9 +304,9 @@ def _away(solid: Picture) -> Picture:
     return cv2.resize(np.where(inside, -deep, out) / FINER, solid.shape[::-1], interpolation=cv2.INTER_AREA)
 
 
-def _covered(away: Picture, distance: float, out: Picture | None = None) -> Picture:
-    """Share of each point of the grid within that distance from the outlines; into `out`, where there is one."""
-    covered = np.multiply(away, np.float32(-DRAWN), out=out)
+def _covered(away: Picture, distance: float) -> Picture:
+    """Share of each point of the grid within that distance from the outlines."""
+    covered = np.float32(-DRAWN) * away
     covered += np.float32(0.5 + DRAWN * distance)
     # Three times as fast as the greater of it and 0, then the lesser of it and 1.
     return np.clip(covered, np.float32(0), np.float32(1), out=covered)

@@ -18,6 +18,7 @@ from micro.geometry.outlines import crofton_perimeter
 from micro.geometry.regions import away_from
 from micro.geometry.runs import find_runs
 from micro.segmentation.blurred_shapes import disc_edge
+from micro.segmentation.fine_grid import DRAWN, FineGrid
 from micro.segmentation.matrix import ADDED_SPREAD_PX, smoothed
 from micro.segmentation.segmentation import EdgeProfile, Segmentation
 from micro.statistics.robust import spread as robust_spread
@@ -25,16 +26,16 @@ from micro.statistics.robust import spread as robust_spread
 FloatArray = NDArray[np.float64]
 Picture = NDArray[np.float32]
 HEIGHTS = np.linspace(0.08, 0.92, 43)
-LOWEST, STEP, BINS = -1.0, 0.005, 600  # bins of heights, from -1 to 2
+# Bins of heights, from -1 to 2, their middles on 0 and 1: what a drawing has flat there would else fall to either side
+# of a bound by the last digit of a sum.
+STEP, BINS = 0.005, 600
+LOWEST = -1 - STEP / 2
 SMOOTHING_PX = 0.5  # enough for noise of a tenth of the contrast (chosen); every px of it hides skew
 SMOOTHING_VARIANCE = float((cv2.getGaussianKernel(5, SMOOTHING_PX)[:, 0] * np.arange(-2, 3) ** 2).sum())  # of its taps
 PIXEL_VARIANCE = 1 / 12
 SMOOTHING_LEFT = float((cv2.getGaussianKernel(5, SMOOTHING_PX) ** 2).sum())  # of the standard deviation of white noise
 STRIPS = 8  # left out one at a time for the uncertainty
 FINER = 4
-DRAWN = 2
-"""Drawings are blurred on a grid that much finer: blur of coverages of whole pixels changes the kurtosis of an edge by
--0.8 under a blur of 0.7 px and by 0.1 under one of 1 px; on this grid by 0.02 (simulated: straight edges)."""
 WHOLE = 60 * (FINER // DRAWN) ** 2  # the largest that a byte holds
 DEEP = 2.5  # standard deviations of the blur: what lies so deep shows its level
 PART_PX = 512  # a part of that side holds edges enough
@@ -51,6 +52,7 @@ NOISE_TOLD = ((4.0, 0.02), (2.5, 0.045))
 # domes (chosen on polygons of many shapes, drawn apart from the phantom; tests/etch/test_small_sound.py).
 WIDE, BESIDE, CROWDED = 5.0, 2.0, 0.05
 LEAST_BLUR_PX = 0.4
+WIDER = 1.5  # blur of a drawing over that of the field, beyond which the drawing is framed anew (chosen)
 LEAST_VARIANCE = 1e-9  # of a level, in squares of the contrast: compression leaves no noise, and all are as sure
 FEWEST_LIT, SURELY_LIT = 10, 5.0  # carbides, and standard errors, that tell light from one side (chosen)
 ROUNDS = 3
@@ -122,7 +124,7 @@ def edge_shape(s: Segmentation) -> EdgeShape | None:
     noise = _Noise(s.noise * SMOOTHING_LEFT / level)
     _, spread, _ = seen.against(noise, max(s.blur_px, LEAST_BLUR_PX), outline)
     # The drawing tells how much of its level a carbide shows so deep inside.
-    drawn = under_lens(seen.solid, _blur(spread))
+    drawn = seen.drawing.under_lens(_blur(spread))
     levels = carbide_levels(part, drawn)
     seen, level = _over_levels(part, used, levels)
     noise = noise.with_inside(part, drawn, levels)
@@ -180,7 +182,7 @@ def _shape(
     `by_noise` (4,): what of them is by another noise inside than in the matrix.
     `lengths`: of the outlines asked, px, and of all over the area within them, 1/px.
     """
-    outline, per_area = lengths
+    (outline, per_area), solid = lengths, seen.drawing.fine
     scale = np.array([1, 1, 6 / spread, 24 / spread])
     value = np.mean(parts, axis=0) * scale
     sure = np.hypot(np.sqrt((STRIPS - 1) * parts.var(axis=0)), NOISE_ERROR * by_noise) * scale
@@ -191,7 +193,7 @@ def _shape(
     root = np.sqrt(np.maximum(outline**2 + 4 * turns * beyond, 0))
     return EdgeShape(
         HEIGHTS, 2 * beyond / (outline + root), spread, value[2], sure[2], value[3], sure[3], outline,
-        float(seen.solid.sum(dtype=float)) / DRAWN**2, per_area, not by_noise.any(), part, seen.solid,
+        float(solid.sum(dtype=float)) / DRAWN**2, per_area, not by_noise.any(), part, solid,
     )  # fmt: skip
 
 
@@ -238,7 +240,7 @@ class _Edges:
     """Areas above HEIGHTS in each strip (STRIPS, heights), the outlines drawn solid by coverage, and their number."""
 
     above: FloatArray
-    solid: Picture
+    drawing: FineGrid
     used: _Used
     outlines: int
 
@@ -248,7 +250,8 @@ class _Edges:
         solid = solid_outlines(part, height, used.mask)
         number = int(np.count_nonzero(np.bincount(part.labels.ravel())[1:]))
         above = _areas_above(cv2.GaussianBlur(height, (0, 0), SMOOTHING_PX), used)
-        return cls(above, solid, used, number)
+        drawing = FineGrid.of(solid, WIDER * max(part.blur_px or 0.0, LEAST_BLUR_PX))
+        return cls(above, drawing, used, number)
 
     def against(self, noise: _Noise, blur: float, outline: float) -> tuple[FloatArray, float, FloatArray]:
         """Return (STRIPS, 4) parts beyond the drawing, each strip left out once, and the spread that fits.
@@ -259,7 +262,7 @@ class _Edges:
         """
         for _ in range(ROUNDS):
             spread = float(np.sqrt(blur**2 + SMOOTHING_VARIANCE + PIXEL_VARIANCE))
-            drawing = cv2.GaussianBlur(under_lens(self.solid, blur), (0, 0), SMOOTHING_PX)
+            drawing = cv2.GaussianBlur(self.drawing.under_lens(blur), (0, 0), SMOOTHING_PX)
             beyond = self.above - _areas_above(drawing, self.used, noise)
             parts = hermite((beyond.sum(axis=0) - beyond) * STRIPS / (STRIPS - 1) / outline)
             blur = _blur(spread + float(parts[:, 1].mean()))
@@ -283,12 +286,6 @@ def solid_outlines(part: Segmentation, height: Picture, used: NDArray[np.bool_])
     covered = cv2.resize((fine > 0).view(np.uint8) * np.uint8(WHOLE), grid, interpolation=cv2.INTER_AREA)
     covered *= cv2.resize(used.view(np.uint8), grid, interpolation=cv2.INTER_NEAREST)
     return covered / np.float32(WHOLE)
-
-
-def under_lens(fine: Picture, blur: float) -> Picture:
-    """(rows, columns) what pixels show of (DRAWN·rows, DRAWN·columns) under a blur, px."""
-    blurred = cv2.GaussianBlur(fine, (0, 0), DRAWN * blur)
-    return cv2.resize(blurred, None, fx=1 / DRAWN, fy=1 / DRAWN, interpolation=cv2.INTER_AREA)
 
 
 def _blur(spread: float) -> float:

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.geometry.regions import Pixels, connected
+from micro.geometry.regions import Pixels, firsts
 
 Picture = NDArray[np.float32]
 Flags = NDArray[np.bool_]
@@ -126,12 +126,7 @@ def find_heights(above: Opened, below: Opened, scatter: float) -> Heights | None
 def summits(picture: Picture, least: float) -> NDArray[np.float64]:
     """(n,) heights of the summits above `least`, lowest first."""
     highest = cv2.dilate(picture, np.ones((SUMMIT_PX, SUMMIT_PX), np.uint8))
-    on_summit = (picture >= highest) & (picture > least)
-    count, labels = connected(on_summit.view(np.uint8))
-    on = np.flatnonzero(on_summit)
-    height = np.zeros(count + 1)
-    height[labels.ravel()[on]] = picture.ravel()[on]
-    return np.sort(height[1:])
+    return np.sort(picture.ravel().take(firsts((picture >= highest) & (picture > least)))).astype(float)
 
 
 def _parting(above: NDArray[np.float64], below: NDArray[np.float64]) -> float | None:

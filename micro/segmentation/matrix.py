@@ -119,9 +119,7 @@ def fit_surface(blocks: Blocks, shape: tuple[int, int], degree: int = DEGREE, ro
     that a carbide fills does not pull the matrix.
     """
     degree = min(degree, max(0, min(blocks.value.shape) // 2))
-    y, x = _legendre(blocks.y, degree + 1), _legendre(blocks.x, degree + 1)
-    i, j = np.nonzero(np.add.outer(np.arange(degree + 1), np.arange(degree + 1)) <= degree)
-    design = (y[:, None, i] * x[None, :, j]).reshape(-1, len(i))
+    i, j, design = _terms(blocks.y.tobytes(), blocks.x.tobytes(), degree)
     known = np.isfinite(blocks.value.ravel())
     design, value, pixels = design[known], blocks.value.ravel()[known], blocks.pixels.ravel()[known]
     weight = np.sqrt(pixels / pixels.max(initial=1.0))
@@ -129,6 +127,14 @@ def fit_surface(blocks: Blocks, shape: tuple[int, int], degree: int = DEGREE, ro
     coefficients = np.zeros((degree + 1, degree + 1))
     coefficients[i, j] = solution
     return Surface(coefficients, shape)
+
+
+@lru_cache(maxsize=16)  # one field asks for those of its blocks a dozen times
+def _terms(y: bytes, x: bytes, degree: int) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
+    """(terms,) degrees in y and in x, and (blocks, terms) polynomials; of the centres of blocks the bytes."""
+    i, j = np.nonzero(np.add.outer(np.arange(degree + 1), np.arange(degree + 1)) <= degree)
+    down, across = (_legendre(np.frombuffer(centres), degree + 1) for centres in (y, x))
+    return i, j, (down[:, None, i] * across[None, :, j]).reshape(-1, len(i))
 
 
 def _robust(design: NDArray, value: NDArray, weight: NDArray, degree: NDArray[np.intp]) -> NDArray[np.float64]:
@@ -379,6 +385,8 @@ def _anchored(blocks: Blocks, start: Surface) -> Blocks:
     A polynomial held by a bare band alone would run away where carbides crowd.
     """
     empty = blocks.pixels == 0
+    if not empty.any():
+        return blocks
     value = np.where(empty, start.at(blocks.y, blocks.x), blocks.value)
     return replace(blocks, value=value, pixels=np.where(empty, ANCHOR * blocks.pixels.max(initial=1.0), blocks.pixels))
 

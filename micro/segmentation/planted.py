@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.geometry.regions import close_to
+from micro.geometry.regions import close_to, nearest_number
 from micro.segmentation.outline import Outlines
 from micro.statistics.sampling import NORMAL_95
 
@@ -73,15 +73,13 @@ def true_shapes(found: Outlines, spread: float, outset: float) -> Shapes:
     An outline at a height above half of the level lies inside the edge, by `outset` standard deviations of the blur
     along a straight edge; a curved one σ²/(2·radius) more (curvature flow of a Gaussian blur, first order).
     """
-    from scipy.ndimage import distance_transform_edt
-
     area = np.append(1.0, np.maximum(found.area, 1))
     out = (outset * spread + spread**2 / (2 * np.sqrt(area / np.pi))).astype(np.float32)
-    distance, nearest = distance_transform_edt(found.labels == 0, return_indices=True)
-    number = found.labels[nearest[0], nearest[1]]
-    number[distance > FARTHEST_PX] = 0
-    cover = np.where(number > 0, np.clip(1 + out[number] - distance, 0, 1), 0).astype(np.float32)
-    return Shapes(number, cover, np.bincount(number.ravel(), cover.ravel(), len(area))[1:].astype(float))
+    at, own, distance = nearest_number(found.labels, FARTHEST_PX)
+    covered = np.clip(1 + out.take(own) - distance, 0, 1).astype(np.float32)
+    number, cover = np.zeros(found.labels.shape, np.int32), np.zeros(found.labels.shape, np.float32)
+    number.ravel()[at], cover.ravel()[at] = own, covered
+    return Shapes(number, cover, np.bincount(own, covered, len(area))[1:].astype(float))
 
 
 def read_planted(

@@ -22,8 +22,8 @@ from micro.segmentation.edge_profile import (
     edge_shape,
     middle,
     solid_outlines,
-    under_lens,
 )
+from micro.segmentation.fine_grid import FineGrid
 from micro.segmentation.levels import Levels
 from micro.segmentation.matrix import Matrix, smoothed
 from micro.segmentation.outline import outline
@@ -75,7 +75,7 @@ def sound_twin(s: Segmentation, matrix: Matrix, settings: SegmentationSettings) 
     random = np.random.default_rng(0)
     level = _levels(part, random).astype(np.float32).take(part.basins)
     solid = solid_outlines(part, part.contrast / level, part.basins > 0)
-    share = under_lens(solid, s.blur_px)
+    share = FineGrid.of(solid, s.blur_px).under_lens(s.blur_px)
     inside = level + np.float32(s.noise) * random.standard_normal(level.shape, np.float32)
     contrast = bare + (inside - bare) * share
     noise = np.full(contrast.shape, matrix.smooth_noise, np.float32)

@@ -83,6 +83,18 @@ def test_an_opening_leaves_what_is_as_wide_as_the_disc():
     assert not opened(stripe, 2.5).any()
 
 
+@pytest.mark.parametrize("radius", [1.5, 2.0, 2.5, 3.0, 3.5, 4.0])
+def test_openings_part_by_part_are_those_of_whole_discs(radius):
+    """SciPy's opening by all points of the disc, beyond the frame the value that changes nothing."""
+    picture = ndimage.gaussian_filter(np.random.default_rng(1).standard_normal((61, 83)), 1).astype(np.float32)
+    whole = disc(radius).astype(bool)
+    eroded = ndimage.grey_erosion(picture, footprint=whole, mode="constant", cval=np.inf)
+    expected = ndimage.grey_dilation(eroded, footprint=whole, mode="constant", cval=-np.inf)
+
+    np.testing.assert_array_equal(Opened(picture).by(radius), expected)
+    np.testing.assert_array_equal(opened(picture, radius), expected)
+
+
 def test_texture_alike_above_and_below_its_level_parts_nothing():
     """Normal noise is symmetric: no height is passed by ten summits and fifty times as rarely by valleys."""
     noise = ndimage.gaussian_filter(np.random.default_rng(0).standard_normal(SHAPE), 2)

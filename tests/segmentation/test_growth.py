@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from micro.geometry.regions import FAR_PX, Pixels, away_from, close_to, grown
+from micro.geometry.regions import FAR_PX, Pixels, away_from, close_to, firsts, grown, nearest_number
 
 # Beyond FAR_PX distances are those of a 5 × 5 chamfer mask, off by 2 % at most (G. Borgefors 1986, from memory).
 CHAMFER = 0.02
@@ -69,3 +69,24 @@ def test_what_lies_away_is_what_the_distance_map_says(reach):
         mask = (rng.random((90, 130)) < share).astype(np.uint8)
         away = cv2.distanceTransform(1 - mask, cv2.DIST_L2, cv2.DIST_MASK_5) >= np.float32(reach)
         np.testing.assert_array_equal(away_from(mask, reach), away)
+
+
+@pytest.mark.parametrize("reach", [1.0, 2.5, 3.0])
+def test_the_nearest_number_is_that_of_scipy(reach):
+    """The same of several as near too, and at the same distance."""
+    for seed in range(4):
+        labels, _ = regions(seed, share=0.03)
+        away, nearest = ndimage.distance_transform_edt(labels == 0, return_indices=True)
+        at, number, distance = nearest_number(labels, reach)
+        assert np.array_equal(at, np.flatnonzero(away <= reach))
+        assert np.array_equal(number, labels[tuple(nearest)].ravel()[at])
+        assert np.array_equal(distance, away.ravel()[at])
+
+
+@pytest.mark.parametrize("share", [0.0, 0.02, 0.3, 1.0])
+def test_one_pixel_of_each_region_is_found(share):
+    """As many as SciPy numbers, each in another region; rows of one pixel and regions along the frame among them."""
+    for seed, shape in enumerate([(40, 60), (1, 50), (50, 1), (7, 7)]):
+        mask = np.random.default_rng(seed).random(shape) < share
+        labels, count = ndimage.label(mask, np.ones((3, 3)))
+        assert sorted(labels.ravel()[firsts(mask)]) == list(range(1, count + 1))
