@@ -194,8 +194,9 @@ _KINDS = (
             ),
             (
                 "faint_lines_left_out",
-                "faint winding lines or patches, {share:.2p} % of the field, are taken for grain boundaries and left "
-                "out; as carbide they add {half_width:.1p} % to the value (where they are films, films = true says so)",
+                "fainter winding lines or patches, {share:.2p} % of the field, are taken for boundaries or matrix "
+                "and left out; as carbide they add {half_width:.1p} % to the value (where they are films, films = true "
+                "says so; where a kind of carbide, the names of the classes)",
                 {"share": 0.031, "half_width": 0.31},
             ),
             (

@@ -1,7 +1,7 @@
-"""Patches of the matrix that an uneven etch or a stain left faintly on the side of the carbides.
+"""Patches of the matrix on the side of the carbides: of an uneven etch, a stain, or retained austenite.
 
-No light that changes slowly explains them: their borders are sharp. They are told from a faint kind of carbide by the
-carbides, which stand in patches of the matrix as they do beside them, and in no other carbide.
+No light that changes slowly explains them: their borders are sharp. They are told from a fainter kind of carbide by
+the carbides, which stand in patches of the matrix as they do beside them, and in no other carbide.
 """
 
 from __future__ import annotations
@@ -20,12 +20,23 @@ from micro.segmentation.sides import FAINT
 
 Picture = NDArray[np.float32]
 Flags = NDArray[np.bool_]
+FAINTER = 0.8  # than carbides: patches are sought up to that share of their contrast (chosen)
+SCATTER = 1.4  # patches of one class reach so many times its contrast (chosen)
 LEAST_SHARE = 0.02  # of the outlines: less is not worth another look (chosen)
 # Carbides that stand in patches, and their share of those that chance would put there, at least: with six expected
 # fewer than three are seen once in sixteen fields, and with a faint kind of carbide none (Poisson; chosen).
 FEWEST, AS_ELSEWHERE = 3, 0.5
+# In kinds of carbide of 0.4 to 0.8 of the contrast stood none of up to 38 expected (22 fields), one of at most
+# 4 (3 fields), 3 of 13; in patches 0.4 to 1.4 of them (17 fields; simulated). In one kind that grew on another there
+# would be far more (chosen).
+A_FEW, RATHER_FEW, MANY_MORE = 2, 0.3, 2.0
 FAR_LARGER = 10.0  # than carbides, by area: what is faint besides is left in doubt as they (chosen)
-SHOWN = 0.3  # of patches: crowds of blurred carbides show 0.004 of such a level, stains 0.6 to 0.9 (simulated)
+# Of patches: crowds of blurred carbides show 0.004 of such a level, stains 0.6 to 0.9, ragged austenite 0.17 and more
+# (simulated).
+SHOWN = 0.15
+# Standard deviations of patches from which half way to the carbides lies: where grey differs from carbide to carbide
+# the patch would be the greyer ones (2.5 to 3 there, 4.3 and more in patches; simulated).
+CLEARLY_HIGHER = 4.0
 LEVEL_ERROR = 0.25  # of the area of what stands in them: up to that was read more than without a stain (simulated)
 CLEAR = 2.5  # standard deviations of the blur: so far from an outline a patch shows its level
 RING_PX = 2  # beyond that, about a carbide: what it stands in (chosen)
@@ -44,7 +55,8 @@ class Patches:
     share
         Of the field, with what stands in them.
     more
-        Area fraction that they are where they may be a kind of carbide; 0 where carbides stand in them as elsewhere.
+        Area fraction that they are where they may be a kind of carbide; 0 where carbides stand in them as elsewhere
+        and they are faint, or far larger than those.
     """
 
     level: Picture
@@ -59,40 +71,64 @@ class Patches:
 
     def told(self, found: Segmentation) -> Segmentation:
         """Return the field as it was judged without them, with what they leave open."""
-        if not self.more:
-            half = LEVEL_ERROR * self.share
+        half = LEVEL_ERROR * self.share
+        if self.more:
+            counted = max(float(found.contrast_area_px.sum()) / max(1, found.analysed_px), 1e-9)
+            said = issue("faint_lines_left_out", share=self.more, half_width=self.more / counted)
+        else:
             said = issue("patches", share=self.share, half_width=half)
-            verdict = replace(found.verdict, doubt=float(np.hypot(found.verdict.doubt, half)))
-            return found.with_verdict(verdict).with_issues((said, *found.issues))
-        counted = max(float(found.contrast_area_px.sum()) / max(1, found.analysed_px), 1e-9)
-        said = issue("faint_lines_left_out", share=self.more, half_width=self.more / counted)
-        more = replace(found.verdict, more=found.verdict.more + self.more)
-        return found.with_verdict(more).with_issues((said, *found.issues))
+        open_ = replace(
+            found.verdict, more=found.verdict.more + self.more, doubt=float(np.hypot(found.verdict.doubt, half))
+        )
+        return found.with_verdict(open_).with_issues((said, *found.issues))
 
 
 def find_patches(s: Segmentation, settings: SegmentationSettings) -> Patches | None:
     """Find patches of the matrix among what was outlined; None where there are none, or the user names the greys."""
     if s.count < 2 or settings.class_greys or settings.class_names or settings.films:
         return None
-    strongest, outlined = _strongest(s), s.outline_px
+    strongest = _strongest(s)
     if not strongest:
         return None
-    # The light of what is faint tells it, with carbides in it, before a look at pixels.
-    own = s.basin_sums[1] / strongest
-    if outlined[(own > 0) & (own < outlined / 2)].sum() < LEAST_SHARE * outlined.sum():
-        return None
     height = smoothed(s.contrast) / np.float32(strongest)
-    low = (height > 0) & (height < FAINT) & (s.labels > 0)
+    looks = (_below(most, s, strongest, height) for most in _highest(s, strongest))
+    return next((found for found in looks if found is not None), None)
+
+
+def _highest(s: Segmentation, strongest: float) -> list[float]:
+    """How high patches may be, shares of the strongest contrast: what is too faint for a class, and what makes one."""
+    share = np.array([c.contrast for c in s.classes]) / strongest
+    share = np.sort(share[(share > 0) & (share <= 1)])
+    most = np.maximum(np.minimum(share[:-1] * SCATTER, (share[:-1] + share[1:]) / 2), FAINT)[share[:-1] < FAINTER]
+    # The light of what is faint tells it, with carbides in it, before a look at pixels.
+    outlined, own = s.outline_px, s.basin_sums[1] / strongest
+    some_faint = outlined[(own > 0) & (own < outlined / 2)].sum() >= LEAST_SHARE * outlined.sum()
+    faint = [FAINT] if some_faint and not (most < 2 * FAINT).any() else []
+    return [*faint, *most.tolist()]
+
+
+def _below(most: float, s: Segmentation, strongest: float, height: Picture) -> Patches | None:
+    """Look for patches by the heights (rows, columns), shares of the strongest contrast; they have less than `most`."""
+    outlined = s.outline_px
+    low = (height > 0) & (height < most) & (s.labels > 0)
     faint = np.bincount(s.labels[low], minlength=s.count + 1)[1:] > outlined / 2
     if not LEAST_SHARE < outlined[faint].sum() / outlined.sum() < 1:
         return None
     view = _View.of(s, height, np.append(False, faint)[s.labels], low)
     frame, patch_px = max(1, s.analysed_px), int(np.count_nonzero(view.where))
-    if np.count_nonzero(view.shown) < SHOWN * patch_px:
+    if np.count_nonzero(view.shown) < max(1, SHOWN * patch_px):
+        return None
+    if CLEARLY_HIGHER * float(height[view.shown].std()) > (1 - view.height) / 2:
         return None
     by_chance = view.outside * patch_px / max(frame - patch_px, 1)
     sure = view.inside >= max(FEWEST, AS_ELSEWHERE * by_chance)
-    if not sure and (by_chance >= 2 * FEWEST or _mean(outlined[faint]) < FAR_LARGER * _mean(outlined[~faint])):
+    stain = far_larger = _mean(outlined[faint]) >= FAR_LARGER * _mean(outlined[~faint])
+    if view.height < FAINT:
+        stain &= by_chance < 2 * FEWEST
+    else:  # a kind of carbide may have grown about another
+        sure &= far_larger
+        stain = max(A_FEW, RATHER_FEW * by_chance) <= view.inside <= MANY_MORE * by_chance + A_FEW
+    if not (sure or stain):
         return None
     share = patch_px / frame
     return Patches(view.levels(height) * np.float32(strongest), strongest, share, 0.0 if sure else share)

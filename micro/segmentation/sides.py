@@ -92,22 +92,25 @@ FAINT, FAINTEST, WINDING, SOME_THIN = 0.3, 0.2, 1.5, 0.1
 """Of the contrast of another class; perimeter²/(4·π·area), 1 of a disc, 1.3 of rods 1 : 2; share of the area in lines.
 
 Boundaries of a fifth of the contrast make classes of 1.9 to 5 and 0.17 to 0.6, carbides of 0.9 to 1.3 and 0 (fields of
-a fourth generator).
+a fourth generator). Boundaries of 0.3 to 0.8 of it, as etchants that darken carbides leave them: 3.3 and 0.25 to 0.5.
 """
+FAINTER, NET_WINDS = 0.8, 2.0
 
 
 def faint_lines(s: Segmentation) -> Flags:
-    """(n,) True in classes far fainter than another on their side that wind: partly thin lines, or fainter still."""
+    """(n,) True in classes fainter than another on their side that wind: partly thin lines, or far fainter still."""
     contrast = np.array([c.contrast for c in s.classes])
     beside = contrast[:, None] / contrast
     beside = np.where(beside > 0, beside, 1.0).min(axis=1, initial=1.0)
-    if not (beside < FAINT).any():
+    if not (beside < FAINTER).any():
         return np.zeros(s.count, bool)
     light, thin = areas(s), line_like(s)
     total, lines, wound = (
         np.bincount(s.class_index, light * weight, len(contrast)) for weight in (np.ones(s.count), thin, _winding(s))
     )
-    left = (beside < FAINT) & (wound > WINDING * total) & ((lines > SOME_THIN * total) | (beside < FAINTEST))
+    some_thin = lines > SOME_THIN * total
+    left = (beside < FAINT) & (wound > WINDING * total) & (some_thin | (beside < FAINTEST))
+    left |= (beside < FAINTER) & (wound > NET_WINDS * total) & some_thin
     return np.asarray(left[s.class_index])
 
 

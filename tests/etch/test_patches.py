@@ -12,10 +12,11 @@ from micro.segmentation import SegmentationSettings, segment
 
 SHAPE = (320, 400)
 PATCHES = ((90, 100, 60), (260, 220, 70), (370, 60, 45))  # x, y, radius, px: a quarter of the field
+SMALL = tuple((x, y, 13) for x in range(40, 400, 66) for y in range(40, 320, 60))  # a seventh of it
 
 
 @cache
-def stained(stain=0.2, fraction=0.05, under=False):
+def stained(stain=0.2, fraction=0.05, under=False, patches=PATCHES):
     """Grey (rows, columns) of bright polygons of 9 px on a stained matrix, the stain faint, and their area fraction.
 
     `under`: the faint discs hold no other polygons, as a kind of carbide of their own.
@@ -23,7 +24,7 @@ def stained(stain=0.2, fraction=0.05, under=False):
     rng = np.random.default_rng(5)
     solid = blobs(SHAPE, fraction, 9.0, rng) > 0
     patch = np.zeros(solid.shape, np.uint8)
-    for place in PATCHES:
+    for place in patches:
         x, y, radius = (FINE * n for n in place)
         cv2.circle(patch, (x, y), radius, 1, -1)
     if under:
@@ -34,22 +35,34 @@ def stained(stain=0.2, fraction=0.05, under=False):
     return np.rint(grey).astype(np.uint8), float(solid.mean()), float(patch.mean())
 
 
+@pytest.mark.parametrize(("stain", "within"), [(0.2, 0.04), (0.5, 0.06)])
 @pytest.mark.parametrize("dark", [False, True])
-def test_stains_in_which_carbides_stand_are_no_carbide(dark):
+def test_stains_in_which_carbides_stand_are_no_carbide(dark, stain, within):
     """As carbide they would be a quarter of the field; truth: polygons on a grid four times finer."""
-    grey, truth, patch = stained()
+    grey, truth, patch = stained(stain)
     assert patch > 0.2
     result = micro.measure(255 - grey if dark else grey, um_per_px=0.2, rolling_deg=0)
     value, low, high = result.area_fraction
-    assert low <= truth <= high and value == pytest.approx(truth, rel=0.04)
-    assert high - low < 0.2 * value
+    assert low <= truth <= high and value == pytest.approx(truth, rel=within)
+    assert high - low < 5 * within * value
     (said,) = (one for one in result.issues if one.kind == "patches")
     assert said.values["share"] == pytest.approx(patch, rel=0.15)
 
 
-def test_faint_kinds_that_hold_no_other_carbide_stay_carbides():
+def test_small_patches_of_half_the_contrast_in_which_carbides_stand_are_left_open():
+    """Austenite is none, a kind that grew about another is carbide: the value is without, the upper end with them."""
+    grey, truth, patch = stained(0.5, 0.08, patches=SMALL)
+    result = micro.measure(grey, um_per_px=0.2, rolling_deg=0)
+    value, low, high = result.area_fraction
+    assert "faint_lines_left_out" in {one.kind for one in result.issues}
+    assert value == pytest.approx(truth, rel=0.1) and low <= truth
+    assert high == pytest.approx(truth + patch, rel=0.15)
+
+
+@pytest.mark.parametrize("stain", [0.2, 0.5])
+def test_faint_kinds_that_hold_no_other_carbide_stay_carbides(stain):
     """The same discs without any polygon in them, where a dozen would stand by chance."""
-    grey, truth, patch = stained(under=True)
+    grey, truth, patch = stained(stain, under=True)
     s = segment(grey)
     assert "patches" not in {one.kind for one in s.issues}
     assert float(s.contrast_area_px.sum()) / grey.size == pytest.approx(truth + patch, rel=0.05)

@@ -85,6 +85,18 @@ def test_faint_boundaries_on_the_side_of_the_carbides_are_left_out():
     assert low <= truth <= high and high > 1.5 * truth
 
 
+def test_boundaries_of_a_third_of_the_contrast_are_left_out_too():
+    """As a class they would make 0.16 of the field of 0.06."""
+    grey, truth = other.picture(
+        (420, 420), seed=2, fraction=0.06, diameter=16, boundary=0.35, boundary_px=4.0, noise=2.0
+    )
+    found = micro.measure(255 - grey, um_per_px=0.2, rolling_deg=0)
+    value, low, high = found.area_fraction
+    assert "faint_lines_left_out" in kinds(found)
+    assert value == pytest.approx(truth, rel=0.1)
+    assert low <= truth <= high
+
+
 def test_a_wide_dark_net_is_no_carbide_beside_bright_ones():
     """Etched boundaries 6 px wide cover five times what the carbides do: they are no carbide."""
     grey, truth = other.picture((420, 420), seed=2, fraction=0.03, boundary=-0.25, boundary_px=6.0, noise=2.0)
