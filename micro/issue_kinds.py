@@ -380,19 +380,19 @@ _KINDS = (
         "(pin another one, or another polarity)", carbide_classes=["MC"], carbides="dark", matrix_grey=110.0,
     ),
     _kind(
-        "rims_unseen", "rims_unseen", "note",
+        "rims_unseen", "rims_unseen", "doubt",
         "too few carbides are wide and free enough for their edges to be asked: thin rims of the etch, or domes, may "
         "change the area by {half_width:.0p} % of its value unseen",
         "(raise the magnification to see them)", half_width=0.12,
     ),
     _kind(
-        "rims_unseen", "rims_untold", "note",
+        "rims_unseen", "rims_untold", "doubt",
         "carbides so small for the blur have edges that do not tell thin rims: those of the etch, or domes, may change "
         "the area by {half_width:.0p} % of its value unseen",
         "(raise the magnification to see them)", half_width=0.12,
     ),
     _kind(
-        "rims_unseen", "rims_in_texture", "note",
+        "rims_unseen", "rims_in_texture", "doubt",
         "the texture of the matrix hides what edges show: thin rims of the etch, or domes, may change the area by "
         "{half_width:.0p} % of its value unseen",
         "(raise the magnification to see them)", half_width=0.12,

@@ -42,10 +42,19 @@ def test_a_plain_empty_field_is_none_without_alarm():
 
 @pytest.mark.parametrize("blur", [0.7, 1.0])
 def test_a_clean_field_loses_nothing(blur):
-    """Under a sharp lens as under a soft one: within 1 % of the truth, known to 1.2 %, and nothing is said."""
+    """Under a sharp lens as under a soft one: within 1 % of the truth, known to 1.2 %, and nothing else is said.
+
+    What thin rims that the edges do not tell would add comes on top.
+    """
     result, truth, (value, low, high) = judged(seed=2, blur=blur)
     assert value == pytest.approx(truth, rel=0.01)
-    assert (high - low) / 2 < 0.012 * value and not result.issues
+    assert (high - low) / 2 < np.hypot(0.012, untold(result)) * value
+    assert {one.kind for one in result.issues} <= {"rims_untold"}
+
+
+def untold(result):
+    """Half width that thin rims leave open, which edges do not tell."""
+    return sum(one.half_width for one in result.issues if one.kind == "rims_untold")
 
 
 @pytest.mark.parametrize(
@@ -76,9 +85,10 @@ def test_pits_stay_in_the_analysed_area():
 def test_pits_are_told_where_they_touch_the_number(pits, lines):
     """Half a percent of 8 % carbide needs no line; seven times as much gets one, and its size is the interval's."""
     result, truth, (value, low, high) = judged(seed=2, pits=pits)
-    assert low <= truth <= high and len(result.issues) == lines
-    for one in result.issues:
-        assert one.half_width == pytest.approx((high - low) / 2 / value, rel=0.1)
+    said = [one for one in result.issues if one.kind != "rims_untold"]
+    assert low <= truth <= high and len(said) == lines
+    for one in said:
+        assert np.hypot(one.half_width, untold(result)) == pytest.approx((high - low) / 2 / value, rel=0.1)
 
 
 def test_dark_boundaries_beside_bright_carbides_are_left_out_and_said():
