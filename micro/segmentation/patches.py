@@ -26,8 +26,8 @@ LEAST_SHARE = 0.02  # of the outlines: less is not worth another look (chosen)
 # Carbides that stand in patches, and their share of those that chance would put there, at least: with six expected
 # fewer than three are seen once in sixteen fields, and with a faint kind of carbide none (Poisson; chosen).
 FEWEST, AS_ELSEWHERE = 3, 0.5
-# In kinds of carbide of 0.4 to 0.8 of the contrast stood none of up to 38 expected (22 fields), one of at most
-# 4 (3 fields), 3 of 13; in patches 0.4 to 1.4 of them (17 fields; simulated). In one kind that grew on another there
+# In kinds of carbide of 0.4 to 0.8 of the contrast stood none of up to 38 expected (19 fields), one of 3.4 to
+# 57 (5 fields), 3 of 13; in patches 0.4 to 1.4 of them (17 fields; simulated). In one kind that grew on another there
 # would be far more (chosen).
 A_FEW, RATHER_FEW, MANY_MORE = 2, 0.3, 2.0
 FAR_LARGER = 10.0  # than carbides, by area: what is faint besides is left in doubt as they (chosen)
