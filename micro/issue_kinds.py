@@ -443,7 +443,7 @@ _KINDS = (
         "(look at the hatched parts of the outline picture)",
     ),
     _kind(
-        "excluded", "marks_left_out", "note",
+        "excluded", "marks_left_out", "doubt",
         "scratches, dust or stains were left out of the area analysed; where they hide no carbide the area is "
         "{half_width:.1p} % smaller", "(look at the hatched parts of the outline picture)", half_width=0.031,
     ),

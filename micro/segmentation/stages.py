@@ -169,7 +169,8 @@ def _open_to_marks(s: Segmentation, no_field: NDArray[np.bool_]) -> Segmentation
 
     Carbides are cut out of marks, so that these take matrix alone from the frame.
     """
-    half = float((s.excluded & ~no_field).sum() / max(1, (~no_field).sum()))
+    frame = no_field.size - int(np.count_nonzero(no_field))
+    half = (frame - s.analysed_px) / max(1, frame)
     if half < TOLD or s.verdict.instead is not None:
         return s
     said = (*s.verdict.said, issue("marks_left_out", half_width=half))
