@@ -373,14 +373,19 @@ class Segmentation:
     def contrast_around(self) -> tuple[float, float]:
         """Mean contrast just outside the basins, and its standard uncertainty.
 
-        It is about 0 unless the matrix is brighter or darker near carbides.
+        It is about 0 unless the matrix is brighter or darker near carbides. Light that lies further out too, of what is
+        too small for an outline, comes off what is brighter.
         """
         import cv2
 
         owned = self.basins != 0
         around = cv2.dilate(owned.view(np.uint8), np.ones((7, 7), np.uint8)) & ~(owned | self.excluded)
         pixels = max(1, cv2.countNonZero(around))
-        return cv2.mean(self.contrast, around)[0], self.noise * float(np.sqrt(self.noise_area_px / pixels))
+        near = cv2.mean(self.contrast, around)[0]
+        further = max(1, self.analysed_px - int(self.basin_sums[0].sum()) - pixels)
+        far = (self.light_outside - near * pixels) / further
+        uncertainty = self.noise * float(np.sqrt(self.noise_area_px * (1 / pixels + 1 / further)))
+        return near - float(np.clip(far, 0, max(near, 0))), uncertainty
 
     @cached_property
     def matrix_covariance(self) -> NDArray[np.float64]:
