@@ -207,6 +207,13 @@ _KINDS = (
                 {"share": 0.12, "half_width": 0.03},
             ),
             (
+                "faint_class",
+                "fainter carbides, {share:.2p} % of the field, have {contrast:.0p} % of the contrast of the others: as "
+                "retained austenite or patches of the etch they take {half_width:.1p} % from the value (where they are "
+                "a kind of carbide, the names of the classes say so)",
+                {"share": 0.0205, "contrast": 0.32, "half_width": 0.209},
+            ),
+            (
                 "pits_left_out",
                 "small spots on the other side of the matrix are taken for pits; as carbide they add {share:.2p} % of "
                 "the field, {half_width:.1p} % to the value",

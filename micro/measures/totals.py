@@ -51,7 +51,7 @@ def all_totals(segmentation: Segmentation, particles: pd.DataFrame) -> dict[str,
     Where carbides cannot be outlined, all that is counted is NaN; `number_per_px` tells it.
     """
     uncertainty = area_fraction_uncertainty(segmentation)
-    whole = _totals(segmentation, particles, (uncertainty.of_all_below, uncertainty.of_all))
+    whole = _totals(segmentation, particles, (uncertainty.of_all_below, uncertainty.of_all), segmentation.verdict.less)
     found = {"all": _with_films(whole, segmentation)}
     if segmentation.verdict.instead is not None:
         value, low, high = segmentation.verdict.instead
@@ -120,7 +120,9 @@ def grey_columns(
     }
 
 
-def _totals(segmentation: Segmentation, rows: pd.DataFrame, uncertainty: tuple[float, float]) -> Totals:
+def _totals(
+    segmentation: Segmentation, rows: pd.DataFrame, uncertainty: tuple[float, float], less: float = 0.0
+) -> Totals:
     frame = segmentation.analysed_px
     if not frame:
         return Totals(np.nan, np.nan, np.nan, 0, np.nan, np.nan)
@@ -129,7 +131,7 @@ def _totals(segmentation: Segmentation, rows: pd.DataFrame, uncertainty: tuple[f
     none_seen = NONE_SEEN * SMALLEST_PX / frame
     below, above = (NORMAL_95 * u for u in uncertainty) if len(rows) else (none_seen, none_seen)
     mean = float(weight @ ecd / weight.sum()) if weight.sum() else np.nan
-    low, high = max(fraction - below, 0.0), min(fraction + above + segmentation.verdict.more, 1.0)
+    low, high = max(fraction - below - less, 0.0), min(fraction + above + segmentation.verdict.more, 1.0)
     return Totals(fraction, low, high, len(rows), weight.sum() / frame, mean)
 
 

@@ -138,6 +138,8 @@ class Verdict:
         What widened, moved or emptied the value, each an issue of its own kind.
     profile
         What the edges look like; None where too few were measured.
+    less
+        Area fraction that may come off it: what was counted and may be no carbide.
     """
 
     factor: float = 1.0
@@ -147,6 +149,7 @@ class Verdict:
     edges: bool = False
     said: tuple[Issue, ...] = ()
     profile: EdgeProfile | None = field(default=None, compare=False)
+    less: float = 0.0
 
     @property
     def unknown(self) -> bool:

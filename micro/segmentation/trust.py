@@ -13,7 +13,7 @@ from micro.issues import Issue, bit, issue
 from micro.segmentation.edge_doubt import MILD, PITTED, TOLD, AreaByEdges, Beside, by_edges
 from micro.segmentation.matrix import Matrix, smoothed
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings, Verdict
-from micro.segmentation.sides import Sides, areas, faint_lines, two_sides, unoutlined, without
+from micro.segmentation.sides import Sides, areas, faint_classes, faint_lines, two_sides, unoutlined, without
 from micro.segmentation.sound_twin import beside_twin
 from micro.segmentation.texture import Texture, find_texture
 from micro.segmentation.two_levels import two_levels
@@ -109,6 +109,8 @@ def _judged(
     if reason:
         return unoutlined(s, _unknown(reason))
     found = _found(s, sides, texture, disturbed, beside)
+    if not _named(settings):
+        found = _open_to_faint(found)
     if blurred < TOLD * sides.area:
         return found
     more = blurred / max(1, s.analysed_px)
@@ -296,6 +298,21 @@ def _found(s: Segmentation, sides: Sides, texture: Texture, disturbed: bool, bes
     said = tuple(one for one in (*said, *edges.said) if one.half_width is None or one.half_width >= TOLD)
     verdict = Verdict(edges.factor, doubt, more, None, edges.known, said, edges.profile)
     return kept.with_verdict(verdict)
+
+
+def _open_to_faint(s: Segmentation) -> Segmentation:
+    """Return it with an interval that holds the area without a class that may be no carbide for being faint."""
+    faint = faint_classes(s)
+    if not faint.any():
+        return s
+    area = areas(s)
+    own = float(area[faint[s.class_index]].sum())
+    share, half = own / max(1, s.analysed_px), own / max(float(area.sum()), 1e-9)
+    if half < TOLD:
+        return s
+    level = np.abs([c.contrast for c in s.classes])
+    said = issue("faint_class", share=share, contrast=float(level[faint].max() / level.max()), half_width=half)
+    return s.with_verdict(replace(s.verdict, less=s.verdict.less + share, said=(*s.verdict.said, said)))
 
 
 def _other_side(sides: Sides, frame: int) -> tuple[float, tuple[Issue, ...]]:

@@ -38,6 +38,29 @@ def test_classes_further_apart_are_not(phantom, fraction):
         assert fraction(found, kind) == pytest.approx(field.truth.area_fraction[kind], rel=0.06)
 
 
+def test_a_faint_class_may_be_no_carbide_unless_it_has_a_name(phantom):
+    """A third of the contrast of the others, as retained austenite has: without it is in the interval, and so is with.
+
+    The rows of the classes keep their own intervals. A class of 0.7 of the contrast is carbide as the others are.
+    """
+    import micro
+
+    for grey, names, faint in ((122.0, (), True), (122.0, NAMES, False), (157.0, (), False)):
+        field = phantom([Population(0.04, 14, carbide_class=0), Population(0.08, 14, carbide_class=1)],
+                        class_greys=(grey, 190.0), noise=5.0, shading=0.0)  # fmt: skip
+        found = micro.measure(
+            field.grey, um_per_px=0.2, rolling_deg=0, settings=SegmentationSettings(class_names=names)
+        )
+        own = found.field.set_index("carbide_class")[["area_fraction_low", "area_fraction", "area_fraction_high"]]
+        low, value, high = own.loc["all"]
+        fainter, bright = field.truth.area_fraction
+        assert ("faint_class" in {one.kind for one in found.issues}) == faint
+        assert value == pytest.approx(fainter + bright, rel=0.04)
+        assert (low < bright) == faint and fainter + bright < high
+        assert (value - low > 2 * (high - value)) == faint
+        assert own.iloc[2].area_fraction_low > 0.85 * bright
+
+
 @pytest.mark.parametrize(
     ("given", "left", "index"),
     [
