@@ -422,9 +422,7 @@ def write_field(
     """
     every = {f"{results.PARTS}/{stem}/{name}": results.table_bytes(table) for name, table in tables.items()}
     every |= contents
-    for name, content in every.items():
-        with results.whole_file(out / name) as stream:
-            stream.write(content)
+    results.write_whole({out / name: content for name, content in every.items()})
     return {name: hashlib.sha256(content).hexdigest() for name, content in every.items()}
 
 

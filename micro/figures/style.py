@@ -116,9 +116,7 @@ def write_figure(figure: Figure, folder: Path, name: str) -> bytes:
     """Write a figure as SVG and PNG; return the SVG."""
     place(figure)
     svg = rendered(figure, "svg")
-    for kind, content in zip(FORMATS, (svg, rendered(figure, "png")), strict=True):
-        with results.whole_file(folder / f"{name}.{kind}") as stream:
-            stream.write(content)
+    results.write_whole({folder / f"{name}.svg": svg, folder / f"{name}.png": rendered(figure, "png")})
     return svg
 
 
