@@ -116,7 +116,9 @@ def write_figure(figure: Figure, folder: Path, name: str) -> bytes:
     """Write a figure as SVG and PNG; return the SVG."""
     place(figure)
     svg = rendered(figure, "svg")
-    results.write_whole({folder / f"{name}.svg": svg, folder / f"{name}.png": rendered(figure, "png")})
+    for kind, content in zip(FORMATS, (svg, rendered(figure, "png")), strict=True):
+        with results.whole_file(folder / f"{name}.{kind}") as stream:
+            stream.write(content)
     return svg
 
 
