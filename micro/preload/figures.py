@@ -1,4 +1,4 @@
-"""For workers that only draw: a run of one field measures it itself, and need not load its libraries twice."""
+"""For workers that draw."""
 
 import gc
 
