@@ -19,7 +19,7 @@ def connected(mask: NDArray[np.uint8]) -> tuple[int, NDArray[np.int32]]:
 
 
 def linked(count: int, one: NDArray[np.integer], other: NDArray[np.integer]) -> NDArray[np.intp]:
-    """(count,) group of each of so many things that hang together by links (links,) one to other, the first's group 0."""
+    """(count,) group of each of so many things by links (links,) that hang one to other together, first group 0."""
     return np.unique(heads(count, one, other), return_inverse=True)[1]
 
 
