@@ -22,7 +22,7 @@ MANIFEST = "manifest.txt"
 FORMAT = 1
 OTHER_FOLDER = "choose another --out"
 LEADS_OUT = "is a link that leads out of the results folder"
-# Ends as `tempfile.mkstemp` makes them.
+# Ends as `results.whole_file` and `tempfile.mkstemp` make them.
 UNFINISHED = re.compile(re.escape(results.TEMPORARY) + r"[a-z0-9_]{8}")
 EARLIER, OWN = "earlier ", "own "
 GROWING = ("pictures", "atlas")

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from multiprocessing.context import BaseContext
 
 FOR_FIELDS, FOR_FIGURES = "micro.preload.fields", "micro.preload.figures"
-"""What workers need that measure fields and draw, or draw only."""
+"""What workers need that measure fields, or draw."""
 QUIET = "ignore:resource_tracker"
 FILES_OF_ITS_OWN, FILES_A_WORKER = 32, 8
 """Open files of this process, and of a worker and its pipes: twice what was seen; held by a test at the limit."""
@@ -36,13 +36,16 @@ def hold_threads() -> None:
         os.environ.setdefault(name, "1")
 
 
-def pool_of(workers: int) -> Executor:
-    """Start processes for work that is pickled; they ignore interrupts and end with this process."""
+def pool_of(workers: int, needed: str = "") -> Executor:
+    """Start processes for work that is pickled; they ignore interrupts and end with this process.
+
+    `needed` is a module that each loads before its first work.
+    """
     from concurrent.futures import ProcessPoolExecutor
 
     allow_open_files(workers)
     load_early()
-    return ProcessPoolExecutor(workers, mp_context=_context(), initializer=_start_worker)
+    return ProcessPoolExecutor(workers, mp_context=_context(), initializer=_start_worker, initargs=(needed,))
 
 
 def allow_open_files(workers: int) -> None:
@@ -153,8 +156,9 @@ def _context(preload: str = FOR_FIELDS) -> BaseContext:
     return context
 
 
-def _start_worker() -> None:
+def _start_worker(needed: str) -> None:
     import gc
+    import importlib
     import signal
     import threading
 
@@ -163,6 +167,8 @@ def _start_worker() -> None:
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    if needed:
+        importlib.import_module(needed)
     gc.enable()
     prepare_process()
 

@@ -13,7 +13,6 @@ import math
 import os
 import re
 import stat
-import tempfile
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from io import BufferedReader
 from pathlib import Path
@@ -51,6 +50,8 @@ TEMPORARY = ".unfinished-"
 RECORD_DIGEST = "record_sha256"
 NOT_AS_LEFT, RUN_AGAIN = "is not as the run left it", "run the study again"
 LARGE_BYTES = 50_000_000
+AT_ONCE = 8
+"""Files that are put on the disk at a time: more than a field has, so that they share what the disk is waited for."""
 ROWS_AT_ONCE = 250_000
 """Of a table that is read: some 50 MB of text (chosen)."""
 ROWS_IN_FULL = 2_000_000
@@ -134,29 +135,51 @@ _known_hashes: dict[tuple[int, ...], str] = {}
 
 
 @contextlib.contextmanager
-def whole_file(path: Path) -> Iterator[IO[bytes]]:
-    """Open a file that appears under its name only when it is whole and on the disk."""
+def whole_file(path: Path, wait: bool = True) -> Iterator[IO[bytes]]:
+    """Open a file that appears under its name only when it is whole, and on the disk where that is waited for."""
     with naming(path):
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=TEMPORARY, dir=path.parent)
-        temporary = Path(name)
+        temporary = path.with_name(TEMPORARY + os.urandom(4).hex())
+        stream = temporary.open("xb")
         try:
-            with os.fdopen(handle, "wb") as stream:
+            with stream:
                 yield stream
                 stream.flush()
-                os.fsync(stream.fileno())
-            umask = os.umask(0)
-            os.umask(umask)
-            temporary.chmod(0o666 & ~umask)
+                if wait:
+                    os.fsync(stream.fileno())
             temporary.replace(path)
         except BaseException:
             temporary.unlink(missing_ok=True)
             raise
 
 
-def write_json(path: Path, content: Any) -> None:
+@contextlib.contextmanager
+def on_disk() -> Iterator[Callable[[Collection[Path]], None]]:
+    """Give what puts whole files on the disk beside other work, several at a time; all are there when the block ends.
+
+    Each file alone, waited for where it is made, takes a worker a fifth of its time.
+    """
+    from concurrent.futures import Future, ThreadPoolExecutor
+
+    def put(path: Path) -> None:
+        with naming(path), path.open("rb+") as stream:
+            os.fsync(stream.fileno())
+
+    begun: list[Future[None]] = []
+    with ThreadPoolExecutor(AT_ONCE) as threads:
+
+        def begin(paths: Collection[Path]) -> None:
+            begun[:] = [one for one in begun if not one.done() or one.result()]
+            begun.extend(threads.submit(put, path) for path in paths)
+
+        yield begin
+    for one in begun:
+        one.result()
+
+
+def write_json(path: Path, content: Any, wait: bool = True) -> None:
     """Write JSON, whole or not at all: null for unknown numbers, and what UTF-8 cannot hold as JSON's own escapes."""
-    with whole_file(path) as stream:
+    with whole_file(path, wait) as stream:
         text = json.dumps(_nulled(content), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
         stream.write(text.encode(errors="backslashreplace"))
 

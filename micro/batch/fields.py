@@ -83,9 +83,11 @@ def _outcomes(
     jobs: list[Job], workers: int, done: Callable[[Outcome], None], scheduler: str | None, pool: WholePool | None = None
 ) -> list[Outcome]:
     outcomes: dict[int, Outcome] = {}
-    for number, outcome in _ended(jobs, Work(measure_one, lost, faulted), workers, scheduler, pool):
-        outcomes[number] = outcome
-        done(outcome)
+    with results.on_disk() as put:
+        for number, outcome in _ended(jobs, Work(measure_one, lost, faulted), workers, scheduler, pool):
+            outcomes[number] = outcome
+            put([jobs[number].out / name for name in outcome.outputs])
+            done(outcome)
     return [outcomes[number] for number in range(len(jobs))]
 
 

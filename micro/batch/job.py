@@ -283,7 +283,10 @@ def _reviewed(kept: dict[str, Any] | None) -> Reviewed | None:
 
 
 def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
-    """Measure a field and write its files; the record comes last, so that what has none is measured again."""
+    """Measure a field and write its files; the record comes last, so that what has none is measured again.
+
+    They are whole; the process that asked for them puts them on the disk.
+    """
     found = measured_field(job)
     of_direction = () if job.direction is None else job.direction.issues
     issues = ordered((*of_direction, *found.issues))
@@ -314,7 +317,7 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     if job.direction is not None:
         alone = parameters_of(replace(job, direction=None))
         record |= {"direction_key": _key(outcome.image_sha256, alone), "own_direction": astuple(job.direction.own)}
-    results.write_json(_part(job) / results.RECORD, record)
+    results.write_json(_part(job) / results.RECORD, record, wait=False)
     return outcome
 
 
@@ -423,7 +426,7 @@ def write_field(
     every = {f"{results.PARTS}/{stem}/{name}": results.table_bytes(table) for name, table in tables.items()}
     every |= contents
     for name, content in every.items():
-        with results.whole_file(out / name) as stream:
+        with results.whole_file(out / name, wait=False) as stream:
             stream.write(content)
     return {name: hashlib.sha256(content).hexdigest() for name, content in every.items()}
 

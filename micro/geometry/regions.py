@@ -19,7 +19,12 @@ def connected(mask: NDArray[np.uint8]) -> tuple[int, NDArray[np.int32]]:
 
 
 def linked(count: int, one: NDArray[np.integer], other: NDArray[np.integer]) -> NDArray[np.intp]:
-    """(count,) group of each of so many things that hang together by links (links,) one to other, the first's group 0.
+    """(count,) group of each of so many things by links (links,) that hang one to other together, first group 0."""
+    return np.unique(heads(count, one, other), return_inverse=True)[1]
+
+
+def heads(count: int, one: NDArray[np.integer], other: NDArray[np.integer]) -> NDArray[np.intp]:
+    """(count,) first of those that each hangs together with, itself among them, by links as in `linked`.
 
     In each round of links the higher of two heads is put under the lower, then each thing under its highest head. The
     libraries that do it take longer to load than a field has links for.
@@ -29,7 +34,7 @@ def linked(count: int, one: NDArray[np.integer], other: NDArray[np.integer]) -> 
         a, b = head[one], head[other]
         apart = a != b
         if not apart.any():
-            return np.unique(head, return_inverse=True)[1]
+            return head
         a, b = a[apart], b[apart]
         head[np.maximum(a, b)] = np.minimum(a, b)
         above = head[head]
@@ -45,7 +50,7 @@ def firsts(mask: NDArray[np.bool_]) -> NDArray[np.intp]:
     columns = mask.shape[1]
     at = np.flatnonzero(mask)
     begins = np.append(np.diff(at, prepend=-2) != 1, True)
-    begins[:-1] |= at % columns == 0
+    begins[np.searchsorted(at, np.arange(0, mask.size, columns))] = True
     bounds = np.flatnonzero(begins)
     first, last = at.take(bounds[:-1]), at.take(bounds[1:] - 1)
     # Of the runs a row below those that end no sooner and begin no later, corners included.
@@ -53,9 +58,10 @@ def firsts(mask: NDArray[np.bool_]) -> NDArray[np.intp]:
     lowest = np.searchsorted(last, np.maximum(first + columns - 1, below))
     highest = np.searchsorted(first, np.minimum(last + columns + 1, below + columns - 1), side="right")
     met = np.maximum(highest - lowest, 0)
-    one = np.repeat(np.arange(len(first)), met)
+    own = np.arange(len(first))
+    one = np.repeat(own, met)
     other = np.arange(len(one)) + np.repeat(lowest - (np.cumsum(met) - met), met)
-    return first.take(np.unique(linked(len(first), one, other), return_index=True)[1])
+    return first.take(np.flatnonzero(heads(len(first), one, other) == own))
 
 
 # Positions lie within the picture: to wrap those that do not takes a third less time than to look for one to refuse.

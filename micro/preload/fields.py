@@ -1,4 +1,4 @@
-"""For workers that measure fields, and draw when these are measured."""
+"""For workers that measure fields."""
 
 import gc
 
@@ -10,7 +10,6 @@ import tifffile  # noqa: F401
 import micro.batch.job
 import micro.batch.outlined
 import micro.field
-import micro.pictures.outlines
-import micro.preload.figures  # noqa: F401
+import micro.pictures.outlines  # noqa: F401
 
 gc.freeze()

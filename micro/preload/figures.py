@@ -1,4 +1,4 @@
-"""For workers that only draw: a run of one field measures it itself, and need not load its libraries twice."""
+"""For workers that draw."""
 
 import gc
 
@@ -11,8 +11,9 @@ from micro.figures.style import place, rendered, styled
 cv2.setNumThreads(1)
 
 # The first figure of a process loads what draws, its fonts and the shapes of their letters.
-with styled() as (figure, axes):
+with styled(2) as (figure, axes):
     axes[0].set(xscale="log", xlabel="ECD, µm", ylabel="%")
+    axes[1].imshow([[0.0, 1.0]], cmap="gray", interpolation="bilinear")
     place(figure)
     rendered(figure, "svg")
     rendered(figure, "png")

@@ -41,6 +41,8 @@ from micro.specimens.detected import read_detected
 from micro.study.model import Study
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     import pandas as pd
 
     from micro.comparison.measured import MeasuredSpecimen
@@ -173,7 +175,7 @@ def write_report(
     tables: dict[str, pd.DataFrame],
     answer: Analysis,
     out: Path,
-    workers: int = 1,
+    pool: Executor | None = None,
 ) -> None:
     """Write report.html and its figures as SVG and PNG files.
 
@@ -181,26 +183,26 @@ def write_report(
     ----------
     tables
         "particles", "fields", "profiles" and "specimens" of the whole study.
-    workers
-        Processes that draw; the report does not depend on it.
+    pool
+        Processes that draw, from `drawers`; the report does not depend on it.
     """
     bars = study_bars(study, tables["specimens"], answer)
-    with drawing(out / results.FIGURES, workers) as save:
-        page = render_page(
-            study,
-            outcomes,
-            tables["specimens"],
-            summary=page_answers(study, tables["specimens"], answer, bars, save),
-            figures=study_figures(study, tables, answer.specimens, save, out),
-            sections=[
-                *review_sections(study, outcomes, tables),
-                *study_sections(study, tables, answer, bars, save, out),
-            ],
-            methods=methods(study, outcomes, tables["fields"]),
-            pictures=study_pictures(study, outcomes, tables["fields"], out),
-            troubles=answer.troubles,
-            doubts=() if answer.count is not None else (UNCOUNTED,),
-        )
+    save = drawing(out / results.FIGURES, pool)
+    page = render_page(
+        study,
+        outcomes,
+        tables["specimens"],
+        summary=page_answers(study, tables["specimens"], answer, bars, save),
+        figures=study_figures(study, tables, answer.specimens, save, out),
+        sections=[
+            *review_sections(study, outcomes, tables),
+            *study_sections(study, tables, answer, bars, save, out),
+        ],
+        methods=methods(study, outcomes, tables["fields"]),
+        pictures=study_pictures(study, outcomes, tables["fields"], out),
+        troubles=answer.troubles,
+        doubts=() if answer.count is not None else (UNCOUNTED,),
+    )
     with results.whole_file(out / results.REPORT) as stream:
         stream.write(page.encode(errors="backslashreplace"))
 

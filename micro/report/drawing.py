@@ -11,29 +11,37 @@ from pathlib import Path
 
 from micro.figures.style import FORMATS, Draw, draw_figure
 from micro.owned import own
-from micro.processes import pool_of
+from micro.processes import FOR_FIGURES, pool_of
 from micro.report.page import PageFigure
 
+FIGURES_OF_ONE_BAR = 6
 Save = Callable[[str, int, float, Draw, str, str], PageFigure]
 """Draws and writes a figure: name, axes side by side, height in inches, how, caption, words for who cannot see it."""
 
 
 @contextlib.contextmanager
-def drawing(folder: Path, workers: int) -> Iterator[Save]:
-    """Give the function that draws figures into `folder`: in this process, or in `workers` others.
+def drawers(workers: int) -> Iterator[Executor | None]:
+    """Give processes that draw, and load what they need from now on; None where this process draws as well.
 
-    All are written when the block ends.
+    All that was begun is drawn when the block ends.
     """
     if workers <= 1:
-        yield partial(_save, folder, None)
+        yield None
         return
-    pool = pool_of(workers)
+    pool = pool_of(workers, FOR_FIGURES)
     try:
-        yield partial(_save, folder, pool)
+        for _ in range(min(workers, FIGURES_OF_ONE_BAR)):
+            pool.submit(int)
+        yield pool
     except BaseException:
         pool.shutdown(cancel_futures=True)
         raise
     pool.shutdown()
+
+
+def drawing(folder: Path, pool: Executor | None) -> Save:
+    """Return the function that draws figures into `folder`, in this process or in those of `pool`."""
+    return partial(_save, folder, pool)
 
 
 def _save(

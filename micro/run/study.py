@@ -29,6 +29,8 @@ from micro.tables.columns import FIELDS, SPECIMENS, empty, names, rows_where
 
 # What is not needed before the fields are at work is loaded after them: each picture waits for what stands here.
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     import pandas as pd
 
     from micro.analysis import Analysis, PointCount
@@ -77,12 +79,16 @@ def run_study(
     start = time.perf_counter()
     remarks = fewer_fields(study, out)
     with claimed(out, origin_of(study), written_names(study, out)):
-        outcomes, tables, answer = build_tables(study, out, workers, done, scheduler)
-        sentences = _sentences(study, outcomes, out, tables, answer)
-        ending = RunSummary(outcomes, tables["specimens"], sentences, answer.troubles, remarks)
-        if answered is not None:
-            answered(ending)
-        write_pages(study, outcomes, out, tables, answer, parquet, workers)
+        outcomes = measure_study(study, out, workers, done, scheduler)
+        from micro.report.drawing import drawers
+
+        with drawers(workers) as pool:
+            tables, answer = write_tables(study, outcomes, out)
+            sentences = _sentences(study, outcomes, out, tables, answer)
+            ending = RunSummary(outcomes, tables["specimens"], sentences, answer.troubles, remarks)
+            if answered is not None:
+                answered(ending)
+            write_pages(study, outcomes, out, tables, answer, parquet, pool)
         date = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         write_record(run_record(study, outcomes, out, date, time.perf_counter() - start), out)
     return ending
@@ -100,15 +106,6 @@ def fewer_fields(study: Study, out: Path) -> tuple[str, ...]:
 
     number = f"{len(gone)} field{'s' * (len(gone) > 1)}"
     return (f"{out}: {number} of the last run not in this one: {shortened(gone, 3)}",)
-
-
-def build_tables(
-    study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None
-) -> tuple[tuple[Outcome, ...], dict[str, pd.DataFrame], Analysis]:
-    """Measure a study into a folder that the caller holds, and write the tables that follow."""
-    outcomes = measure_study(study, out, workers, done, scheduler)
-    write_failures(outcomes, out)
-    return outcomes, *write_tables(study, outcomes, out)
 
 
 def _sentences(
@@ -196,13 +193,13 @@ def write_tables(study: Study, outcomes: tuple[Outcome, ...], out: Path) -> tupl
 
 def write_pages(
     study: Study, outcomes: tuple[Outcome, ...], out: Path, tables: dict[str, pd.DataFrame], answer: Analysis,
-    parquet: bool = False, workers: int = 1,
+    parquet: bool = False, pool: Executor | None = None,
 ) -> None:  # fmt: skip
-    """Write figures, report and sizes.csv; write the tables in Parquet where wanted, or where they stood so."""
+    """Write figures (in processes of `pool`), report and sizes.csv; tables in Parquet where wanted, or once were."""
     from micro.analysis import write_sizes
     from micro.report.build import write_report
 
-    write_report(study, outcomes, tables, answer, out, workers)
+    write_report(study, outcomes, tables, answer, out, pool)
     write_sizes(answer, out)
     # Files that an earlier run wrote would otherwise tell of other numbers than the tables beside them.
     if parquet or any((out / name).exists() for name in results.PARQUET.values()):
@@ -212,7 +209,7 @@ def write_pages(
 def measure_study(
     study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None
 ) -> tuple[Outcome, ...]:
-    """Measure the fields, check them against each other, write particles.csv, fields.csv and profiles.csv."""
+    """Measure the fields, check them against each other, write particles.csv, fields.csv, profiles.csv, failures."""
     if study.is_taught:
         from micro.run.taught import measure_taught
 
@@ -234,6 +231,7 @@ def measure_study(
         for name in (results.DETECTION, results.DETECTION_RECORD):
             (out / name).unlink(missing_ok=True)
     band_mosaics(study, out)
+    write_failures(outcomes, out)
     return check_across_fields(study, outcomes, out)
 
 

@@ -16,9 +16,10 @@ from micro.batch.job import Outcome, library_versions
 from micro.errors import InputError, MicroError
 from micro.owned import MANIFEST, listed
 from micro.points.kept import copy_tallies
+from micro.report.drawing import drawers
 from micro.report.record import RunRecord, read_run, run_record, write_record
 from micro.results import hash_or_none
-from micro.run.study import build_tables, write_pages
+from micro.run.study import measure_study, write_pages, write_tables
 from micro.study.model import Study
 from micro.study.reader import read_study
 
@@ -58,8 +59,10 @@ def verify(folder: Path, workers: int, done: Callable[[Outcome], None]) -> Verdi
         copy_tallies(folder, again)
         try:
             parquet = any(name in record.outputs for name in results.PARQUET.values())
-            outcomes, tables, answer = build_tables(study, again, workers, done)
-            write_pages(study, outcomes, again, tables, answer, parquet, workers)
+            outcomes = measure_study(study, again, workers, done)
+            with drawers(workers) as pool:
+                tables, answer = write_tables(study, outcomes, again)
+                write_pages(study, outcomes, again, tables, answer, parquet, pool)
             write_record(run_record(study, outcomes, again, record.date, record.seconds), again)
         except MicroError:
             raise

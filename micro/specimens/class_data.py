@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from micro.measures.particles import touching_unseen
+from micro.specimens.sizes import Curve, shares_below
 from micro.statistics.sampling import NORMAL_95, FloatArray
 from micro.tables.columns import flagged, rows_where
 
@@ -135,6 +136,17 @@ class ClassData:
     def weight(self) -> FloatArray:
         """(carbides,) edge correction."""
         return self.carbide("weight")
+
+    @cached_property
+    def sizes_by_number(self) -> Curve | None:
+        """Shares of the carbides below each size."""
+        return shares_below(self.carbide("ecd_um"), self.weight, self.field, len(self.fields))
+
+    @cached_property
+    def sizes_by_area(self) -> Curve | None:
+        """Shares of the area of the carbides below each size."""
+        weight = self.weight * self.carbide("area_um2")
+        return shares_below(self.carbide("ecd_um"), weight, self.field, len(self.fields))
 
     @cached_property
     def too_small(self) -> NDArray[np.bool_]:

@@ -69,8 +69,7 @@ class Quantile:
 
     def estimate(self, data: ClassData) -> Estimate:
         """Estimate of the specimen."""
-        weigh = area_weight if self.by_area else _weight
-        return quantile(data.carbide("ecd_um"), weigh(data), data.field, len(data.fields), self.share)
+        return quantile(data.sizes_by_area if self.by_area else data.sizes_by_number, self.share)
 
 
 def field_mean(name: str) -> Ratio:

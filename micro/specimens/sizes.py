@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from typing import NamedTuple
 
 import numpy as np
 
@@ -52,7 +53,20 @@ def cumulative_by_field(
         yield steps[first : first + columns], table
 
 
-def quantile(size: FloatArray, weight: FloatArray, field: np.ndarray, fields: int, share: float) -> Estimate:
+class Curve(NamedTuple):
+    """Share of the weight up to each of rising sizes, its standard uncertainty (NaN for one field) and skewness.
+
+    `fields` are those with carbides.
+    """
+
+    sizes: FloatArray
+    ratio: FloatArray
+    unsure: FloatArray
+    skewness: FloatArray | float
+    fields: int
+
+
+def quantile(curve: Curve | None, share: float) -> Estimate:
     """Size below which `share` of the weight lies, with an interval that is the set of sizes not refused.
 
     The share below a size is a ratio of field sums, with a standard uncertainty between fields; a size is
@@ -62,23 +76,18 @@ def quantile(size: FloatArray, weight: FloatArray, field: np.ndarray, fields: in
 
     Parameters
     ----------
-    size, weight, field, fields
-        As in `cumulative_by_field`; carbides of weight 0 do not enter.
+    curve
+        From `shares_below`.
     share
         0 to 1.
     """
-    counts = weight > 0
-    if not counts.any():
+    if curve is None:
         return UNKNOWN
-    if not counts.all():
-        size, weight, field = size[counts], weight[counts], field[counts]
-    sizes, ratio, unsure, n = shares_below(size, weight, field, fields)
+    sizes, ratio, unsure, skewness, n = curve
     value = _at(ratio, sizes, share)
     if n == 1:
         return Estimate(value, math.nan, math.nan, math.nan, math.nan, 1)
     t = student_t(n - 1)
-    # By number every carbide weighs the same, and Student's t alone covers as it says.
-    skewness = _skewness(sizes, ratio, size, weight) if np.ptp(weight) > 0 else 0.0
     up_to, from_on = (ratio - unsure * straightened_back(side * t, skewness) for side in (-1, 1))
     low = _at(np.maximum.accumulate(up_to), sizes, share)
     refused = np.minimum.accumulate(from_on[::-1])[::-1]
@@ -88,13 +97,16 @@ def quantile(size: FloatArray, weight: FloatArray, field: np.ndarray, fields: in
     return Estimate(value, (down + up) / 2 * math.sqrt(n), down, up, n - 1.0, n)
 
 
-def shares_below(
-    size: FloatArray, weight: FloatArray, field: np.ndarray, fields: int
-) -> tuple[FloatArray, FloatArray, FloatArray, int]:
-    """Rising sizes, share of the weight up to each, its standard uncertainty (NaN for one field), fields with carbides.
+def shares_below(size: FloatArray, weight: FloatArray, field: np.ndarray, fields: int) -> Curve | None:
+    """Shares of the weight up to rising sizes; None without carbides.
 
-    All weights are above 0. Parameters as in `cumulative_by_field`.
+    Parameters as in `cumulative_by_field`; carbides of weight 0 do not enter.
     """
+    counts = weight > 0
+    if not counts.any():
+        return None
+    if not counts.all():
+        size, weight, field = size[counts], weight[counts], field[counts]
     whole = np.bincount(field, weight, fields).astype(float)
     seen = whole > 0
     whole = whole[seen]
@@ -104,7 +116,9 @@ def shares_below(
         unsure = uncertainty_of_ratio(below, whole) if len(whole) > 1 else np.full(len(sizes), math.nan)
         told.append((sizes, below.sum(axis=0) / whole.sum(), unsure))
     rising, ratio, unsure = (np.concatenate(columns) for columns in zip(*told, strict=True))
-    return rising, ratio, unsure, len(whole)
+    # By number every carbide weighs the same, and Student's t alone covers as it says.
+    skewness = _skewness(rising, ratio, size, weight) if len(whole) > 1 and np.ptp(weight) > 0 else 0.0
+    return Curve(rising, ratio, unsure, skewness, len(whole))
 
 
 def _skewness(sizes: FloatArray, ratio: FloatArray, size: FloatArray, weight: FloatArray) -> FloatArray:

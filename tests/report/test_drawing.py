@@ -6,7 +6,7 @@ from functools import partial
 
 import pytest
 
-from micro.report.drawing import drawing
+from micro.report.drawing import drawers, drawing
 
 
 def draw(axes, height):
@@ -22,7 +22,8 @@ def draw_where(axes, here):
 
 
 def figures(folder, workers, *draws):
-    with drawing(folder, workers) as save:
+    with drawers(workers) as pool:
+        save = drawing(folder, pool)
         saved = [save(f"f{n}", 1, 2.0, one, "caption", "words") for n, one in enumerate(draws)]
         svg = [figure.svg() for figure in saved]
     return svg, {path.name: path.read_bytes() for path in folder.iterdir()}
@@ -51,5 +52,5 @@ def refused(axes):
 
 def test_trouble_in_another_process_is_told(tmp_path):
     """What the disk refuses comes back as it was raised."""
-    with pytest.raises(NotADirectoryError), drawing(tmp_path / "figures", 2) as save:
-        save("f", 1, 2.0, refused, "caption", "words").svg()
+    with pytest.raises(NotADirectoryError), drawers(2) as pool:
+        drawing(tmp_path / "figures", pool)("f", 1, 2.0, refused, "caption", "words").svg()

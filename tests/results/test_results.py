@@ -157,3 +157,20 @@ def test_what_parts_took_is_given_back():
     give_back_memory()
     assert held_mb() < before - 80
     assert len(kept) == 30
+
+
+def test_files_are_on_the_disk_when_the_block_ends(tmp_path, monkeypatch):
+    """Each is handed to the system once, and what it refuses is told with the file's name."""
+    put, fsync = [], os.fsync
+    monkeypatch.setattr(os, "fsync", lambda handle: (put.append(os.fstat(handle).st_ino), fsync(handle)))
+    paths = [tmp_path / name for name in "abc"]
+    for path in paths:
+        with results.whole_file(path, wait=False) as stream:
+            stream.write(b"whole")
+    assert not put
+    with results.on_disk() as begin:
+        begin(paths[:2])
+        begin(paths[2:])
+    assert sorted(put) == sorted(path.stat().st_ino for path in paths)
+    with pytest.raises(OSError, match="gone"), results.on_disk() as begin:
+        begin([tmp_path / "gone"])

@@ -68,10 +68,10 @@ def test_a_full_disk_loses_the_field_and_nothing_else(study_folder, finished, tm
     """Where one field cannot be written, one line says so, and the others are whole; the next run mends it."""
     whole_file = results.whole_file
 
-    def full(path):
+    def full(path, wait=True):
         if "a2" in path.parts:
             raise OSError(28, "No space left on device", str(path))
-        return whole_file(path)
+        return whole_file(path, wait)
 
     monkeypatch.setattr(results, "whole_file", full)
     ending = run(study_folder, tmp_path)

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from micro.specimens import sizes
-from micro.specimens.sizes import cumulative_by_field, quantile
+from micro.specimens.sizes import cumulative_by_field, quantile, shares_below
 
 
 def study(rng, fields, carbides):
@@ -19,7 +19,9 @@ def test_quantiles_of_equal_weights_are_numpys():
     """With equal weights a quantile is the inverse of the empirical distribution, as numpy takes it."""
     size, weight, field = study(np.random.default_rng(1), 5, 200)
     for share in (0.1, 0.5, 0.9):
-        assert quantile(size, weight, field, 5, share).value == np.quantile(size, share, method="inverted_cdf")
+        assert quantile(shares_below(size, weight, field, 5), share).value == np.quantile(
+            size, share, method="inverted_cdf"
+        )
 
 
 def test_the_share_below_a_size_is_as_skew_as_the_pulls_of_its_carbides():
@@ -36,9 +38,9 @@ def test_the_share_below_a_size_is_as_skew_as_the_pulls_of_its_carbides():
 def test_many_carbides_take_the_same_value_on_a_coarser_table(monkeypatch):
     """The table on 2 048 sizes gives value and interval of the full one to a part in a thousand."""
     size, weight, field = study(np.random.default_rng(2), 6, 2000)
-    coarse = [quantile(size, weight, field, 6, share) for share in (0.1, 0.5, 0.9)]
+    coarse = [quantile(shares_below(size, weight, field, 6), share) for share in (0.1, 0.5, 0.9)]
     monkeypatch.setattr(sizes, "STEPS", 10**9)
-    full = [quantile(size, weight, field, 6, share) for share in (0.1, 0.5, 0.9)]
+    full = [quantile(shares_below(size, weight, field, 6), share) for share in (0.1, 0.5, 0.9)]
     for one, other in zip(coarse, full, strict=True):
         assert one.value == pytest.approx(other.value, rel=1e-3)
         assert np.allclose(one.interval(), other.interval(), rtol=2e-3)
@@ -62,15 +64,15 @@ def test_the_table_in_parts_is_the_whole_table(monkeypatch):
     assert len(parts) == 7
     assert np.array_equal(np.concatenate([part for part, _ in parts]), steps)
     assert np.array_equal(np.hstack([part for _, part in parts]), table)
-    whole = quantile(size, weight, field, 40, 0.5)
+    whole = quantile(shares_below(size, weight, field, 40), 0.5)
     monkeypatch.setattr(sizes.cumulative_by_field, "__defaults__", (40 * 300,))
-    assert quantile(size, weight, field, 40, 0.5) == whole
+    assert quantile(shares_below(size, weight, field, 40), 0.5) == whole
 
 
 def test_the_upper_end_of_a_high_quantile_is_unknown():
     """Where the share is never told from that of all, nothing seen bounds the size."""
     size, weight, field = study(np.random.default_rng(4), 3, 6)
-    assert np.isnan(quantile(size, weight, field, 3, 0.999).interval()[1])
+    assert np.isnan(quantile(shares_below(size, weight, field, 3), 0.999).interval()[1])
 
 
 @pytest.mark.parametrize("share", [0.5, 0.9])
@@ -80,6 +82,8 @@ def test_intervals_hold_the_quantile_of_the_steel(share):
     for seed in range(400):
         rng = np.random.default_rng(seed)
         size, weight, field = study(rng, 6, 80)
-        low, high = quantile(size * np.exp(rng.normal(0, 0.1, 6))[field], weight, field, 6, share).interval()
+        low, high = quantile(
+            shares_below(size * np.exp(rng.normal(0, 0.1, 6))[field], weight, field, 6), share
+        ).interval()
         held.append(low <= stats.lognorm.ppf(share, math.hypot(0.5, 0.1)) <= high)
     assert 0.92 <= np.mean(held) <= 0.98

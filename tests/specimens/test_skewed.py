@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from micro.specimens.sizes import quantile
+from micro.specimens.sizes import quantile, shares_below
 from micro.statistics.skewed import Difference, Skewed, log_ratio, mean_of_carbides, straightened_back
 
 
@@ -110,7 +110,7 @@ def test_an_end_that_nothing_seen_bounds_is_unknown():
     """20 carbides in 3 fields do not tell above which diameter a tenth of the area lies; the lower end is told."""
     rng = np.random.default_rng(3)
     d, field = fields_of(rng, 3, 7, 0.6)
-    found = quantile(d, d**2, field, 3, 0.9)
+    found = quantile(shares_below(d, d**2, field, 3), 0.9)
     low, high = found.interval()
     assert low < found.value
     assert math.isnan(high)
@@ -123,7 +123,7 @@ def test_quantiles_by_area_hold(share):
     truth, held = math.exp(2 * 0.25 + 0.5 * stats.norm.ppf(share)), 0
     for _ in range(200):
         d, field = fields_of(rng, 6, 60, 0.5)
-        low, high = quantile(d, d**2, field, 6, share).interval()
+        low, high = quantile(shares_below(d, d**2, field, 6), share).interval()
         held += low <= truth and not high < truth
     assert held / 200 >= 0.92
 
