@@ -213,6 +213,19 @@ _KINDS = (
                 {"share": 0.0042, "half_width": 0.052},
             ),
             (
+                "fallen_out",
+                "some carbides are near black, others are not: where carbides fell out there are holes; as such "
+                "they take {half_width:.1p} % from the value (where they are carbide, the names of the classes say so)",
+                {"half_width": 0.12},
+            ),
+            (
+                "soft_class",
+                "a fainter kind of carbide has softer edges than the lens makes: patches of the matrix (retained "
+                "austenite) look so; as such they take {half_width:.1p} % from the value (where they are carbide, the "
+                "names of the classes say so)",
+                {"half_width": 0.21},
+            ),
+            (
                 "lines_measured",
                 "{share:.0p} % of the area lies in thin lines: films of carbide, or etched boundaries; as boundaries "
                 "they do not belong to it, and the area may be off by {half_width:.1p} % of its value (where they are "
@@ -283,6 +296,12 @@ _KINDS = (
                 "domed carbides or dark rims take integrated grey level from carbides: the edges change the area by "
                 "{change:+.1p} %, to within {half_width:.1p} %",
                 {"change": 0.061, "half_width": 0.032},
+            ),
+            (
+                "bright_edges",
+                "the grey overshoots at the edges by {height:.0p} % of the contrast (bright under an electron beam, or "
+                "with strong rims): the edges change the area by {change:+.1p} %, to within {half_width:.1p} %",
+                {"height": 0.08, "change": -0.12, "half_width": 0.06},
             ),
             (
                 "greys_differ",

@@ -13,7 +13,8 @@ from micro.issues import Issue, bit, issue
 from micro.segmentation.edge_doubt import MILD, PITTED, TOLD, AreaByEdges, Beside, by_edges
 from micro.segmentation.matrix import Matrix, smoothed
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings, Verdict
-from micro.segmentation.sides import Sides, areas, faint_lines, two_sides, unoutlined, without
+from micro.segmentation.sides import Sides, areas, black_share, faint_lines, two_sides, unoutlined, without
+from micro.segmentation.soft_classes import soft_share
 from micro.segmentation.sound_twin import beside_twin
 from micro.segmentation.texture import Texture, find_texture
 from micro.segmentation.two_levels import two_levels
@@ -109,6 +110,9 @@ def _judged(
     if reason:
         return unoutlined(s, _unknown(reason))
     found = _found(s, sides, texture, disturbed, beside)
+    if not _named(settings):
+        found = _open_to(found, "fallen_out", black_share(found))
+        found = _open_to(found, "soft_class", soft_share(found))
     if blurred < TOLD * sides.area:
         return found
     more = blurred / max(1, s.analysed_px)
@@ -296,6 +300,14 @@ def _found(s: Segmentation, sides: Sides, texture: Texture, disturbed: bool, bes
     said = tuple(one for one in (*said, *edges.said) if one.half_width is None or one.half_width >= TOLD)
     verdict = Verdict(edges.factor, doubt, more, None, edges.known, said, edges.profile)
     return kept.with_verdict(verdict)
+
+
+def _open_to(s: Segmentation, kind: str, share: float) -> Segmentation:
+    """Return it with an interval that holds the area without that share of it, and what either reading leaves open."""
+    if share < TOLD:
+        return s
+    said = (*s.verdict.said, issue(kind, half_width=share))
+    return s.with_verdict(replace(s.verdict, doubt=s.verdict.doubt + share, said=said))
 
 
 def _other_side(sides: Sides, frame: int) -> tuple[float, tuple[Issue, ...]]:
