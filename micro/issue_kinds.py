@@ -208,16 +208,28 @@ _KINDS = (
             ),
             (
                 "faint_class",
-                "fainter carbides, {share:.2p} % of the field, have {contrast:.0p} % of the contrast of the others: as "
-                "retained austenite or patches of the etch they take {half_width:.1p} % from the value (where they are "
-                "a kind of carbide, the names of the classes say so)",
-                {"share": 0.0205, "contrast": 0.32, "half_width": 0.209},
+                "a class is much fainter than the others: retained austenite and patches of the etch look so; as such "
+                "they take {half_width:.1p} % from the value (where they are carbide, the names of the classes say so)",
+                {"half_width": 0.209},
             ),
             (
                 "pits_left_out",
                 "small spots on the other side of the matrix are taken for pits; as carbide they add {share:.2p} % of "
                 "the field, {half_width:.1p} % to the value",
                 {"share": 0.0042, "half_width": 0.052},
+            ),
+            (
+                "fallen_out",
+                "some carbides are near black, others are not: where carbides fell out there are holes; as such "
+                "they take {half_width:.1p} % from the value (where they are carbide, the names of the classes say so)",
+                {"half_width": 0.12},
+            ),
+            (
+                "soft_class",
+                "a fainter kind of carbide has softer edges than the lens makes: patches of the matrix (retained "
+                "austenite) look so; as such they take {half_width:.1p} % from the value (where they are carbide, the "
+                "names of the classes say so)",
+                {"half_width": 0.21},
             ),
             (
                 "lines_measured",
@@ -290,6 +302,12 @@ _KINDS = (
                 "domed carbides or dark rims take integrated grey level from carbides: the edges change the area by "
                 "{change:+.1p} %, to within {half_width:.1p} %",
                 {"change": 0.061, "half_width": 0.032},
+            ),
+            (
+                "bright_edges",
+                "the grey overshoots at the edges by {height:.0p} % of the contrast (bright under an electron beam, or "
+                "with strong rims): the edges change the area by {change:+.1p} %, to within {half_width:.1p} %",
+                {"height": 0.08, "change": -0.12, "half_width": 0.06},
             ),
             (
                 "greys_differ",

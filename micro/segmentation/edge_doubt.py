@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import Issue, issue
+from micro.segmentation.bright_edges import Crest, crest
 from micro.segmentation.edge_models import SOUND_EDGES, RimLight, rim_light
 from micro.segmentation.edge_profile import EdgeShape, deep_ratio, edge_shape, light_beside, middle, outline_per_area
 from micro.segmentation.matrix import ADDED_SPREAD_PX
@@ -71,6 +72,7 @@ UNSEEN_PX = 0.2
 SURELY_DARK = 0.05  # chance of sound edges below which dark rims are told in texture (chosen)
 GREY_SPREAD, LEVEL_ERROR, EDGE_ERROR = 0.08, 0.05, 0.02
 PITTED, BESIDE_ERROR = 0.01, 0.03
+HIGHEST = 0.4  # of crests, in shares of the contrast: beyond those that were drawn (0.32)
 TOLD = 0.01  # of the area: what leaves less of it open is not said (chosen)
 
 
@@ -115,7 +117,23 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool, beside: Beside)
         found = AreaByEdges()
     else:
         found = _unseen("rims_unseen", outline_per_area(middle(s)), AreaByEdges())
+    bright = crest(s) if s.count else None
+    if bright is not None:
+        found = _with_crest(s, found, bright)
     return replace(found, profile=shape.profile if shape else None)
+
+
+def _with_crest(s: Segmentation, found: AreaByEdges, bright: Crest) -> AreaByEdges:
+    """Read the edges by their crests; beside that, what was found holds where a rim or relief may look the same."""
+    factor, half = bright.factor, bright.half
+    if bright.height > HIGHEST:  # no level is seen between such crests
+        factor, half = found.factor, float(np.hypot(found.half, bright.factor - found.factor))
+    elif bright.outside or light_beside(middle(s)) > LIT_PX:
+        factor = (bright.factor + found.factor) / 2
+        half = float(np.hypot(max(bright.half, found.half), bright.factor - factor))
+    half /= factor
+    said = issue("bright_edges", height=bright.height, change=factor - 1, half_width=half)
+    return AreaByEdges(factor, half, (said,), found.known)
 
 
 def _unseen(kind: str, per_area: float, found: AreaByEdges, share: float = 1.0) -> AreaByEdges:

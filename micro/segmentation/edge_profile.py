@@ -410,7 +410,7 @@ def light_beside(s: Segmentation) -> float:
     """
     rows, columns = s.labels.shape
     light = s.basin_sums[1]
-    own = np.flatnonzero(~s.cut & ~s.small & (s.outline_px > 0) & (light > 0))
+    own = np.flatnonzero(~s.cut & ~s.small & (s.outline_px > 0) & (light * s.class_contrast > 0))
     if len(own) < FEWEST_LIT:
         return 0.0
     outline = s.outline_moments

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.segmentation.edge_profile import deep_ratio
 from micro.segmentation.levels import numbered
 from micro.segmentation.segmentation import UNNAMED, Segmentation, Verdict
 from micro.segmentation.texture import line_like
@@ -17,6 +18,11 @@ Flags = NDArray[np.bool_]
 # Of the contrast of the strongest class on its side. Classes of carbide had 0.40 and more of it, retained austenite,
 # patches and boundaries that passed for a class 0.20 to 0.40 (110 fields with several classes of two generators).
 FAINT_CLASS = 0.42
+# Of the matrix level, and of the grey of the middle carbide: holes are darker than both (0.05 to 0.17 of the matrix
+# beside carbides of 0.22 to 0.49 in fields of a sixth generator). Carbides of all greys have more than half as many up
+# to a third brighter; holes stand apart (the same fields).
+BLACK, DARKER = 0.2, 0.6
+NEXT, APART = 4 / 3, 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,3 +174,21 @@ def faint_classes(s: Segmentation) -> Flags:
         if side.any():
             faint |= side & (np.abs(contrast) < FAINT_CLASS * np.abs(contrast[side]).max())
     return faint & (area[faint].sum() < area.sum() / 2)
+
+
+def black_share(s: Segmentation) -> float:
+    """Share of the area in dark features that are near black beside carbides that are not: holes look so.
+
+    Of what shows its own grey deep inside.
+    """
+    ratio, _ = deep_ratio(s)
+    own = np.flatnonzero(np.isfinite(ratio) & (s.class_contrast < 0) & (s.matrix_grey > 0))
+    if not len(own):
+        return 0.0
+    area = areas(s)
+    grey = 1 + (ratio * s.class_contrast)[own] / s.matrix_grey
+    order = np.argsort(grey)
+    middle = grey[order][np.searchsorted(np.cumsum(area[own][order]), area[own].sum() / 2)]
+    top = min(BLACK, DARKER * middle)
+    black, up_to_next = (float(area[own][grey < most].sum()) for most in (top, NEXT * top))
+    return black / max(float(area.sum()), 1e-9) if up_to_next - black < APART * black else 0.0

@@ -13,7 +13,17 @@ from micro.issues import Issue, bit, issue
 from micro.segmentation.edge_doubt import MILD, PITTED, TOLD, AreaByEdges, Beside, by_edges
 from micro.segmentation.matrix import Matrix, smoothed
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings, Verdict
-from micro.segmentation.sides import Sides, areas, faint_classes, faint_lines, two_sides, unoutlined, without
+from micro.segmentation.sides import (
+    Sides,
+    areas,
+    black_share,
+    faint_classes,
+    faint_lines,
+    two_sides,
+    unoutlined,
+    without,
+)
+from micro.segmentation.soft_classes import soft_classes
 from micro.segmentation.sound_twin import beside_twin
 from micro.segmentation.texture import Texture, find_texture
 from micro.segmentation.two_levels import two_levels
@@ -110,7 +120,7 @@ def _judged(
         return unoutlined(s, _unknown(reason))
     found = _found(s, sides, texture, disturbed, beside)
     if not _named(settings):
-        found = _open_to_faint(found)
+        found = _open_to_none(found)
     if blurred < TOLD * sides.area:
         return found
     more = blurred / max(1, s.analysed_px)
@@ -300,19 +310,18 @@ def _found(s: Segmentation, sides: Sides, texture: Texture, disturbed: bool, bes
     return kept.with_verdict(verdict)
 
 
-def _open_to_faint(s: Segmentation) -> Segmentation:
-    """Return it with an interval that holds the area without a class that may be no carbide for being faint."""
+def _open_to_none(s: Segmentation) -> Segmentation:
+    """Return it with an interval that holds the area without what may be no carbide: holes, faint and soft classes."""
+    area = s.contrast_area_px
     faint = faint_classes(s)
-    if not faint.any():
-        return s
-    area = areas(s)
-    own = float(area[faint[s.class_index]].sum())
-    share, half = own / max(1, s.analysed_px), own / max(float(area.sum()), 1e-9)
-    if half < TOLD:
-        return s
-    level = np.abs([c.contrast for c in s.classes])
-    said = issue("faint_class", share=share, contrast=float(level[faint].max() / level.max()), half_width=half)
-    return s.with_verdict(replace(s.verdict, less=s.verdict.less + share, said=(*s.verdict.said, said)))
+    whole = max(float(area.sum()), 1e-9)
+    of_faint, of_soft = (float(area[kinds[s.class_index]].sum()) / whole for kinds in (faint, soft_classes(s) & ~faint))
+    less, said = s.verdict.less, s.verdict.said
+    for kind, share in (("fallen_out", black_share(s)), ("soft_class", of_soft), ("faint_class", of_faint)):
+        if share >= TOLD:
+            less += share * whole / max(1, s.analysed_px)
+            said = (*said, issue(kind, half_width=share))
+    return s.with_verdict(replace(s.verdict, less=less, said=said)) if said != s.verdict.said else s
 
 
 def _other_side(sides: Sides, frame: int) -> tuple[float, tuple[Issue, ...]]:
