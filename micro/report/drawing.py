@@ -14,7 +14,7 @@ from micro.owned import own
 from micro.processes import FOR_FIGURES, pool_of
 from micro.report.page import PageFigure
 
-FIGURES_OF_ONE_BAR = 6
+FIGURES_OF_ONE_BAR = 6  # more processes would load what draws and have nothing to do
 Save = Callable[[str, int, float, Draw, str, str], PageFigure]
 """Draws and writes a figure: name, axes side by side, height in inches, how, caption, words for who cannot see it."""
 

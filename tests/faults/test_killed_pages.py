@@ -42,9 +42,9 @@ def killed_at(number: int, words: tuple[str, ...]) -> bool:
         write, begun = results.whole_file, [0]
 
         @contextlib.contextmanager
-        def dying(path: Path) -> Iterator[IO[bytes]]:
+        def dying(path: Path, wait: bool = True) -> Iterator[IO[bytes]]:
             begun[0] += 1
-            with write(path) as stream:
+            with write(path, wait) as stream:
                 if begun[0] == number:
                     stream.write(b"half")
                     stream.flush()
