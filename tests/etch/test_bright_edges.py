@@ -78,6 +78,18 @@ def test_relief_is_held_whether_it_is_told_from_bright_edges_or_not(dark, relief
     assert kind in kinds(found) and low <= truth <= high
 
 
+def test_a_fainter_kind_grown_on_carbides_too_narrow_for_a_level_is_no_bright_edge():
+    """Outlines that hold two kinds overshoot the level of the fainter: where few px lie deep, no crest is told."""
+    optics = Optics(80, (160, 120), blur_px=0.8, noise=3.0)
+    kinds_of = tuple(Population(f, 7.0, spread=0.3, aspect=2.0, carbide_class=k) for k, f in enumerate((0.12, 0.04)))
+    scene = Scene(kinds_of, ("one", "other"), optics=optics, gap_px=0.0)
+    grey, truth = etched_field(scene, SHAPE, Etch(), Camera(), np.random.default_rng([12, 1]))
+    found = micro.measure(grey, um_per_px=0.2, rolling_deg=0)
+    _, low, high = found.area_fraction
+    assert "bright_edges" not in kinds(found)
+    assert low <= float(truth.area_fraction.sum()) <= high
+
+
 @pytest.mark.parametrize("blur", [0.7, 1.2])
 @pytest.mark.parametrize(("width", "light"), [(0.4, 0.8), (1.0, 1.2), (1.6, 2.0)])
 def test_a_straight_edge_under_a_lens_gives_its_light_back(blur, width, light):
