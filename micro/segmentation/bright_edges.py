@@ -25,7 +25,7 @@ BIN_PX, REACH_PX = 0.5, 4.5
 AT = np.arange(-REACH_PX, REACH_PX + BIN_PX / 2, BIN_PX)
 # In standard deviations of the blur: what lies so deep inside shows the level; in px: how many tell it (chosen).
 DEEP, FEWEST_DEEP = 3.5, 8
-FEWEST, FEWEST_PX = 5, 60  # carbides, and px at one distance, that tell an edge (chosen)
+FEWEST, FEWEST_PX = 10, 60  # carbides, and px at one distance, that tell an edge (chosen)
 # Sharpening and relief overshoot on both sides of the edge alike: that much of what the other side shows is theirs. Of
 # 500 fields of a sixth generator those with more left had bright edges, rims or shadows (docs/limits.md).
 BOTH_SIDES, TOLD = 1.5, 0.02
@@ -37,7 +37,6 @@ LIGHT = np.arange(0.1, 2.65, 0.1)
 BESIDE = np.array([0.0, 0.4, 0.8])
 MISFIT = 0.015  # of mean edges: pixels tell the distance from an outline no better (of the model that fits best)
 OFF = 0.35  # of what crests change (chosen on 28 fields whose area they change by -28 to 35 %, all within)
-ENDS_PX = 4.0
 FINE_PX, FINE_REACH_PX = 0.1, 10.0
 
 
@@ -61,6 +60,8 @@ def crest(s: Segmentation) -> Crest | None:
     if found is None:
         return None
     edge, ratio = found
+    if not np.isfinite(edge).any():
+        return None
     inside = max(float(np.nanmax(np.where(AT < 0, edge, -np.inf))) - 1, 0.0)
     outside = max(-float(np.nanmin(np.where(AT > 0, edge, np.inf))), 0.0)
     height = max(inside - BOTH_SIDES * outside, outside - BOTH_SIDES * inside)
@@ -105,10 +106,8 @@ def _mean_edge(s: Segmentation) -> tuple[FloatArray, float] | None:
 
 
 def _from_ends(edge: FloatArray) -> FloatArray:
-    """Heights from those at the far ends outside and inside: what is alike so far off is no crest."""
-    inside, outside = edge[-ENDS_PX >= AT], edge[ENDS_PX <= AT]
-    high = float(np.nanmean(inside)) if np.isfinite(inside).any() else 1.0
-    low = float(np.nanmean(outside)) if np.isfinite(outside).any() else 0.0
+    """Heights from those at the far ends outside and inside: what is alike so far off is no crest; NaN without them."""
+    high, low = (float(np.nanmean(end)) if np.isfinite(end).any() else np.nan for end in (edge[:2], edge[-2:]))
     return (edge - low) / (high - low)
 
 

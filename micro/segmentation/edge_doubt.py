@@ -72,7 +72,7 @@ UNSEEN_PX = 0.2
 SURELY_DARK = 0.05  # chance of sound edges below which dark rims are told in texture (chosen)
 GREY_SPREAD, LEVEL_ERROR, EDGE_ERROR = 0.08, 0.05, 0.02
 PITTED, BESIDE_ERROR = 0.01, 0.03
-HIGHEST = 0.4  # of crests, in shares of the contrast: beyond those that were drawn (0.32)
+HIGHEST = 0.4  # of crests, in shares of the contrast: beyond those of the fields they were tried on (0.32)
 TOLD = 0.01  # of the area: what leaves less of it open is not said (chosen)
 
 
@@ -124,11 +124,14 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool, beside: Beside)
 
 
 def _with_crest(s: Segmentation, found: AreaByEdges, bright: Crest) -> AreaByEdges:
-    """Read the edges by their crests; beside that, what was found holds where a rim or relief may look the same."""
+    """Read the edges by their crests, in the middle between that and what was found where rims outside look the same.
+
+    Where relief may look so, or no level is seen between the crests, what was found stays and the interval holds both.
+    """
     factor, half = bright.factor, bright.half
-    if bright.height > HIGHEST:  # no level is seen between such crests
+    if bright.height > HIGHEST or light_beside(middle(s)) > LIT_PX:
         factor, half = found.factor, float(np.hypot(found.half, bright.factor - found.factor))
-    elif bright.outside or light_beside(middle(s)) > LIT_PX:
+    elif bright.outside:
         factor = (bright.factor + found.factor) / 2
         half = float(np.hypot(max(bright.half, found.half), bright.factor - factor))
     half /= factor

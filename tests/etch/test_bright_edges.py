@@ -15,11 +15,11 @@ from micro.segmentation import bright_edges
 SHAPE = (320, 320)
 
 
-def field(dark=False, seed=1, camera=None, ecd=12.0, **etch):
-    """Measure 15 % of carbides under a sharp lens; the true area fraction beside it."""
+def field(dark=False, seed=1, camera=None, ecd=12.0, fraction=0.15, **etch):
+    """Measure carbides under a sharp lens; the true area fraction beside it."""
     matrix, carbide = (170, 90) if dark else (80, 160)
     optics = Optics(matrix, (carbide,), blur_px=0.8, noise=3.0)
-    scene = Scene((Population(0.15, ecd, spread=0.3, aspect=1.4),), optics=optics)
+    scene = Scene((Population(fraction, ecd, spread=0.3, aspect=1.4),), optics=optics)
     grey, truth = etched_field(scene, SHAPE, Etch(**etch), camera or Camera(), np.random.default_rng([11, seed]))
     return micro.measure(grey, um_per_px=0.2, rolling_deg=0), float(truth.area_fraction.sum())
 
@@ -76,6 +76,14 @@ def test_relief_is_held_whether_it_is_told_from_bright_edges_or_not(dark, relief
     found, truth = field(dark, relief=relief)
     _, low, high = found.area_fraction
     assert kind in kinds(found) and low <= truth <= high
+
+
+@pytest.mark.parametrize(("fraction", "told"), [(0.02, False), (0.15, True)])
+def test_few_carbides_tell_no_bright_edges(fraction, told):
+    """Of a few, outlines that hold two kinds of carbide would look so: here seven, and fifty, have crests."""
+    found, _ = field(ecd=18.0, fraction=fraction, **crest(1, 0.5, 1.0, 1.0))
+    assert 4 < found.segmentation.count < 10 or told
+    assert ("bright_edges" in kinds(found)) == told
 
 
 @pytest.mark.parametrize("blur", [0.7, 1.2])

@@ -26,13 +26,13 @@ def test_dark_rims_are_told_in_a_lath_matrix_too(seed):
     found = micro.measure(grey, um_per_px=0.2, rolling_deg=0)
     _, low, high = found.area_fraction
     assert low <= truth <= high
-    assert kinds(found) & {"domed", "no_lens"}
+    assert kinds(found) & {"domed", "no_lens", "bright_edges"}
 
 
 def test_laths_alone_are_not_taken_for_dark_rims():
     grey, truth = other.picture(SHAPE, seed=4, fraction=0.12, lath=0.1, blur=0.7)
     found = micro.measure(grey, um_per_px=0.2, rolling_deg=0)
-    assert not kinds(found) & {"domed", "no_lens", "dark_edges"}
+    assert not kinds(found) & {"domed", "no_lens", "dark_edges", "bright_edges"}
     assert found.area_fraction[0] == pytest.approx(truth, rel=0.05)
 
 
