@@ -152,7 +152,8 @@ def _below(most: float, s: Segmentation, strongest: float, height: Picture) -> P
     else:  # a kind of carbide may have grown about another
         sure &= far_larger
         stain = max(A_FEW, RATHER_FEW * by_chance) <= view.inside <= MANY_MORE * by_chance + A_FEW
-    if by_chance < 2 * FEWEST and outlined[faint].sum() > MOST_OF_ALL * outlined.sum():
+    well_shown = np.count_nonzero(view.shown) >= SHOWN * patch_px  # crowds of carbides about pores are not
+    if well_shown and by_chance < 2 * FEWEST and outlined[faint].sum() > MOST_OF_ALL * outlined.sum():
         stain |= view.met >= FEWEST and view.beside >= BESIDE
     if not (sure or stain):
         return None
