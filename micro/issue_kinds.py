@@ -387,6 +387,12 @@ _KINDS = (
         "(pin the grey levels of the classes)", found=1, wanted=2,
     ),
     _kind(
+        "unreliable_levels", "class_left_out", "doubt",
+        "a named class was not found, and spots on the other side of the matrix, {share:.2p} % of the field, were left "
+        "out as marks; as that class they add {half_width:.1p} % to the value",
+        "(pin the grey levels of the classes)", share=0.025, half_width=0.21,
+    ),
+    _kind(
         "unreliable_levels", "classes_overlap", "doubt",
         "{darker} and {brighter} differ by {apart:.3g} grey levels, less than {least_over_noise:g} times the noise, "
         "{noise:.3g}: which carbide is which is a guess, their sum is not",

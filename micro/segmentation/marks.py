@@ -83,11 +83,13 @@ def _widened(mask: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
 class Marks:
     """(rows, columns) True where scratches, pits, dust or stains lie, and what share of the frame they would take.
 
-    Above MOST they are no marks but part of the structure: then nothing is left out.
+    Above MOST they are no marks but part of the structure: then nothing is left out. `area_px`: area of one even
+    grey that holds as much light, and as much of its square: what they would be as a class of carbide.
     """
 
     where: NDArray[np.bool_]
     share: float
+    area_px: float = 0.0
 
 
 def other_polarity(
@@ -102,7 +104,7 @@ def other_polarity(
     A rim that follows a carbide (halo, edge relief) is none, nor is a tenth of the carbides' contrast: the matrix
     level of a crowded field errs by some percent of it.
     """
-    where = np.zeros(smooth.shape, bool)
+    where, area = np.zeros(smooth.shape, bool), 0.0
     least = LEAST_DEPTH * max(map(abs, class_contrast), default=0.0)
     for sign in {1, -1} - {int(np.sign(c)) for c in class_contrast}:
         if sign * float(smooth.min() if sign < 0 else smooth.max()) <= least:
@@ -120,12 +122,15 @@ def other_polarity(
         away = cv2.distanceTransform((labels == 0).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_3)
         hugging = pixels.take(pixels.values(away) <= HUGGING_PX + blur).size()
         mark &= hugging < HUGGING * pixels.size()
-        where.ravel()[pixels.chosen(mark).at] = True
+        kept = pixels.chosen(mark)
+        where.ravel()[kept.at] = True
+        light = kept.values(height).astype(float)
+        area += light.sum() ** 2 / max(float(light @ light), 1e-9)
     if not where.any():
         return Marks(where, 0.0)
     where = _widened(where, MARGIN_PX - 1) & (labels == 0)
     share = float(where.mean())
-    return Marks(where if share <= MOST else np.zeros_like(where), share)
+    return Marks(where if share <= MOST else np.zeros_like(where), share, area)
 
 
 def covering(marks: NDArray[np.bool_]) -> NDArray[np.bool_]:

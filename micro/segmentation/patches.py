@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.regions import connected
-from micro.issues import issue
+from micro.issues import Issue, issue
 from micro.segmentation.matrix import ADDED_SPREAD_PX, smoothed
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 from micro.segmentation.sides import FAINT
@@ -32,8 +32,13 @@ FEWEST, AS_ELSEWHERE = 3, 0.5
 A_FEW, RATHER_FEW, MANY_MORE = 2, 0.3, 2.0
 FAR_LARGER = 10.0  # than carbides, by area: what is faint besides is left in doubt as they (chosen)
 # Of patches: crowds of blurred carbides show 0.004 of such a level, stains 0.6 to 0.9, ragged austenite 0.17 and more
-# (simulated).
-SHOWN = 0.15
+# (simulated); 0.07 in a crowd of fine carbides, where carbides in them tell as well as that (a seventh generator).
+SHOWN, SHOWN_AMONG_MANY = 0.15, 0.05
+# Where too few carbides are expected in patches to tell, and these are more than half of the outlines, so that the
+# value would double: the matrix just outside three carbides, by more than MEETS of it, is patch, and outside all of
+# them BESIDE of what chance puts there. Austenite 0.7 to 1.7, faint kinds of carbide, which keep apart, 0.02 to 0.6 in
+# 18 of 20 fields (fields of a fifth, a sixth and a seventh generator).
+MOST_OF_ALL, MEETS, BESIDE = 0.5, 0.15, 0.65
 # Standard deviations of patches from which half way to the carbides lies: where grey differs from carbide to carbide
 # the patch would be the greyer ones (2.5 to 3 there, 4.3 and more in patches; simulated).
 CLEARLY_HIGHER = 4.0
@@ -71,6 +76,8 @@ class Patches:
 
     def told(self, found: Segmentation) -> Segmentation:
         """Return the field as it was judged without them, with what they leave open."""
+        if found.verdict.instead is not None and self.more:
+            return self._on_top(found)
         half = LEVEL_ERROR * self.share
         if self.more:
             counted = max(float(found.contrast_area_px.sum()) / max(1, found.analysed_px), 1e-9)
@@ -81,6 +88,22 @@ class Patches:
             found.verdict, more=found.verdict.more + self.more, doubt=float(np.hypot(found.verdict.doubt, half))
         )
         return found.with_verdict(open_).with_issues((said, *found.issues))
+
+    def _on_top(self, found: Segmentation) -> Segmentation:
+        """Raise the bounds of a field whose carbides cannot be outlined to those with the patches."""
+
+        def raised(told: tuple[Issue, ...]) -> tuple[Issue, ...]:
+            return tuple(
+                replace(one, values={**one.values, "most": min(1.0, one.values["most"] + self.more)})
+                if "most" in one.values
+                else one
+                for one in told
+            )
+
+        value, low, high = found.verdict.instead or (np.nan, 0.0, 1.0)
+        bounds = value, low, min(1.0, high + self.more)
+        verdict = replace(found.verdict, instead=bounds, said=raised(found.verdict.said))
+        return found.with_verdict(verdict).with_issues(raised(found.issues))
 
 
 def find_patches(s: Segmentation, settings: SegmentationSettings) -> Patches | None:
@@ -116,7 +139,8 @@ def _below(most: float, s: Segmentation, strongest: float, height: Picture) -> P
         return None
     view = _View.of(s, height, np.append(False, faint)[s.labels], low)
     frame, patch_px = max(1, s.analysed_px), int(np.count_nonzero(view.where))
-    if np.count_nonzero(view.shown) < max(1, SHOWN * patch_px):
+    least = SHOWN if view.height < FAINT else SHOWN_AMONG_MANY
+    if np.count_nonzero(view.shown) < max(1, least * patch_px):
         return None
     if CLEARLY_HIGHER * float(height[view.shown].std()) > (1 - view.height) / 2:
         return None
@@ -128,6 +152,9 @@ def _below(most: float, s: Segmentation, strongest: float, height: Picture) -> P
     else:  # a kind of carbide may have grown about another
         sure &= far_larger
         stain = max(A_FEW, RATHER_FEW * by_chance) <= view.inside <= MANY_MORE * by_chance + A_FEW
+    well_shown = np.count_nonzero(view.shown) >= SHOWN * patch_px  # crowds of carbides about pores are not
+    if well_shown and by_chance < 2 * FEWEST and outlined[faint].sum() > MOST_OF_ALL * outlined.sum():
+        stain |= view.met >= FEWEST and view.beside >= BESIDE
     if not (sure or stain):
         return None
     share = patch_px / frame
@@ -149,6 +176,7 @@ def _mean(size: NDArray[np.float64]) -> float:
 class _View:
     """Where patches are (rows, columns), their height over the carbides', how many carbides stand inside and outside.
 
+    `met`: how many carbides meet patches; `beside`: share of patch about carbides, over that away from them.
     `clear`, `shown` (rows, columns): so far from all carbides, and from the borders of patches too, that blur brings
     no light from there.
     """
@@ -159,6 +187,8 @@ class _View:
     height: float
     inside: int
     outside: int
+    met: int
+    beside: float
     reach: float
 
     @classmethod
@@ -178,12 +208,16 @@ class _View:
         of_ring = np.bincount(about[ring], minlength=count + 1)
         share = np.bincount(about[ring], where[ring], count + 1) / np.maximum(of_ring, 1)
         large = np.bincount(carbide.ravel(), minlength=count + 1) >= FEWEST
+        large[0] = False
         inside, outside = (share > 0.5) & large, (share <= 0.5) & (of_ring > 0) & large
-        inside[0] = outside[0] = False
+        met = int(((share > MEETS) & large).sum())
+        beside = float(
+            (share * of_ring)[large].sum() / max(of_ring[large].sum(), 1) / max(where[near == 0].mean(), 1e-9)
+        )
         where &= ~outside[near]
         depth = cv2.distanceTransform(np.pad(where, 1, mode="edge").view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
         shown = (near == 0) & (depth[1:-1, 1:-1] > reach)
-        return cls(where, near == 0, shown, level, int(inside.sum()), int(outside.sum()), reach)
+        return cls(where, near == 0, shown, level, int(inside.sum()), int(outside.sum()), met, beside, reach)
 
     def levels(self, height: Picture) -> Picture:
         """(rows, columns) height of the matrix in patches: the mean of each clear of carbides, borders as seen."""

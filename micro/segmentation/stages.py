@@ -14,7 +14,7 @@ from micro.segmentation.burnt_boxes import burnt_boxes
 from micro.segmentation.edge_doubt import TOLD
 from micro.segmentation.films import films_apart
 from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels, numbered
-from micro.segmentation.marks import burnt_in, covering, other_polarity, scratches
+from micro.segmentation.marks import Marks, burnt_in, covering, other_polarity, scratches
 from micro.segmentation.matrix import Matrix, find_level, flatten, smoothed
 from micro.segmentation.outline import Outlines, outline
 from micro.segmentation.patches import find_patches
@@ -111,8 +111,8 @@ def _segmented(
 
 def _outlined(
     grey: Picture, settings: SegmentationSettings, clipped: NDArray[np.bool_], no_field: NDArray[np.bool_]
-) -> tuple[Segmentation, Matrix, float]:
-    """Return the field as the outlines stand, its matrix, and the share of marks on the other side of that."""
+) -> tuple[Segmentation, Matrix, Marks]:
+    """Return the field as the outlines stand, its matrix, and the marks on the other side of that."""
     excluded = no_field.copy()
     matrix, contrast, smooth, noise = _flattened(grey, excluded, settings)
     excluded |= scratches(smooth, noise)
@@ -142,7 +142,7 @@ def _outlined(
         blur_px=levels.blur_px,
         smooth_noise=matrix.smooth_noise,
     )
-    return segmentation, matrix, marks.share
+    return segmentation, matrix, marks
 
 
 def _judged(
@@ -150,18 +150,18 @@ def _judged(
     settings: SegmentationSettings,
     clipped: NDArray[np.bool_],
     no_field: NDArray[np.bool_],
-    outlined: tuple[Segmentation, Matrix, float],
+    outlined: tuple[Segmentation, Matrix, Marks],
 ) -> Segmentation:
     """Judge what was outlined, with its films apart where the user asks for them."""
-    segmentation, matrix, marked = outlined
+    segmentation, matrix, marks = outlined
     # Asked for at most once, though the field is judged with and without its films.
     by_width = cache(partial(carbides_in_texture, grey, segmentation.excluded, clipped, settings))
     apart = films_apart(segmentation) if settings.films else segmentation
-    judged = judge(grey, settings, apart, matrix, marked, by_width)
+    judged = judge(grey, settings, apart, matrix, marks.share, by_width)
     if settings.films and judged.verdict.instead is not None:
-        judged = judge(grey, settings, segmentation, matrix, marked, by_width)  # its bounds hold the films
-    judged = _open_to_marks(judged, no_field)
-    return judged.with_issues(field_issues(judged, matrix, clipped, settings, marked))
+        judged = judge(grey, settings, segmentation, matrix, marks.share, by_width)  # its bounds hold the films
+    judged = _open_to_class(_open_to_marks(judged, no_field), settings, marks)
+    return judged.with_issues(field_issues(judged, matrix, clipped, settings, marks.share))
 
 
 def _open_to_marks(s: Segmentation, no_field: NDArray[np.bool_]) -> Segmentation:
@@ -175,6 +175,22 @@ def _open_to_marks(s: Segmentation, no_field: NDArray[np.bool_]) -> Segmentation
         return s
     said = (*s.verdict.said, issue("marks_left_out", half_width=half))
     return s.with_verdict(replace(s.verdict, doubt=float(np.hypot(s.verdict.doubt, half)), said=said))
+
+
+def _open_to_class(s: Segmentation, settings: SegmentationSettings, marks: Marks) -> Segmentation:
+    """Return it with an interval that reaches up to the area with what was left out on the other side of the matrix.
+
+    Where the user names more classes than were found, and not their side, that may be one of them.
+    """
+    missing = settings.carbides == "auto" and len(settings.class_names) > len(s.classes) > 0
+    if not missing or settings.class_greys or s.verdict.instead is not None:
+        return s
+    size = marks.area_px / max(float(s.contrast_area_px.sum()), 1e-9)
+    if size < TOLD:
+        return s
+    more = marks.area_px / max(1, s.analysed_px)
+    said = (*s.verdict.said, issue("class_left_out", share=more, half_width=size))
+    return s.with_verdict(replace(s.verdict, more=s.verdict.more + more, said=said))
 
 
 def _filled(grey: Picture, excluded: NDArray[np.bool_]) -> Picture:

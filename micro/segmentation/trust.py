@@ -107,6 +107,11 @@ def _named(settings: SegmentationSettings) -> bool:
     return bool(settings.class_greys or settings.class_names or settings.films)
 
 
+def _all_named(s: Segmentation, settings: SegmentationSettings) -> bool:
+    """Whether the user names, or pins, as many classes as were found, on the two sides of the matrix."""
+    return len(settings.class_names) >= len(s.classes) > 1
+
+
 def _judged(
     s: Segmentation, texture: Texture, settings: SegmentationSettings, disturbed: bool, beside: Beside
 ) -> Segmentation:
@@ -118,7 +123,7 @@ def _judged(
         reason = issue("at_limit", most=_could_hide(s, settings.carbides))
     if reason:
         return unoutlined(s, _unknown(reason))
-    found = _found(s, sides, texture, disturbed, beside)
+    found = _found(s, sides, texture, disturbed, beside, settings)
     if not _named(settings):
         found = _open_to_none(found)
     if blurred < TOLD * sides.area:
@@ -289,9 +294,16 @@ def _no_outlines(sides: Sides, frame: int) -> Issue | None:
     return None
 
 
-def _found(s: Segmentation, sides: Sides, texture: Texture, disturbed: bool, beside: Beside) -> Segmentation:
+def _found(
+    s: Segmentation,
+    sides: Sides,
+    texture: Texture,
+    disturbed: bool,
+    beside: Beside,
+    settings: SegmentationSettings,
+) -> Segmentation:
     """Leave lines and spots on the other side of the matrix out, then ask the edges."""
-    more, said = _other_side(sides, max(1, s.analysed_px))
+    more, said = _other_side(sides, max(1, s.analysed_px), _all_named(s, settings))
     kept = without(s, sides.is_other) if said else s
     edges = AreaByEdges()
     if sides.line_share < FEW_LINES and s.film_share < FEW_LINES:
@@ -324,13 +336,16 @@ def _open_to_none(s: Segmentation) -> Segmentation:
     return s.with_verdict(replace(s.verdict, less=less, said=said)) if said != s.verdict.said else s
 
 
-def _other_side(sides: Sides, frame: int) -> tuple[float, tuple[Issue, ...]]:
-    """Area fraction that may come on top, and what is left out: boundaries or pits; nothing where it is a class."""
+def _other_side(sides: Sides, frame: int, named: bool) -> tuple[float, tuple[Issue, ...]]:
+    """Area fraction that may come on top, and what is left out: boundaries or pits; nothing where it is a class.
+
+    What is `named` is no pit, and it may be few.
+    """
     size = sides.other_area / max(sides.area, 1e-9)
     if sides.other_lines > OTHER_SHARE * sides.other_area > 0:
         said = issue("boundaries_left_out", share=sides.other_area / frame, half_width=size)
         return (sides.other_area - sides.other_lines) / frame, (said,)
-    if 0 < sides.other_area < OTHER_SHARE * sides.area:
+    if 0 < sides.other_area < OTHER_SHARE * sides.area and not named:
         more = sides.other_area / frame
         return more, (issue("pits_left_out", share=more, half_width=size),)
     return 0.0, ()

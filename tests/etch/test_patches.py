@@ -8,7 +8,11 @@ import pytest
 from other_generator import FINE, blobs, blurred, picture
 
 import micro
+from micro.issues import issue
 from micro.segmentation import SegmentationSettings, segment
+from micro.segmentation.patches import Patches
+from micro.segmentation.segmentation import Verdict
+from micro.segmentation.sides import unoutlined
 
 SHAPE = (320, 400)
 PATCHES = ((90, 100, 60), (260, 220, 70), (370, 60, 45))  # x, y, radius, px: a quarter of the field
@@ -77,6 +81,40 @@ def test_stains_with_too_few_carbides_to_tell_are_left_open():
     assert "faint_lines_left_out" in {one.kind for one in result.issues}
     assert value == pytest.approx(truth, rel=0.1) and low <= truth
     assert high == pytest.approx(truth + patch, rel=0.15)
+
+
+@pytest.mark.parametrize(("stain", "fraction"), [(0.35, 0.015), (0.5, 0.02)])
+def test_faint_discs_that_are_most_of_all_are_left_open_beside_too_few_polygons(stain, fraction):
+    """Less than six polygons would stand in the discs: with these the value was 7 to 10 times the truth."""
+    grey, truth, patch = stained(stain, fraction, patches=SMALL)
+    value, low, high = micro.measure(grey, um_per_px=0.2, rolling_deg=0).area_fraction
+    assert low <= truth <= high and value == pytest.approx(truth, rel=0.1)
+    assert high == pytest.approx(truth + patch, rel=0.15)
+
+
+@pytest.mark.parametrize("stain", [0.35, 0.5])
+def test_discs_that_keep_apart_from_as_few_polygons_stay_carbides(stain):
+    grey, truth, patch = stained(stain, 0.02, under=True, patches=SMALL)
+    value, low, high = micro.measure(grey, um_per_px=0.2, rolling_deg=0).area_fraction
+    assert low <= truth + patch <= high and value == pytest.approx(truth + patch, rel=0.08)
+
+
+def test_the_bounds_of_an_unknown_field_hold_the_patches_as_carbide():
+    """Nothing can be outlined, 2 % at most without the patches: with a tenth of patches 12 %, and so it is said."""
+    grey, _, _ = stained()
+    reason = issue("outlines_without_light", most=0.02, by_outline=0.02, by_contrast=0.01)
+    found = unoutlined(segment(grey), Verdict(instead=(np.nan, 0.0, 0.02), said=(reason,))).with_issues((reason,))
+    told = Patches(np.zeros(SHAPE, np.float32), 90.0, 0.1, 0.1).told(found)
+    assert told.verdict.unknown and told.verdict.instead[1:] == pytest.approx((0.0, 0.12))
+    assert [one.values["most"] for one in (*told.issues, *told.verdict.said)] == pytest.approx([0.12, 0.12])
+
+
+def test_patches_among_crowded_polygons_are_left_open():
+    """A quarter of polygons leave little of the discs to be seen clear of them: 36 % too much before."""
+    grey, truth, patch = stained(0.4, 0.25, patches=SMALL)
+    value, low, high = micro.measure(grey, um_per_px=0.2, rolling_deg=0).area_fraction
+    assert low <= truth <= high and value == pytest.approx(truth, rel=0.06)
+    assert high > truth + patch
 
 
 def test_named_kinds_are_measured():

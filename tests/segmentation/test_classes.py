@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from micro.field import measure
 from micro.issues import flag_text
 from micro.phantom.scenes import Population
 from micro.segmentation.levels import Levels
@@ -59,6 +60,38 @@ def test_a_faint_class_may_be_no_carbide_unless_it_has_a_name(phantom):
         assert (low < bright) == faint and fainter + bright < high
         assert (value - low > 2 * (high - value)) == faint
         assert own.iloc[2].area_fraction_low > 0.85 * bright
+
+
+def two_sides(phantom, few, seed):
+    """Ten percent darker than the matrix, and `few` brighter."""
+    kinds = [Population(0.10, 12), Population(few, 9, carbide_class=1)]
+    return phantom(kinds, class_greys=(50.0, 190.0), matrix_grey=120.0, noise=4.0, shading=0.0, seed=seed)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_interval_holds_a_named_class_that_passed_for_marks(phantom, seed):
+    """One percent on the other side of the matrix are marks, unless a second class was named and not found."""
+    field = two_sides(phantom, 0.012, seed)
+    darker, brighter = field.truth.area_fraction
+    named = measure(field.grey, um_per_px=0.2, rolling_deg=0, settings=SegmentationSettings(class_names=NAMES))
+    (said,) = (one for one in named.issues if one.kind == "class_left_out")
+    value, low, high = named.area_fraction
+    assert value == pytest.approx(darker, rel=0.05)
+    assert low <= darker and high >= darker + brighter
+    assert brighter <= said.values["share"] <= 2 * brighter
+    alone = measure(field.grey, um_per_px=0.2, rolling_deg=0, settings=SegmentationSettings("dark", NAMES))
+    assert "class_left_out" not in {one.kind for one in alone.issues}
+
+
+@pytest.mark.parametrize(("few", "greys"), [(0.03, ()), (0.03, (50.0, 190.0)), (0.012, (50.0, 190.0))])
+def test_a_class_that_was_named_on_the_other_side_is_no_pit(phantom, fraction, few, greys):
+    """Found or pinned, each class holds within 8 %; unnamed, the lesser side is taken for pits."""
+    field = two_sides(phantom, few, 1)
+    found = segment(field.grey, SegmentationSettings(class_names=NAMES, class_greys=greys))
+    assert not {"pits_left_out", "class_pin_outside"} & {one.kind for one in found.issues}
+    for kind in (0, 1):
+        assert fraction(found, kind) == pytest.approx(field.truth.area_fraction[kind], rel=0.08)
+    assert "pits_left_out" in {one.kind for one in segment(two_sides(phantom, 0.03, 1).grey).issues}
 
 
 @pytest.mark.parametrize(
