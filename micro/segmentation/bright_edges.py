@@ -42,15 +42,11 @@ FINE_PX, FINE_REACH_PX = 0.1, 10.0
 
 @dataclass(frozen=True)
 class Crest:
-    """Factor on the area by light where edges have crests, half width as a share, and how high they stand.
-
-    `outside`: whether they lie beyond the matrix level outside the outlines.
-    """
+    """Factor on the area by light where edges have crests, half width as a share, and how high they stand."""
 
     factor: float
     half: float
     height: float
-    outside: bool
 
 
 def crest(s: Segmentation) -> Crest | None:
@@ -76,7 +72,7 @@ def crest(s: Segmentation) -> Crest | None:
     change = ratio - 1 - sign * light * np.maximum(length, 0) / max(1, np.count_nonzero(part.labels))
     mean = float(weight @ change)
     half = float(np.hypot(2 * np.sqrt(weight @ (change - mean) ** 2), OFF * mean))
-    return Crest(1 + mean, half, height, sign < 0)
+    return Crest(1 + mean, half, height)
 
 
 def _mean_edge(s: Segmentation) -> tuple[FloatArray, float] | None:

@@ -124,16 +124,14 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool, beside: Beside)
 
 
 def _with_crest(s: Segmentation, found: AreaByEdges, bright: Crest) -> AreaByEdges:
-    """Read the edges by their crests, in the middle between that and what was found where rims outside look the same.
+    """Return the middle between the edges by their crests and what was found; the interval holds both.
 
-    Where relief may look so, or no level is seen between the crests, what was found stays and the interval holds both.
+    Where relief may look so, or no level is seen between the crests, what was found stays.
     """
-    factor, half = bright.factor, bright.half
-    if bright.height > HIGHEST or light_beside(middle(s)) > LIT_PX:
-        factor, half = found.factor, float(np.hypot(found.half, bright.factor - found.factor))
-    elif bright.outside:
-        factor = (bright.factor + found.factor) / 2
-        half = float(np.hypot(max(bright.half, found.half), bright.factor - factor))
+    seen = bright.height <= HIGHEST and light_beside(middle(s)) <= LIT_PX
+    factor = (bright.factor + found.factor) / 2 if seen else found.factor
+    open_ = max(bright.half, found.half) if seen else found.half
+    half = float(np.hypot(open_, bright.factor - factor))
     half /= factor
     said = issue("bright_edges", height=bright.height, change=factor - 1, half_width=half)
     return AreaByEdges(factor, half, (said,), found.known)
