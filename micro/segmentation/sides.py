@@ -181,8 +181,10 @@ def black_share(s: Segmentation) -> float:
 
     Of what shows its own grey deep inside.
     """
+    if s.matrix_grey <= 0 or not (s.class_contrast < 0).any():
+        return 0.0
     ratio, _ = deep_ratio(s)
-    own = np.flatnonzero(np.isfinite(ratio) & (s.class_contrast < 0) & (s.matrix_grey > 0))
+    own = np.flatnonzero(np.isfinite(ratio) & (s.class_contrast < 0))
     if not len(own):
         return 0.0
     area = areas(s)
