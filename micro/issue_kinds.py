@@ -208,9 +208,9 @@ _KINDS = (
             ),
             (
                 "faint_class",
-                "a class is much fainter than the others: retained austenite and patches of the etch look so; as such "
-                "they take {half_width:.1p} % from the value (where they are carbide, the names of the classes say so)",
-                {"half_width": 0.209},
+                "{faint} is much fainter than the other classes: retained austenite and patches of the etch look so; "
+                "as such they take {half_width:.1p} % from the value (where it is carbide, name the classes)",
+                {"faint": "carbide 1", "half_width": 0.209},
             ),
             (
                 "pits_left_out",
@@ -221,14 +221,14 @@ _KINDS = (
             (
                 "fallen_out",
                 "some carbides are near black, others are not: where carbides fell out there are holes; as such "
-                "they take {half_width:.1p} % from the value (where they are carbide, the names of the classes say so)",
+                "they take {half_width:.1p} % from the value (where they are carbide, name the classes)",
                 {"half_width": 0.12},
             ),
             (
                 "soft_class",
                 "a fainter kind of carbide has softer edges than the lens makes: patches of the matrix (retained "
-                "austenite) look so; as such they take {half_width:.1p} % from the value (where they are carbide, the "
-                "names of the classes say so)",
+                "austenite) look so; as such they take {half_width:.1p} % from the value (where they are carbide, "
+                "name the classes)",
                 {"half_width": 0.21},
             ),
             (
@@ -307,7 +307,7 @@ _KINDS = (
                 "bright_edges",
                 "the grey overshoots at the edges by {height:.0p} % of the contrast (bright under an electron beam, or "
                 "with strong rims): the edges change the area by {change:+.1p} %, to within {half_width:.1p} %",
-                {"height": 0.08, "change": -0.12, "half_width": 0.06},
+                {"height": 0.08, "change": -0.12, "half_width": 0.16},
             ),
             (
                 "greys_differ",

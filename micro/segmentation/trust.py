@@ -328,11 +328,16 @@ def _open_to_none(s: Segmentation) -> Segmentation:
     faint = faint_classes(s)
     whole = max(float(area.sum()), 1e-9)
     of_faint, of_soft = (float(area[kinds[s.class_index]].sum()) / whole for kinds in (faint, soft_classes(s) & ~faint))
+    names = " and ".join(c.name for c, is_faint in zip(s.classes, faint, strict=True) if is_faint)
     less, said = s.verdict.less, s.verdict.said
-    for kind, share in (("fallen_out", black_share(s)), ("soft_class", of_soft), ("faint_class", of_faint)):
+    for kind, share, values in (
+        ("fallen_out", black_share(s), {}),
+        ("soft_class", of_soft, {}),
+        ("faint_class", of_faint, {"faint": names}),
+    ):
         if share >= TOLD:
             less += share * whole / max(1, s.analysed_px)
-            said = (*said, issue(kind, half_width=share))
+            said = (*said, issue(kind, **values, half_width=share))
     return s.with_verdict(replace(s.verdict, less=less, said=said)) if said != s.verdict.said else s
 
 
