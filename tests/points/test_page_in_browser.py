@@ -72,7 +72,7 @@ class Page:
         self.element("counter").send_keys(counter + "\n")
         self.wait(lambda: self.element("count").is_displayed() or self.element("end").is_displayed())
 
-    def wait(self, holds, seconds=10):
+    def wait(self, holds, seconds=60):
         until = time.monotonic() + seconds
         while not holds():
             assert time.monotonic() < until, "the page did not get there in time"
