@@ -252,8 +252,9 @@ _KINDS = (
             ),
             (
                 "lit_from_one_side",
-                "relief lit from one side draws the edges: the area may be off by {half_width:.1p} % of its value",
-                {"half_width": 0.09},
+                "relief lit from one side draws the edges: they change the area by {change:+.1p} %, to within "
+                "{half_width:.1p} %",
+                {"change": 0.04, "half_width": 0.18},
             ),
             (
                 "dark_edges",
@@ -263,8 +264,9 @@ _KINDS = (
             ),
             (
                 "broken_carbides",
-                "holes or cracks within the carbides: the area may be off by {half_width:.1p} % of its value",
-                {"half_width": 0.06},
+                "holes or cracks within the carbides, or greys that differ: the edges change the area by "
+                "{change:+.1p} %, to within {half_width:.1p} %",
+                {"change": 0.04, "half_width": 0.13},
             ),
             (
                 "texture_at_edges",
@@ -391,6 +393,13 @@ _KINDS = (
         "a named class was not found, and spots on the other side of the matrix, {share:.2p} % of the field, were left "
         "out as marks; as that class they add {half_width:.1p} % to the value",
         "(pin the grey levels of the classes)", share=0.025, half_width=0.21,
+    ),
+    _kind(
+        "unreliable_levels", "like_a_class", "doubt",
+        "spots of one grey on the other side of the matrix, {share:.2p} % of the field, were left out as marks, and "
+        "look like a kind of carbide; as one they add {half_width:.1p} % to the value",
+        "(if they are, pin the grey levels of the classes; if not, say whether carbides are bright or dark)",
+        share=0.058, half_width=0.92,
     ),
     _kind(
         "unreliable_levels", "classes_overlap", "doubt",

@@ -34,7 +34,10 @@ ETCHED_EDGE_PX = 0.1
 PROCESSED, MILD, STRONG = 0.15, 0.27, 0.37
 # Skew and kurtosis of sound edges scatter by that in filtered and compressed pictures (33 fields of a fifth generator).
 BY_FILTER = (0.06, 0.38)
-PROCESSED_PX = 0.25  # a median filter of 5 × 5 takes as much from carbides of 10 px (simulated)
+# A median filter of 5 × 5 takes as much from carbides of 10 px (simulated). Filters that take light hand grey levels
+# on: under one of 3 × 3 0.26 of the pixels repeat their neighbour, more where noise is of few levels. Where fewer do,
+# what smoothed the picture keeps its light: of some 240 such fields of a fifth and a sixth generator 8 lay outside.
+PROCESSED_PX, LINEAR_PX, REPEATS = 0.25, 0.15, 0.2
 # Fields of two generators (tests/accuracy/etched_fields.py): sharpened edges have a kurtosis below -1 and a skew above
 # 0; dark rims and domes of 3 px one below -0.7 and a skew below -0.05; holes a skew below -0.2, a kurtosis above 0.
 SHARPENED, SHARPENED_ERROR = -1.0, 0.15
@@ -59,7 +62,9 @@ SHARP_BLUR, SHARP_RANGE, SHARP_PX = 0.95, 0.2, 0.08
 # fields), dark rims of 30 % and 1 px have one of -0.7 and a skew below -0.15 (fields of two generators).
 NO_SHARP_LENS, NO_SHARP_LENS_SKEW = -0.5, -0.1
 # Light lies to one side of the outlines by 0.15 px in relief of 20 % lit from there, 0.3 px at 40 %; in fields without
-# relief by 0.03 px, in lath texture 0.06 px (fields of two generators). What such edges show is no dome.
+# relief by 0.03 px, in lath texture 0.06 px (fields of two generators). What such edges show may be no dome: relief
+# alone leaves a chance of sound edges of 0.6 and more (one field in six, of 40 %, 0.02), with domes or dark rims 0 to
+# 0.01 (tests/etch/other_generator.py).
 LIT_PX, LIT_ERROR = 0.08, 0.03
 UNRESOLVED = 0.5
 # Rims of 30 % and 1 px skew the edge of carbides of 8 to 12 px by 0.02 to 0.05 (simulated): twice as unsure edges tell
@@ -112,7 +117,7 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool, beside: Beside)
     elif shape is not None:
         found = _by_shape(s, shape, texture, disturbed)
     elif s.count and _is_uneven(texture):
-        found = _filtered(s, outline_per_area(middle(s)), None)
+        found = _filtered(s, texture, outline_per_area(middle(s)), None)
     elif s.count < FEW:
         found = AreaByEdges()
     else:
@@ -163,7 +168,7 @@ def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bo
     per_area, told = shape.per_area, rim_light(shape, shape.even_noise)
     if _is_uneven(texture):
         sharpened = _sharpened(shape, told, SHARPENED_IN_TEXTURE)
-        return sharpened or _dark_in_texture(shape, told) or _filtered(s, per_area, shape)
+        return sharpened or _dark_in_texture(shape, told) or _filtered(s, texture, per_area, shape)
     strange = _lit_from_one_side(shape, told) or _dark_or_sharpened(shape, told) or _broken(shape, told)
     strange = strange or _like_none(shape, told, s.blur_px or 1.0)
     if strange is not None:
@@ -179,8 +184,19 @@ def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bo
 def _lit_from_one_side(shape: EdgeShape, told: RimLight) -> AreaByEdges | None:
     if told.sound >= SURELY_SOUND or light_beside(shape.part) <= LIT_PX:
         return None
-    half = abs(told.factor - 1) + LIT_ERROR
-    return AreaByEdges(1.0, half, (issue("lit_from_one_side", half_width=half),), True)
+    factor, half = _half_way(told) if told.sound < 0.5 else (1.0, abs(told.factor - 1))
+    half += LIT_ERROR
+    # Not known: so lit, edges tell no rims for sure, and what outline and light disagree about stays open.
+    return AreaByEdges(factor, half, (issue("lit_from_one_side", change=factor - 1, half_width=half),))
+
+
+def _half_way(told: RimLight) -> tuple[float, float]:
+    """Factor half way to the rims and domes that are told, 1 where sound edges are likelier, and the way to their ends.
+
+    For edges that something else shaped too, which may be all.
+    """
+    factor = (1 + told.factor) / 2 if told.sound < 0.5 else 1.0
+    return factor, max(told.high - factor, factor - told.low)
 
 
 def _model_error(shape: EdgeShape, factor: float) -> float:
@@ -223,8 +239,10 @@ def _broken(shape: EdgeShape, told: RimLight) -> AreaByEdges | None:
     """Carbides with holes; None where they have none."""
     if told.skew >= HOLES_SKEW or shape.kurtosis <= HOLES_KURTOSIS * told.skew:
         return None
-    half = abs(told.factor - 1) / 2 + HOLES_ERROR
-    return AreaByEdges(1.0, half, (issue("broken_carbides", half_width=half),), True)
+    # Domes and greys that differ lean inwards as holes do: what they would change stays open.
+    factor, half = _half_way(told)
+    half += HOLES_ERROR
+    return AreaByEdges(factor, half, (issue("broken_carbides", change=factor - 1, half_width=half),), True)
 
 
 def _like_none(shape: EdgeShape, told: RimLight, blur: float) -> AreaByEdges | None:
@@ -275,13 +293,14 @@ def _free_share(basins: NDArray[np.int32]) -> float:
     return free / max(free + met, 1)
 
 
-def _filtered(s: Segmentation, per_area: float, shape: EdgeShape | None) -> AreaByEdges:
+def _filtered(s: Segmentation, texture: Texture, per_area: float, shape: EdgeShape | None) -> AreaByEdges:
     """Rims and domes as far as edges tell them that a filter or compression changed."""
+    by_filter = (PROCESSED_PX if texture.repeats > REPEATS else LINEAR_PX) * per_area
     if shape is None:
         half = PROCESSED_PX * per_area
         return AreaByEdges(1.0, half, (issue("filtered", half_width=half),))
     told = rim_light(_less_sure(shape, *BY_FILTER), by_lens_alone=False)
-    half = float(np.hypot(PROCESSED_PX * per_area, max(told.high - told.factor, told.factor - told.low)))
+    half = float(np.hypot(by_filter, max(told.high - told.factor, told.factor - told.low)))
     factor, half = _held_back(told.factor, half, shape, s.blur_px or 1.0)
     return AreaByEdges(factor, half, (issue("filtered", half_width=half),))
 
@@ -308,7 +327,9 @@ def _in_texture(s: Segmentation, texture: Texture, shape: EdgeShape | None, besi
     strange = strange or _like_none(seen, told, s.blur_px or 1.0)
     if strange is not None:
         return replace(strange, known=False)
-    return _both(_uneven(s, texture, seen.per_area, None), told, seen)
+    found = _both(_uneven(s, texture, seen.per_area, None), told, seen)
+    domed = told.sound < 0.5 and told.factor > 1
+    return _tone(s, found, seen.per_area, True) if domed and tone_shift_px(s) > 0 else found
 
 
 def _both(uneven: AreaByEdges, told: RimLight, shape: EdgeShape) -> AreaByEdges:
@@ -381,7 +402,7 @@ def _tone(s: Segmentation, found: AreaByEdges, per_area: float, told_apart: bool
     other = (found.factor - 1) / 2 if told_apart else 0.0
     half = float(np.hypot(found.half, abs(shift))) + abs(other)
     said = (*found.said, issue("tone_curve", half_width=half if told_apart else abs(shift)))
-    return AreaByEdges(found.factor - other - shift / 2, half, said, True)
+    return replace(found, factor=found.factor - other - shift / 2, half=half, said=said)
 
 
 def level_factor(s: Segmentation) -> float:

@@ -25,6 +25,8 @@ from micro.segmentation.textured import carbides_in_texture
 from micro.segmentation.troubles import field_issues
 from micro.segmentation.trust import judge
 
+# Of the area: carbides that fell out leave holes of one grey too, of up to 0.2 (fields of two generators).
+MUCH = 0.25
 
 def unclipped(
     contrast: NDArray[np.float32], smooth: NDArray[np.float32], clipped: NDArray[np.bool_], levels: Levels
@@ -180,17 +182,19 @@ def _open_to_marks(s: Segmentation, no_field: NDArray[np.bool_]) -> Segmentation
 def _open_to_class(s: Segmentation, settings: SegmentationSettings, marks: Marks) -> Segmentation:
     """Return it with an interval that reaches up to the area with what was left out on the other side of the matrix.
 
-    Where the user names more classes than were found, and not their side, that may be one of them.
+    Where the user names more classes than were found, and not their side, that may be one of them; where it looks like
+    a class, it may be one too.
     """
-    missing = settings.carbides == "auto" and len(settings.class_names) > len(s.classes) > 0
-    if not missing or settings.class_greys or s.verdict.instead is not None:
+    if settings.carbides != "auto" or settings.class_greys or s.verdict.instead is not None or not s.classes:
         return s
     size = marks.area_px / max(float(s.contrast_area_px.sum()), 1e-9)
-    if size < TOLD:
+    missing = len(settings.class_names) > len(s.classes) and size >= TOLD
+    alike = marks.alike and size >= MUCH and not settings.class_names
+    if not (missing or alike):
         return s
     more = marks.area_px / max(1, s.analysed_px)
-    said = (*s.verdict.said, issue("class_left_out", share=more, half_width=size))
-    return s.with_verdict(replace(s.verdict, more=s.verdict.more + more, said=said))
+    said = issue("class_left_out" if missing else "like_a_class", share=more, half_width=size)
+    return s.with_verdict(replace(s.verdict, more=s.verdict.more + more, said=(*s.verdict.said, said)))
 
 
 def _filled(grey: Picture, excluded: NDArray[np.bool_]) -> Picture:

@@ -34,6 +34,8 @@ class Texture:
         Standard uncertainty of the mean level: the largest of scatter over root of the number of blocks.
     white
         Share of the noise that differs from pixel to pixel; 1 for a sensor's own.
+    repeats
+        Share of the pixels that have the very grey level of the next one in their row; 1 where nobody looked.
     """
 
     uneven: float
@@ -41,10 +43,11 @@ class Texture:
     level_scatter: FloatArray
     level_uncertainty: float
     white: float
+    repeats: float = 1.0
 
 
-def find_texture(s: Segmentation, sensor_noise: float) -> Texture:
-    """Scatter of the matrix at several sizes; `sensor_noise` of single pixels, grey levels."""
+def find_texture(s: Segmentation, sensor_noise: float, grey: NDArray[np.float32] | None = None) -> Texture:
+    """Scatter of the matrix at several sizes; `sensor_noise` of single pixels, `grey` as in the file, grey levels."""
     bare = s.bare.astype(np.float32)
     scatter, uncertainty = [], [s.matrix_uncertainty]
     mean, share, done = s.contrast * bare, bare, 1
@@ -61,7 +64,14 @@ def find_texture(s: Segmentation, sensor_noise: float) -> Texture:
         uncertainty.append(found / float(np.sqrt(enough.sum())))
     uneven = s.smooth_noise / max(SMOOTHED_NOISE * sensor_noise, 1e-6)
     white = sensor_noise / max(s.noise, 1e-6)
-    return Texture(uneven, SIGNIFICANT * s.smooth_noise, np.array(scatter), max(uncertainty), white)
+    repeats = 1.0 if grey is None else _repeats(grey, s.bare)
+    return Texture(uneven, SIGNIFICANT * s.smooth_noise, np.array(scatter), max(uncertainty), white, repeats)
+
+
+def _repeats(grey: NDArray[np.float32], bare: NDArray[np.bool_]) -> float:
+    pairs = bare[:, 1:] & bare[:, :-1]
+    alike = pairs & (grey[:, 1:] == grey[:, :-1])
+    return np.count_nonzero(alike) / max(1, np.count_nonzero(pairs))
 
 
 def _blocks(picture: NDArray[np.float32], side: int) -> NDArray[np.float32]:

@@ -80,7 +80,7 @@ def judge(
     by_width
         Reads the field otherwise: by what no crest of a strong texture is wide enough for; None where that tells none.
     """
-    texture = find_texture(s, matrix.sensor_noise)
+    texture = find_texture(s, matrix.sensor_noise, grey)
     beside = partial(beside_twin, matrix=matrix, settings=settings)
     told, reason = (None, None) if _pinned(settings) else _beside_crests(grey, settings, s, texture, by_width)
     if told is not None:

@@ -148,6 +148,56 @@ def test_relief_lit_from_one_side_is_no_dome(relief, within):
     assert "lit_from_one_side" in said and abs(error) <= within and holds
 
 
+@pytest.mark.parametrize("seed", [4, 5, 6])
+@pytest.mark.parametrize(("relief", "dome_px"), [(0.2, 2.0), (0.2, 3.0), (0.3, 2.0)])
+def test_domes_under_relief_lit_from_one_side_stay_open(relief, dome_px, seed):
+    """Domes take 15 to 23 % of the light; relief on top leaves edges that tell a third of it."""
+    error, said, holds = read(seed=seed, relief=relief, dome_px=dome_px, fraction=0.1, diameter=14.0)
+    assert "lit_from_one_side" in said and -0.16 < error < 0 and holds
+
+
+@pytest.mark.parametrize("second", [0.55, 0.65])
+def test_domes_of_two_greys_that_look_like_holes_stay_open(second):
+    """Light reads a sixth too little; no hole is drawn."""
+    error, said, holds = read(seed=5, second=second, dome_px=2.0, fraction=0.12, diameter=14.0)
+    assert "broken_carbides" in said and -0.14 < error < 0 and holds
+
+
+@pytest.mark.parametrize("seed", [4, 5, 6])
+def test_a_tone_curve_over_a_texture_may_be_no_dome(seed):
+    """Grey = light^0.45 makes edges that look domed, which would add 6 % to an area that is 8 % too large by light."""
+    error, said, holds = read(
+        seed=seed, gamma=0.45, lath=0.02, matrix=30.0, contrast=150.0, noise=3.0, diameter=14.0, fraction=0.12
+    )
+    assert {"domed", "tone_curve"} <= set(said) and 0 < error < 0.1 and holds
+
+
+def test_a_filter_that_hands_grey_levels_on_leaves_more_open():
+    """Under a median of 3 × 3 a quarter of the pixels repeat their neighbour; a colour mosaic makes them alike only.
+
+    Of noise of 20 levels 0.26 do under SciPy's median filter, 0.07 under a mean of the same reach: neighbours differ by
+    two thirds of their pixels, 20·√6/9 levels.
+    """
+    from scipy import ndimage
+
+    from micro.segmentation.texture import find_texture
+
+    noise = np.rint(np.random.default_rng(0).normal(120, 20, SHAPE)).astype(np.float32)
+    s = segment(other.picture(SHAPE, seed=4)[0], SegmentationSettings("bright"))
+    filters = (lambda g: ndimage.median_filter(g, 3), lambda g: np.rint(ndimage.uniform_filter(g, 3)))
+    handed_on, alike = (find_texture(s, 1.0, one(noise)).repeats for one in filters)
+    assert handed_on == pytest.approx(0.26, abs=0.01)
+    assert alike == pytest.approx(9 / (20 * np.sqrt(6) * np.sqrt(2 * np.pi)), abs=0.01)
+    halves = []
+    for words in ({"median_px": 3}, {"mosaic": True}):
+        grey, truth = other.picture(SHAPE, seed=4, **words)
+        found = micro.measure(grey, um_per_px=1.0, rolling_deg=0.0, settings=SegmentationSettings("bright"))
+        value, low, high = found.area_fraction
+        assert low <= truth <= high
+        halves.append(next(one for one in found.issues if one.kind == "filtered").half_width)
+    assert halves[1] < 0.8 * halves[0]
+
+
 def test_dark_rims_are_told_under_lenses_that_look_sharp():
     """Dark rims of 1 px and 30 % make edges steep; no sharp lens has so flat a top (kurtosis below -0.5) and a skew."""
     error, said, holds = read(seed=4, rim=-0.3)

@@ -83,6 +83,37 @@ def test_the_interval_holds_a_named_class_that_passed_for_marks(phantom, seed):
     assert "class_left_out" not in {one.kind for one in alone.issues}
 
 
+def spots(phantom, seed):
+    """Six percent far brighter than the matrix, and four of one grey a little darker."""
+    kinds = [Population(0.04, 12), Population(0.06, 12, carbide_class=1)]
+    return phantom(kinds, class_greys=(32.0, 214.0), matrix_grey=65.0, noise=3.0, shading=0.0, seed=seed)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_interval_holds_spots_that_look_like_a_kind_of_carbide(phantom, seed):
+    """Taken for marks they are a third of the area missed; whoever says that carbides are bright is not asked."""
+    field = spots(phantom, seed)
+    darker, brighter = field.truth.area_fraction
+    found = measure(field.grey, um_per_px=0.2, rolling_deg=0)
+    assert "like_a_class" in {one.kind for one in found.issues}
+    value, low, high = found.area_fraction
+    assert value == pytest.approx(brighter, rel=0.06)
+    assert low < brighter and darker + brighter < high
+    named = measure(field.grey, um_per_px=0.2, rolling_deg=0, settings=SegmentationSettings("bright"))
+    assert "like_a_class" not in {one.kind for one in named.issues} and named.area_fraction[2] < high - darker / 2
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_dirt_of_many_greys_is_no_kind_of_carbide(phantom, seed):
+    """The same spots, each of a grey of its own from the matrix down to 0."""
+    field = spots(phantom, seed)
+    number = field.truth.coverage.labels
+    depth = np.append(1, np.random.default_rng(seed).uniform(0.2, 1.8, int(number.max())))[number]
+    dirty = field.grey + np.minimum(field.grey - 65, 0) * (depth - 1)
+    found = measure(np.rint(dirty).clip(0), um_per_px=0.2, rolling_deg=0)
+    assert "like_a_class" not in {one.kind for one in found.issues}
+
+
 @pytest.mark.parametrize(("few", "greys"), [(0.03, ()), (0.03, (50.0, 190.0)), (0.012, (50.0, 190.0))])
 def test_a_class_that_was_named_on_the_other_side_is_no_pit(phantom, fraction, few, greys):
     """Found or pinned, each class holds within 8 %; unnamed, the lesser side is taken for pits."""
