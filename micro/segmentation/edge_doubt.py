@@ -36,7 +36,7 @@ PROCESSED, MILD, STRONG = 0.15, 0.27, 0.37
 BY_FILTER = (0.06, 0.38)
 # A median filter of 5 × 5 takes as much from carbides of 10 px (simulated). Filters that take light hand grey levels
 # on: under one of 3 × 3 0.26 of the pixels repeat their neighbour, more where noise is of few levels. Where fewer do,
-# what smoothed the picture keeps its light: of some 240 such fields of a fifth and a sixth generator 8 lay outside.
+# what smoothed the picture keeps its light: of 211 such fields of a fifth and a sixth generator 5 lay outside.
 PROCESSED_PX, LINEAR_PX, REPEATS = 0.25, 0.15, 0.2
 # Fields of two generators (tests/accuracy/etched_fields.py): sharpened edges have a kurtosis below -1 and a skew above
 # 0; dark rims and domes of 3 px one below -0.7 and a skew below -0.05; holes a skew below -0.2, a kurtosis above 0.

@@ -28,6 +28,7 @@ from micro.segmentation.trust import judge
 # Of the area: carbides that fell out leave holes of one grey too, of up to 0.2 (fields of two generators).
 MUCH = 0.25
 
+
 def unclipped(
     contrast: NDArray[np.float32], smooth: NDArray[np.float32], clipped: NDArray[np.bool_], levels: Levels
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:

@@ -71,7 +71,7 @@ def find_texture(s: Segmentation, sensor_noise: float, grey: NDArray[np.float32]
 def _repeats(grey: NDArray[np.float32], bare: NDArray[np.bool_]) -> float:
     pairs = bare[:, 1:] & bare[:, :-1]
     alike = pairs & (grey[:, 1:] == grey[:, :-1])
-    return np.count_nonzero(alike) / max(1, np.count_nonzero(pairs))
+    return int(np.count_nonzero(alike)) / max(1, int(np.count_nonzero(pairs)))
 
 
 def _blocks(picture: NDArray[np.float32], side: int) -> NDArray[np.float32]:
