@@ -34,10 +34,11 @@ ETCHED_EDGE_PX = 0.1
 PROCESSED, MILD, STRONG = 0.15, 0.27, 0.37
 # Skew and kurtosis of sound edges scatter by that in filtered and compressed pictures (33 fields of a fifth generator).
 BY_FILTER = (0.06, 0.38)
-# A median filter of 5 × 5 takes as much from carbides of 10 px (simulated). Filters that take light hand grey levels
-# on: under one of 3 × 3 0.26 of the pixels repeat their neighbour, more where noise is of few levels. Where fewer do,
-# what smoothed the picture keeps its light: of 211 such fields of a fifth and a sixth generator 5 lay outside.
-PROCESSED_PX, LINEAR_PX, REPEATS = 0.25, 0.15, 0.2
+PROCESSED_PX = 0.25  # a median filter of 5 × 5 takes as much from carbides of 10 px (simulated)
+# Filters that take light hand grey levels on: under a median of 3 × 3 0.26 of the pixels repeat their neighbour, more
+# where noise is of few levels. Where fewer do, the light is kept, and thin rims alone are left open: of 211 such fields
+# of a fifth and a sixth generator 4 lay outside.
+REPEATS = 0.2
 # Fields of two generators (tests/accuracy/etched_fields.py): sharpened edges have a kurtosis below -1 and a skew above
 # 0; dark rims and domes of 3 px one below -0.7 and a skew below -0.05; holes a skew below -0.2, a kurtosis above 0.
 SHARPENED, SHARPENED_ERROR = -1.0, 0.15
@@ -295,7 +296,7 @@ def _free_share(basins: NDArray[np.int32]) -> float:
 
 def _filtered(s: Segmentation, texture: Texture, per_area: float, shape: EdgeShape | None) -> AreaByEdges:
     """Rims and domes as far as edges tell them that a filter or compression changed."""
-    by_filter = (PROCESSED_PX if texture.repeats > REPEATS else LINEAR_PX) * per_area
+    by_filter = (PROCESSED_PX if texture.repeats > REPEATS else UNSEEN_PX) * per_area
     if shape is None:
         half = PROCESSED_PX * per_area
         return AreaByEdges(1.0, half, (issue("filtered", half_width=half),))
