@@ -264,9 +264,8 @@ _KINDS = (
             ),
             (
                 "broken_carbides",
-                "holes or cracks within the carbides, or greys that differ: the edges change the area by "
-                "{change:+.1p} %, to within {half_width:.1p} %",
-                {"change": 0.04, "half_width": 0.13},
+                "holes or cracks within the carbides: the area may be off by {half_width:.1p} % of its value",
+                {"half_width": 0.13},
             ),
             (
                 "texture_at_edges",

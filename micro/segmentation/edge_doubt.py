@@ -47,7 +47,7 @@ SHARPENED_IN_TEXTURE = -2.0
 # Dark rims of 40 %, 1 to 2 px wide, hidden by the blur of small carbides, look so too: px of outline (a fourth one).
 SHARPENED_PX = 0.5
 DARK, DARK_SKEW, DARK_PX = -0.7, -0.05, 0.4
-HOLES_SKEW, HOLES_KURTOSIS, HOLES_ERROR = -0.2, 0.2, 0.02
+HOLES_SKEW, HOLES_KURTOSIS, HOLES_ERROR = -0.2, 0.2, 0.03
 COARSE_PX = 32  # blocks wider than basins (chosen)
 STRANGE = 16.0  # least misfit of all models, 4 standard deviations
 STRANGE_ERROR = 0.08
@@ -185,19 +185,14 @@ def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bo
 def _lit_from_one_side(shape: EdgeShape, told: RimLight) -> AreaByEdges | None:
     if told.sound >= SURELY_SOUND or light_beside(shape.part) <= LIT_PX:
         return None
-    factor, half = _half_way(told) if told.sound < 0.5 else (1.0, abs(told.factor - 1))
+    factor, half = 1.0, abs(told.factor - 1)
+    if told.sound < 0.5:
+        # Something else shaped these edges too, and it may be all: the value lies half way to rims and domes.
+        factor = (1 + told.factor) / 2
+        half = max(told.high - factor, factor - told.low)
     half += LIT_ERROR
     # Not known: so lit, edges tell no rims for sure, and what outline and light disagree about stays open.
     return AreaByEdges(factor, half, (issue("lit_from_one_side", change=factor - 1, half_width=half),))
-
-
-def _half_way(told: RimLight) -> tuple[float, float]:
-    """Factor half way to the rims and domes that are told, 1 where sound edges are likelier, and the way to their ends.
-
-    For edges that something else shaped too, which may be all.
-    """
-    factor = (1 + told.factor) / 2 if told.sound < 0.5 else 1.0
-    return factor, max(told.high - factor, factor - told.low)
 
 
 def _model_error(shape: EdgeShape, factor: float) -> float:
@@ -241,9 +236,8 @@ def _broken(shape: EdgeShape, told: RimLight) -> AreaByEdges | None:
     if told.skew >= HOLES_SKEW or shape.kurtosis <= HOLES_KURTOSIS * told.skew:
         return None
     # Domes and greys that differ lean inwards as holes do: what they would change stays open.
-    factor, half = _half_way(told)
-    half += HOLES_ERROR
-    return AreaByEdges(factor, half, (issue("broken_carbides", change=factor - 1, half_width=half),), True)
+    half = max(told.high - 1, 1 - told.low) + HOLES_ERROR
+    return AreaByEdges(1.0, half, (issue("broken_carbides", half_width=half),), True)
 
 
 def _like_none(shape: EdgeShape, told: RimLight, blur: float) -> AreaByEdges | None:

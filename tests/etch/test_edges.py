@@ -156,11 +156,11 @@ def test_domes_under_relief_lit_from_one_side_stay_open(relief, dome_px, seed):
     assert "lit_from_one_side" in said and -0.16 < error < 0 and holds
 
 
-@pytest.mark.parametrize("second", [0.55, 0.65])
-def test_domes_of_two_greys_that_look_like_holes_stay_open(second):
+@pytest.mark.parametrize(("seed", "second"), [(3, 0.6), (5, 0.55), (5, 0.65)])
+def test_domes_of_two_greys_that_look_like_holes_stay_open(seed, second):
     """Light reads a sixth too little; no hole is drawn."""
-    error, said, holds = read(seed=5, second=second, dome_px=2.0, fraction=0.12, diameter=14.0)
-    assert "broken_carbides" in said and -0.14 < error < 0 and holds
+    error, said, holds = read(seed=seed, second=second, dome_px=2.0, fraction=0.12, diameter=14.0)
+    assert "broken_carbides" in said and -0.18 < error < -0.14 and holds
 
 
 @pytest.mark.parametrize("seed", [4, 5, 6])
