@@ -233,7 +233,7 @@ def _dark_or_sharpened(shape: EdgeShape, told: RimLight) -> AreaByEdges | None:
 
 def _broken(shape: EdgeShape, told: RimLight) -> AreaByEdges | None:
     """Carbides with holes; None where they have none."""
-    if told.skew >= HOLES_SKEW or shape.kurtosis <= HOLES_KURTOSIS * told.skew:
+    if told.sound >= SURELY_SOUND or told.skew >= HOLES_SKEW or shape.kurtosis <= HOLES_KURTOSIS * told.skew:
         return None
     # Domes and greys that differ lean inwards as holes do: what they would change stays open.
     half = max(told.high - 1, 1 - told.low) + HOLES_ERROR
