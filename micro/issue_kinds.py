@@ -552,8 +552,8 @@ _KINDS = (
         "bands are judged without that:", "take the picture again under even light, or etch again", share=0.06,
     ),
     _kind(
-        "duplicated", "duplicated", "doubt", "the same picture as {others:places}:", "leave one out, it is one field",
-        others=[["A", "a2"]],
+        "duplicated", "duplicated", "doubt", "the same picture as {others:places} ({fields:.0f} fields in all):",
+        "leave all but one out, they are one field", others=[["A", "a2"]], fields=2,
     ),
     _kind(
         "overlapping", "overlapping", "doubt",
