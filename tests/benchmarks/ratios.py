@@ -10,6 +10,7 @@ machine disturbs least; where a person waits, wall time stands beside it. Prints
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import os
 import subprocess
@@ -37,7 +38,7 @@ from micro.processes import prepare_process
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field
 
-SIDE, WORKERS_SIDE, MANY_SIDE, DIFFERENT, MOSAIC_SIDE = 2048, 1024, 512, 16, 5
+SIDE, WORKERS_SIDE, MANY_SIDE, DIFFERENT, MOSAIC_PARTS = 2048, 1024, 512, 16, 4
 SHARE, ECD_PX = 0.10, 8.0
 STUDY = """\
 title = "Many fields"
@@ -240,13 +241,14 @@ def etched_ratio(folder: Path, options: argparse.Namespace) -> list[str]:
 
 def mosaic_ratio(folder: Path, options: argparse.Namespace) -> list[str]:
     """Speed a pixel of one stitched mosaic over that of its tiles as single fields, start to report."""
-    tiles = [folder / f"mosaic{number:02d}.tif" for number in range(MOSAIC_SIDE**2)]
-    for seed, path in enumerate(tiles):
-        draw(path, SIDE, round(PER_MEGAPIXEL * SIDE**2 / 1e6), seed)
-    whole = folder / "mosaic.tif"
-    rows = np.split(np.array([tifffile.imread(path) for path in tiles]), MOSAIC_SIDE)
-    tifffile.imwrite(whole, np.vstack([np.hstack(row) for row in rows]), tile=(512, 512), compression="zlib")
-    del rows
+    whole, side = folder / "mosaic.tif", MOSAIC_PARTS * SIDE
+    mean_ecd = float(np.sqrt(SHARE * 1e6 / PER_MEGAPIXEL / (np.pi / 4 * np.exp(0.4**2))))
+    scene = Scene((Population(SHARE, mean_ecd, 0.4, aspect=1.6, misalignment_deg=15.0),), rolling_deg=20.0)
+    grey = make_field(scene, (side, side), np.random.default_rng(1))[0].astype(np.uint8)
+    tifffile.imwrite(whole, grey, tile=(512, 512), compression="zlib")
+    tiles = [folder / f"tile{number:02d}.tif" for number in range(MOSAIC_PARTS**2)]
+    for path, (row, column) in zip(tiles, itertools.product(range(0, side, SIDE), repeat=2), strict=True):
+        tifffile.imwrite(path, grey[row : row + SIDE, column : column + SIDE], tile=(512, 512), compression="zlib")
     turns = [
         [measure(pictures, folder / f"of{len(pictures)}_{n}", "--workers", "1") for pictures in (tiles, [whole])]
         for n in range(min(options.repeats, 2))
