@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -58,6 +59,16 @@ class MeasuredSpecimen:
         small = self.particles.loc[flagged(self.particles["flags"], "small"), "ecd_um"]
         counted = COUNTED_OUTLINE_PX * self.um_per_px
         return max(counted, float(small.max())) if len(small) else counted
+
+    @property
+    def softest_field(self) -> tuple[str, float]:
+        """Field that alone sets `resolved_um`, and what the others resolve, µm; ("", NaN) where others come near."""
+        small = self.particles[flagged(self.particles["flags"], "small")]
+        rising = small.groupby("field")["ecd_um"].max().sort_values()
+        if not len(rising) or self.fields["field"].nunique() < 2:
+            return "", math.nan
+        others = max(COUNTED_OUTLINE_PX * self.um_per_px, rising.iloc[-2] if len(rising) > 1 else 0.0)
+        return (str(rising.index[-1]), float(others)) if rising.iloc[-1] > SAME_RESOLUTION * others else ("", math.nan)
 
 
 def class_of(specimen: MeasuredSpecimen, carbide_class: str, above_um: float = 0.0) -> ClassData:
