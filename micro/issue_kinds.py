@@ -113,6 +113,12 @@ _KINDS = (
         "(look whether the field was turned)", own_deg=71.2, angle_deg=31.4,
     ),
     _kind(
+        "rolling_disagrees", "rolling_unlike_given", "doubt",
+        "carbides lie {off_deg:.0f}° off the rolling direction given: elongation and bands are measured along the "
+        "wrong direction if the field was turned",
+        "(look whether it was, and give the direction as pictured)", off_deg=89.6,
+    ),
+    _kind(
         "no_rolling_direction", "no_rolling_direction", "note",
         "no preferred direction, the horizontal is the reference",
     ),
