@@ -62,6 +62,7 @@ LOOK = "(look at the outline picture)"
 LOOK_OR_UNDO = '(look at the outline picture; if the camera saved by the curve of sRGB, give tone_curve = "srgb")'
 
 
+CHANGED = "the area was changed by {change:+.1p} % for it, and may be off by {half_width:.1p} % of its value"
 # In the order they are told: the picture as read, the rolling direction, the segmentation, the checks of one field,
 # the checks between fields.
 _KINDS = (
@@ -263,8 +264,7 @@ _KINDS = (
             ),
             (
                 "dark_edges",
-                "dark rims or domed carbides take integrated grey level from carbides: the edges change the area by "
-                "{change:+.1p} %, to within {half_width:.1p} %",
+                f"dark rims or domed carbides take integrated grey level from carbides: {CHANGED}",
                 {"change": 0.2, "half_width": 0.2},
             ),
             (
@@ -274,8 +274,7 @@ _KINDS = (
             ),
             (
                 "texture_at_edges",
-                "the matrix is uneven, which looks like rims where it meets carbides: the edges change the area by "
-                "{change:+.1p} %, to within {half_width:.1p} %",
+                f"the matrix is uneven, which looks like rims where it meets carbides: {CHANGED}",
                 {"change": -0.012, "half_width": 0.06},
             ),
             (
@@ -299,32 +298,28 @@ _KINDS = (
             ),
             (
                 "bright_rims",
-                "bright rims add integrated grey level to carbides: the edges change the area by {change:+.1p} %, to "
-                "within {half_width:.1p} %",
+                f"bright rims add integrated grey level to carbides: {CHANGED}",
                 {"change": -0.061, "half_width": 0.032},
             ),
             (
                 "domed",
-                "domed carbides or dark rims take integrated grey level from carbides: the edges change the area by "
-                "{change:+.1p} %, to within {half_width:.1p} %",
+                f"domed carbides or dark rims take integrated grey level from carbides: {CHANGED}",
                 {"change": 0.061, "half_width": 0.032},
             ),
             (
                 "bright_edges",
                 "the grey overshoots at the edges by {height:.0p} % of the contrast (bright under an electron beam, or "
-                "with strong rims): the edges change the area by {change:+.1p} %, to within {half_width:.1p} %",
+                f"with strong rims): {CHANGED}",
                 {"height": 0.08, "change": -0.12, "half_width": 0.16},
             ),
             (
                 "greys_differ",
-                "carbides differ in grey: their own levels and edges change the area by {change:+.1p} %, "
-                "to within {half_width:.1p} %",
+                f"carbides differ in grey, which their own levels and edges show: {CHANGED}",
                 {"change": 0.021, "half_width": 0.04},
             ),
             (
                 "light_taken",
-                "pits or boundaries take integrated grey level from carbides: the edges change the area by "
-                "{change:+.1p} %, to within {half_width:.1p} %",
+                f"pits or boundaries take integrated grey level from carbides: {CHANGED}",
                 {"change": 0.021, "half_width": 0.04},
             ),
             (
