@@ -145,7 +145,11 @@ def test_a_slip_in_the_ranges_of_a_carbide_is_named(folder, old, new, line, word
 
 @pytest.mark.parametrize(
     ("text", "words"),
-    [("", "holds no specimen"), ("= 3", "is not valid TOML: "), ('[[specimen]]\nname = "A"', "key 'images' is missing")],
+    [
+        ("", "holds no specimen"),
+        ("= 3", "is not valid TOML: "),
+        ('[[specimen]]\nname = "A"', "key 'images' is missing"),
+    ],
 )
 def test_refuses_what_is_no_study(folder, text, words):
     with pytest.raises(UsageError, match=words):
