@@ -32,7 +32,7 @@ def bias_lines(bias: Bias) -> Iterator[str]:
         f"field{'s' * (p.fields != 1)}, {p.points} points; {more_fields(bias)}"
     )
     yield f"  measured {percent(bias.measured)} % on the same fields"
-    yield f"  count less area fraction {signed(bias.difference)}, with the chance of where the points fell{limits(bias)}"
+    yield f"  count less measurement {signed(bias.difference)}, with the chance of where points fell{limits(bias)}"
     yield f"  at the counted points alone, count less outlines {signed(bias.judged)}{p_value(bias)}"
 
 
