@@ -239,7 +239,7 @@ def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFra
         measured = [f for f in specimen.fields if (specimen.name, f.name) in issues]
         pictures = []
         # Those in doubt first: a reader must see what the report warns of.
-        measured.sort(key=lambda f: -gravity(issues[specimen.name, f.name]))
+        measured.sort(key=lambda f: gravity(issues[specimen.name, f.name]), reverse=True)
         for field in measured[: each if number < MOST_PICTURED else 0]:
             row = every[specimen.name, field.name]
             text = message_text(gravest_first(issues[specimen.name, field.name]))
