@@ -288,7 +288,7 @@ def glance_section(study: Study, bars: Bars, answer: Analysis) -> PageSection | 
     heads = (table.columns[0], columns[0][0], *shown, *(head for head, _ in columns[1:]))
     lettered = not bars.reference and len(bars.names) >= LETTERED
     tables = [PageTable("", heads, rows, f"{GLANCE_NOTE} {MEANING_OF_LETTERS}" if lettered else GLANCE_NOTE)]
-    if bars.reference:
+    if bars.reference and len(bars.names) > FEWEST_BARS:
         tables.append(reference_table(bars))
     said = [*(difference_lines(bars) or _pair_line(bars, answer)), *toughness_lines(answer)]
     return PageSection("bars", "At a glance", lists=[("In short", said)] if said else (), tables=tables, folded=False)

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from micro.report.page import specimen_numbers
 from micro.report.wording import (
     decimals_known,
     figures,
@@ -87,3 +88,14 @@ def test_the_only_class_is_named_where_the_user_named_it():
     assert one_class(["all", "MC"]) == "MC"
     assert one_class(["all", "carbide"]) == ""
     assert one_class(["all", "M7C3", "MC"]) == ""
+
+
+@pytest.mark.parametrize(("unknown", "shown"), [(0.0, False), (0.25, True)])
+def test_a_share_of_unknown_fields_is_a_row_only_where_there_are_some(unknown, shown):
+    """The table of a specimen has no rows that say that nothing is amiss; they stand in specimens.csv."""
+    row = {"specimen": "A", "carbide_class": "all", "unit": "", "ci95_low": 0.0, "ci95_high": 0.4, "fields": 8}
+    table = pd.DataFrame(
+        [row | {"quantity": "area_fraction", "mean": 0.1}, row | {"quantity": "unknown_fields_share", "mean": unknown}]
+    )
+    ((_, rows),) = specimen_numbers(Specimen("A", ()), table)["groups"]
+    assert len(rows) == 1 + shown
