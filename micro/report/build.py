@@ -201,7 +201,7 @@ def write_report(
         methods=methods(study, outcomes, tables["fields"]),
         pictures=study_pictures(study, outcomes, tables["fields"], out),
         troubles=answer.troubles,
-        doubts=() if answer.count is not None else (UNCOUNTED,),
+        doubts=(UNCOUNTED,) if answer.count is None and not read_lessons(out) else (),
     )
     with results.whole_file(out / results.REPORT) as stream:
         stream.write(page.encode(errors="backslashreplace"))
