@@ -37,8 +37,10 @@ class PairFindings:
 
 
 def findings(comparison: pd.DataFrame) -> list[PairFindings]:
-    """Say in words, pair by pair, what a table of `compare` holds."""
+    """Say in words, pair by pair, what a table of `compare` holds; of single classes only what was judged."""
     tests = int(comparison["p_joint"].notna().sum())
+    unjudged = comparison["verdict"].isin(UNJUDGED) & (comparison["carbide_class"] != "all")
+    comparison = comparison[~unjudged | (comparison["quantity"] == "all")]
     pairs = comparison.groupby(["specimen_a", "specimen_b"], sort=False)
     return [_pair(str(a), str(b), list(rows.itertuples(index=False)), tests) for (a, b), rows in pairs]
 

@@ -60,9 +60,10 @@ MAIN = ("area_fraction", "mean_ecd", "ecd_d50_by_area", "largest_ecd", "elongati
         "band_contrast")  # fmt: skip
 MORE = ("number_per_mm2", "area_weighted_ecd", "mean_aspect_ratio", "intercepts_along", "intercepts_across",
         "degree_of_orientation", "mean_free_path")  # fmt: skip
+EVERY_PAIR = "Every pair stands in comparison.csv."
 MEANING_OF_LETTERS = (
     "Bars that share a letter are not told apart: no difference stands between them when all tests of this study are "
-    "taken together (Holm). That is not alike. Every pair stands in comparison.csv."
+    "taken together (Holm). That is not alike."
 )
 
 
@@ -241,9 +242,7 @@ def reference_table(bars: Bars) -> PageTable:
     others = [bar for bar in bars.names if bar != bars.reference]
     shown = [q for q in GLANCED if BY_NAME[q].compared]
     rows = [(bar, *(_effect(bars.against(bar, q), q) for q in shown)) for bar in others]
-    note = (
-        "× is a ratio; + and − are differences, in percentage points for shares. Every pair stands in comparison.csv."
-    )
+    note = f"× is a ratio; + and − are differences, in percentage points for shares. {EVERY_PAIR}"
     names = (plain_name(q).partition(" (")[0] for q in shown)
     return PageTable(f"Against {bars.reference}", ("bar", *names), rows, note)
 
@@ -287,7 +286,9 @@ def glance_section(study: Study, bars: Bars, answer: Analysis) -> PageSection | 
     shown = (HEADS.get(head, head) for head in table.columns[1:])
     heads = (table.columns[0], columns[0][0], *shown, *(head for head, _ in columns[1:]))
     lettered = not bars.reference and len(bars.names) >= LETTERED
-    tables = [PageTable("", heads, rows, f"{GLANCE_NOTE} {MEANING_OF_LETTERS}" if lettered else GLANCE_NOTE)]
+    tables = [
+        PageTable("", heads, rows, f"{GLANCE_NOTE} {MEANING_OF_LETTERS} {EVERY_PAIR}" if lettered else GLANCE_NOTE)
+    ]
     if bars.reference and len(bars.names) > FEWEST_BARS:
         tables.append(reference_table(bars))
     said = [*(difference_lines(bars) or _pair_line(bars, answer)), *toughness_lines(answer)]

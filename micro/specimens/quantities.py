@@ -270,7 +270,9 @@ class Quantity:
     @property
     def words_of_fields(self) -> str:
         """Words for the mean of the field values, which for some quantities is not what the specimen has."""
-        plain = isinstance(self.measure, Ratio) and self.measure.of_fields is ratio_of_fields
+        plain = (
+            isinstance(self.measure, Ratio) and self.measure.of_fields is ratio_of_fields or self.compared == "share"
+        )
         return self.words if plain else f"{self.words} of a field"
 
     @property

@@ -84,6 +84,17 @@ def test_three_bars_are_told_by_letters(folder, run_micro):
     assert " against " not in said
 
 
+def test_two_folders_with_bars_of_one_name_keep_them_apart(folder, run_micro):
+    """The bars of January and June: each is named with its folder, and all are shown."""
+    one, two = folder("january", {"P": 0.05, "Q": 0.05}), folder("june", {"P": 0.12, "Q": 0.05})
+    status, said, _ = run_micro("compare", one, two)
+    assert status == 0
+    lines = said.splitlines()
+    start = lines.index("Area fraction A_A, %")
+    shown = [" ".join(line.split()[:2]) for line in lines[start + 1 : start + 5]]
+    assert shown == [f"P ({one})", f"Q ({one})", f"P ({two})", f"Q ({two})"]
+
+
 def test_others_are_set_against_the_reference(folder, run_micro):
     status, said, _ = run_micro("compare", folder("one", {"P": 0.05, "Q": 0.05, "R": 0.12}), "--reference", "R")
     assert status == 0
