@@ -270,10 +270,8 @@ class Quantity:
     @property
     def words_of_fields(self) -> str:
         """Words for the mean of the field values, which for some quantities is not what the specimen has."""
-        plain = (
-            isinstance(self.measure, Ratio) and self.measure.of_fields is ratio_of_fields or self.compared == "share"
-        )
-        return self.words if plain else f"{self.words} of a field"
+        plain = isinstance(self.measure, Ratio) and self.measure.of_fields is ratio_of_fields
+        return self.words if plain or self.compared == "share" else f"{self.words} of a field"
 
     @property
     def is_share(self) -> bool:
