@@ -117,7 +117,7 @@ def _row(row: dict[Any, Any]) -> tuple[str, ...]:
     else:
         effect = with_ends(factor * value, factor * low, factor * high)
         effect = effect if effect.startswith(MINUS) else f"+{effect}"
-        effect += " % points" if factor != 1 else _unit(row)
+        effect += " percentage points" if factor != 1 else _unit(row)
     return (_subject(row), *sides, effect, "; ".join(_verdict(row)))
 
 
@@ -201,7 +201,13 @@ def group_table(analysis: CouponAnalysis) -> PageTable:
         )
         for r in analysis.groups.to_dict("records")
     ]  # fmt: skip
-    columns = ("groups", "direction", "ratio of toughness", "verdict", f"hardness, less, {analysis.hardness_scale}")
+    columns = (
+        "groups",
+        "direction",
+        "ratio of toughness",
+        "verdict",
+        f"difference of hardness, {analysis.hardness_scale}",
+    )
     return PageTable("Group against group", columns, rows, printed=False)
 
 
