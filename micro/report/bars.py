@@ -348,7 +348,10 @@ def difference_lines(bars: Bars) -> list[str]:
     for quantity, words in DIFFERENCES:
         letters = bars.letters(quantity)
         if letters:
-            groups.setdefault(APART[how_apart(letters)], []).append(words)
+            told = how_apart(letters)
+            each = ", ".join(f"{bar} {own}" for bar, own in letters.items())
+            listed = f" ({each})" if told == "some" and len(letters) <= MOST_LISTED else ""
+            groups.setdefault(APART[told], []).append(words + listed)
     return [kind.format(joined(words)) for kind, words in groups.items()]
 
 

@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from micro.comparison.findings import PairFindings
 
 CHANCE = 0.05
-COMPARED = ("area_fraction", "largest_ecd", "anisotropy_index", "band_contrast")
+COMPARED = ("area_fraction", "mean_ecd", "largest_ecd", "anisotropy_index", "band_contrast")
 ESTIMATES = "Area % of a section is an estimate of volume % of the steel; all percentages of carbide below are area %."
 
 

@@ -173,3 +173,16 @@ def test_the_forest_has_a_line_a_bar_in_the_order_given():
         assert dot.get_xdata()[0] == 5
         assert open_dot.get_markerfacecolor() == "white"
         assert {"unknown", "a"} == {t.get_text() for t in axis.texts}
+
+
+def test_where_some_bars_are_told_apart_their_letters_are_said():
+    """The first screen has no column of band contrast, so that its letters stand in the sentence."""
+    rows = [("A", "B", "differs"), ("A", "C", "cannot tell"), ("B", "C", "may differ")]
+    pairs = pd.DataFrame(rows, columns=["specimen_a", "specimen_b", "verdict"])
+    pairs = pairs.assign(carbide_class="all", quantity="band_contrast")
+    means = [
+        {"specimen": n, "carbide_class": "all", "quantity": "band_contrast", "mean": v}
+        for n, v in zip("ABC", (3, 1, 2), strict=True)
+    ]
+    said = difference_lines(Bars(list("ABC"), pd.DataFrame(means), pairs))
+    assert said == ["Some bars are told apart in band contrast (A a, C ab, B b): those that share no letter."]
