@@ -12,7 +12,7 @@ import pytest
 from micro.analysis import PointCount, analyse_study
 from micro.figures.specimens import ForestRow, draw_forest, height_in
 from micro.figures.style import styled
-from micro.report.bars import Bars, bars_table, extremes_sentence, glance_section, letter_sentence
+from micro.report.bars import Bars, bars_table, difference_lines, extremes_sentence, glance_section, letter_sentence
 from micro.report.build import write_report
 from micro.specimens.summary import summarise
 from micro.study.model import Specimen, Study
