@@ -549,8 +549,9 @@ _KINDS = (
     ),
     _kind(
         "striped_light", "striped_light", "doubt",
-        "light or matrix goes in stripes along the rolling direction, by {share:.0p} % of the area of single carbides; "
-        "bands are judged without that:", "take the picture again under even light, or etch again", share=0.06,
+        "stripes of light or of matrix grey along the rolling direction move the areas of single carbides by "
+        "{share:.0p} %; banding is judged with that taken off:",
+        "take the picture again under even light, or etch again", share=0.06,
     ),
     _kind(
         "duplicated", "duplicated", "doubt", "the same picture as {others:places}:", "leave one out, it is one field",
