@@ -151,6 +151,8 @@ def _pair_warnings(a: MeasuredSpecimen, b: MeasuredSpecimen, quantity: Quantity,
         yield f"resolution differs: only carbides of {above_um:.2g} µm and more{_softest(a, b)}"
     if not (a.plane and b.plane):
         yield "plane not stated"
+    if shared := len(a.pictures & b.pictures):
+        yield f"{shared} picture{'s' * (shared != 1)} the same in both: they are no two samples"
     if quantity.scale_power and a.um_per_px != b.um_per_px:
         unstated = [s.name for s in (a, b) if s.scale_relative_uncertainty is None]
         if unstated:
