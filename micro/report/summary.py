@@ -350,7 +350,8 @@ def sureness_sentences(measured: list[tuple[Specimen, _Values]], answer: Analysi
     known = sorted((known_one for known_one in known if math.isfinite(known_one[1])), key=lambda one: one[1])
     if len(known) > MOST_IN_WORDS:
         known = [known[0], known[-1]]
-    told = [f"{figures(pct, pct)} % of its value in {name}" for name, pct in known]
+    alone = len(measured) == 1
+    told = [f"{figures(pct, pct)} % of its value{'' if alone else f' in {name}'}" for name, pct in known]
     if told:
         many = len(measured) > MOST_IN_WORDS
         span = f"within {told[0]} to {told[-1]}" if many else f"within {joined(told)}"
@@ -365,7 +366,8 @@ def sureness_sentences(measured: list[tuple[Specimen, _Values]], answer: Analysi
         )
     unknown = [m.name for m in answer.specimens if m.scale_relative_uncertainty is None]
     if unknown:
-        yield f"The uncertainty of the scale is not known, and in no interval, for {listed(unknown, MOST_IN_WORDS)}."
+        whose = "" if alone else f", for {listed(unknown, MOST_IN_WORDS)}"
+        yield f"The uncertainty of the scale is not known, and in no interval{whose}."
     if len(answer.chemistry):
         beyond = answer.chemistry[answer.chemistry["message"].fillna("") != ""]
         yield (
@@ -383,13 +385,17 @@ def _what_narrows(measured: list[tuple[str, _Values]]) -> str:
     by_etch = [name for name, of_all in share if of_all < 1 / 2]
     said = ""
     if by_fields:
-        said += f" More fields narrow that of {listed(by_fields, MOST_IN_WORDS)}."
+        said += f" More fields narrow {_that_of(by_fields, measured)}."
     if by_etch:
         said += (
-            f" That of {listed(by_etch, MOST_IN_WORDS)} is limited by the segmentation (which grey is carbide, where "
+            f" {capital(_that_of(by_etch, measured))} is limited by the segmentation (which grey is carbide, where "
             "its edge lies), in all fields alike: a better etch or a higher magnification helps more than fields."
         )
     return said
+
+
+def _that_of(names: list[str], measured: list[tuple[str, _Values]]) -> str:
+    return "it" if len(measured) == 1 else f"that of {listed(names, MOST_IN_WORDS)}"
 
 
 UNCOUNTED = "Nobody has counted points on these fields yet; a blind count shares no fault with the program."
