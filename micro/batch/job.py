@@ -289,7 +289,9 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     """
     found = measured_field(job)
     of_direction = () if job.direction is None else job.direction.issues
-    issues = ordered((*of_direction, *found.issues))
+    # What the specimen's fields show together has its own words for a field that lies otherwise.
+    own = [one for one in found.issues if job.direction is None or one.kind != "rolling_unlike_given"]
+    issues = ordered((*of_direction, *own))
     trouble, outputs = "", {}
     if found.reviewed is not None and found.reviewed.rejected:
         results.remove_field(job.out, job.field.stem)

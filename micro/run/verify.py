@@ -102,7 +102,7 @@ def made_otherwise(folder: Path, again: Path) -> Iterator[str]:
             if (folder / name).is_file() and not is_review_page(name):
                 yield f"{folder / name}: does not follow from study and inputs; run the study again"
         elif not _same(folder / name, again / name):
-            yield f"{name}: measured again, it differs from the record; compare the two files"
+            yield f"{name}: measured again, it comes out otherwise; {results.RUN_AGAIN}"
 
 
 def is_review_page(name: str) -> bool:
@@ -130,7 +130,9 @@ def _plain_record(path: Path) -> Any:
 
 def _without(content: Any) -> Any:
     if isinstance(content, dict):
-        return {key: _without(value) for key, value in content.items() if key not in OTHERWISE_EACH_TIME}
+        kept = {key: _without(value) for key, value in content.items() if key not in OTHERWISE_EACH_TIME}
+        # A trouble starts with the name of the picture as it was typed.
+        return kept | ({"trouble": str(kept["trouble"]).partition(": ")[2]} if "trouble" in kept else {})
     return [_without(value) for value in content] if isinstance(content, list) else content
 
 

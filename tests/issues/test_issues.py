@@ -95,7 +95,7 @@ def test_issues_are_put_together_by_their_data(found):
 
 def test_what_rounds_to_nothing_has_no_minus():
     told = [issue("texture_at_edges", change=change, half_width=0.05) for change in (-0.0001, 0.003)]
-    assert "+0.0 %, to within 5.0 %" in told[0].text
+    assert "+0.0 % for it, and may be off by 5.0 %" in told[0].text
     (group,) = grouped(told)
     assert "+0.0 to +0.3 %" in group.text
 
