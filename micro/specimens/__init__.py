@@ -1,1 +1,1 @@
-"""From fields to specimens: intervals, sizes, spheres in space, the largest carbide."""
+"""From fields to specimens: intervals, sizes, unfolding, the largest carbide."""

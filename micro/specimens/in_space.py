@@ -16,13 +16,13 @@ import pandas as pd
 
 from micro.specimens.class_data import ClassData
 from micro.specimens.largest import FARTHEST, FEWEST_TO_CHECK, fit_gumbel, gumbel_p_value
+from micro.specimens.unfolding import ELONGATED
 from micro.statistics.lognormal import fit_lognormal, grouped, jackknife_ends, lognormal_ci95
 from micro.statistics.sampling import FloatArray
 from micro.tables.columns import SIZES, names
 
 AREAS_MM2 = (1.0, 10.0, 100.0)
 REFUSED_LAW = 0.05
-ELONGATED = 1.5
 Cells = tuple[str, str, float, float, float, str]
 
 

@@ -195,3 +195,8 @@ def uncertainty_of_ratio(numerators: FloatArray, denominators: FloatArray) -> Fl
     y, x = numerators.T, denominators
     moves = (y - (y.sum(axis=-1) / x.sum())[..., None] * x) / (x.sum() - x)
     return np.asarray(np.sqrt((len(x) - 1) * np.var(moves, axis=-1)))
+
+
+def resamples(fields: int, draws: int, rng: np.random.Generator) -> FloatArray:
+    """(draws, fields) how often each field occurs in each field-level bootstrap resample."""
+    return rng.multinomial(fields, np.full(fields, 1 / fields), size=draws).astype(float)

@@ -38,7 +38,7 @@ ROOT = Path(__file__).parents[2]
 MODULES = (
     "statistics/sampling.py", "statistics/skewed.py", "statistics/two_samples.py",
     "statistics/lognormal.py", "statistics/robust.py", "specimens/sizes.py", "specimens/largest.py",
-    "specimens/in_space.py", "specimens/class_data.py", "specimens/quantities.py",
+    "specimens/unfolding.py", "specimens/in_space.py", "specimens/class_data.py", "specimens/quantities.py",
     "specimens/summary.py", "comparison/sides.py", "comparison/joint.py", "comparison/coupons.py",
     "geometry/runs.py", "geometry/outlines.py", "geometry/regions.py", "measures/intercepts.py",
     "measures/orientation.py", "measures/spectrum.py", "measures/banding.py", "measures/neighbours.py",

@@ -8,7 +8,7 @@ from scipy import stats
 from statsmodels.stats.weightstats import DescrStatsW
 
 from micro.specimens.summary import Budget
-from micro.statistics.sampling import Estimate, mean_of_fields, ratio_of_fields, share_of_fields, student_t
+from micro.statistics.sampling import Estimate, mean_of_fields, ratio_of_fields, resamples, share_of_fields, student_t
 
 
 @pytest.mark.parametrize(
@@ -48,6 +48,11 @@ def test_one_field_tells_no_scatter_and_none_tells_nothing():
     assert math.isnan(one.std)
     assert all(map(math.isnan, one.interval()))
     assert math.isnan(mean_of_fields([]).value)
+
+
+def test_resamples_keep_the_number_of_fields():
+    """Each resample draws as many fields as there are."""
+    assert (resamples(7, 50, np.random.default_rng(2)).sum(axis=1) == 7).all()
 
 
 def test_budget_adds_in_quadrature_with_welch_satterthwaite():
