@@ -19,7 +19,7 @@ from micro.points.kept import copy_tallies
 from micro.report.drawing import drawers
 from micro.report.record import RunRecord, read_run, run_record, write_record
 from micro.results import hash_or_none
-from micro.run.study import measure_study, write_pages, write_tables
+from micro.run.study import check_study, measure_study, write_pages, write_tables
 from micro.study.model import Study
 from micro.study.reader import read_study
 
@@ -61,6 +61,7 @@ def verify(folder: Path, workers: int, done: Callable[[Outcome], None]) -> Verdi
             parquet = any(name in record.outputs for name in results.PARQUET.values())
             outcomes = measure_study(study, again, workers, done)
             with drawers(workers) as pool:
+                outcomes = check_study(study, outcomes, again)
                 tables, answer = write_tables(study, outcomes, again)
                 write_pages(study, outcomes, again, tables, answer, parquet, pool)
             write_record(run_record(study, outcomes, again, record.date, record.seconds), again)
