@@ -97,7 +97,8 @@ def test_the_same_picture_in_another_format_is_told():
     found = check_across((particles[:100], particles[100:]), table(names), {})
     assert told(found) == {("A", "a1"): ["duplicated"], ("B", "b1"): ["duplicated"]}
     twice = check_across((particles,), table(names), dict(zip(names, "xyy", strict=True)))
-    assert [found[0].values["fields"] for found in (twice[name] for name in names)] == [3, 3, 3], "a copy of a copy is one too"
+    for name in names:
+        assert "(3 fields in all)" in twice[name][0].text, "a copy of a copy is one too"
 
 
 def test_a_soft_field_and_one_of_another_scale_are_told():
