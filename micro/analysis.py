@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from micro import results
 from micro.batch.fields import pictures_of, specimen_scale_uncertainty
 from micro.batch.job import Outcome
-from micro.errors import MicroError
+from micro.errors import InputError, MicroError
 from micro.points.kept import stored_tallies
 from micro.processes import give_back_memory
 from micro.study.model import Study
@@ -189,8 +189,19 @@ def _coupons(study: Study, troubles: list[str]) -> CouponAnalysis | None:
     except MicroError as trouble:
         troubles.append(str(trouble))
         return None
-    troubles += list(coupons.problems)
+    troubles += [*coupons.problems, *_unknown_names(study, coupons.table["specimen"])]
     return analyse_coupons(coupons)
+
+
+def _unknown_names(study: Study, broken: pd.Series) -> list[str]:
+    """One line where a specimen has no test bars while others are of none: most likely one name, typed twice."""
+    told = list(dict.fromkeys(broken.astype(str)))
+    without = [s.name for s in study.specimens if s.name not in told]
+    strange = [name for name in told if not any(name == s.name for s in study.specimens)]
+    if study.coupons is None or not (without and strange):
+        return []
+    problem = f"names {', '.join(strange)}, which the study file does not, and no test bars of {', '.join(without)}"
+    return [str(InputError(study.coupons, problem, "write the same name in both files"))]
 
 
 def _chemistry(study: Study, specimens: pd.DataFrame, troubles: list[str]) -> tuple[pd.DataFrame, pd.DataFrame]:

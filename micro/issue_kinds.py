@@ -62,6 +62,7 @@ LOOK = "(look at the outline picture)"
 LOOK_OR_UNDO = '(look at the outline picture; if the camera saved by the curve of sRGB, give tone_curve = "srgb")'
 
 
+CHANGED = "the area was changed by {change:+.1p} % for it, and may be off by {half_width:.1p} % of its value"
 # In the order they are told: the picture as read, the rolling direction, the segmentation, the checks of one field,
 # the checks between fields.
 _KINDS = (
@@ -111,6 +112,12 @@ _KINDS = (
         "rolling_disagrees", "rolling_disagrees", "doubt",
         "the carbides of this field lie along {own_deg:.1f}°, the specimen's rolling direction is {angle_deg:.1f}°",
         "(look whether the field was turned)", own_deg=71.2, angle_deg=31.4,
+    ),
+    _kind(
+        "rolling_disagrees", "rolling_unlike_given", "doubt",
+        "carbides lie {off_deg:.0f}° off the rolling direction given: elongation and bands are measured along the "
+        "wrong direction if the field was turned",
+        "(look whether it was, and give the direction as pictured)", off_deg=89.6,
     ),
     _kind(
         "no_rolling_direction", "no_rolling_direction", "note",
@@ -258,8 +265,7 @@ _KINDS = (
             ),
             (
                 "dark_edges",
-                "dark rims or domed carbides take integrated grey level from carbides: the edges change the area by "
-                "{change:+.1p} %, to within {half_width:.1p} %",
+                f"dark rims or domed carbides take integrated grey level from carbides: {CHANGED}",
                 {"change": 0.2, "half_width": 0.2},
             ),
             (
@@ -269,8 +275,7 @@ _KINDS = (
             ),
             (
                 "texture_at_edges",
-                "the matrix is uneven, which looks like rims where it meets carbides: the edges change the area by "
-                "{change:+.1p} %, to within {half_width:.1p} %",
+                f"the matrix is uneven, which looks like rims where it meets carbides: {CHANGED}",
                 {"change": -0.012, "half_width": 0.06},
             ),
             (
@@ -294,32 +299,28 @@ _KINDS = (
             ),
             (
                 "bright_rims",
-                "bright rims add integrated grey level to carbides: the edges change the area by {change:+.1p} %, to "
-                "within {half_width:.1p} %",
+                f"bright rims add integrated grey level to carbides: {CHANGED}",
                 {"change": -0.061, "half_width": 0.032},
             ),
             (
                 "domed",
-                "domed carbides or dark rims take integrated grey level from carbides: the edges change the area by "
-                "{change:+.1p} %, to within {half_width:.1p} %",
+                f"domed carbides or dark rims take integrated grey level from carbides: {CHANGED}",
                 {"change": 0.061, "half_width": 0.032},
             ),
             (
                 "bright_edges",
                 "the grey overshoots at the edges by {height:.0p} % of the contrast (bright under an electron beam, or "
-                "with strong rims): the edges change the area by {change:+.1p} %, to within {half_width:.1p} %",
+                f"with strong rims): {CHANGED}",
                 {"height": 0.08, "change": -0.12, "half_width": 0.16},
             ),
             (
                 "greys_differ",
-                "carbides differ in grey: their own levels and edges change the area by {change:+.1p} %, "
-                "to within {half_width:.1p} %",
+                f"carbides differ in grey, which their own levels and edges show: {CHANGED}",
                 {"change": 0.021, "half_width": 0.04},
             ),
             (
                 "light_taken",
-                "pits or boundaries take integrated grey level from carbides: the edges change the area by "
-                "{change:+.1p} %, to within {half_width:.1p} %",
+                f"pits or boundaries take integrated grey level from carbides: {CHANGED}",
                 {"change": 0.021, "half_width": 0.04},
             ),
             (
@@ -556,12 +557,13 @@ _KINDS = (
     ),
     _kind(
         "striped_light", "striped_light", "doubt",
-        "light or matrix goes in stripes along the rolling direction, by {share:.0p} % of the area of single carbides; "
-        "bands are judged without that:", "take the picture again under even light, or etch again", share=0.06,
+        "stripes of light or of matrix grey along the rolling direction move the areas of single carbides by "
+        "{share:.0p} %; banding is judged with that taken off:",
+        "take the picture again under even light, or etch again", share=0.06,
     ),
     _kind(
-        "duplicated", "duplicated", "doubt", "the same picture as {others:places}:", "leave one out, it is one field",
-        others=[["A", "a2"]],
+        "duplicated", "duplicated", "doubt", "the same picture as {others:places} ({fields:.0f} fields in all):",
+        "leave all but one out, they are one field", others=[["A", "a2"]], fields=2,
     ),
     _kind(
         "overlapping", "overlapping", "doubt",

@@ -155,9 +155,11 @@ def gravest_first(issues: Iterable[Issue]) -> list[Issue]:
     return sorted(issues, key=rank)
 
 
-def gravity(issues: Iterable[Issue]) -> int:
-    """Place of the gravest severity among them in SEVERITIES; 0: none, or notes only."""
-    return max((list(SEVERITIES).index(one.severity) for one in issues), default=0)
+def gravity(issues: Iterable[Issue]) -> tuple[int, int]:
+    """Place of the gravest severity among them in SEVERITIES, and how many of it; (0, 0): none, or notes only."""
+    places = [list(SEVERITIES).index(one.severity) for one in issues]
+    gravest = max(places, default=0)
+    return gravest, places.count(gravest) if gravest else 0
 
 
 def flag_text(issues: Iterable[Issue]) -> str:

@@ -115,15 +115,20 @@ def hash_or_none(path: Path | Address) -> str | None:
         return None
 
 
-def hash_of_stream(stream: io.BytesIO | BufferedReader) -> str:
-    """Return the SHA-256 of all bytes of an open file, in hexadecimal."""
+def hash_of_stream(stream: io.BytesIO | BufferedReader, asked_again: bool = False) -> str:
+    """Return the SHA-256 of all bytes of an open file, in hexadecimal.
+
+    Parameters
+    ----------
+    asked_again
+        The same file will be asked for next, as by the parts of a mosaic; so it is with every large one.
+    """
     stream.seek(0)
     if isinstance(stream, io.BytesIO):
         return hashlib.sha256(stream.getbuffer()).hexdigest()
     state = os.fstat(stream.fileno())
-    if state.st_size <= LARGE_BYTES:
+    if state.st_size <= LARGE_BYTES and not asked_again:
         return hashlib.file_digest(cast("io.BufferedReader", stream), "sha256").hexdigest()
-    # The parts of a mosaic ask one after the other for the hash of one large file.
     key = (state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns, state.st_ctime_ns)
     if key not in _known_hashes:
         _known_hashes.clear()

@@ -42,8 +42,8 @@ RELATIONS = (
              "transverse toughness ratio", "the anisotropy index"),
 )  # fmt: skip
 CAUTIONS = (
-    "Bars differ in composition, route, heat treatment and hardness at once. A rank correlation between bars cannot "
-    "tell which of them acts; holding hardness takes out only what follows the rank of hardness.",
+    "Bars may differ in composition, route, heat treatment and hardness at once. A rank correlation between bars "
+    "cannot tell which of them acts; holding hardness takes out only what follows the rank of hardness.",
     "The intervals of the single points do not enter the ranks; bars of one melt count as if each were its own.",
 )
 
@@ -113,7 +113,7 @@ def relation_sentence(relation: Relation, table: pd.DataFrame) -> str:
     head = capital(relation.y_words)
     if not math.isfinite(row["rho"]):
         return f"{head} against {relation.x_words}: all bars rank alike in one of them."
-    held = "at equal rank of hardness" if row["held"] else "hardness not held: too few bars have it"
+    held = "at equal rank of hardness" if row["held"] else f"hardness not held, which takes {FEWEST + 1} bars with it"
     told = f"rank correlation {rho_words(row)}, {row['points']:.0f} bars, {held}"
     way = "fall" if row["rho"] < 0 else "rise"
     if row["p_value"] < ALPHA <= row["p_holm"]:

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from micro import __version__, results
+from micro.batch.frames import read_segmented
 from micro.errors import InputError, MicroError, refused, spelled
 from micro.issues import Issue, flag_text, issue, message_text, ordered
 from micro.review.acts import FieldActs, Reviewed, Stale
@@ -34,7 +35,6 @@ if TYPE_CHECKING:
 
     from micro.field import FieldResult
     from micro.geometry.runs import Runs
-    from micro.image.micrograph import Micrograph
     from micro.measures.orientation import RollingDirection
     from micro.scale.calibration import Calibration
     from micro.scale.scale import Scale
@@ -289,7 +289,9 @@ def _measure(job: Job, parameters: dict[str, Any], start: float) -> Outcome:
     """
     found = measured_field(job)
     of_direction = () if job.direction is None else job.direction.issues
-    issues = ordered((*of_direction, *found.issues))
+    # What the specimen's fields show together has its own words for a field that lies otherwise.
+    own = [one for one in found.issues if job.direction is None or one.kind != "rolling_unlike_given"]
+    issues = ordered((*of_direction, *own))
     trouble, outputs = "", {}
     if found.reviewed is not None and found.reviewed.rejected:
         results.remove_field(job.out, job.field.stem)
@@ -344,8 +346,7 @@ def _written(job: Job, found: FieldResult, issues: tuple[Issue, ...]) -> dict[st
 
 def measured_field(job: Job) -> FieldResult:
     """Measure the field of a job; nothing is written."""
-    from micro.batch.outlined import kept
-    from micro.field import measure_segmented, scale_of, segmented
+    from micro.field import measure_segmented
 
     rolling = job.rolling_deg
     if job.direction is not None:
@@ -355,9 +356,7 @@ def measured_field(job: Job) -> FieldResult:
         from micro.batch.taught import taught_outlines
 
         taught = taught_outlines(job, job.taught.path)
-    micrograph = read_micrograph(job, rolling)
-    scale_of(micrograph)
-    found = kept(job.kept, micrograph.sha256) or segmented(micrograph, job.field.settings)
+    micrograph, found = read_segmented(job, rolling)
     return measure_segmented(micrograph, found, job.field.settings, taught, job.review)
 
 
@@ -368,7 +367,7 @@ def direction_of(job: Job) -> tuple[RollingDirection | None, Path | None]:
     measuring it says why.
     """
     from micro.batch.outlined import keep
-    from micro.field import find_direction, segmented
+    from micro.field import find_direction
     from micro.measures.orientation import RollingDirection
 
     try:
@@ -378,20 +377,11 @@ def direction_of(job: Job) -> tuple[RollingDirection | None, Path | None]:
     except (OSError, ValueError, KeyError, TypeError):
         pass  # nothing was measured before
     try:
-        micrograph = read_micrograph(job, None)
-        found = segmented(micrograph, job.field.settings)
+        micrograph, found = read_segmented(job, None)
         direction = find_direction(micrograph, found, job.review)
     except Exception:
         return None, None
     return direction, keep(found, micrograph.sha256, job.out) if job.keep else None
-
-
-def read_micrograph(job: Job, rolling_deg: float | None = None) -> Micrograph:
-    """Read the picture of a field as the study says."""
-    return job.field.read(
-        scale=job.scale, binning=job.binning, cropped=job.cropped, rolling_deg=rolling_deg,
-        leave_out=job.field.leave_out, tone_curve=job.field.tone_curve,
-    )  # fmt: skip
 
 
 def _tables(job: Job, found: FieldResult, issues: tuple[Issue, ...]) -> dict[str, pd.DataFrame]:

@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro import results
-from micro.batch.job import Job, digest_of, library_versions, read_micrograph
+from micro.batch.frames import read_micrograph
+from micro.batch.job import Job, digest_of, library_versions
 from micro.errors import InputError
 from micro.field import not_analysed
 from micro.image.micrograph import Micrograph

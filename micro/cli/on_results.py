@@ -55,6 +55,8 @@ def compare(folders: tuple[Path, ...], out: Path | None, reference: str | None) 
     if out is not None:
         with claimed(out, Origin("comparison", folders), [results.COMPARISON]), writing(out):
             results.write_table(out / results.COMPARISON, comparison)
+    where = f"--out FOLDER writes {results.COMPARISON}" if out is None else str(out / results.COMPARISON)
+    click.echo(f"every pair and quantity, class by class: {where}")
     if problems:
         raise click.exceptions.Exit(1)
 
@@ -67,7 +69,8 @@ def _print_bars(specimens: list[MeasuredSpecimen], names: list[str], comparison:
     from micro.report.wording import printed, wrapped
     from micro.specimens.summary import summarise
 
-    tables = [summarise(s.particles, s.fields, s.scale_relative_uncertainty) for s in specimens]
+    # By the name that is printed: two folders may each hold a specimen of one name.
+    tables = [summarise(s.particles, s.fields, s.scale_relative_uncertainty).assign(specimen=s.name) for s in specimens]
     bars = measured_bars(names, pd.concat(tables, ignore_index=True), comparison)
     for line in printed_bars(bars):
         click.echo(printed(line))

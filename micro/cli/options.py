@@ -122,6 +122,8 @@ def _run_and_answer(
     from micro.run.study import run_study
 
     count = sum(len(specimen.fields) for specimen in study.specimens)
+    for line in beside_the_bar(study):
+        click.echo(line, err=True)
     lost: list[str] = []
     with ExitStack() as drawn:
         bar = drawn.enter_context(fields_bar(count))
@@ -147,6 +149,20 @@ def _run_and_answer(
                 click.echo(trouble, err=True)
             raise
     return ending
+
+
+def beside_the_bar(study: Study) -> Iterator[str]:
+    """Say what takes long while the bar of the fields stands still."""
+    if study.is_taught:
+        yield "the count teaches the outlines before the first field is measured"
+    searched = sum(specimen.detection for specimen in study.specimens)
+    if searched:
+        fields = f"{searched * FIELDS_A_DETECTION} more fields"
+        yield f"detection: after the last field carbides are set in, which takes about as long as {fields}"
+
+
+FIELDS_A_DETECTION = 24
+"""Fields that setting carbides into a specimen takes as long as (docs/howto.md)."""
 
 
 def workers_for(study: Study) -> int:

@@ -284,6 +284,10 @@ def _write(path: Path, grey: NDArray[np.float32], um_per_px: float, kind: str) -
     write_tiff(path.with_suffix(".tif"), grey, um_per_px, KINDS[kind])
 
 
+COPIED = {"area_fraction": "area fraction", "mean_ecd_um": "mean diameter", "number_per_mm2": "number per area"}
+"""Quantities of copies as printed."""
+
+
 def _draw_copies(
     like: Path, out: Path, copies: int, seed: int, um_per_px: float | None, rolling_deg: float, kind: str
 ) -> None:
@@ -304,14 +308,21 @@ def _draw_copies(
     _draw(scene, (rows, columns), out, copies, seed, scale.um_per_px, kind)
     measured = measure_twins(scene, (rows, columns), copies, settings, scale, seed)
     results.write_table(out / "copies.csv", measured)
-    click.echo(f"Error to expect of a field like {like.name}, from {copies} synthetic copies with known answers:")
-    for row in twin_bias(measured).to_dict("records"):
+    click.echo(
+        f"Error to expect of a field like {like.name}, from {copies} synthetic copies with known answers\n"
+        "(bias: mean error, with its 95 % interval; spread: standard deviation from copy to copy):"
+    )
+    rows = twin_bias(measured).to_dict("records")
+    wide = max(len(row["carbide_class"]) for row in rows)
+    for row in rows:
         ends = (
             "" if math.isnan(row["bias_low"]) else f" ({100 * row['bias_low']:+.1f} to {100 * row['bias_high']:+.1f})"
         )
         spread = "unknown with one copy" if math.isnan(row["spread"]) else f"{100 * row['spread']:.1f} %"
-        name = row["quantity"].replace("_", " ")
-        click.echo(f"  {row['carbide_class']:<8} {name:<18} bias {100 * row['bias']:+.1f} %{ends}, spread {spread}")
+        name = COPIED[row["quantity"]]
+        click.echo(
+            f"  {row['carbide_class']:<{wide}} {name:<15} bias {100 * row['bias']:+.1f} %{ends}, spread {spread}"
+        )
 
 
 def _detect(into: Path, out: Path, pictures: int, seed: int, um_per_px: float | None, rolling_deg: float) -> None:

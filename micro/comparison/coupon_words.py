@@ -18,12 +18,12 @@ CAUTIONS = (
 
 
 def coupon_sentences(analysis: CouponAnalysis) -> list[str]:
-    """Say what the coupons show, what they do not, and how many more would."""
+    """Say what the coupons show, what they do not, and how many more would; the means it rests on come last."""
     return [
-        *(_mean_sentence(row) for row in _rows(analysis.summary)),
         *gap_sentences(analysis),
         *group_sentences(analysis),
         *outlier_sentences(analysis),
+        *(_mean_sentence(row) for row in _rows(analysis.summary)),
     ]
 
 

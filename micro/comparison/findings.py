@@ -22,6 +22,7 @@ HEADINGS = {
     REFUSED: "What was not compared:",
 }
 """By the verdict of what stands below."""
+UNJUDGED = (REFUSED, NO_VERDICT)
 
 
 @dataclass(frozen=True)
@@ -36,8 +37,10 @@ class PairFindings:
 
 
 def findings(comparison: pd.DataFrame) -> list[PairFindings]:
-    """Say in words, pair by pair, what a table of `compare` holds."""
+    """Say in words, pair by pair, what a table of `compare` holds; of single classes only what was judged."""
     tests = int(comparison["p_joint"].notna().sum())
+    unjudged = comparison["verdict"].isin(UNJUDGED) & (comparison["carbide_class"] != "all")
+    comparison = comparison[~unjudged | (comparison["quantity"] == "all")]
     pairs = comparison.groupby(["specimen_a", "specimen_b"], sort=False)
     return [_pair(str(a), str(b), list(rows.itertuples(index=False)), tests) for (a, b), rows in pairs]
 
@@ -199,7 +202,9 @@ def _letter(number: int) -> str:
 
 
 def letters_of(comparison: pd.DataFrame, quantity: str, order: Sequence[str]) -> dict[str, str]:
-    """Letters of one quantity of all carbides; empty for bars of which no pair was compared in it.
+    """Letters of one quantity of all carbides; empty for bars of which no pair was judged in it.
+
+    What is shown only has none: a letter in common would say that bars are not told apart where nobody asked.
 
     Parameters
     ----------
@@ -211,7 +216,7 @@ def letters_of(comparison: pd.DataFrame, quantity: str, order: Sequence[str]) ->
         Bars in the order in which the letters shall run.
     """
     own = comparison[(comparison["carbide_class"] == "all") & (comparison["quantity"] == quantity)]
-    own = own[own["verdict"] != REFUSED]
+    own = own[~own["verdict"].isin(UNJUDGED)]
     known = set(own["specimen_a"]) | set(own["specimen_b"])
     apart = own[own["verdict"] == DIFFERS]
     pairs = zip(apart["specimen_a"], apart["specimen_b"], strict=True)
@@ -219,9 +224,9 @@ def letters_of(comparison: pd.DataFrame, quantity: str, order: Sequence[str]) ->
 
 
 def uncompared(comparison: pd.DataFrame, quantity: str, bars: Iterable[str]) -> list[tuple[str, str]]:
-    """Pairs of bars that share a letter only because they could not be compared in this quantity."""
+    """Pairs of bars that share a letter only because they were not judged in this quantity."""
     kept = set(bars)
-    own = comparison[comparison["verdict"] == REFUSED]
+    own = comparison[comparison["verdict"].isin(UNJUDGED)]
     own = own[own["quantity"].isin(["all", quantity]) & (own["carbide_class"] == "all")]
     pairs = zip(own["specimen_a"], own["specimen_b"], strict=True)
     return [(a, b) for a, b in pairs if a in kept and b in kept]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -34,6 +35,8 @@ class MeasuredSpecimen:
         longitudinal, transverse or planar; empty where unknown.
     scale_relative_uncertainty
         Standard uncertainty of the size of a pixel over its value; None where the scale states none.
+    pictures
+        SHA-256 of its pictures, where a record names them.
     """
 
     name: str
@@ -41,6 +44,7 @@ class MeasuredSpecimen:
     particles: pd.DataFrame
     plane: str = ""
     scale_relative_uncertainty: float | None = None
+    pictures: frozenset[str] = frozenset()
 
     @property
     def um_per_px(self) -> float:
@@ -58,6 +62,16 @@ class MeasuredSpecimen:
         small = self.particles.loc[flagged(self.particles["flags"], "small"), "ecd_um"]
         counted = COUNTED_OUTLINE_PX * self.um_per_px
         return max(counted, float(small.max())) if len(small) else counted
+
+    @property
+    def softest_field(self) -> tuple[str, float]:
+        """Field that alone sets `resolved_um`, and what the others resolve, µm; ("", NaN) where others come near."""
+        small = self.particles[flagged(self.particles["flags"], "small")]
+        rising = small.groupby("field")["ecd_um"].max().sort_values()
+        if not len(rising) or self.fields["field"].nunique() < 2:
+            return "", math.nan
+        others = max(COUNTED_OUTLINE_PX * self.um_per_px, rising.iloc[-2] if len(rising) > 1 else 0.0)
+        return (str(rising.index[-1]), float(others)) if rising.iloc[-1] > SAME_RESOLUTION * others else ("", math.nan)
 
 
 def class_of(specimen: MeasuredSpecimen, carbide_class: str, above_um: float = 0.0) -> ClassData:
@@ -123,7 +137,7 @@ def read_folder(folder: Path) -> tuple[list[MeasuredSpecimen], list[str]]:
     for key, own in fields.groupby("specimen", sort=False):
         name = str(key)
         carbides = particles[particles["specimen"] == name]
-        specimens.append(MeasuredSpecimen(name, own, carbides, *told.get(name, ("", None))))
+        specimens.append(MeasuredSpecimen(name, own, carbides, *told.get(name, ("", None, frozenset()))))
     return specimens, []
 
 
@@ -147,20 +161,22 @@ def _table(path: Path, columns: tuple[Column, ...]) -> tuple[pd.DataFrame, list[
     return table, problems
 
 
-def _recorded(folder: Path, record: dict[str, Any]) -> dict[str, tuple[str, float | None]]:
-    """Plane and relative scale uncertainty of each specimen by its name, as run.json tells them.
+def _recorded(folder: Path, record: dict[str, Any]) -> dict[str, tuple[str, float | None, frozenset[str]]]:
+    """Plane, relative scale uncertainty and pictures of each specimen by its name, as run.json tells them.
 
     The uncertainty is the largest of its fields; None where a field states none.
     """
     try:
         planes = {str(s["name"]): str(s["plane"]) for s in record["study"]["specimens"]}
         stated = [(str(o["specimen"]), o["scale_relative_uncertainty"]) for o in record["outcomes"]]
-    except (KeyError, TypeError):
+        pictures = [(str(o["specimen"]), str(o.get("image_sha256", ""))) for o in record["outcomes"]]
+    except (KeyError, TypeError, AttributeError):
         raise InputError(folder / results.RECORD, "does not list its specimens", results.RUN_AGAIN) from None
-    told: dict[str, tuple[str, float | None]] = {}
+    told: dict[str, tuple[str, float | None, frozenset[str]]] = {}
     for name, plane in planes.items():
         own = [u for specimen, u in stated if specimen == name]
-        told[name] = plane, shared_uncertainty([u if isinstance(u, int | float) and u >= 0 else None for u in own])
+        shared = shared_uncertainty([u if isinstance(u, int | float) and u >= 0 else None for u in own])
+        told[name] = plane, shared, frozenset(sha for specimen, sha in pictures if specimen == name and sha)
     return told
 
 

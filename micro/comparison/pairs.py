@@ -132,17 +132,27 @@ def _refusal(a: MeasuredSpecimen, b: MeasuredSpecimen, above_um: float) -> str:
             share = area[one.particles["ecd_um"] >= above_um].sum() / area.sum() if len(area) else 1.0
             if share < LEAST_SHARE_ABOVE:
                 return (
-                    f"the coarser of the two resolves {above_um:.2g} µm, and only {100 * share:.0f} % of the carbide "
-                    f"area of {one.name} lies above; photograph both at one magnification"
+                    f"the coarser of the two resolves {above_um:.2g} µm{_softest(a, b)}, and only {100 * share:.0f} % "
+                    f"of the carbide area of {one.name} lies above; "
+                    f"{'leave that field out, or ' if _softest(a, b) else ''}photograph both at one magnification"
                 )
     return ""
 
 
+def _softest(a: MeasuredSpecimen, b: MeasuredSpecimen) -> str:
+    """Name the one field, if it is one, that makes the coarser of two specimens the coarser."""
+    coarser = max(a, b, key=lambda one: one.resolved_um)
+    field, others = coarser.softest_field
+    return f" (by field {field} of {coarser.name} alone, its other fields {others:.2g} µm)" if field else ""
+
+
 def _pair_warnings(a: MeasuredSpecimen, b: MeasuredSpecimen, quantity: Quantity, above_um: float) -> Iterator[str]:
     if above_um:
-        yield f"resolution differs: only carbides of {above_um:.2g} µm and more"
+        yield f"resolution differs: only carbides of {above_um:.2g} µm and more{_softest(a, b)}"
     if not (a.plane and b.plane):
         yield "plane not stated"
+    if shared := len(a.pictures & b.pictures):
+        yield f"{shared} picture{'s' * (shared != 1)} the same in both: they are no two samples"
     if quantity.scale_power and a.um_per_px != b.um_per_px:
         unstated = [s.name for s in (a, b) if s.scale_relative_uncertainty is None]
         if unstated:

@@ -247,11 +247,12 @@ def _first_met(number: NDArray, at: NDArray[np.intp], steps: NDArray[np.intp]) -
     place = at + 2 * half * (at // number.shape[1]) + half * wide + half
     found, which, waiting = np.zeros(len(at), number.dtype), np.zeros(len(at), np.intp), np.arange(len(at))
     for k, step in enumerate((steps[0] * wide + steps[1]).tolist()):
-        found[waiting] = framed.ravel().take(place[waiting] + step)
-        which[waiting] = k
-        waiting = waiting[found[waiting] == 0]
-        if not len(waiting):
+        met = framed.ravel().take(place + step)
+        found[waiting], which[waiting] = met, k
+        rest = np.flatnonzero(met == 0)
+        if not len(rest):
             break
+        waiting, place = waiting.take(rest), place.take(rest)
     return found, which
 
 

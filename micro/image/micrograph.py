@@ -17,7 +17,8 @@ from micro.scale.scale import Scale
 # Up to here a picture is measured in one piece: 3.1 GiB where it is dense with carbides.
 LARGEST_FIELD_PX = 36_000_000
 CORE_PX = 2048
-MARGIN_PX = 256
+NARROW_MARGIN_PX, MARGIN_PX = 48, 256
+SIDE_PX = 8  # so near to the side of a frame, a carbide's light may not be whole
 
 
 @dataclass(frozen=True)
@@ -51,6 +52,29 @@ class SubField:
         """Rows and columns of the core in what is read."""
         top, left, _, _ = self.frame
         return slice(self.top - top, self.bottom - top), slice(self.left - left, self.right - left)
+
+    @property
+    def narrow(self) -> SubField:
+        """The same part with no more than a narrow margin."""
+        return replace(self, margin_px=min(self.margin_px, NARROW_MARGIN_PX))
+
+    def cuts(self, labels: NDArray[np.int32]) -> bool:
+        """Tell whether a region reaches from the core to a side of the frame that is no side of the mosaic.
+
+        Parameters
+        ----------
+        labels
+            (rows, columns) of the frame: numbers of regions, 0 elsewhere.
+        """
+        core = labels[self.core_in_frame]
+        own = np.unique(np.concatenate([core[0], core[-1], core[:, 0], core[:, -1]]))
+        seams = (
+            (labels[:SIDE_PX], self.top),
+            (labels[:, :SIDE_PX], self.left),
+            (labels[-SIDE_PX:], self.mosaic_rows - self.bottom),
+            (labels[:, -SIDE_PX:], self.mosaic_columns - self.right),
+        )
+        return any(np.isin(side, own[own > 0]).any() for side, beyond in seams if beyond)
 
 
 def sub_fields(rows: int, columns: int, core_px: int = CORE_PX, margin_px: int = MARGIN_PX) -> list[list[SubField]]:

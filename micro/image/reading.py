@@ -146,10 +146,10 @@ def read(
         If the file is missing, damaged, too large or no micrograph.
     """
     path = place_of(path)
-    with _reported(path), _held(path) as file:
+    with _reported(path), _held(path, sub_field is not None) as file:
         header = _probe(file, page)
         _check_kind(header, sub_field)
-        sha256 = hash_of_stream(file)
+        sha256 = hash_of_stream(file, sub_field is not None)
         pixels = _decode(file, header, page, sub_field)
         grey, grey_max, issues = to_grey(pixels, colour, tone_curve)
         del pixels
@@ -223,15 +223,19 @@ def _on_disk(path: Path) -> BufferedReader:
 
 
 @contextmanager
-def _held(path: Path | Address) -> Iterator[io.BytesIO | BufferedReader]:
-    """Open a file so that what is hashed is what is decoded, whatever becomes of its name or bytes meanwhile."""
+def _held(path: Path | Address, of_mosaic: bool) -> Iterator[io.BytesIO | BufferedReader]:
+    """Open a file so that what is hashed is what is decoded, whatever becomes of its name or bytes meanwhile.
+
+    A mosaic, of which a part is read at a time, is not loaded as a whole for that.
+    """
     with _open(path) as file:
         if isinstance(file, io.BytesIO):
             yield file
             return
         before = os.fstat(file.fileno())
-        if before.st_size <= LARGE_BYTES:
-            yield io.BytesIO(file.read(LARGE_BYTES))
+        if before.st_size <= LARGE_BYTES and not of_mosaic:
+            with io.BytesIO(file.read(LARGE_BYTES)) as held:  # closed: tifffile's objects refer to it until collected
+                yield held
             return
         yield file
         after = os.fstat(file.fileno())

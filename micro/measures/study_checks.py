@@ -25,6 +25,7 @@ CROWDED = 30
 VOTES = 3
 CLOSE_PX = 2.0
 FEWEST_SHARED, SHARE_FOUND = 6, 0.5
+COPIES_NAMED = 3
 MOST_MARKS, FEWEST_MARKS, MARKS_TOGETHER = 250, 40, 500_000
 """Of a field, and of all fields together, where there are more than 2 000: chosen. Forty marks find a picture taken
 twice, and where a quarter is shared some ten of them agree."""
@@ -203,23 +204,25 @@ def _same_place(
     particles: Iterable[pd.DataFrame], every: pd.DataFrame, pictures: Mapping[Name, str]
 ) -> Iterator[tuple[Name, Issue]]:
     names = _names(every)
-    same: dict[Name, list[Name]] = {}
-    for twins in _grouped(names, pictures):
-        for name in twins:
-            same[name] = [other for other in twins if other != name]
+    copies = {name: twins for twins in _grouped(names, pictures) for name in twins}
+    places = _places(particles, every) if len(every) > 1 else []
+    for number, name in enumerate(names):
+        if name in copies and name != copies[name][0]:
+            places[number] = np.empty((0, 2))  # what its first copy shows is found on that one
     parts: dict[Name, list[tuple[Name, float]]] = {}
-    for overlap in find_overlaps(_places(particles, every)) if len(every) > 1 else ():
-        pair = names[overlap.first], names[overlap.second]
-        if pair[1] in same.get(pair[0], []):
-            continue
+    for overlap in find_overlaps(places):
+        one, other = names[overlap.first], names[overlap.second]
         still = np.hypot(overlap.shift_x_px, overlap.shift_y_px) < STILL_PX
-        for one, other in (pair, pair[::-1]):
-            if still and overlap.share > WHOLE:
-                same.setdefault(one, []).append(other)
-            else:
-                parts.setdefault(one, []).append((other, overlap.share))
-    for name, others in same.items():
-        yield name, issue("duplicated", others=others)
+        if still and overlap.share > WHOLE:
+            both = list(dict.fromkeys(copies.get(one, [one]) + copies.get(other, [other])))
+            copies |= dict.fromkeys(both, both)
+        else:
+            parts.setdefault(one, []).append((other, overlap.share))
+            parts.setdefault(other, []).append((one, overlap.share))
+    for name, twins in copies.items():
+        # A few by name: ten thousand copies that name each other would fill the memory.
+        others = [twin for twin in twins[: COPIES_NAMED + 1] if twin != name][:COPIES_NAMED]
+        yield name, issue("duplicated", others=others, fields=len(twins))
     for name, shared in parts.items():
         most = max(share for _, share in shared)
         yield name, issue("overlapping", others=[other for other, _ in shared], share=most)

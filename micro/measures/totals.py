@@ -13,7 +13,13 @@ from micro.measures.banding import Banding, banding
 from micro.measures.intercepts import Intercepts, intercept_columns, outline_length, over, scan, surface_per_volume
 from micro.measures.lobes import find_lobes
 from micro.measures.neighbours import Neighbours, neighbours
-from micro.measures.orientation import RollingDirection, estimate_rolling_direction, orientation, orientation_order
+from micro.measures.orientation import (
+    RollingDirection,
+    doubt_of_given,
+    estimate_rolling_direction,
+    orientation,
+    orientation_order,
+)
 from micro.measures.particles import flagged_share, measure_outlines
 from micro.measures.striped_light import Stripes, find_stripes
 from micro.measures.within_field import WITHIN, Carbides
@@ -224,10 +230,10 @@ class FieldMeasures:
     issues: tuple[Issue, ...] = ()
 
 
-def rolling_direction(particles: pd.DataFrame) -> RollingDirection:
-    """Estimate the rolling direction from carbides measured against the horizontal."""
+def rolling_direction(particles: pd.DataFrame, measured_from_deg: float = 0.0) -> RollingDirection:
+    """Estimate the rolling direction from carbides measured against the horizontal, or against another direction."""
     whole = particles[particles["weight"] > 0]
-    return estimate_rolling_direction(whole["angle_deg"], whole["major_px"], whole["minor_px"])
+    return estimate_rolling_direction(whole["angle_deg"] + measured_from_deg, whole["major_px"], whole["minor_px"])
 
 
 def measure_field(segmentation: Segmentation, particles: pd.DataFrame, rolling_deg: float | None) -> FieldMeasures:
@@ -261,7 +267,8 @@ def measure_field(segmentation: Segmentation, particles: pd.DataFrame, rolling_d
         if name == "all":
             drawn = curves(particles, along, across, bands, near, segmentation.verdict.profile)
     values = {c.name: [row.get(c.name, "" if c.dtype == "str" else np.nan) for row in rows] for c in PIXEL_FIELDS}
-    return FieldMeasures(typed(PIXEL_FIELDS, values, len(rows)), drawn, stripes.issues)
+    doubts = () if rolling_deg is None else doubt_of_given(rolling_direction(particles, rolling_deg), rolling_deg)
+    return FieldMeasures(typed(PIXEL_FIELDS, values, len(rows)), drawn, (*doubts, *stripes.issues))
 
 
 @dataclass(frozen=True, eq=False)

@@ -89,9 +89,12 @@ def printable_page(sheet: Sheet, number: int) -> bytes:
     _place(page, field, left, top, scale)
     x, y = left + field.grid.x_px * scale, top + field.grid.y_px * scale
     _crosses(page, x, y)
-    heading = f"Field {number + 1} of {len(sheet.fields)}   Sheet {sheet.identity}   {field.grid.points} points"
+    place = f"Field {number + 1} of {len(sheet.fields)}   Sheet {sheet.identity}"
+    heading = f"{place}   {field.grid.points} points: judge the spot at the centre"
     _text(page, heading, MARGIN_PX, MARGIN_PX + LABEL_PX // 2, 0.9)
-    _text(page, "in: ______   boundary: ______", MARGIN_PX, MARGIN_PX + LABEL_PX + LABEL_PX // 2, 0.9)
+    blanks = "in: ______   boundary: ______"
+    to_fill_in = [f"{name}   {blanks}" for name in sheet.classes] if len(sheet.classes) > 1 else [blanks]
+    _text(page, "      ".join(to_fill_in), MARGIN_PX, MARGIN_PX + LABEL_PX + LABEL_PX // 2, 0.9)
     for column in range(field.grid.columns):
         _text(page, str(column + 1), int(x[column]) - 8, top - 8, 0.6)
     for row in range(field.grid.rows):

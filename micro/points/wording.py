@@ -32,8 +32,8 @@ def bias_lines(bias: Bias) -> Iterator[str]:
         f"field{'s' * (p.fields != 1)}, {p.points} points; {more_fields(bias)}"
     )
     yield f"  measured {percent(bias.measured)} % on the same fields"
-    yield f"  count less measurement {signed(bias.difference)}, counting noise and all{limits(bias)}"
-    yield f"  without the chance of where points fell: {signed(bias.judged)}{p_value(bias)}"
+    yield f"  count less measurement {signed(bias.difference)}, with the chance of where points fell{limits(bias)}"
+    yield f"  at the counted points alone, count less outlines {signed(bias.judged)}{p_value(bias)}"
 
 
 def heading(bias: Bias) -> str:

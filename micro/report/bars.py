@@ -60,9 +60,10 @@ MAIN = ("area_fraction", "mean_ecd", "ecd_d50_by_area", "largest_ecd", "elongati
         "band_contrast")  # fmt: skip
 MORE = ("number_per_mm2", "area_weighted_ecd", "mean_aspect_ratio", "intercepts_along", "intercepts_across",
         "degree_of_orientation", "mean_free_path")  # fmt: skip
+EVERY_PAIR = "Every pair stands in comparison.csv."
 MEANING_OF_LETTERS = (
     "Bars that share a letter are not told apart: no difference stands between them when all tests of this study are "
-    "taken together (Holm). That is not alike. Every pair stands in comparison.csv."
+    "taken together (Holm). That is not alike."
 )
 
 
@@ -157,7 +158,7 @@ def how_apart(letters: Mapping[str, str]) -> str:
 
 def letter_sentences(bars: Bars) -> list[str]:
     """Say for each question how far the bars are told apart; nothing without letters."""
-    told = (letter_sentence(bars, q) for q in ("area_fraction", "mean_ecd", "largest_ecd", "anisotropy_index"))
+    told = (letter_sentence(bars, quantity) for quantity, _ in DIFFERENCES)
     return [sentence for sentence in told if sentence]
 
 
@@ -171,7 +172,7 @@ def letter_sentence(bars: Bars, quantity: str) -> str:
     if not letters:
         return ""
     apart = len(uncompared(bars.comparison, quantity, letters))
-    tail = f" ({apart} pairs could not be compared)" if apart else ""
+    tail = f" ({apart} pair{'s' * (apart != 1)} not judged)" if apart else ""
     if how_apart(letters) == "none":
         return f"{words}: no bar is told apart from any other{tail}."
     if how_apart(letters) == "every":
@@ -241,9 +242,7 @@ def reference_table(bars: Bars) -> PageTable:
     others = [bar for bar in bars.names if bar != bars.reference]
     shown = [q for q in GLANCED if BY_NAME[q].compared]
     rows = [(bar, *(_effect(bars.against(bar, q), q) for q in shown)) for bar in others]
-    note = (
-        "× is a ratio; + and − are differences, in percentage points for shares. Every pair stands in comparison.csv."
-    )
+    note = f"× is a ratio; + and − are differences, in percentage points for shares. {EVERY_PAIR}"
     names = (plain_name(q).partition(" (")[0] for q in shown)
     return PageTable(f"Against {bars.reference}", ("bar", *names), rows, note)
 
@@ -258,20 +257,20 @@ def _effect(row: dict[Any, Any], quantity: str) -> str:
     return f"{'+' if value > 0 else ''}{with_ends(factor * value, factor * low, factor * high)}\n{row['verdict']}"
 
 
-GLANCED = ("area_fraction", "mean_ecd", "largest_ecd", "elongation_along_rolling")
+GLANCED = ("area_fraction", "mean_ecd", "largest_ecd", "anisotropy_index")
 HEADS = {
     "area fraction A_A, %": "carbide, area %",
     "mean carbide diameter, µm": "mean ECD, µm",
     "largest carbide seen, µm": "largest ECD seen, µm",
-    "length along over width across rolling": "long along over wide across",
 }
 DIFFERENCES = (
     ("area_fraction", "amount"), ("mean_ecd", "mean size"), ("largest_ecd", "largest carbide"),
-    ("anisotropy_index", "anisotropy"),
+    ("anisotropy_index", "anisotropy"), ("band_contrast", "band contrast"),
 )  # fmt: skip
 GLANCE_NOTE = (
     "Brackets hold 95 % intervals. Area % of a section is an estimate of volume % of the steel; ECD is the diameter of "
-    "the circle of equal area. Kinds are the names that you gave to grey levels: no picture proves them."
+    "the circle of equal area. AI is 1 where nothing is elongated along rolling. Classes bear the names that you gave "
+    "to grey levels: no picture proves them."
 )
 
 
@@ -287,10 +286,12 @@ def glance_section(study: Study, bars: Bars, answer: Analysis) -> PageSection | 
     shown = (HEADS.get(head, head) for head in table.columns[1:])
     heads = (table.columns[0], columns[0][0], *shown, *(head for head, _ in columns[1:]))
     lettered = not bars.reference and len(bars.names) >= LETTERED
-    tables = [PageTable("", heads, rows, f"{GLANCE_NOTE} {MEANING_OF_LETTERS}" if lettered else GLANCE_NOTE)]
-    if bars.reference:
+    tables = [
+        PageTable("", heads, rows, f"{GLANCE_NOTE} {MEANING_OF_LETTERS} {EVERY_PAIR}" if lettered else GLANCE_NOTE)
+    ]
+    if bars.reference and len(bars.names) > FEWEST_BARS:
         tables.append(reference_table(bars))
-    said = [*difference_lines(bars), *toughness_lines(answer)]
+    said = [*(difference_lines(bars) or _pair_line(bars, answer)), *toughness_lines(answer)]
     return PageSection("bars", "At a glance", lists=[("In short", said)] if said else (), tables=tables, folded=False)
 
 
@@ -303,10 +304,10 @@ def _glance_columns(study: Study, bars: Bars, answer: Analysis) -> list[tuple[st
         named = ", ".join("not named" if c.startswith(UNNAMED) else c for c in dict.fromkeys(own) if c != "all")
         kinds[bar] = "\n".join(part for part in (routes.get(bar, ""), named) if part)
     return [
-        ("route, kind of carbide", kinds),
+        ("route, carbide classes", kinds),
         ("banded fields", {bar: _banded(bars, bar) for bar in bars.names}),
         ("Cr left in the matrix, %", _chromium(answer)),
-        ("toughness across over along", _ratios_across(answer)),
+        ("toughness, transverse over longitudinal", _ratios_across(answer)),
     ]
 
 
@@ -335,9 +336,9 @@ def _ratios_across(answer: Analysis) -> dict[str, str]:
 
 
 APART = {
-    "none": "No bar is told apart from any other",
-    "every": "Every bar is told apart from every other",
-    "some": "Some bars are told apart, as the letters say,",
+    "none": "No bar is told apart from any other in {}.",
+    "every": "Every bar is told apart from every other in {}.",
+    "some": "Some bars are told apart in {}: those that share no letter.",
 }
 
 
@@ -347,13 +348,23 @@ def difference_lines(bars: Bars) -> list[str]:
     for quantity, words in DIFFERENCES:
         letters = bars.letters(quantity)
         if letters:
-            groups.setdefault(APART[how_apart(letters)], []).append(words)
-    return [f"{kind} in {joined(words)}." for kind, words in groups.items()]
+            told = how_apart(letters)
+            each = ", ".join(f"{bar} {own}" for bar, own in letters.items())
+            listed = f" ({each})" if told == "some" and len(letters) <= MOST_LISTED else ""
+            groups.setdefault(APART[told], []).append(words + listed)
+    return [kind.format(joined(words)) for kind, words in groups.items()]
+
+
+def _pair_line(bars: Bars, answer: Analysis) -> list[str]:
+    """Say what sets the only pair of bars apart, or why it was not compared."""
+    from micro.report.summary import difference_sentences
+
+    return difference_sentences(bars, answer, {}) if len(bars.names) == FEWEST_BARS else []
 
 
 def toughness_lines(answer: Analysis) -> list[str]:
     """Say which bars are weaker across rolling beyond scatter, and whether the structure explains it."""
-    from micro.report.summary import explanation_sentence
+    from micro.report.summary import explained
 
     said = []
     if answer.coupons is not None and len(answer.coupons.ratios):
@@ -362,9 +373,7 @@ def toughness_lines(answer: Analysis) -> list[str]:
             verdicts.setdefault(str(row["verdict"]), []).append(str(row["group"]))
         told = [f"{words} in {joined(verdicts[verdict])}" for verdict, words in GAPS.items() if verdict in verdicts]
         said.append("Toughness across rolling, against along: " + "; ".join(told) + ".")
-    if answer.structure is not None and len(answer.structure):
-        said.append(explanation_sentence(answer.structure))
-    return said
+    return [*said, *explained(answer)]
 
 
 GAPS = {

@@ -201,7 +201,7 @@ def write_report(
         methods=methods(study, outcomes, tables["fields"]),
         pictures=study_pictures(study, outcomes, tables["fields"], out),
         troubles=answer.troubles,
-        doubts=() if answer.count is not None else (UNCOUNTED,),
+        doubts=(UNCOUNTED,) if answer.count is None and not read_lessons(out) else (),
     )
     with results.whole_file(out / results.REPORT) as stream:
         stream.write(page.encode(errors="backslashreplace"))
@@ -239,7 +239,7 @@ def study_pictures(study: Study, outcomes: Sequence[Outcome], fields: pd.DataFra
         measured = [f for f in specimen.fields if (specimen.name, f.name) in issues]
         pictures = []
         # Those in doubt first: a reader must see what the report warns of.
-        measured.sort(key=lambda f: -gravity(issues[specimen.name, f.name]))
+        measured.sort(key=lambda f: gravity(issues[specimen.name, f.name]), reverse=True)
         for field in measured[: each if number < MOST_PICTURED else 0]:
             row = every[specimen.name, field.name]
             text = message_text(gravest_first(issues[specimen.name, field.name]))

@@ -117,7 +117,7 @@ def _row(row: dict[Any, Any]) -> tuple[str, ...]:
     else:
         effect = with_ends(factor * value, factor * low, factor * high)
         effect = effect if effect.startswith(MINUS) else f"+{effect}"
-        effect += " % points" if factor != 1 else _unit(row)
+        effect += " percentage points" if factor != 1 else _unit(row)
     return (_subject(row), *sides, effect, "; ".join(_verdict(row)))
 
 
@@ -201,7 +201,13 @@ def group_table(analysis: CouponAnalysis) -> PageTable:
         )
         for r in analysis.groups.to_dict("records")
     ]  # fmt: skip
-    columns = ("groups", "direction", "ratio of toughness", "verdict", f"hardness, less, {analysis.hardness_scale}")
+    columns = (
+        "groups",
+        "direction",
+        "ratio of toughness",
+        "verdict",
+        f"difference of hardness, {analysis.hardness_scale}",
+    )
     return PageTable("Group against group", columns, rows, printed=False)
 
 
@@ -244,8 +250,8 @@ ARM_PX, OPEN_PX = 40, 10
 BEYOND_EDGE = 225
 METHOD = (
     "The same fields, counted on a grid without knowing the result (ASTM E562, ISO 9042). Points on a boundary count "
-    "one half. The verdict rests on the difference without counting noise: the program's outlines were counted on "
-    "the same points, and what that count is off is taken off both. Intervals are at 95 %. Every field stands in "
+    "one half. The verdict rests on the counted points alone: the program's outlines were counted on the same points, "
+    "so that the chance of where these fell is in both. Intervals are at 95 %. Every field stands in "
     "points.csv, every two counters in counters.csv.",
 )
 SCORES = {0.0: "out", 0.5: "boundary", 1.0: "in"}
@@ -278,8 +284,9 @@ def point_sections(agreement: Agreement, out: Path, save: Save) -> list[PageSect
 def count_table(agreement: Agreement) -> PageTable:
     """Figures of the count, a row a specimen and class."""
     columns = (
-        "specimen, class", "fields, points", "counted, %", "%RA", "measured, %", "difference, % points",
-        "single fields", "without counting noise", "more fields", "verdict",
+        "specimen, class", "fields, points", "counted, %", "%RA", "measured, %",
+        "count less measured, percentage points", "single fields within", "at the counted points alone",
+        "more fields for the wanted %RA", "verdict",
     )  # fmt: skip
     return PageTable("Counted and measured", columns, [_cells(bias) for bias in agreement.bias])
 

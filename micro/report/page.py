@@ -199,7 +199,7 @@ def specimen_numbers(specimen: Specimen, specimens: pd.DataFrame) -> dict[str, A
     groups: dict[str, list[dict[str, Any]]] = {}
     for quantity, rows in by_quantity.items():
         cells = [_cell(rows.get(carbide_class)) for carbide_class, _ in classes]
-        if any(cell not in ("", "unknown") for cell in cells):
+        if any(cell not in ("", "unknown") for cell in cells) and any(_tells(row) for row in rows.values()):
             groups.setdefault(group_of(quantity), []).append({"name": plain_name(quantity), "cells": cells})
     ordered = [(heading, groups[heading]) for heading in (*GROUPS, "Other") if heading in groups]
     return {
@@ -208,6 +208,15 @@ def specimen_numbers(specimen: Specimen, specimens: pd.DataFrame) -> dict[str, A
         "classes": [title for _, title in classes],
         "groups": ordered,
     }
+
+
+NOTHING_FOUND = {"unknown_fields_share": 0.0, "bands_too_wide_share": 0.0, "concave_share": 0.0, "row_power": 1.0}
+"""Quantities that a reader misses only where they are other than this."""
+
+
+def _tells(row: Mapping[str, Any]) -> bool:
+    """Whether a quantity is other than what says that nothing is amiss, or may be."""
+    return row["quantity"] not in NOTHING_FOUND or row["mean"] != NOTHING_FOUND[row["quantity"]]
 
 
 def _cell(row: Mapping[str, Any] | None) -> str:

@@ -111,7 +111,7 @@ def draw_point_count(axes: list[Axes], fields: pd.DataFrame, bias: tuple[Bias, .
     axes[1].axhspan(*(100 * np.array([whole.difference.low, whole.difference.high])), color="#d9ded8", zorder=-1)
     for limit in whole.limits:
         axes[1].axhline(100 * limit, color="black", linewidth=0.9, linestyle=(0, (5, 3)))
-    axes[1].set(xlabel="mean of counted and measured, %", ylabel="counted less measured, % points")
+    axes[1].set(xlabel="mean of counted and measured, %", ylabel="counted less measured, percentage points")
 
 
 OFFSETS = {LONGITUDINAL: -0.18, TRANSVERSE: 0.18}

@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from micro.comparison.findings import PairFindings
 
 CHANCE = 0.05
-COMPARED = ("area_fraction", "largest_ecd", "anisotropy_index")
+COMPARED = ("area_fraction", "mean_ecd", "largest_ecd", "anisotropy_index", "band_contrast")
 ESTIMATES = "Area % of a section is an estimate of volume % of the steel; all percentages of carbide below are area %."
 
 
@@ -114,6 +114,13 @@ class _Values:
 
     def accuracy_pct(self, quantity: str) -> float:
         return float(self._found.get(("all", quantity), {}).get("relative_accuracy_pct", math.nan))
+
+    def scatter_share(self, quantity: str) -> float:
+        """Share of the scatter between fields in the variance of the mean; NaN where unknown."""
+        row = self._found.get(("all", quantity), {})
+        scatter = float(row.get("std", math.nan)) / math.sqrt(max(self.fields_of(quantity), 1))
+        half = (float(row.get("ci95_high", math.nan)) - float(row.get("ci95_low", math.nan))) / 2
+        return (2 * scatter / half) ** 2 if half > 0 else math.nan
 
     def told(self, quantity: str, unit: str = "", carbide_class: str = "all", factor: float = 1.0) -> str:
         """Value with unit, then its interval in brackets."""
@@ -223,6 +230,9 @@ def pair_sentence(pair: PairFindings, comparison: pd.DataFrame, shown: dict[str,
     told = [effect_words(row) for row in rows if row["quantity"] in COMPARED and row["verdict"] != "not compared"]
     b, a = (shown.get(name, name) for name in (pair.specimen_b, pair.specimen_a))
     head = f"{b}, against {a}: " if "," in b else f"{b} against {a}: "
+    refused = [row["warning"] for row in rows if row["quantity"] == "all"]
+    if refused:
+        return f"{head}not compared, because {refused[0]}."
     counts = pair.summary.partition(": ")[2]
     return head + ("; ".join(told) + ". " if told else "") + capital(counts)
 
@@ -269,9 +279,22 @@ def toughness_sentences(answer: Analysis) -> list[str]:
     said = []
     if answer.coupons is not None:
         said += [gap_sentence(row) for row in answer.coupons.ratios.to_dict("records")]
-    if answer.structure is not None and len(answer.structure):
-        said.append(explanation_sentence(answer.structure))
-    return said
+    return [*said, *explained(answer)]
+
+
+def explained(answer: Analysis) -> list[str]:
+    """Say whether the structure explains the transverse ratio; nothing for a bar alone."""
+    if answer.structure is None or answer.coupons is None:
+        return []
+    if len(answer.structure):
+        return [explanation_sentence(answer.structure)]
+    return [TWO_BARS] if len(set(answer.coupons.ratios["group"]) & {s.name for s in answer.specimens}) == 2 else []
+
+
+TWO_BARS = (
+    "Does the structure explain it? Two bars cannot tell: they differ in what was measured and in what was not. An "
+    "order is looked for from three bars on."
+)
 
 
 def gap_sentence(row: dict[Any, Any]) -> str:
@@ -296,7 +319,7 @@ def explanation_sentence(points: pd.DataFrame) -> str:
     perfect = _rising([q for q, c in found.items() if c.rho == -1])
     least = next(iter(found.values())).least_p
     limits = (
-        "The bars differ in composition, hardness, route and heat treatment as well; no ranking of bars tells which of "
+        "Bars may differ in composition, hardness, route and heat treatment too; no ranking of bars tells which of "
         "these acts."
     )
     if least > CHANCE:
@@ -327,11 +350,12 @@ def sureness_sentences(measured: list[tuple[Specimen, _Values]], answer: Analysi
     known = sorted((known_one for known_one in known if math.isfinite(known_one[1])), key=lambda one: one[1])
     if len(known) > MOST_IN_WORDS:
         known = [known[0], known[-1]]
-    told = [f"{figures(pct, pct)} % of its value in {name}" for name, pct in known]
+    alone = len(measured) == 1
+    told = [f"{figures(pct, pct)} % of its value{'' if alone else f' in {name}'}" for name, pct in known]
     if told:
         many = len(measured) > MOST_IN_WORDS
         span = f"within {told[0]} to {told[-1]}" if many else f"within {joined(told)}"
-        yield f"The area fraction is known {span}; where that is too wide, measure more fields."
+        yield f"The area fraction is known {span}.{_what_narrows([(s.name, v) for s, v in measured])}"
     single = [s.name for s, v in measured if v.fields == 1]
     if single:
         yield (
@@ -342,7 +366,8 @@ def sureness_sentences(measured: list[tuple[Specimen, _Values]], answer: Analysi
         )
     unknown = [m.name for m in answer.specimens if m.scale_relative_uncertainty is None]
     if unknown:
-        yield f"The uncertainty of the scale is not known, and in no interval, for {listed(unknown, MOST_IN_WORDS)}."
+        whose = "" if alone else f", for {listed(unknown, MOST_IN_WORDS)}"
+        yield f"The uncertainty of the scale is not known, and in no interval{whose}."
     if len(answer.chemistry):
         beyond = answer.chemistry[answer.chemistry["message"].fillna("") != ""]
         yield (
@@ -351,6 +376,26 @@ def sureness_sentences(measured: list[tuple[Specimen, _Values]], answer: Analysi
             else f"See the chemistry check of {joined(list(dict.fromkeys(beyond['specimen'])))}."
         )
     yield from count_sentences(answer)
+
+
+def _what_narrows(measured: list[tuple[str, _Values]]) -> str:
+    """Say in which bars more fields narrow the area fraction, and in which what all their fields share is the more."""
+    share = [(name, v.scatter_share("area_fraction")) for name, v in measured if v.fields > 1]
+    by_fields = [name for name, of_all in share if of_all >= 1 / 2]
+    by_etch = [name for name, of_all in share if of_all < 1 / 2]
+    said = ""
+    if by_fields:
+        said += f" More fields narrow {_that_of(by_fields, measured)}."
+    if by_etch:
+        said += (
+            f" {capital(_that_of(by_etch, measured))} is limited by the segmentation (which grey is carbide, where "
+            "its edge lies), in all fields alike: a better etch or a higher magnification helps more than fields."
+        )
+    return said
+
+
+def _that_of(names: list[str], measured: list[tuple[str, _Values]]) -> str:
+    return "it" if len(measured) == 1 else f"that of {listed(names, MOST_IN_WORDS)}"
 
 
 UNCOUNTED = "Nobody has counted points on these fields yet; a blind count shares no fault with the program."

@@ -267,9 +267,9 @@ def _one_field_lines(by_quantity: pd.DataFrame) -> list[str]:
     ends = ends_of(row, factor=100)
     if row["fields"] != 1 or not ends[0] > 0:
         return []
-    told = if_alike(with_ends(*ends), str(row["interval_of"]), "; more fields to know")
+    told = if_alike(with_ends(*ends), str(row["interval_of"]), "; more fields would tell")
     if row["interval_of"] != "field":
-        told = f"{figures(ends[0], 0)} (one field cannot tell how far it is off; more fields to know)"
+        told = f"{figures(ends[0], 0)} (one field cannot tell how far it is off; more fields would tell)"
     return wrapped(f"{SHOWN['area_fraction']} {told}").split("\n")
 
 

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from micro import results
 from micro.batch.fields import jobs_of
-from micro.batch.job import Job, read_micrograph
+from micro.batch.frames import read_micrograph
+from micro.batch.job import Job
 from micro.batch.taught import core_of, kept_map, kept_probability, map_file
 from micro.errors import InputError, UsageError
 from micro.points.answers import Counted

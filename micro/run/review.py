@@ -75,9 +75,9 @@ def _file(stem: str) -> str:
 
 
 def _in_order(record: RunRecord) -> list[tuple[Outcome, Field]]:
-    """Fields with how they ended, those in doubt first, the gravest before the others."""
+    """Fields with how they ended, the gravest first, of one severity those with the most doubts."""
     fields = [f for s in record.study.specimens for f in s.fields]
-    return sorted(zip(record.outcomes, fields, strict=True), key=lambda one: -gravity(one[0].issues))
+    return sorted(zip(record.outcomes, fields, strict=True), key=lambda one: gravity(one[0].issues), reverse=True)
 
 
 def _fields(
@@ -115,7 +115,7 @@ def _field(
     every = totals[totals["carbide_class"] == "all"].iloc[0]
     classes = tuple(totals["carbide_class"][totals["carbide_class"] != "all"])
     colours = class_colours(classes or ("carbide",), record.study.class_names)
-    severity = list(SEVERITIES)[gravity(outcome.issues)]
+    severity = list(SEVERITIES)[gravity(outcome.issues)[0]]
     triples = tuple((int(r), int(g), int(b)) for r, g, b in colours)
     return ReviewField(
         outcome.specimen, outcome.field, outcome.stem, outcome.image_sha256, float(every["um_per_px"]),

@@ -82,7 +82,8 @@ def run_study(
         outcomes = measure_study(study, out, workers, done, scheduler)
         from micro.report.drawing import drawers
 
-        with drawers(workers) as pool:
+        with drawers(workers) as pool:  # they load what draws while this process checks and sums up
+            outcomes = check_study(study, outcomes, out)
             tables, answer = write_tables(study, outcomes, out)
             sentences = _sentences(study, outcomes, out, tables, answer)
             ending = RunSummary(outcomes, tables["specimens"], sentences, answer.troubles, remarks)
@@ -209,7 +210,7 @@ def write_pages(
 def measure_study(
     study: Study, out: Path, workers: int, done: Callable[[Outcome], None], scheduler: str | None = None
 ) -> tuple[Outcome, ...]:
-    """Measure the fields, check them against each other, write particles.csv, fields.csv, profiles.csv, failures."""
+    """Measure the fields, write particles.csv, fields.csv and profiles.csv, what the fields detect, and failures."""
     if study.is_taught:
         from micro.run.taught import measure_taught
 
@@ -217,7 +218,6 @@ def measure_study(
     else:
         outcomes = measure_fields(study, out, workers, done, scheduler)
     from micro.points.lessons import corrected_fields, read_lessons
-    from micro.run.mosaics import band_mosaics
 
     gather(outcomes, out)
     lessons = read_lessons(out)
@@ -230,8 +230,15 @@ def measure_study(
     else:
         for name in (results.DETECTION, results.DETECTION_RECORD):
             (out / name).unlink(missing_ok=True)
-    band_mosaics(study, out)
     write_failures(outcomes, out)
+    return outcomes
+
+
+def check_study(study: Study, outcomes: tuple[Outcome, ...], out: Path) -> tuple[Outcome, ...]:
+    """Check measured fields against each other, and mosaics for bands; add what is found to the tables."""
+    from micro.run.mosaics import band_mosaics
+
+    band_mosaics(study, out)
     return check_across_fields(study, outcomes, out)
 
 

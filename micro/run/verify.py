@@ -19,7 +19,7 @@ from micro.points.kept import copy_tallies
 from micro.report.drawing import drawers
 from micro.report.record import RunRecord, read_run, run_record, write_record
 from micro.results import hash_or_none
-from micro.run.study import measure_study, write_pages, write_tables
+from micro.run.study import check_study, measure_study, write_pages, write_tables
 from micro.study.model import Study
 from micro.study.reader import read_study
 
@@ -61,6 +61,7 @@ def verify(folder: Path, workers: int, done: Callable[[Outcome], None]) -> Verdi
             parquet = any(name in record.outputs for name in results.PARQUET.values())
             outcomes = measure_study(study, again, workers, done)
             with drawers(workers) as pool:
+                outcomes = check_study(study, outcomes, again)
                 tables, answer = write_tables(study, outcomes, again)
                 write_pages(study, outcomes, again, tables, answer, parquet, pool)
             write_record(run_record(study, outcomes, again, record.date, record.seconds), again)
@@ -102,7 +103,7 @@ def made_otherwise(folder: Path, again: Path) -> Iterator[str]:
             if (folder / name).is_file() and not is_review_page(name):
                 yield f"{folder / name}: does not follow from study and inputs; run the study again"
         elif not _same(folder / name, again / name):
-            yield f"{name}: measured again, it differs from the record; compare the two files"
+            yield f"{name}: measured again, it comes out otherwise; {results.RUN_AGAIN}"
 
 
 def is_review_page(name: str) -> bool:
@@ -130,7 +131,9 @@ def _plain_record(path: Path) -> Any:
 
 def _without(content: Any) -> Any:
     if isinstance(content, dict):
-        return {key: _without(value) for key, value in content.items() if key not in OTHERWISE_EACH_TIME}
+        kept = {key: _without(value) for key, value in content.items() if key not in OTHERWISE_EACH_TIME}
+        # A trouble starts with the name of the picture as it was typed.
+        return kept | ({"trouble": str(kept["trouble"]).partition(": ")[2]} if "trouble" in kept else {})
     return [_without(value) for value in content] if isinstance(content, list) else content
 
 

@@ -170,6 +170,7 @@ MOST_NOISE = 0.13  # of the contrast
 # not looked at.
 NO_ELLIPSE = 1.015
 MARGIN_PX = 3  # about each region that is looked at: what cubic interpolation reaches, and one more
+COARSE = 16  # every so manieth pixel shows which region is the largest
 COMPACT = 0.25  # of the area of a region in the inscribed circles of its pieces: a net of films has less (chosen)
 
 
@@ -426,7 +427,14 @@ def _small_holes(
     count, labels = cv2.connectedComponents(1 - inside, connectivity=4)
     if count <= 2:  # what is inside, and the ground
         return np.empty(0, np.intp), around
-    at = np.flatnonzero((labels > 0) & (labels != labels[0, 0]))
+    may_be = (labels > 0) & (labels != labels[0, 0])
+    # A piece of another region may cut the corner off from the ground, which is larger than any hole that counts.
+    commonest = np.bincount(labels[::COARSE, ::COARSE].ravel(), minlength=2)[1:].argmax() + 1
+    if commonest != labels[0, 0]:
+        rest = may_be & (labels != commonest)
+        if np.count_nonzero(may_be) - np.count_nonzero(rest) > FINER**2 * np.pi * float(widest.max()) ** 2:
+            may_be = rest
+    at = np.flatnonzero(may_be)
     hole = labels.ravel().take(at)
     size, first = np.bincount(hole, minlength=count), np.zeros(count, np.intp)
     first[hole[::-1]] = at[::-1]

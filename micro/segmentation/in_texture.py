@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cache
 
 import cv2
 import numpy as np
@@ -17,6 +18,7 @@ from micro.geometry.regions import Pixels, firsts
 
 Picture = NDArray[np.float32]
 Flags = NDArray[np.bool_]
+Kernel = NDArray[np.uint8]
 RADII_PX = (1.5, 2.0, 2.5, 3.0, 4.0)
 # Of what passes a height the other side may have that share as well (chosen), and ten must pass.
 FALSE_SHARE, FEWEST = 0.02, 10
@@ -45,6 +47,7 @@ class Heights:
     level: float
 
 
+@cache
 def disc(radius: float) -> NDArray[np.uint8]:
     """(side, side) 1 inside a disc, 0 outside."""
     reach = int(radius)
@@ -54,24 +57,35 @@ def disc(radius: float) -> NDArray[np.uint8]:
 
 def opened(picture: NDArray, radius: float) -> NDArray:
     """(rows, columns) without what is narrower than a disc of that radius."""
-    if radius not in MIDDLES:
-        return np.asarray(cv2.morphologyEx(picture, cv2.MORPH_OPEN, disc(radius)))
-    eroded = _by_parts(cv2.erode, cv2.min, picture, radius)
-    return _by_parts(cv2.dilate, cv2.max, eroded, radius)
+    kernels, tips = PARTS.get(radius, ((disc(radius),), None))
+    eroded = _by_parts(cv2.erode, cv2.min, picture, kernels, tips)
+    return _by_parts(cv2.dilate, cv2.max, eroded, kernels, tips)
 
 
-def _by_parts(step: Callable, joined: Callable, picture: NDArray, radius: float) -> NDArray:
+def _by_parts(
+    step: Callable, joined: Callable, picture: NDArray, kernels: tuple[Kernel, ...], tips: Kernel | None
+) -> NDArray:
     """(rows, columns) eroded or dilated by a disc: by what makes up its middle one after the other, and by its tips."""
     found = picture
-    for part in MIDDLES[radius]:
-        found = step(found, part)
-    tips = disc(radius)
+    for kernel in kernels:
+        found = step(found, kernel)
+    return np.asarray(found if tips is None else joined(found, step(picture, tips), dst=found))
+
+
+def _tips(radius: float) -> Kernel:
+    """(side, side) 1 on the outermost rows and columns of a disc."""
+    tips = disc(radius).copy()
     tips[1:-1, 1:-1] = 0
-    return np.asarray(joined(found, step(picture, tips), dst=found))
+    return tips
 
 
-# What a disc on the grid of pixels is but for its four tips: squares and few points take less time than all of it.
-MIDDLES = {3.0: (np.ones((5, 5), np.uint8),), 4.0: (np.ones((5, 5), np.uint8), disc(1.0))}
+# What a disc on the grid of pixels is, but for its four tips: squares and few points take less time than all of it.
+SQUARE, CROSS = np.ones((5, 5), np.uint8), disc(1.0)
+PARTS: dict[float, tuple[tuple[Kernel, ...], Kernel | None]] = {
+    2.5: ((disc(1.5), CROSS), None),
+    3.0: ((SQUARE,), _tips(3.0)),
+    4.0: ((SQUARE, CROSS), _tips(4.0)),
+}
 
 
 @dataclass(frozen=True, eq=False)

@@ -128,8 +128,8 @@ def chosen(found: Outlines, keep: Flags) -> Outlines:
     """Return the outlines `keep` (n,), numbered anew."""
     number = np.append(0, np.where(keep, np.cumsum(keep), 0)).astype(np.int32)
     return Outlines(
-        number[found.labels],
-        number[found.basins],
+        number.take(found.labels),
+        number.take(found.basins),
         found.class_index[keep],
         found.cut[keep],
         found.concave[keep],

@@ -271,7 +271,7 @@ class Quantity:
     def words_of_fields(self) -> str:
         """Words for the mean of the field values, which for some quantities is not what the specimen has."""
         plain = isinstance(self.measure, Ratio) and self.measure.of_fields is ratio_of_fields
-        return self.words if plain else f"{self.words} of a field"
+        return self.words if plain or self.compared == "share" else f"{self.words} of a field"
 
     @property
     def is_share(self) -> bool:

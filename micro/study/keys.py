@@ -243,6 +243,9 @@ class SpecimenKeys(CommonKeys, total=False):
     field: Annotated[list[FieldKeys], Field(title=TABLES, description="Exceptions for single pictures.")]
 
 
+KEYS_OF_SPECIMEN = frozenset(SpecimenKeys.__annotations__)
+
+
 @with_config(ConfigDict(extra="forbid", strict=True, title="Study file of micro"))
 class StudyKeys(CommonKeys, total=False):
     """The whole file."""

@@ -6,6 +6,7 @@ import re
 import tomllib
 from collections.abc import Iterable, Sequence
 from dataclasses import fields, replace
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -48,8 +49,21 @@ def read_study(path: Path, allowed: Iterable[Path | Address] = ()) -> Study:
     except UnicodeDecodeError:
         raise UsageError(path, "is not UTF-8 text", "save the study file as UTF-8") from None
     except (ValueError, RecursionError) as trouble:
-        raise UsageError(path, f"is not valid TOML ({trouble})", "mend that line") from None
+        problem = f"is not valid TOML: {str(trouble)[:1].lower()}{str(trouble)[1:]}"
+        raise UsageError(path, problem, "mend that line; texts stand in quotes, lists in brackets") from None
     return _StudyReader(path, text, (path.resolve().parent, *(a.resolve() for a in allowed))).study(table)
+
+
+def _remedy(key: str, known: Sequence[str]) -> str:
+    """Say which key was meant, or where it belongs; else which there are."""
+    from micro.study.keys import KEYS_OF_SPECIMEN
+
+    near = get_close_matches(key, known, 1)
+    if near:
+        return f"write {near[0]!r}"
+    if key in KEYS_OF_SPECIMEN:
+        return "it belongs above, before the tables in brackets that follow the specimen's own keys"
+    return "known here: " + ", ".join(known)
 
 
 class _StudyReader:
@@ -110,7 +124,11 @@ class _StudyReader:
         return tuple(overrides)
 
     def specimen(self, study: dict[str, Any], entry: dict[str, Any], where: list) -> tuple[Specimen, tuple[str, ...]]:
+        from micro.study.keys import KEYS_OF_SPECIMEN
+
         given = {**study, **entry}
+        for key in KEYS_OF_SPECIMEN & entry.get("composition", {}).keys():
+            self.fail([*where, ("composition", 0)], key, "is no element of steel", _remedy(key, ()))
         if "um_per_px" in entry and "calibration" not in entry:
             given.pop("calibration", None)
         if "calibration" in given and "um_per_px" in given:
@@ -239,7 +257,7 @@ class _StudyReader:
             if error["type"] == "missing":
                 self.fail(where, "", f"key '{key}' is missing", "add it")
             if error["type"] == "extra_forbidden":
-                self.fail(where, key, "unknown key", "known here: " + ", ".join(known))
+                self.fail(where, key, "unknown key", _remedy(key, known))
             self.fail(where, key, f"must be {words}, got {error['input']!r:.60}", "correct it")
 
     def fail(self, where: list, key: str, problem: str, remedy: str) -> NoReturn:

@@ -2,14 +2,15 @@
 
     python tests/benchmarks/ratios.py [PART ...] [--repeats 5] [--fields 40] [--counts 100 1000] [--real PICTURE ...]
 
-Parts: field, start, workers, answer, etched, many, table; all unless named. Numeric libraries have one thread. Both
-sides of a ratio take turns, and the best turn of each counts. Processor time, user and system, is what a busy machine
-disturbs least; where a person waits, wall time stands beside it. Prints each ratio with what was wanted.
+Parts: field, start, workers, answer, etched, mosaic, many, table; all unless named. Numeric libraries have one thread.
+Both sides of a ratio take turns, and the best turn of each counts. Processor time, user and system, is what a busy
+machine disturbs least; where a person waits, wall time stands beside it. Prints each ratio with what was wanted.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import os
 import subprocess
@@ -37,7 +38,7 @@ from micro.processes import prepare_process
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field
 
-SIDE, WORKERS_SIDE, MANY_SIDE, DIFFERENT = 2048, 1024, 512, 16
+SIDE, WORKERS_SIDE, MANY_SIDE, DIFFERENT, MOSAIC_PARTS = 2048, 1024, 512, 16, 4
 SHARE, ECD_PX = 0.10, 8.0
 STUDY = """\
 title = "Many fields"
@@ -238,6 +239,25 @@ def etched_ratio(folder: Path, options: argparse.Namespace) -> list[str]:
     ]
 
 
+def mosaic_ratio(folder: Path, options: argparse.Namespace) -> list[str]:
+    """Speed a pixel of one stitched mosaic over that of its tiles as single fields, start to report."""
+    whole, side = folder / "mosaic.tif", MOSAIC_PARTS * SIDE
+    mean_ecd = float(np.sqrt(SHARE * 1e6 / PER_MEGAPIXEL / (np.pi / 4 * np.exp(0.4**2))))
+    scene = Scene((Population(SHARE, mean_ecd, 0.4, aspect=1.6, misalignment_deg=15.0),), rolling_deg=20.0)
+    grey = make_field(scene, (side, side), np.random.default_rng(1))[0].astype(np.uint8)
+    tifffile.imwrite(whole, grey, tile=(512, 512), compression="zlib")
+    tiles = [folder / f"tile{number:02d}.tif" for number in range(MOSAIC_PARTS**2)]
+    for path, (row, column) in zip(tiles, itertools.product(range(0, side, SIDE), repeat=2), strict=True):
+        tifffile.imwrite(path, grey[row : row + SIDE, column : column + SIDE], tile=(512, 512), compression="zlib")
+    turns = [
+        [measure(pictures, folder / f"of{len(pictures)}_{n}", "--workers", "1") for pictures in (tiles, [whole])]
+        for n in range(min(options.repeats, 2))
+    ]
+    single, mosaic = (min(run.processor for run in side) for side in zip(*turns, strict=True))
+    print(f"  {len(tiles)} fields of {SIDE}²: {single:.1f} s of processor; stitched to one mosaic: {mosaic:.1f} s")
+    return [target("speed a pixel of a mosaic over that of single fields", single / mosaic, 0.9, at_least=True)]
+
+
 def many_ratio(folder: Path, options: argparse.Namespace) -> list[str]:
     """Exponent of processor time against fields of 512², whole run to report; few different pictures, copied."""
     different = []
@@ -276,7 +296,7 @@ def table_ratio(folder: Path, options: argparse.Namespace) -> list[str]:
 
 PARTS = {
     "field": field_ratio, "start": start_ratio, "workers": workers_ratio, "answer": answer_ratio,
-    "etched": etched_ratio, "many": many_ratio, "table": table_ratio,
+    "etched": etched_ratio, "mosaic": mosaic_ratio, "many": many_ratio, "table": table_ratio,
 }  # fmt: skip
 
 

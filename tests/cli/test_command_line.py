@@ -1,6 +1,7 @@
 """The command line as a whole: its list of commands, its exit statuses, one line for what goes wrong."""
 
 import os
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -8,8 +9,9 @@ import pytest
 
 from micro.batch.job import Outcome
 from micro.cli import COMMANDS
-from micro.cli.options import available_cores, issue_lines
+from micro.cli.options import available_cores, beside_the_bar, issue_lines
 from micro.issues import issue
+from micro.study.model import Specimen, Study
 
 
 def test_help_lists_the_commands_in_the_order_of_the_work(run_micro):
@@ -95,3 +97,14 @@ def test_messages_name_the_picture_and_the_part_where_it_has_several():
     ]
     whole = Outcome("A", "w", "A-w", "w.tif", issues=(issue("transparency_left_out"),))
     assert issue_lines([*parts, whole]) == ["m.tif m-r1c1, m.tif m-r1c2, w.tif: the transparency was left out"]
+
+
+@pytest.mark.parametrize(
+    ("key", "words"), [("taught_by", "the count teaches the outlines"), ("detection", "24 more fields")]
+)
+def test_what_takes_long_beside_the_bar_is_said_before_it(key, words):
+    """The bar counts fields: while it stands still nobody must think that the program does."""
+    bar = Specimen("A", (), **{key: (Path("tally.csv"),) if key == "taught_by" else True})
+    (line,) = beside_the_bar(Study("t", (bar, Specimen("B", ())), "t"))
+    assert words in line
+    assert list(beside_the_bar(Study("t", (Specimen("B", ()),), "t"))) == []

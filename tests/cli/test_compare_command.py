@@ -24,14 +24,19 @@ def field_row(specimen, number, rng, fraction):
 
 @pytest.fixture
 def folder(tmp_path):
-    def make(name, fractions, plane="longitudinal"):
+    def make(name, fractions, plane="longitudinal", picture=""):
         rng = np.random.default_rng(0)
         rows = [field_row(s, n, rng, f) for s, f in fractions.items() for n in range(6)]
         out = tmp_path / name
         results.write_table(out / "fields.csv", pd.DataFrame(rows))
         results.write_table(out / "particles.csv", columns.empty(columns.PARTICLES))
         told = {"specimens": [{"name": s, "plane": plane} for s in fractions]}
-        results.write_json(out / "run.json", {"study": told, "outcomes": []})
+        outcomes = [
+            {"specimen": s, "scale_relative_uncertainty": None, "image_sha256": picture and f"{picture}{k}"}
+            for s in fractions
+            for k in range(6)
+        ]
+        results.write_json(out / "run.json", {"study": told, "outcomes": outcomes})
         return str(out)
 
     return make
@@ -82,6 +87,27 @@ def test_three_bars_are_told_by_letters(folder, run_micro):
     assert [line.split()[0] + line.split()[-1] for line in lines[start + 1 : start + 4]] == ["Pb", "Qb", "Ra"]
     assert "Area fraction: R a, P b, Q b; bars that share a letter are not told apart." in said
     assert " against " not in said
+
+
+def test_pictures_that_both_bars_hold_are_said(folder, run_micro):
+    """A run and its second are no two samples: that they are alike says nothing of the bar."""
+    status, said, _ = run_micro(
+        "compare", folder("one", {"P": 0.05}, picture="a"), folder("two", {"Q": 0.05}, picture="a")
+    )
+    assert status == 0
+    assert "6 pictures the same in both: they are no two samples" in " ".join(said.split())
+    assert "the same in both" not in run_micro("compare", folder("three", {"P": 0.05, "Q": 0.05}))[1]
+
+
+def test_two_folders_with_bars_of_one_name_keep_them_apart(folder, run_micro):
+    """The bars of January and June: each is named with its folder, and all are shown."""
+    one, two = folder("january", {"P": 0.05, "Q": 0.05}), folder("june", {"P": 0.12, "Q": 0.05})
+    status, said, _ = run_micro("compare", one, two)
+    assert status == 0
+    lines = said.splitlines()
+    start = lines.index("Area fraction A_A, %")
+    shown = [" ".join(line.split()[:2]) for line in lines[start + 1 : start + 5]]
+    assert shown == [f"P ({one})", f"Q ({one})", f"P ({two})", f"Q ({two})"]
 
 
 def test_others_are_set_against_the_reference(folder, run_micro):

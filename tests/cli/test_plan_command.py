@@ -30,7 +30,7 @@ def test_a_run_of_one_field_is_planned_as_if_the_bar_were_like_it(tmp_path):
     write_tiff(tmp_path / "one.tif", grey, 0.2)
     out = str(tmp_path / "out")
     said = printed("measure", str(tmp_path / "one.tif"), "--out", out, "--rolling-deg", "0", "--workers", "1")
-    assert "if the bar is like this field; more fields to know)" in " ".join(said.split())
+    assert "if the bar is like this field; more fields would tell)" in " ".join(said.split())
     plan = " ".join(printed("plan", out, "--accuracy-pct", "5").split())
     assert "of this size" in plan
     assert "planned from one field, as if the bar were like it" in plan

@@ -152,6 +152,19 @@ def test_magnifications_too_far_apart_are_refused(specimen):
     assert row["warning"].endswith("photograph both at one magnification")
 
 
+def test_one_blurred_field_that_stops_a_comparison_is_named(specimen):
+    rng = np.random.default_rng(4)
+    sharp, other = (specimen(name, rng, carbides={}) for name in "AB")
+    blurred = other.particles["field"] == "f2"
+    other.particles.loc[blurred, ["ecd_um", "flags"]] = 9.0, "small"
+    (row,) = compare([sharp, other]).to_dict("records")
+    assert "(by field f2 of B alone, its other fields 0.28 µm)" in row["warning"]
+    assert row["warning"].endswith("leave that field out, or photograph both at one magnification")
+    other.particles.loc[other.particles["field"] == "f3", ["ecd_um", "flags"]] = 8.0, "small"
+    (row,) = compare([sharp, other]).to_dict("records")
+    assert "field" not in row["warning"]
+
+
 def test_an_own_scale_widens_sizes_by_its_uncertainty_and_counts_by_twice_that(specimen):
     rng = np.random.default_rng(5)
     a = specimen("A", rng, scale=0.05)

@@ -67,3 +67,11 @@ def test_only_what_stands_among_all_tests_splits_letters(comparison):
 def test_bars_that_could_not_be_compared_are_named(comparison):
     assert uncompared(comparison, "area_fraction", ["C", "D"]) == [("C", "D")]
     assert uncompared(comparison, "area_fraction", ["A", "B"]) == []
+
+
+def test_a_quantity_that_is_shown_only_has_no_letters(comparison):
+    """Without a verdict on any pair a letter in common would call bars alike that lie far apart."""
+    unjudged = comparison.assign(quantity="number_per_mm2", verdict="shown only")
+    assert letters_of(pd.concat([comparison, unjudged]), "number_per_mm2", ["A", "B", "C"]) == {}
+    some = pd.concat([comparison, unjudged.iloc[[0]].assign(quantity="area_fraction", specimen_b="D")])
+    assert uncompared(some, "area_fraction", ["A", "D"]) == [("A", "D")]

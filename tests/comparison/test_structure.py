@@ -1,12 +1,14 @@
 """Structure against toughness: rank correlation that admits how little few points show."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
 
 from micro.analysis import structure_against_toughness
-from micro.report.summary import explanation_sentence
+from micro.report.summary import TWO_BARS, explained, explanation_sentence
 from micro.statistics.ranks import rank_correlation
 from micro.tables import columns
 
@@ -106,6 +108,17 @@ def test_three_specimens_say_that_they_prove_nothing_and_warn_of_confounding():
 
 def test_two_specimens_are_left_out():
     assert structure_against_toughness(*tables([0.9, 0.6], anisotropy_index=[1.0, 1.5])).empty
+
+
+@pytest.mark.parametrize(("bars", "told"), [(2, [TWO_BARS]), (1, [])])
+def test_of_two_bars_it_is_said_that_they_cannot_tell(bars, told):
+    specimens, ratios = tables([0.9, 0.6][:bars], anisotropy_index=[1.0, 1.5][:bars])
+    answer = SimpleNamespace(
+        structure=structure_against_toughness(specimens, ratios),
+        coupons=SimpleNamespace(ratios=ratios),
+        specimens=[SimpleNamespace(name=f"S{i}") for i in range(2)],
+    )
+    assert explained(answer) == told
 
 
 def test_specimens_that_rank_alike_show_no_order():

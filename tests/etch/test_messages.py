@@ -40,4 +40,4 @@ def test_rims_and_domes_are_said_with_the_sign_of_the_area(words, kind, does, si
     """Bright rims add light, so that the area is less than it; domes take some."""
     grey, _ = other.picture((384, 384), seed=1, fraction=0.12, diameter=12.0, noise=3.0, blur=0.9, **words)
     (said,) = (one for one in micro.measure(grey, 0.2, rolling_deg=0.0).issues if one.kind == kind)
-    assert f"{does}: the edges change the area by {sign}{abs(100 * said.values['change']):.1f} %" in said.text
+    assert f"{does}: the area was changed by {sign}{abs(100 * said.values['change']):.1f} %" in said.text

@@ -95,7 +95,7 @@ def test_issues_are_put_together_by_their_data(found):
 
 def test_what_rounds_to_nothing_has_no_minus():
     told = [issue("texture_at_edges", change=change, half_width=0.05) for change in (-0.0001, 0.003)]
-    assert "+0.0 %, to within 5.0 %" in told[0].text
+    assert "+0.0 % for it, and may be off by 5.0 %" in told[0].text
     (group,) = grouped(told)
     assert "+0.0 to +0.3 %" in group.text
 
@@ -124,12 +124,12 @@ def test_the_worst_comes_first(found):
 
 def test_words_that_hold_numbers_are_words():
     """Fields called 3 and 7 are not a range: what differs in words is said twice."""
-    found = [issue("duplicated", others=[["A", name]]).at("A 1") for name in ("3", "7")]
-    assert [group.text.split(":")[0] for group in grouped(found)] == [
+    found = [issue("duplicated", others=[["A", name]], fields=2).at("A 1") for name in ("3", "7")]
+    assert [group.text.split(" (")[0] for group in grouped(found)] == [
         "the same picture as A 3",
         "the same picture as A 7",
     ]
-    many = issue("duplicated", others=[["A", str(k)] for k in range(5)])
+    many = issue("overlapping", others=[["A", str(k)] for k in range(5)], share=0.2)
     assert "A 0, A 1, A 2 and 2 more" in many.text
     assert "3 to 4 carbide classes" in grouped([issue("other_class_count", found=k, usual=1) for k in (3, 4)])[0].text
     assert "1 carbide class," in issue("other_class_count", found=1, usual=2).text

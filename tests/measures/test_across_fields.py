@@ -72,7 +72,15 @@ def test_the_same_file_twice_is_told_on_both_fields():
     names = [("A", "a1"), ("A", "a2"), ("B", "b1")]
     found = check_across([NOTHING], table(names), dict(zip(names, ("x", "y", "x"), strict=True)))
     assert told(found) == {("A", "a1"): ["duplicated"], ("B", "b1"): ["duplicated"]}
-    assert "the same picture as B b1" in found["A", "a1"][0].text
+    assert "the same picture as B b1 (2 fields in all)" in found["A", "a1"][0].text
+
+
+def test_many_copies_are_counted_and_few_of_them_named():
+    """What a field says does not grow with the number of its copies."""
+    names = [("A", f"a{k}") for k in range(6)]
+    found = check_across([NOTHING], table(names), dict.fromkeys(names, "x"))
+    assert "A a0, A a1, A a2 (6 fields in all)" in found["A", "a5"][0].text
+    assert "A a0, A a2, A a3 (6 fields in all)" in found["A", "a1"][0].text
 
 
 def test_the_same_picture_in_another_format_is_told():
@@ -88,6 +96,9 @@ def test_the_same_picture_in_another_format_is_told():
     )
     found = check_across((particles[:100], particles[100:]), table(names), {})
     assert told(found) == {("A", "a1"): ["duplicated"], ("B", "b1"): ["duplicated"]}
+    twice = check_across((particles,), table(names), dict(zip(names, "xyy", strict=True)))
+    for name in names:
+        assert "(3 fields in all)" in twice[name][0].text, "a copy of a copy is one too"
 
 
 def test_a_soft_field_and_one_of_another_scale_are_told():

@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
-from micro.measures.orientation import estimate_rolling_direction, orientation_order
+import micro
+from micro.measures.orientation import doubt_of_given, estimate_rolling_direction, orientation_order
+from micro.phantom.scenes import Population, Scene, make_field
 
 
 @pytest.mark.parametrize(
@@ -35,3 +37,25 @@ def test_the_uncertainty_of_the_direction_is_its_scatter():
     scatter = np.std([one.angle_deg for one in found])
     assert np.mean([one.standard_uncertainty_deg for one in found]) == pytest.approx(scatter, rel=0.1)
     assert np.mean([one.angle_deg for one in found]) == pytest.approx(17, abs=0.3)
+
+
+@pytest.mark.parametrize(
+    ("middle", "spread", "given", "doubted"),
+    [(90, 15, 0, True), (178, 15, 0, False), (10, 15, 0, False), (90, 500, 0, False), (45, 15, 90, True)],
+)
+def test_a_given_direction_is_doubted_where_carbides_surely_lie_otherwise(middle, spread, given, doubted):
+    """Axes about a known direction; with a scatter of 500° they have none."""
+    rng = np.random.default_rng(3)
+    own = estimate_rolling_direction(middle + spread * rng.standard_normal(200), np.full(200, 2.0), np.ones(200))
+    found = doubt_of_given(own, given)
+    assert [one.flag for one in found] == ["rolling_disagrees"] * doubted
+    if doubted:
+        assert found[0].values["off_deg"] == pytest.approx(abs(middle - given), abs=4)
+
+
+@pytest.mark.parametrize(("drawn_deg", "doubted"), [(90.0, True), (5.0, False)])
+def test_a_field_that_was_turned_is_named(drawn_deg, doubted):
+    scene = Scene((Population(0.1, 14.0, aspect=2.2, misalignment_deg=12),), rolling_deg=drawn_deg)
+    grey, _ = make_field(scene, (400, 500), np.random.default_rng(2))
+    found = micro.measure(grey, um_per_px=0.2, rolling_deg=0)
+    assert ("rolling_disagrees" in found.field["flags"].iloc[0].split()) == doubted

@@ -88,11 +88,11 @@ class Page:
         return self.element("where").text
 
     def at(self, number):
-        """Wait until the page asks for point `number` (from 0) and shows its picture."""
+        """Wait until the page asks for point `number` (from 0) and shows its picture: no verdict is taken before."""
         per_field = self.sheet.fields[0].grid.points
         field, point = divmod(number, per_field)
         text = f"Field {field + 1} of {len(self.sheet.fields)}, point {point + 1} of {per_field}"
-        self.wait(lambda: self.where() == text and self.browser.execute_script("return window.near.width > 0"))
+        self.wait(lambda: self.where() == text and self.element("count").get_attribute("aria-busy") == "false")
 
     def press(self, keys):
         from selenium.webdriver import ActionChains

@@ -38,7 +38,7 @@ def test_doubt_comes_before_a_note_and_a_note_before_nothing():
     """Fields are shown by the gravest of what is said of them."""
     note, doubt = issue("rows_cut", rows=3), issue("soft_focus", blur_px=3.0, median_ecd_px=9.0)
     unknown = issue("nothing_left")
-    assert gravity([]) == gravity([note]) < gravity([note, doubt]) < gravity([unknown])
+    assert gravity([]) == gravity([note]) < gravity([note, doubt]) < gravity([doubt, doubt]) < gravity([unknown])
 
 
 @pytest.mark.parametrize(("rows", "pages"), [(1, 1), (100, 1), (101, 2), (250, 3)])

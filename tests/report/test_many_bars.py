@@ -12,7 +12,7 @@ import pytest
 from micro.analysis import PointCount, analyse_study
 from micro.figures.specimens import ForestRow, draw_forest, height_in
 from micro.figures.style import styled
-from micro.report.bars import Bars, bars_table, extremes_sentence, glance_section, letter_sentence
+from micro.report.bars import Bars, bars_table, difference_lines, extremes_sentence, glance_section, letter_sentence
 from micro.report.build import write_report
 from micro.specimens.summary import summarise
 from micro.study.model import Specimen, Study
@@ -173,3 +173,16 @@ def test_the_forest_has_a_line_a_bar_in_the_order_given():
         assert dot.get_xdata()[0] == 5
         assert open_dot.get_markerfacecolor() == "white"
         assert {"unknown", "a"} == {t.get_text() for t in axis.texts}
+
+
+def test_where_some_bars_are_told_apart_their_letters_are_said():
+    """The first screen has no column of band contrast, so that its letters stand in the sentence."""
+    rows = [("A", "B", "differs"), ("A", "C", "cannot tell"), ("B", "C", "may differ")]
+    pairs = pd.DataFrame(rows, columns=["specimen_a", "specimen_b", "verdict"])
+    pairs = pairs.assign(carbide_class="all", quantity="band_contrast")
+    means = [
+        {"specimen": n, "carbide_class": "all", "quantity": "band_contrast", "mean": v}
+        for n, v in zip("ABC", (3, 1, 2), strict=True)
+    ]
+    said = difference_lines(Bars(list("ABC"), pd.DataFrame(means), pairs))
+    assert said == ["Some bars are told apart in band contrast (A a, C ab, B b): those that share no letter."]

@@ -1,12 +1,15 @@
 """Numbers are printed as far as they are known, and long lists are cut."""
 
 import math
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from micro.report.page import specimen_numbers
+from micro.report.summary import _Values, sureness_sentences
 from micro.report.wording import (
     decimals_known,
     figures,
@@ -87,3 +90,26 @@ def test_the_only_class_is_named_where_the_user_named_it():
     assert one_class(["all", "MC"]) == "MC"
     assert one_class(["all", "carbide"]) == ""
     assert one_class(["all", "M7C3", "MC"]) == ""
+
+
+@pytest.mark.parametrize(("unknown", "shown"), [(0.0, False), (0.25, True)])
+def test_a_share_of_unknown_fields_is_a_row_only_where_there_are_some(unknown, shown):
+    """The table of a specimen has no rows that say that nothing is amiss; they stand in specimens.csv."""
+    row = {"specimen": "A", "carbide_class": "all", "unit": "", "ci95_low": 0.0, "ci95_high": 0.4, "fields": 8}
+    table = pd.DataFrame(
+        [row | {"quantity": "area_fraction", "mean": 0.1}, row | {"quantity": "unknown_fields_share", "mean": unknown}]
+    )
+    ((_, rows),) = specimen_numbers(Specimen("A", ()), table)["groups"]
+    assert len(rows) == 1 + shown
+
+
+@pytest.mark.parametrize(
+    ("half", "said"), [(0.0231, "More fields narrow it."), (0.06, "It is limited by the segmentation (")]
+)
+def test_more_fields_are_advised_only_where_their_scatter_makes_the_interval(half, said):
+    """Nine fields with a standard deviation of 0.03: their scatter alone makes ± 0.0231 (t = 2.306, any table)."""
+    row = {"specimen": "A", "carbide_class": "all", "quantity": "area_fraction", "mean": 0.1, "std": 0.03, "fields": 9}
+    row |= {"ci95_low": 0.1 - half, "ci95_high": 0.1 + half, "relative_accuracy_pct": 1000 * half}
+    answer = SimpleNamespace(specimens=(), chemistry=(), count=None)
+    told = " ".join(sureness_sentences([(Specimen("A", ()), _Values(pd.DataFrame([row])))], answer))
+    assert said in told

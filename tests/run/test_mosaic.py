@@ -93,6 +93,46 @@ def test_a_mosaic_gives_the_table_of_the_whole(stitched, in_parts, tmp_path):
     assert area == pytest.approx(every["area_fraction"] * every["analysed_area_um2"], rel=0.01)
 
 
+@pytest.mark.parametrize(
+    ("rows", "columns", "cut"),
+    [
+        (slice(0, 30), slice(60, 70), True),  # from the frame's upper side into the core
+        (slice(6, 30), slice(60, 70), True),  # nearly from there: its light may not be whole
+        (slice(10, 30), slice(60, 70), False),  # whole
+        (slice(0, 15), slice(10, 150), False),  # beside the core: a neighbour answers for it
+        (slice(100, 200), slice(60, 70), False),  # ends at the side of the mosaic, as on any picture
+        (slice(180, 200), slice(0, 100), True),
+    ],
+)
+def test_what_the_margin_cuts(rows, columns, cut):
+    """A carbide that reaches from the core to a side of the frame where the mosaic goes on is not whole there."""
+    part = sub_fields(400, 400, 200, 20)[1][1]
+    labels = np.zeros((220, 220), np.int32)
+    labels[rows, columns] = 7
+    assert part.core_in_frame == (slice(20, 220), slice(20, 220))
+    assert part.cuts(labels) == cut
+
+
+def test_a_carbide_larger_than_the_narrow_margin_is_measured_whole(tmp_path, monkeypatch):
+    """One carbide of 300 × 40 px lies across a seam, among small ones; every part reads as far as it needs."""
+    scene = Scene((Population(0.03, 12.0),), optics=Optics(100, (200,), noise=4.0, shading=0.0))
+    grey, _ = make_field(scene, SHAPE, np.random.default_rng(4))
+    grey[400:500, 300:640] = grey[:100, :340].clip(None, 104)
+    grey[430:470, 320:620] = 200
+    path = tmp_path / "mosaic.tif"
+    tifffile.imwrite(path, grey.astype(np.uint8))
+    monkeypatch.setattr("micro.study.model.SMALLEST_MOSAIC_BYTES", 0)
+    monkeypatch.setattr(mosaic, "LARGEST_FIELD_PX", 300_000)
+    monkeypatch.setattr(mosaic.sub_fields, "__defaults__", (450, 256))
+    _, particles, _ = measured(path, tmp_path / "out")
+    (large,) = particles[particles["feret_max_um"] > 50].to_dict("records")
+    assert large["length_along_um"] == pytest.approx(150, rel=0.02)
+    assert large["touches_edge"] == 0
+    monkeypatch.setattr(mosaic.SubField, "cuts", lambda self, labels: False)
+    _, cut, _ = measured(path, tmp_path / "cut")
+    assert cut["length_along_um"].max() < 130 or cut["touches_edge"].sum() > particles["touches_edge"].sum()
+
+
 def test_a_mosaic_has_intervals(stitched, in_parts):
     """Its sub-fields are the fields between which the scatter is taken."""
     rows = read_table(in_parts[0] / "specimens.csv", names(SPECIMENS)).set_index(["carbide_class", "quantity"])

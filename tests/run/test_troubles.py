@@ -49,7 +49,7 @@ def test_verify_finds_what_changed(study_folder, tmp_path, run_micro):
     assert status == 1
     assert f"{out / 'specimens.csv'}: is not as the run left it" in said
     assert f"{tmp_path / 'a1.png'}: is not as the run read it" in said
-    assert "fields.csv: measured again, it differs from the record" in said
+    assert "fields.csv: measured again, it comes out otherwise" in said
 
 
 @pytest.mark.usefixtures("without_pages")
@@ -66,3 +66,17 @@ def test_a_run_with_fewer_fields_than_the_last_says_which(study_folder, tmp_path
     assert f"{out}: 1 field of the last run not in this one: a2" in said
     assert not (out / "labels" / "a2.tif").exists()
     assert "of the last run" not in run_micro("run", study, "--workers", 1, "--out", out)[2]
+
+
+@pytest.mark.usefixtures("without_pages")
+def test_a_bar_named_otherwise_in_the_coupon_file_is_said(study_folder, tmp_path, run_micro):
+    """Its toughness would stand in the report beside no structure, and nobody would know why."""
+    for name in ("a1.png", "b1.png"):
+        (tmp_path / name).write_bytes((study_folder / name).read_bytes())
+    bars = "".join(f'[[specimen]]\nname = "{n}"\nimages = ["{n.lower()}1.png"]\n' for n in "AB")
+    (tmp_path / "study.toml").write_text(f'um_per_px = 0.2\nrolling_deg = 0\ncoupons = "c.csv"\n{bars}')
+    rows = "A,L,20\nA,L,22\nA,T,10\nA,T,12\nbar B,L,30\nbar B,L,33\n"
+    (tmp_path / "c.csv").write_text(f"specimen,direction,toughness_J\n{rows}")
+    status, _, said = run_micro("run", tmp_path / "study.toml", "--workers", 1, "--out", tmp_path / "out")
+    assert status == 1
+    assert "c.csv: names bar B, which the study file does not, and no test bars of B; write the same name" in said

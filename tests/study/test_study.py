@@ -69,12 +69,14 @@ def test_reads_what_is_written(folder):
 @pytest.mark.parametrize(
     ("old", "new", "line", "words"),
     [
-        ("rolling_deg = 12.5", "roling_deg = 12.5", 9, "key 'roling_deg': unknown key"),
+        ("rolling_deg = 12.5", "roling_deg = 12.5", 9, "key 'roling_deg': unknown key; write 'rolling_deg'"),
         ("rolling_deg = 12.5", "rolling_deg = 190", 9, "must be a number from 0 to 180"),
         ("rolling_deg = 12.5", 'rolling_deg = "flat"', 9, "must be a number from 0 to 180"),
         ("um_per_px = 0.25", "um_per_px = -1", 2, "must be a number of µm from 1e-05 to 50"),
         ('carbides = "bright"', 'carbides = "light"', 19, "must be one of auto, bright, dark"),
         ("min_area_px = 20", "min_area = 20", 22, "key 'min_area': unknown key"),
+        ("C = 1.5", "C = 1.5\nplane = 3", 15, "key 'plane': is no element of steel; it belongs above"),
+        (CLASS, CLASS + "rolling_deg = 3\n", 13, "key 'rolling_deg': unknown key; it belongs above"),
         ("C = 1.5", "C = -1.5", 14, "key 'C': must be a wt % from 0 to 100, got -1.5"),
         ('name = "P"', 'name = "K"', 17, "is given twice"),
         ('images = ["k/*.tif"]', 'images = ["k/*.png"]', 10, "no picture matches k/*.png"),
@@ -143,7 +145,11 @@ def test_a_slip_in_the_ranges_of_a_carbide_is_named(folder, old, new, line, word
 
 @pytest.mark.parametrize(
     ("text", "words"),
-    [("", "holds no specimen"), ("= 3", "is not valid TOML"), ('[[specimen]]\nname = "A"', "key 'images' is missing")],
+    [
+        ("", "holds no specimen"),
+        ("= 3", "is not valid TOML: "),
+        ('[[specimen]]\nname = "A"', "key 'images' is missing"),
+    ],
 )
 def test_refuses_what_is_no_study(folder, text, words):
     with pytest.raises(UsageError, match=words):

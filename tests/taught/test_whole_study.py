@@ -103,6 +103,7 @@ def test_report_tells_what_was_taught(hard):
     for words in ("Outlines taught by the count", "significantly better", "points alone", "map alone",
                   "Points at which map and answer differ most"):  # fmt: skip
         assert words in page
+    assert "Nobody has counted" not in page
 
 
 def test_a_second_run_leaves_the_same_bytes(hard):

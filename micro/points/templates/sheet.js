@@ -107,6 +107,7 @@
     element("undo").disabled = done === 0;
     if (shown.field !== at.field) {
       shown = { field: -1, wanted: at.field };
+      element("count").setAttribute("aria-busy", "true");
       try {
         const [overview, details] = await Promise.all([load("overview-" + at.field), load("details-" + at.field)]);
         if (shown.wanted !== at.field || shown.field >= 0) return;
@@ -117,6 +118,7 @@
       }
     }
     draw(place(state.verdicts.length).point);
+    element("count").setAttribute("aria-busy", "false");
   }
   function fit(canvas, ratio) {
     const density = window.devicePixelRatio || 1;
