@@ -178,12 +178,13 @@ def blur_by_edges(segmentation: Segmentation) -> DirectedBlur | None:
     has beside that is fitted by second derivatives of the prediction, whose factors are half the missing variances.
     The ends of elongated carbides, shortened by any blur, feign blur along them.
     """
-    if not segmentation.count or segmentation.blur_px is None:
+    blur = segmentation.outline_blur_px
+    if not segmentation.count or blur is None:
         return None
     part = _middle(segmentation.labels.shape)
     contrast = segmentation.class_contrast.astype(np.float32)
     level = np.concatenate([np.zeros(1, np.float32), contrast])
-    blur = max(segmentation.blur_px, NARROWEST_PX)
+    blur = max(blur, NARROWEST_PX)
     expected = cv2.GaussianBlur(level[segmentation.labels[part]], (0, 0), blur)
     dx, dy = _derivative(expected, 1, 0), _derivative(expected, 0, 1)
     steep = cv2.magnitude(dx, dy)

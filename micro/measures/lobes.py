@@ -67,14 +67,15 @@ def find_lobes(segmentation: Segmentation, rolling_deg: float, outline: OutlineS
     s = segmentation
     whole = ~s.small & ~s.cut
     more, times = np.ones((2, 2, s.count))
-    if s.blur_px is None or not whole.any():
+    blur = s.outline_blur_px
+    if blur is None or not whole.any():
         return Lobes(more, times)
     seen = _sure(harmonics(s.runs, outline, s.outline_moments.x, s.outline_moments.y), s, whole)
     kept = np.flatnonzero(whole)
     seen = seen[:, kept]
     if not seen.any():
         return Lobes(more, times)
-    sharp = _unblurred(seen, s.outline_px[kept] / np.pi / (s.blur_px**2 + ADDED_SPREAD_PX**2))
+    sharp = _unblurred(seen, s.outline_px[kept] / np.pi / (blur**2 + ADDED_SPREAD_PX**2))
     axes = outline.major[kept] / 2, outline.minor[kept] / 2
     blurred = axes[0] / outline.stretch.major[kept], axes[1] / outline.stretch.minor[kept]
     shrunk = np.sqrt(_area(seen) / _area(sharp))  # blur leaves the area

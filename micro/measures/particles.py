@@ -147,7 +147,7 @@ def edge_position_variance(segmentation: Segmentation) -> FloatArray:
     A circle of radius r that wavers by w gets half a difference of principal moments whose square is w·r/2π in the mean
     (derived, first order). Of what changes slowly only what goes twice about it counts.
     """
-    if segmentation.blur_px is None:
+    if segmentation.outline_blur_px is None:
         return np.zeros(segmentation.count)
     return np.asarray(2 * np.pi * np.sqrt(segmentation.outline_px / np.pi) * wavering(segmentation, [2])[0], float)
 
@@ -158,7 +158,7 @@ def wavering(segmentation: Segmentation, orders: Sequence[int]) -> FloatArray:
     From the grey noise over the slope of the edge, and from pixels that lie inside or outside as a whole. Grain of the
     matrix ends at the carbide, so that half of its amplitude is left on the edge; it changes slowly, see `waves`.
     """
-    spread = float(np.hypot(segmentation.blur_px or 0.0, ADDED_SPREAD_PX))
+    spread = float(np.hypot(segmentation.outline_blur_px or 0.0, ADDED_SPREAD_PX))
     contrast = np.abs(segmentation.class_contrast)
     slope = contrast / (np.sqrt(2 * np.pi) * spread)
     white = WHITE_LEFT * segmentation.noise**2
@@ -280,12 +280,12 @@ def measure_axes(segmentation: Segmentation, sub_field: SubField | None = None) 
 
 def _outlines(segmentation: Segmentation) -> OutlineShapes:
     shape, waver = segmentation.outline_moments, edge_position_variance(segmentation)
-    return measure_outlines(segmentation.runs, shape, segmentation.blur_px, waver)
+    return measure_outlines(segmentation.runs, shape, segmentation.outline_blur_px, waver)
 
 
 def _weights(segmentation: Segmentation, sub_field: SubField | None) -> FloatArray:
     mosaic = (sub_field.mosaic_rows, sub_field.mosaic_columns) if sub_field else None
-    return weights(segmentation.runs, guard_px(segmentation.blur_px), mosaic)
+    return weights(segmentation.runs, guard_px(segmentation.outline_blur_px), mosaic)
 
 
 def _from_rolling(outline: OutlineShapes, rolling: float) -> FloatArray:

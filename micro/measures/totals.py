@@ -251,7 +251,7 @@ def measure_field(segmentation: Segmentation, particles: pd.DataFrame, rolling_d
     """
     rolling = 0.0 if rolling_deg is None else rolling_deg
     found = segmentation.labels, segmentation.excluded, segmentation.runs
-    outline = measure_outlines(segmentation.runs, segmentation.outline_moments, segmentation.blur_px)
+    outline = measure_outlines(segmentation.runs, segmentation.outline_moments, segmentation.outline_blur_px)
     along, across = scan(*found, rolling, outline, find_lobes(segmentation, rolling, outline))
     outlines = outline_length(outline, segmentation.perimeters[1])
     totals = all_totals(segmentation, particles)

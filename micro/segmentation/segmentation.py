@@ -272,6 +272,11 @@ class Segmentation:
         """Number of carbides."""
         return len(self.class_index)
 
+    @property
+    def outline_blur_px(self) -> float | None:
+        """Blur that is taken off the shapes of outlines; None for those that a taught map drew, by no level of grey."""
+        return None if self.area_by_outlines else self.blur_px
+
     @cached_property
     def class_contrast(self) -> NDArray[np.float64]:
         """(n,) contrast of the class of each carbide, grey levels, signed."""

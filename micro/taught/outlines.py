@@ -172,7 +172,7 @@ def with_taught_outlines(own: Segmentation, taught: TaughtField, excluded: NDArr
         noise=noise,
         noise_area_px=own.noise_area_px,
         matrix_uncertainty=own.matrix_uncertainty,
-        blur_px=None,
+        blur_px=own.blur_px,
         smooth_noise=own.smooth_noise,
         area_by_outlines=True,
     )

@@ -3,7 +3,12 @@
 import numpy as np
 from skimage.measure import label
 
-from micro.taught.outlines import draw_outlines
+from micro.field import measure
+from micro.image.micrograph import Micrograph
+from micro.phantom.picture import Optics
+from micro.phantom.scenes import Population, Scene, make_field
+from micro.scale.scale import Scale
+from micro.taught.outlines import TaughtField, draw_outlines
 
 SHARP = 0.0
 
@@ -65,3 +70,15 @@ def test_nothing_found_is_an_empty_table():
     assert found.labels.max() == 0
     assert found.labels.dtype == np.int32
     assert len(found.class_index) == 0
+
+
+def test_a_soft_field_is_soft_whoever_draws_its_outlines():
+    """A map does not sharpen the picture: what was too small for its blur stays unresolved, and the doubt stands."""
+    optics = Optics(100, (200,), blur_px=4.0, noise=2.0, shading=0.0)
+    grey, truth = make_field(Scene((Population(0.1, 14.0),), optics=optics), (600, 700), np.random.default_rng(2))
+    picture = Micrograph(grey, 255.0, scale=Scale(0.1, None, "given"), rolling_deg=0.0)
+    taught = TaughtField(draw_outlines((truth.coverage.labels > 0).astype(np.float32)[None]), ("carbide",))
+    own, by_map = measure(picture), measure(picture, taught=taught)
+    resolved = [found.field["resolved_diameter_um"].iloc[0] for found in (own, by_map)]
+    assert resolved[1] == resolved[0] > 10 * 0.1
+    assert "soft_focus" in [one.kind for one in by_map.issues]
