@@ -183,5 +183,9 @@ def _rounded(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
     least = RADII_PX[0] / STEP_PX
     rounded = ((steps < least) & (mask > 0)).view(np.uint8)
     for k in np.unique(step[step >= least]):
-        rounded |= opened((steps == k).view(np.uint8), float(k) * STEP_PX)
+        own = (steps == k).view(np.uint8)
+        left, top, wide, high = cv2.boundingRect(own)
+        # With what lies beside them: no disc reaches beyond without it.
+        part = slice(max(0, top - 1), top + high + 1), slice(max(0, left - 1), left + wide + 1)
+        rounded[part] |= opened(own[part], float(k) * STEP_PX)
     return rounded
