@@ -34,8 +34,8 @@ class Work(Generic[Result]):
 
 # Enough to keep every worker busy, few enough that little is lost with a process.
 WAITING_PER_WORKER = 2
-# What follows the fields takes half a second to load, which this process has while others load what workers need, and
-# while these begin.
+# What follows the fields takes half a second to load, which this process has while the one that workers are forked from
+# loads what they need.
 NEEDED_LATER = (
     "scipy.optimize", "jinja2", "PIL.ImageFont", "tifffile", "micro.measures.study_checks", "micro.points.lessons",
     "micro.comparison.findings", "micro.comparison.matrix", "micro.specimens.in_space", "micro.report.build",
