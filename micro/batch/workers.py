@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import importlib
-import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
@@ -34,8 +33,8 @@ class Work(Generic[Result]):
 
 # Enough to keep every worker busy, few enough that little is lost with a process.
 WAITING_PER_WORKER = 2
-# What follows the fields takes half a second to load, which this process has while others load what workers need, and
-# while these begin.
+# What follows the fields takes half a second to load, which this process has while the one that workers are forked from
+# loads what they need.
 NEEDED_LATER = (
     "scipy.optimize", "jinja2", "PIL.ImageFont", "tifffile", "micro.measures.study_checks", "micro.points.lessons",
     "micro.comparison.findings", "micro.comparison.matrix", "micro.specimens.in_space", "micro.report.build",
@@ -150,7 +149,8 @@ def _pool_round(
 ) -> Iterator[tuple[Numbered, Result]]:
     """Work `left` off; where a process is ended from outside, put what was under way into `suspects` and stop."""
     under_way: dict[Future[Result], Numbered] = {}
-    threading.Thread(target=_load_later).start()
+    for library in NEEDED_LATER:
+        importlib.import_module(library)
     try:
         while left or under_way:
             while left and len(under_way) < WAITING_PER_WORKER * workers:
@@ -169,12 +169,6 @@ def _pool_round(
                 return
     except BrokenProcessPool:
         suspects.extend([*under_way.values(), (number, job)])
-
-
-def _load_later() -> None:
-    """Load it beside the thread that waits for workers: the first of them begins as soon as it can."""
-    for library in NEEDED_LATER:
-        importlib.import_module(library)
 
 
 def _alone(job: Job, work: Work[Result]) -> Result:
