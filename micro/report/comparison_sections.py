@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -42,6 +42,7 @@ if TYPE_CHECKING:
 
 # True of the row by its kind already, so not worth a reader's time.
 OBVIOUS = "0 in some fields"
+OF_A_BAR = ("specimen", "carbide_class", "quantity")
 TEXT = (
     "Fields are the unit of sampling. Differences, and ratios of field sums, carry 95 % intervals. Five questions get "
     "a verdict: how much, how large, the largest, how elongated, how banded. Differs: the difference stands when all "
@@ -59,7 +60,7 @@ def comparison_section(comparison: pd.DataFrame, bars: Bars, pictures: Sequence[
         return None
     pairs = findings(comparison)
     tables = (
-        [pair_table(pair, comparison) for pair in pairs]
+        [pair_table(pair, comparison, bars.specimens) for pair in pairs]
         if len(pairs) == 1
         else [replace(bars_table(bars, quantities), printed=False) for quantities in (MAIN, MORE)]
     )
@@ -80,13 +81,17 @@ def refused_sentence(pairs: Sequence[PairFindings]) -> str:
     return f"Not compared at all: {listed(named, 5)}; the first because {refused[0].said[REFUSED][0]}"
 
 
-def pair_table(pair: PairFindings, comparison: pd.DataFrame) -> PageTable:
-    """Every quantity of a pair that could be compared, and a note on those that could not."""
+def pair_table(pair: PairFindings, comparison: pd.DataFrame, specimens: pd.DataFrame) -> PageTable:
+    """Every quantity of a pair that could be compared, and a note on those that could not.
+
+    `specimens` has the intervals of the two bars.
+    """
     from micro.comparison.pairs import REFUSED
 
     a, b = pair.specimen_a, pair.specimen_b
     every = comparison[(comparison["specimen_a"] == a) & (comparison["specimen_b"] == b)].to_dict("records")
-    rows = [_row(row) for row in every if row["verdict"] != REFUSED]
+    of_bars = {tuple(row[name] for name in OF_A_BAR): row for row in specimens.to_dict("records")}
+    rows = [_row(row, of_bars) for row in every if row["verdict"] != REFUSED]
     refused: dict[str, list[str]] = {}
     for row in every:
         if row["verdict"] == REFUSED:
@@ -103,15 +108,11 @@ def pair_table(pair: PairFindings, comparison: pd.DataFrame) -> PageTable:
     )
 
 
-def _row(row: dict[Any, Any]) -> tuple[str, ...]:
+def _row(row: dict[Any, Any], of_bars: Mapping[tuple[Any, ...], dict[Any, Any]]) -> tuple[str, ...]:
     factor = printed_factor(str(row["quantity"]))
     value, low, high = ends_of(row, "estimate")
-    half = (high - low) / 2
-    sides = []
-    for side in ("value_a", "value_b"):
-        mean = float(row[side])
-        known = abs(mean) * half / value if row["kind"] == "ratio" else half
-        sides.append(f"{figures(factor * mean, factor * known)}{_unit(row)}")
+    key = row["carbide_class"], row["quantity"]
+    sides = [_side(row, side, of_bars.get((row[f"specimen_{side}"], *key))) for side in "ab"]
     if row["kind"] == "ratio":
         effect = f"× {with_ends(value, low, high)}"
     else:
@@ -119,6 +120,16 @@ def _row(row: dict[Any, Any]) -> tuple[str, ...]:
         effect = effect if effect.startswith(MINUS) else f"+{effect}"
         effect += " percentage points" if factor != 1 else _unit(row)
     return (_subject(row), *sides, effect, "; ".join(_verdict(row)))
+
+
+def _side(row: dict[Any, Any], side: str, of_bar: dict[Any, Any] | None) -> str:
+    """Value of one bar with its interval; one that was compared only as a mean of fields, as far as the effect is."""
+    factor, mean = printed_factor(str(row["quantity"])), float(row[f"value_{side}"])
+    if of_bar is not None and math.isclose(mean, float(of_bar["mean"]), rel_tol=1e-6):
+        return with_ends_of(of_bar, factor=factor) + _unit(row)
+    value, low, high = ends_of(row, "estimate")
+    known = (high - low) / 2 * (abs(mean) / value if row["kind"] == "ratio" else 1)
+    return f"{figures(factor * mean, factor * known)}{_unit(row)}"
 
 
 def _verdict(row: dict[Any, Any]) -> Iterator[str]:

@@ -141,6 +141,10 @@ def test_two_bars_keep_their_pair(tmp_path):
     write_report(study, (), tables, answer, tmp_path)
     page = (tmp_path / "report.html").read_text(encoding="utf8")
     assert "<h3>bar 2 against bar 1</h3>" in page
+    table = page.split("<h3>bar 2 against bar 1</h3>")[1].split("</table>")[0]
+    cells = re.findall(r"<t[dh][^>]*>(.*?)</t[dh]>", table)
+    told = cells[cells.index("number of carbides per area") + 1 :][:3]
+    assert all(re.search(r"\d \(\d.* to \d", cell) for cell in told), told
 
 
 def test_one_bar_has_no_table_of_bars():
