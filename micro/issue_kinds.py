@@ -259,8 +259,7 @@ _KINDS = (
             ),
             (
                 "lit_from_one_side",
-                "relief lit from one side draws the edges: they change the area by {change:+.1p} %, to within "
-                "{half_width:.1p} %",
+                f"relief lit from one side draws the edges: {CHANGED}",
                 {"change": 0.04, "half_width": 0.18},
             ),
             (
