@@ -25,7 +25,8 @@ def read_segmented(job: Job, rolling_deg: float | None) -> tuple[Micrograph, Seg
     """Read the picture of a field and segment it, or take what was kept of that.
 
     A part of a mosaic is read with a narrow margin, as its pixels cost as much as those of the core; with the whole
-    margin where a carbide reaches from the core past the narrow one, or where taught outlines lie on that frame.
+    margin where a carbide reaches from the core past the narrow one, or where taught outlines lie on that frame or a
+    person drew some, which may reach as far.
 
     Raises
     ------
@@ -52,6 +53,6 @@ def read_segmented(job: Job, rolling_deg: float | None) -> tuple[Micrograph, Seg
 def _frames(job: Job) -> Iterator[Job]:
     """Jobs of the same field in growing frames."""
     part = job.field.sub_field
-    if part is not None and job.taught is None and part.narrow != part:
+    if part is not None and job.taught is None and not job.review and part.narrow != part:
         yield replace(job, field=replace(job.field, sub_field=part.narrow))
     yield job
