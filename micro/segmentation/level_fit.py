@@ -92,7 +92,8 @@ def fit_levels(spots: Candidates, start: FloatArray, blur: float, matrix: Matrix
             break
     scale = max(1.0, float((weight * target**2).sum() / max(weight.sum() - free, 1)))
     covariance = np.linalg.pinv(design.T @ design) * scale
-    sd_values = np.append(np.sqrt(np.diag(covariance)), np.zeros(len(values) - free))
+    # Of an all but singular fit rounding can turn a sign.
+    sd_values = np.append(np.sqrt(np.abs(np.diag(covariance))), np.zeros(len(values) - free))
     spread = float(np.exp(values[-1]))
     found = float(np.sqrt(max(spread**2 - ADDED_SPREAD_PX**2, NARROWEST**2)))
     contrast = np.exp(values[:-1])

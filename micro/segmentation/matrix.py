@@ -18,6 +18,7 @@ DEGREE = 4
 BLOCKS_ACROSS = 24
 SMALLEST_BLOCK = 12
 SAMPLES_PER_BLOCK = 400
+CUT_OFF = 0.02  # of the pixels: fewer at an end of the scale do not make a mode (chosen)
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,7 +79,10 @@ def _starts(length: int, size: int) -> NDArray[np.intp]:
 
 
 def block_modes(grey: NDArray[np.float32], share: float = 0.3) -> Blocks:
-    """Mode of each block: the middle of the shortest interval that holds `share` of a sample of its pixels."""
+    """Mode of each block: the middle of the shortest interval that holds `share` of a sample of its pixels.
+
+    An interval that takes in an end of the scale at which the camera cut greys off is none, where another one is left.
+    """
     rows, cols = _starts(grey.shape[0], block_size(grey.shape)), _starts(grey.shape[1], block_size(grey.shape))
     height, width = int(np.diff(rows).min()), int(np.diff(cols).min())
     step = max(1, int(np.sqrt(height * width / SAMPLES_PER_BLOCK)))
@@ -87,11 +91,25 @@ def block_modes(grey: NDArray[np.float32], share: float = 0.3) -> Blocks:
     values = np.sort(sample.reshape(len(rows) - 1, len(cols) - 1, -1), axis=-1).astype(float)
     span = min(max(1, int(share * values.shape[-1])), values.shape[-1] - 1)
     spread = values[..., span:] - values[..., : values.shape[-1] - span]
+    spread = _without_cut_off(values, spread, span)
     # Whole grey levels make ties: the middle of all the shortest intervals is meant.
     shortest = spread <= spread.min(axis=-1, keepdims=True)
     middle = (values[..., span:] + values[..., : values.shape[-1] - span]) / 2
     mode = (middle * shortest).sum(axis=-1) / shortest.sum(axis=-1)
     return _blocks(mode, np.full(mode.shape, float(values.shape[-1])), rows, cols, grey.shape)
+
+
+def _without_cut_off(values: NDArray[np.float64], spread: NDArray[np.float64], span: int) -> NDArray[np.float64]:
+    """Widths of intervals of sorted values, (blocks..., intervals): infinite for those with greys cut off at an end.
+
+    A noisy matrix of which the camera cut off some percent has there more pixels of one grey than anywhere.
+    """
+    for end, at in ((values.max(), slice(span, None)), (values.min(), slice(None, values.shape[-1] - span))):
+        cut_off = values == end
+        if CUT_OFF < cut_off.mean() < 0.5:
+            kept = ~cut_off[..., at]
+            spread = np.where(kept | ~kept.any(axis=-1, keepdims=True), spread, np.inf)
+    return spread
 
 
 def block_means(grey: NDArray[np.float32], matrix: NDArray[np.uint8]) -> Blocks:

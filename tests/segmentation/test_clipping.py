@@ -41,6 +41,17 @@ def test_interval_holds_the_truth_however_much_is_clipped(phantom, fraction, sha
     assert abs(fraction(found) - field.area_fraction) < half
 
 
+@pytest.mark.parametrize("clipped", [0.05, 0.10, 0.25])
+def test_a_noisy_matrix_that_is_cut_off_keeps_its_level(phantom, fraction, clipped):
+    """A camera that cuts off the brightest noise leaves a peak at full scale, which is no matrix: carbides are few."""
+    field = phantom(
+        [Population(0.03, 14)], shape=(512, 640), matrix_grey=170.0, class_greys=(20.0,), noise=35.0, shading=0.0
+    )
+    found = segment(exposed(field.grey, clipped))
+    half = 1.96 * area_fraction_uncertainty(found).of_all
+    assert abs(fraction(found) - field.area_fraction) < half < 0.03
+
+
 def test_a_strip_of_full_scale_over_most_of_the_field_is_left_out():
     """The middle of all greys is then full scale itself; a warning would fail here."""
     grey = np.random.default_rng(2).normal(90, 4, (160, 88)).astype(np.float32)
