@@ -150,6 +150,12 @@ _KINDS = (
                 {"scatter": 14.0},
             ),
             (
+                "matrix_black",
+                "the level of the matrix falls to black over {share:.0p} % of the field, where nothing can be set "
+                "against it",
+                {"share": 0.06},
+            ),
+            (
                 "lines_alone",
                 "{share:.0p} % of what stands out lies in thin lines: films of carbide (then say films = true), or "
                 "etched boundaries",

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from micro.issues import Issue, bit, issue
 from micro.segmentation.edge_doubt import MILD, PITTED, TOLD, AreaByEdges, Beside, by_edges
-from micro.segmentation.matrix import Matrix, smoothed
+from micro.segmentation.matrix import DARKEST, Matrix, smoothed
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings, Verdict
 from micro.segmentation.sides import (
     Sides,
@@ -29,6 +29,7 @@ from micro.segmentation.texture import Texture, find_texture
 from micro.segmentation.two_levels import two_levels
 from micro.statistics.sampling import NORMAL_95
 
+MOST_BLACK, BLACK_GRID = 0.015, 64  # of the frame (chosen: the next fields of an eighth generator have 0.01)
 NONE_SEEN_PX = 18.0  # three of the smallest carbides, 6 px each (Poisson, 95 %)
 UNEVEN = 2.0
 # Of a class contrast: beyond it carbides are lost (simulated: tests/accuracy/etched_fields.py, lath 20 and 30 %).
@@ -80,6 +81,9 @@ def judge(
     by_width
         Reads the field otherwise: by what no crest of a strong texture is wide enough for; None where that tells none.
     """
+    if not _pinned(settings) and (dark := _black_share(matrix)) > MOST_BLACK:
+        black = issue("matrix_black", most=_could_hide(s, settings.carbides), share=dark)
+        return unoutlined(s, _unresolved(grey, settings, s, black))
     texture = find_texture(s, matrix.sensor_noise, grey)
     beside = partial(beside_twin, matrix=matrix, settings=settings)
     told, reason = (None, None) if _pinned(settings) else _beside_crests(grey, settings, s, texture, by_width)
@@ -95,6 +99,12 @@ def judge(
     if faint.any():
         return _without_faint(s, faint, texture, settings, beside)
     return _judged(s, texture, settings, marked > PITTED, beside)
+
+
+def _black_share(matrix: Matrix) -> float:
+    """Share of the frame where the fitted level of the matrix falls to black, and contrast cannot be set against it."""
+    places = (np.arange(BLACK_GRID) + 0.5) / BLACK_GRID
+    return float(np.mean(matrix.surface.at(places, places) < DARKEST * matrix.surface.mean()))
 
 
 def _pinned(settings: SegmentationSettings) -> bool:

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from micro.field import measure
 from micro.issues import flag_text
 from micro.phantom.scenes import Population
 from micro.segmentation.stages import segment
@@ -50,6 +51,19 @@ def test_a_noisy_matrix_that_is_cut_off_keeps_its_level(phantom, fraction, clipp
     found = segment(exposed(field.grey, clipped))
     half = 1.96 * area_fraction_uncertainty(found).of_all
     assert abs(fraction(found) - field.area_fraction) < half < 0.03
+
+
+@pytest.mark.parametrize(("black", "told"), [(0.0, False), (40.0, False), (90.0, True), (120.0, True)])
+def test_a_matrix_that_falls_to_black_has_no_outlines(phantom, black, told):
+    """Where dark greys were cut off, carbides stand out of nothing by more than elsewhere: no level holds for all."""
+    field = phantom([Population(0.06, 16)], shape=(512, 640), matrix_grey=80.0, class_greys=(220.0,), shading=0.0)
+    grey = np.maximum(field.grey - np.linspace(black, 0, 640, dtype=np.float32), 0)
+    for carbides in ("auto", "bright"):
+        found = measure(grey, um_per_px=0.2, rolling_deg=0, carbides=carbides)
+        _, low, high = found.area_fraction
+        assert low < field.area_fraction < high
+        assert (not len(found.particles)) == told
+        assert any(one.kind in ("matrix_black", "two_levels") for one in found.issues) == told
 
 
 def test_a_strip_of_full_scale_over_most_of_the_field_is_left_out():
