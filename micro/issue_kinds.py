@@ -60,9 +60,9 @@ CURVED = ("bright_rims", "domed", "dark_edges", "tone_curve")
 """What a tone curve of the camera looks like too: it moves the edges of all carbides one way."""
 LOOK = "(look at the outline picture)"
 LOOK_OR_UNDO = '(look at the outline picture; if the camera saved by the curve of sRGB, give tone_curve = "srgb")'
-
-
 CHANGED = "the area was changed by {change:+.1p} % for it, and may be off by {half_width:.1p} % of its value"
+"""What edges did to the value, and what they leave open."""
+
 # In the order they are told: the picture as read, the rolling direction, the segmentation, the checks of one field,
 # the checks between fields.
 _KINDS = (

@@ -33,6 +33,7 @@ from micro.report.wording import (
     with_ends_of,
 )
 from micro.specimens.quantities import BY_NAME
+from micro.statistics.sampling import student_t
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -123,13 +124,15 @@ def _row(row: dict[Any, Any], of_bars: Mapping[tuple[Any, ...], dict[Any, Any]])
 
 
 def _side(row: dict[Any, Any], side: str, of_bar: dict[Any, Any] | None) -> str:
-    """Value of one bar with its interval; one that was compared only as a mean of fields, as far as the effect is."""
+    """Value of one bar with its interval, from its scatter where fields are compared and not the bar as a whole."""
     factor, mean = printed_factor(str(row["quantity"])), float(row[f"value_{side}"])
+    low = high = math.nan
     if of_bar is not None and math.isclose(mean, float(of_bar["mean"]), rel_tol=1e-6):
-        return with_ends_of(of_bar, factor=factor) + _unit(row)
-    value, low, high = ends_of(row, "estimate")
-    known = (high - low) / 2 * (abs(mean) / value if row["kind"] == "ratio" else 1)
-    return f"{figures(factor * mean, factor * known)}{_unit(row)}"
+        _, low, high = ends_of(of_bar)
+    elif of_bar is not None:
+        half = student_t(of_bar["fields"] - 1) * of_bar["std"] / math.sqrt(of_bar["fields"])
+        low, high = mean - half, mean + half
+    return with_ends(factor * mean, factor * low, factor * high) + _unit(row)
 
 
 def _verdict(row: dict[Any, Any]) -> Iterator[str]:

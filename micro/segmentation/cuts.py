@@ -170,7 +170,7 @@ MOST_NOISE = 0.13  # of the contrast
 # not looked at.
 NO_ELLIPSE = 1.015
 MARGIN_PX = 3  # about each region that is looked at: what cubic interpolation reaches, and one more
-COARSE = 16  # every so manieth pixel shows which region is the largest
+COARSE = 16  # pixels so far apart show which region is the largest
 COMPACT = 0.25  # of the area of a region in the inscribed circles of its pieces: a net of films has less (chosen)
 
 

@@ -132,7 +132,7 @@ are left out, and the width of the interval is known to √(1/800), 4 % (of a no
 def grouped(sums: FloatArray) -> FloatArray:
     """Sum (groups, ...) over groups of fields from what each field has (fields, ...); every field alone where few.
 
-    Every so manieth field is of one group: neighbours, which may have a trouble in common, are not.
+    Fields so many places apart are of one group: neighbours, which may have a trouble in common, are not.
     """
     if len(sums) <= MOST_LEFT_OUT:
         return sums
