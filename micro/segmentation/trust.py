@@ -104,7 +104,7 @@ def judge(
 def _black_share(matrix: Matrix) -> float:
     """Share of the frame where the fitted level of the matrix falls to black, and contrast cannot be set against it."""
     places = (np.arange(BLACK_GRID) + 0.5) / BLACK_GRID
-    return float(np.mean(matrix.surface.at(places, places) < DARKEST * matrix.surface.mean()))
+    return float(np.mean(matrix.surface.at(places, places) <= DARKEST * matrix.surface.mean()))
 
 
 def _pinned(settings: SegmentationSettings) -> bool:
@@ -266,7 +266,7 @@ def _could_hide(s: Segmentation, carbides: str) -> float:
     """Upper bound of the area fraction: all that is not clearly on the other side of the matrix level."""
     smooth = smoothed(s.contrast)[~s.excluded]
     polarity = {"dark": (-1,), "bright": (1,)}.get(carbides, (1, -1))
-    return float(max(np.mean(sign * smooth > -s.smooth_noise) for sign in polarity)) if smooth.size else 1.0
+    return float(max(np.mean(sign * smooth >= -s.smooth_noise) for sign in polarity)) if smooth.size else 1.0
 
 
 def _none(s: Segmentation, texture: Texture) -> Verdict:

@@ -66,6 +66,19 @@ def test_a_matrix_that_falls_to_black_has_no_outlines(phantom, black, told):
         assert any(one.kind in ("matrix_black", "two_levels") for one in found.issues) == told
 
 
+@pytest.mark.parametrize("grey_levels", [(0.0, 200.0), (0.0, 255.0)])
+def test_a_matrix_that_is_black_all_over_is_not_read_as_none(phantom, grey_levels):
+    """Nothing can be set against a level of 0: no carbides, and sure of it, would be false."""
+    matrix, carbide = grey_levels
+    field = phantom(
+        [Population(0.06, 16)], shape=(512, 640), matrix_grey=matrix, class_greys=(carbide,), noise=0.0, shading=0.0
+    )
+    for carbides in ("auto", "bright"):
+        value, low, high = measure(np.rint(field.grey), um_per_px=0.2, rolling_deg=0, carbides=carbides).area_fraction
+        assert low < field.area_fraction < high
+        assert np.isnan(value) or abs(value - field.area_fraction) < 0.01
+
+
 def test_a_strip_of_full_scale_over_most_of_the_field_is_left_out():
     """The middle of all greys is then full scale itself; a warning would fail here."""
     grey = np.random.default_rng(2).normal(90, 4, (160, 88)).astype(np.float32)
