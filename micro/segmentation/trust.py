@@ -81,7 +81,8 @@ def judge(
     by_width
         Reads the field otherwise: by what no crest of a strong texture is wide enough for; None where that tells none.
     """
-    if not _pinned(settings) and (dark := _black_share(matrix)) > MOST_BLACK:
+    # A picture of one grey has nothing to set against its level, be that black.
+    if not _pinned(settings) and (dark := _black_share(matrix)) > MOST_BLACK and np.ptp(grey):
         black = issue("matrix_black", most=_could_hide(s, settings.carbides), share=dark)
         return unoutlined(s, _unresolved(grey, settings, s, black))
     texture = find_texture(s, matrix.sensor_noise, grey)
