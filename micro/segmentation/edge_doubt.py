@@ -17,13 +17,12 @@ from micro.segmentation.segmentation import EdgeProfile, Segmentation
 from micro.segmentation.sound_twin import quiet_inside
 from micro.segmentation.texture import SIDES, Texture
 from micro.segmentation.tone import tone_shift_px
-from micro.segmentation.uncertainty import clipped_share
 from micro.statistics.sampling import NORMAL_95
 
 Beside = Callable[[Segmentation, EdgeShape], EdgeShape | None]
 FEW = 5
 UNEVEN = 2.0
-CLIPPED = 0.02  # share of the area in carbides that hold clipped pixels: the tops of their edges are made up
+CLIPPED = 0.1  # share of their pixels: beyond it the tops of the edges are made up
 # Of white noise the share that differs from pixel to pixel is 1; a median filter or JPEG leaves half (simulated).
 WHITE = 0.9
 # A deep etch leaves rims too thin to be told from blur, bright or dark: chosen, up to those of 10 %, 1 px wide. Nothing
@@ -112,7 +111,7 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool, beside: Beside)
         s = quiet_inside(s, texture.white * s.noise)
     # What blur hides the shape of has no edge to ask.
     resolved = s.contrast_area_px[~s.small].sum() > UNRESOLVED * s.contrast_area_px.sum()
-    shape = edge_shape(s) if s.count and resolved and clipped_share(s) < CLIPPED else None
+    shape = edge_shape(s) if s.count and resolved and s.clipped_share < CLIPPED else None
     if textured:
         found = _in_texture(s, texture, shape, beside)
     elif shape is not None:

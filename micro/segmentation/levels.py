@@ -188,7 +188,8 @@ def _valleys(voters: Interiors, wanted: int | None) -> FloatArray:
 
 FIRST_BLUR = 1.0
 MIDDLE_PX, ENOUGH_IN_MIDDLE = 640, 40
-CLIPPED_LEVEL = 0.25
+# Shares of the level, chosen: what spots that are cut off leave open, and how far beyond full scale it may be.
+CLIPPED_LEVEL, CLIPPED_PRIOR = 0.25, 1.0
 CLIPPED_SPOT, FEWEST_UNCLIPPED = 0.1, 6
 
 
@@ -237,7 +238,8 @@ def find_levels(
     classes: list[CarbideClass] = []
     blur = settings.blur_px
     for sign in _polarities(smooth, settings, noise):
-        spots, own_blur = _spots(upward(contrast, sign), upward(smooth, sign), noise, clipped, settings.blur_px)
+        up = upward(contrast, sign)
+        spots, own_blur, cut_off = _spots(up, upward(smooth, sign), noise, clipped, settings.blur_px)
         if not len(spots):
             continue
         wanted = len(settings.class_names) or None
@@ -247,12 +249,36 @@ def find_levels(
         pinned = settings.blur_px is not None
         fit = fit_compact(spots, np.array([c for c, _ in start]), own_blur or FIRST_BLUR, matrix, pinned)
         blur = blur or fit.blur
-        unknown = CLIPPED_LEVEL * float(np.average(spots.clipped, weights=np.maximum(spots.light, 1e-9)))
+        level, uncertainty = fit.contrast, np.hypot(fit.contrast_uncertainty, CLIPPED_LEVEL * _cut_off(spots))
+        if cut_off > CLIPPED_SPOT:
+            level, uncertainty = _of_full_scale(level, uncertainty, float(np.median(up[clipped & (up > 0)])), cut_off)
         classes += [
-            CarbideClass("", sign * level, float(np.hypot(uncertainty, unknown * level)))
-            for level, uncertainty in zip(fit.contrast.tolist(), fit.contrast_uncertainty.tolist(), strict=True)
+            CarbideClass("", sign * level, uncertainty)
+            for level, uncertainty in zip(level.tolist(), uncertainty.tolist(), strict=True)
         ]
     return Levels(matrix, blur, _named(classes, settings, matrix.grey))
+
+
+def _of_full_scale(
+    level: FloatArray, uncertainty: FloatArray, top: float, cut_off: float
+) -> tuple[FloatArray, FloatArray]:
+    """Levels of classes, (classes,) each, and their uncertainty, where the brightest is cut off at full scale.
+
+    What few carbides below it show may be far off, so full scale is heard too, as far as it may be off itself
+    (CLIPPED_PRIOR); and what is cut off on more than half of its pixels is no greyer than that.
+    """
+    level, uncertainty = level.copy(), uncertainty.copy()
+    own, prior = max(uncertainty[-1], 1e-9) ** -2, (CLIPPED_PRIOR * top) ** -2
+    level[-1] = (own * level[-1] + prior * top) / (own + prior)
+    uncertainty[-1] = (own + prior) ** -0.5
+    if cut_off > 0.5:
+        level[-1] = max(level[-1], top)
+    return level, uncertainty
+
+
+def _cut_off(spots: Candidates) -> float:
+    """Share of the spots' pixels that are at full scale, by light."""
+    return float(np.average(spots.clipped, weights=np.maximum(spots.light, 1e-9)))
 
 
 def _spots(
@@ -261,8 +287,8 @@ def _spots(
     noise: NDArray[np.float32],
     clipped: NDArray[np.bool_],
     pinned: float | None,
-) -> tuple[Candidates, float | None]:
-    """Spots of one polarity and their blur.
+) -> tuple[Candidates, float | None, float]:
+    """Spots of one polarity that show their height, their blur, and how far all of them are cut off.
 
     What counts as deep inside depends on the blur, hence twice; the middle of a large picture tells the first time.
     """
@@ -273,11 +299,13 @@ def _spots(
         if len(spots) < ENOUGH_IN_MIDDLE:
             spots = find_candidates(contrast, smooth, noise, clipped)
         first = edge_spread(_unclipped(spots))
-    spots = _unclipped(find_candidates(contrast, smooth, noise, clipped, first or FIRST_BLUR))
+    every = find_candidates(contrast, smooth, noise, clipped, first or FIRST_BLUR)
+    spots = _unclipped(every)
     blur = pinned or edge_spread(spots)
     # Blur makes rods look stout, and stout ones of their height and light would have to be brighter.
     blur_area = 2 * np.pi * ((blur or FIRST_BLUR) ** 2 + ADDED_SPREAD_PX**2)
-    return replace(spots, aspect=unblurred_aspect(spots.half / blur_area, spots.aspect)), blur
+    cut_off = _cut_off(every) if len(every) else 0.0
+    return replace(spots, aspect=unblurred_aspect(spots.half / blur_area, spots.aspect)), blur, cut_off
 
 
 def _unclipped(spots: Candidates) -> Candidates:

@@ -245,6 +245,8 @@ class Segmentation:
         Standard uncertainty of the area that a person drew, px².
     films
         Films of carbide, which are not among the carbides; None where nobody says that thin lines are such.
+    clipped_share
+        Share of the outlines' pixels whose grey level is at full scale.
     """
 
     labels: NDArray[np.int32]
@@ -266,6 +268,7 @@ class Segmentation:
     area_by_hand: NDArray[np.float64] | None = None
     hand_uncertainty_px: float = 0.0
     films: Films | None = None
+    clipped_share: float = 0.0
 
     @property
     def count(self) -> int:

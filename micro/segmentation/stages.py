@@ -144,6 +144,7 @@ def _outlined(
         matrix_uncertainty=matrix.uncertainty,
         blur_px=levels.blur_px,
         smooth_noise=matrix.smooth_noise,
+        clipped_share=float(np.count_nonzero(clipped & (found.labels > 0)) / max(1, np.count_nonzero(found.labels))),
     )
     return segmentation, matrix, marks
 

@@ -14,7 +14,7 @@ from micro.segmentation.marks import MOST
 from micro.segmentation.matrix import Matrix
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 from micro.segmentation.texture import LINE_WIDTH_PX
-from micro.segmentation.uncertainty import areas_differ, clipped_share, halo, method_doubts, thin_share, unoutlined_area
+from micro.segmentation.uncertainty import areas_differ, halo, method_doubts, thin_share, unoutlined_area
 from micro.statistics.sampling import NORMAL_95
 
 HALF = 0.4
@@ -93,7 +93,7 @@ def _other_side(marked: float) -> Iterator[Issue]:
 
 def _clipped(s: Segmentation, clipped: NDArray[np.bool_]) -> Iterator[Issue]:
     share = np.count_nonzero(clipped & ~s.excluded) / max(1, s.analysed_px)
-    inside = clipped_share(s)
+    inside = s.clipped_share
     if share > CLIPPED or inside > CLIPPED_CARBIDE:
         yield issue("saturated", share=share, share_in_carbides=inside, half_width=_half_width(s, "saturated"))
 
