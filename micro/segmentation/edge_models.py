@@ -20,12 +20,14 @@ from micro.segmentation.edge_profile import (
     FINER,
     HEIGHTS,
     PIXEL_VARIANCE,
+    SHARP_PX,
     SMOOTHING_VARIANCE,
     STEP,
     EdgeShape,
     Picture,
     deep_places,
     hermite,
+    looks_on_pixels,
     shrunk,
 )
 from micro.segmentation.matrix import ADDED_SPREAD_PX
@@ -36,6 +38,8 @@ RIMS, DOMES = np.array([-0.45, -0.15, 0.2, 0.45]), np.array([0.15, 0.35, 0.6])  
 BETWEEN = 0.05  # steps of the shares in between, which a polynomial through those drawn gives
 SOUND = 0.85
 """Chance that edges are sound, before looking (chosen)."""
+ON_PIXELS = 1 - SOUND
+"""Chance, on top of it, that a sharp edge is sound and was blurred on the pixels (chosen: as that of rims and domes)."""
 CLEARLY = 4.0  # sum of two squared residuals up to which sound edges are not asked further (chosen)
 # Of 60 sound fields (ellipses, rough carbides and facets of 4.5 to 18 px, drawn as polygons; blur 0.8 to 2 px, noise to
 # 10 % of the contrast) the skew is 0.2·b⁴ ± 0.006 ± 0.35·b⁴ beyond what the strips tell, the kurtosis -0.03 - 0.7·b⁴
@@ -138,17 +142,19 @@ def rim_light(shape: EdgeShape, by_lens_alone: bool = True) -> RimLight:
     mean, low, high = (1 + c for c in (float(weight @ change), *change[order][at].tolist()))
     left_open = float(np.sqrt(weight @ (1 + change - mean) ** 2))
     return RimLight(
-        mean, low, high, float(weight @ models.edge_px), left_open, float(weight[0]), float(chi2.min()), beyond,
+        mean, low, high, float(weight @ models.edge_px), left_open, float(weight[: models.sound].sum()), float(chi2.min()), beyond,
         float(plain[0]),
     )  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
 class Models:
-    """What each of (models,) would show, and the factor on its area by light; the first is sound.
+    """What each of (models,) would show, and the factor on its area by light; the first `sound` ones are sound.
 
     `wider`: by how much it stays wider than what is seen under any blur, px.
     """
+
+    sound: int
 
     prior: FloatArray
     factor: FloatArray
@@ -167,6 +173,10 @@ def _models(shape: EdgeShape) -> Models:
     """Draw rims and domes of a few strengths, and take those in between from them."""
     drawing = _Drawing.of(shape)
     looks, prior = [np.array([SOUND_LOOKS])], [np.array([SOUND])]
+    if (shape.part.blur_px or 0.0) < SHARP_PX:
+        looks.append(np.array([(1.0, 0.0, *looks_on_pixels(shape), 0.0)]))
+        prior.append(np.array([ON_PIXELS]))
+    sound = len(looks)
     for widths, drawn, step in ((RIM_PX, RIMS, _rim), (DOME_PX, DOMES, _dome)):
         shares = _between(drawn)
         for width in widths:
@@ -176,7 +186,7 @@ def _models(shape: EdgeShape) -> Models:
             )
             looks.append(np.polynomial.polynomial.polyval(shares, through).T)
             prior.append(np.full(len(shares), (1 - SOUND) / 2 / len(widths) / len(shares)))
-    return Models(np.concatenate(prior), *np.concatenate(looks).T)
+    return Models(sound, np.concatenate(prior), *np.concatenate(looks).T)
 
 
 def _between(drawn: FloatArray) -> FloatArray:
