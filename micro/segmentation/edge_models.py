@@ -39,7 +39,7 @@ BETWEEN = 0.05  # steps of the shares in between, which a polynomial through tho
 SOUND = 0.85
 """Chance that edges are sound, before looking (chosen)."""
 ON_PIXELS = 1 - SOUND
-"""Chance, on top of it, that a sharp edge is sound and was blurred on the pixels (chosen: as that of rims and domes)."""
+"""Chance, on top of it, that a sharp edge is sound but was blurred on the pixels (chosen: as of rims and domes)."""
 CLEARLY = 4.0  # sum of two squared residuals up to which sound edges are not asked further (chosen)
 # Of 60 sound fields (ellipses, rough carbides and facets of 4.5 to 18 px, drawn as polygons; blur 0.8 to 2 px, noise to
 # 10 % of the contrast) the skew is 0.2·b⁴ ± 0.006 ± 0.35·b⁴ beyond what the strips tell, the kurtosis -0.03 - 0.7·b⁴
@@ -142,8 +142,8 @@ def rim_light(shape: EdgeShape, by_lens_alone: bool = True) -> RimLight:
     mean, low, high = (1 + c for c in (float(weight @ change), *change[order][at].tolist()))
     left_open = float(np.sqrt(weight @ (1 + change - mean) ** 2))
     return RimLight(
-        mean, low, high, float(weight @ models.edge_px), left_open, float(weight[: models.sound].sum()), float(chi2.min()), beyond,
-        float(plain[0]),
+        mean, low, high, float(weight @ models.edge_px), left_open, float(weight[: models.sound].sum()),
+        float(chi2.min()), beyond, float(plain[0]),
     )  # fmt: skip
 
 

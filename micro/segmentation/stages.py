@@ -144,7 +144,7 @@ def _outlined(
         matrix_uncertainty=matrix.uncertainty,
         blur_px=levels.blur_px,
         smooth_noise=matrix.smooth_noise,
-        clipped_share=float(np.count_nonzero(clipped & (found.labels > 0)) / max(1, np.count_nonzero(found.labels))),
+        clipped_share=_clipped_share(found, clipped),
     )
     return segmentation, matrix, marks
 
@@ -236,6 +236,11 @@ def without_empty_classes(levels: Levels, found: Outlines) -> tuple[Levels, Outl
         return levels, found
     classes = numbered([c for c, keep in zip(levels.classes, held, strict=True) if keep])
     return replace(levels, classes=classes), replace(found, class_index=(np.cumsum(held) - 1)[found.class_index])
+
+
+def _clipped_share(found: Outlines, clipped: NDArray[np.bool_]) -> float:
+    inside = found.labels > 0
+    return float(np.count_nonzero(clipped & inside) / max(1, int(np.count_nonzero(inside)))) if clipped.any() else 0.0
 
 
 def _carbide_flags(found: Outlines, clipped: NDArray[np.bool_]) -> NDArray[np.uint32]:

@@ -42,6 +42,30 @@ def test_interval_holds_the_truth_however_much_is_clipped(phantom, fraction, sha
     assert abs(fraction(found) - field.area_fraction) < half
 
 
+@pytest.mark.parametrize(
+    ("ecd", "blur", "noise", "above", "widest"),
+    [
+        pytest.param(28, 1.0, 14.0, 0.95, 0.06, id="a quarter of the pixels cut off, by noise"),
+        pytest.param(28, 0.6, 3.0, 1.05, 0.30, id="wide carbides, a sharp lens"),
+        pytest.param(28, 1.6, 3.0, 2.0, 0.30, id="twice full scale"),
+        pytest.param(14, 1.0, 14.0, 1.3, 0.40, id="noise, 14 px"),
+        pytest.param(14, 1.0, 3.0, 2.0, 0.45, id="twice full scale, 14 px"),
+        pytest.param(8, 0.6, 3.0, 2.0, 0.70, id="twice full scale, 8 px"),
+    ],
+)
+@pytest.mark.parametrize("seed", [0, 1])
+def test_level_above_full_scale_leaves_open_what_it_does_to_the_edges(phantom, ecd, blur, noise, above, widest, seed):
+    """Of carbides cut off all over the outlines alone move, as the blur goes: the wider they are, the less is open."""
+    field = phantom(
+        [Population(0.08, ecd)], shape=(512, 640), seed=seed, matrix_grey=80.0, class_greys=(230.0,), noise=noise,
+        shading=0.0, blur_px=blur, grey_max=1e4,
+    )  # fmt: skip
+    grey = np.clip(np.rint(field.grey * 255 / (80 + 150 / above)), 0, 255).astype(np.float32)
+    value, low, high = measure(grey, um_per_px=0.2, rolling_deg=0).area_fraction
+    assert low < field.area_fraction < high
+    assert (high - low) / 2 < widest * value
+
+
 @pytest.mark.parametrize("clipped", [0.05, 0.10, 0.25])
 def test_a_noisy_matrix_that_is_cut_off_keeps_its_level(phantom, fraction, clipped):
     """A camera that cuts off the brightest noise leaves a peak at full scale, which is no matrix: carbides are few."""
