@@ -146,7 +146,7 @@ def photographed(
     if film is not None:
         fraction[0] += float(film.mean(dtype=float))
     table = particle_table(outlines, coverage, scene.class_names, scene.rolling_deg)
-    return grey, Truth(fraction, table, shape, coverage)
+    return grey, Truth(fraction, table, coverage)
 
 
 def _matrix(shape: tuple[int, int], etch: Etch, edges: Grey | None, rng: np.random.Generator) -> Grey:
