@@ -46,7 +46,6 @@ LIBRARIES = (
     "scipy",
     "opencv-python-headless",
     "pandas",
-    "scikit-image",
     "scikit-learn",
     "tifffile",
     "matplotlib",
