@@ -11,10 +11,10 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from invented_rulings import BRIGHT_FIELD, Micrometer, photograph_micrometer
 
 from micro import owned, results
 from micro.phantom.picture import Optics
-from micro.phantom.ruling import BRIGHT_FIELD, Micrometer, photograph_micrometer
 from micro.phantom.scenes import Population, Scene, make_field
 
 Run = Callable[..., tuple[int, str, str]]

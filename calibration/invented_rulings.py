@@ -1,4 +1,4 @@
-"""Invented stage micrometers."""
+"""Invented stage micrometers; `python calibration/invented_rulings.py FOLDER` writes their pictures again."""
 
 from __future__ import annotations
 
