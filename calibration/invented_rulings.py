@@ -9,10 +9,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.phantom.coverage import Coverage, cover
 from micro.phantom.picture import Optics, photograph
 from micro.phantom.scenes import place_at_random
-from micro.phantom.shapes import shapes
+from micro.phantom.shapes import Coverage, cover, shapes
 
 FloatArray = NDArray[np.float64]
 

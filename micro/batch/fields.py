@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from micro import results
 from micro.address import Address
 from micro.batch.cluster import on_cluster
+from micro.batch.frames import how_many
 from micro.batch.job import (
     PROFILE_COLUMNS,
     FieldDirection,
@@ -27,7 +28,6 @@ from micro.batch.job import (
     lost,
     measure_one,
 )
-from micro.batch.outlined import how_many
 from micro.batch.workers import Result, WholePool, Work, in_processes, largest_pixels, standing
 from micro.errors import InputError, UsageError
 from micro.issues import Issue, flag_text, message_text, ordered

@@ -365,7 +365,7 @@ def direction_of(job: Job) -> tuple[RollingDirection | None, Path | None]:
     The direction is measured now or by an earlier run, which keeps nothing; None where the field cannot be measured:
     measuring it says why.
     """
-    from micro.batch.outlined import keep
+    from micro.batch.frames import keep
     from micro.field import find_direction
     from micro.measures.orientation import RollingDirection
 

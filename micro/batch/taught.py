@@ -19,9 +19,8 @@ from micro.field import not_analysed
 from micro.image.micrograph import Micrograph
 from micro.taught.crossfit import Answers, FieldMaps, apply_to_field, one_field
 from micro.taught.features import FeaturePlanes, feature_planes
-from micro.taught.learner import TaughtMap, probability_map
+from micro.taught.learner import StoredMap, TaughtMap, probability_map, share_outside, to_text
 from micro.taught.outlines import TaughtField, draw_outlines, named
-from micro.taught.stored import StoredMap, share_outside, to_text
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]

@@ -8,9 +8,8 @@ from typing import IO, Any
 
 import numpy as np
 
-from micro.image.complaints import complaints_refused
 from micro.image.pixels import DecodedPicture, Header, UnusableError
-from micro.image.unpacking import check_png
+from micro.image.unpacking import check_png, complaints_refused
 from micro.issues import issue
 
 CHANNELS = {"1": 1, "L": 1, "P": 3, "I;16": 1, "I;16B": 1, "I": 1, "LA": 2, "RGB": 3, "RGBX": 3, "RGBA": 4, "CMYK": 4}

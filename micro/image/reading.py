@@ -136,7 +136,7 @@ def read(
     colour
         What is measured of a picture in colour, of `micro.image.colour.COLOURS`.
     tone_curve
-        By which curve the camera saved, of `micro.image.tone_curve.TONE_CURVES`: "linear" where grey follows light.
+        By which curve the camera saved, of `micro.image.pixels.TONE_CURVES`: "linear" where grey follows light.
     cropped
         The picture was cut out of one of the calibrated size; only used with a calibration.
 

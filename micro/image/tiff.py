@@ -9,10 +9,9 @@ from typing import IO, Any
 
 import numpy as np
 
-from micro.image.complaints import complaints_refused
 from micro.image.micrograph import SubField
 from micro.image.pixels import DecodedPicture, Header, UnusableError
-from micro.image.unpacking import MOST_OF_A_MOSAIC, check_unpacking
+from micro.image.unpacking import MOST_OF_A_MOSAIC, check_unpacking, complaints_refused
 from micro.issues import issue
 from micro.scale.scale import unlogged
 

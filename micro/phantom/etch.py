@@ -13,10 +13,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.phantom.coverage import cover
 from micro.phantom.picture import Truth, expose, particle_table
 from micro.phantom.scenes import Scene, arrange
-from micro.phantom.shapes import Shapes
+from micro.phantom.shapes import Shapes, cover
 
 Grey = NDArray[np.float32]
 FINE = 3

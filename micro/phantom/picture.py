@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.phantom.coverage import Coverage
-from micro.phantom.shapes import FloatArray, Shapes, polygons
+from micro.phantom.shapes import Coverage, FloatArray, Shapes, polygons
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -8,10 +8,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.phantom.coverage import cover
 from micro.phantom.defects import Damage, damaged
 from micro.phantom.picture import Optics, Truth, etched_surface, expose, particle_table
-from micro.phantom.shapes import FloatArray, Shapes, inside, joined, shapes
+from micro.phantom.shapes import FloatArray, Shapes, cover, inside, joined, shapes
 
 Density = Callable[[FloatArray, FloatArray], FloatArray]
 """Relative number of carbides at x, y; 0 or more."""

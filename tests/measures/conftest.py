@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 from known_shapes import numbered
 
-from micro.phantom.coverage import cover
 from micro.phantom.scenes import place_at_random
-from micro.phantom.shapes import shapes
+from micro.phantom.shapes import cover, shapes
 from micro.segmentation.segmentation import CarbideClass, Segmentation
 
 

@@ -5,9 +5,8 @@ import pytest
 
 from micro.geometry.runs import find_runs
 from micro.measures.intercepts import scan
-from micro.phantom.coverage import cover
 from micro.phantom.scenes import place_at_random
-from micro.phantom.shapes import shapes
+from micro.phantom.shapes import cover, shapes
 
 ANGLES = (0.0, 17.0, 45.0, 90.0)
 

@@ -10,9 +10,8 @@ from micro.geometry.runs import find_runs
 from micro.measures.intercepts import scan
 from micro.measures.particles import measure_particles
 from micro.measures.totals import PROFILE_POINTS, _coarser, measure_field, rolling_direction
-from micro.phantom.coverage import cover
 from micro.phantom.scenes import place_at_random
-from micro.phantom.shapes import shapes
+from micro.phantom.shapes import cover, shapes
 from micro.segmentation.segmentation import CarbideClass, Segmentation
 from micro.segmentation.uncertainty import area_fraction_uncertainty
 from micro.tables.columns import FIELDS, PARTICLES, names
