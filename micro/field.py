@@ -13,8 +13,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from micro.errors import InputError
-from micro.image.crop import mask_of
-from micro.image.micrograph import Micrograph
+from micro.image.micrograph import Micrograph, mask_of
 from micro.image.pixels import DecodedPicture, UnusableError, srgb_to_light, to_grey
 from micro.image.reading import read
 from micro.issues import Issue, flag_text, message_text, ordered

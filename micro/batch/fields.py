@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING
 
 from micro import results
 from micro.address import Address
-from micro.batch.cluster import on_cluster
 from micro.batch.frames import how_many
 from micro.batch.job import (
     PROFILE_COLUMNS,
@@ -28,7 +27,7 @@ from micro.batch.job import (
     lost,
     measure_one,
 )
-from micro.batch.workers import Result, WholePool, Work, in_processes, largest_pixels, standing
+from micro.batch.workers import Result, WholePool, Work, in_processes, largest_pixels, on_cluster, standing
 from micro.errors import InputError, UsageError
 from micro.issues import Issue, flag_text, message_text, ordered
 from micro.review.acts import FieldActs, read_review

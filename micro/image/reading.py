@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 
 from micro.address import Address, place_of
 from micro.errors import InputError, spelled
-from micro.image.crop import SIDES, Crop, find_data_bars
-from micro.image.micrograph import LARGEST_FIELD_PX, Box, Micrograph, SubField
+from micro.image.micrograph import LARGEST_FIELD_PX, SIDES, Box, Crop, Micrograph, SubField, find_data_bars
 from micro.image.pixels import DecodedPicture, Header, UnusableError, to_grey
 from micro.image.raster import decode_raster, probe_raster
 from micro.image.tiff import decode_tiff, probe_tiff

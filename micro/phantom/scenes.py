@@ -58,30 +58,6 @@ def place(
     return outlines.take(np.array(kept, np.intp)).moved(np.array(xs), np.array(ys))
 
 
-def place_at_random(
-    outlines: Shapes,
-    shape: tuple[int, int],
-    rng: np.random.Generator,
-    *,
-    gap_px: float = 2.0,
-    banding: float = 0.0,
-    band_spacing_px: float = 100.0,
-    rolling_deg: float = 0.0,
-    tries: int = 200,
-) -> Shapes:
-    """Place as `place` does, evenly or, with `banding` m, in bands of density 1 + m·cos(2π·u/band_spacing_px + phase).
-
-    u runs across the rolling direction.
-    """
-    phase = rng.uniform(0, 2 * np.pi)
-    sin, cos = np.sin(np.radians(rolling_deg)), np.cos(np.radians(rolling_deg))
-
-    def wave(x: FloatArray, y: FloatArray) -> FloatArray:
-        return 1 + banding * np.cos(2 * np.pi * (sin * x + cos * y) / band_spacing_px + phase)
-
-    return place(outlines, shape, wave if banding else None, rng, gap_px=gap_px, tries=tries)
-
-
 def uneven_bands(contrast: float, spacing_px: float, rolling_deg: float, rng: np.random.Generator) -> Density:
     """Bands as solidification leaves them: widths vary, they fork and fade along the rolling direction.
 

@@ -12,8 +12,7 @@ from typing import Any
 from micro.address import Address
 from micro.carbides import CarbideOverride
 from micro.errors import InputError, spelled
-from micro.image.crop import Crop
-from micro.image.micrograph import Box, Micrograph, SubField
+from micro.image.micrograph import Box, Crop, Micrograph, SubField
 from micro.segmentation.segmentation import SegmentationSettings
 
 
