@@ -16,10 +16,9 @@ from numpy.typing import NDArray
 
 from micro.address import Address, place_of
 from micro.errors import InputError, spelled
+from micro.image.decoding import decode_raster, decode_tiff, probe_raster, probe_tiff
 from micro.image.micrograph import LARGEST_FIELD_PX, SIDES, Box, Crop, Micrograph, SubField, find_data_bars
 from micro.image.pixels import DecodedPicture, Header, UnusableError, to_grey
-from micro.image.raster import decode_raster, probe_raster
-from micro.image.tiff import decode_tiff, probe_tiff
 from micro.issues import Issue, issue, ordered
 from micro.results import LARGE_BYTES, hash_of_stream
 from micro.scale.scale import Scale, scale_from_tags

@@ -23,11 +23,11 @@ from micro.segmentation.sides import (
     black_share,
     faint_classes,
     faint_lines,
+    soft_classes,
     two_sides,
     unoutlined,
     without,
 )
-from micro.segmentation.soft_classes import soft_classes
 from micro.segmentation.sound_twin import beside_twin
 from micro.segmentation.texture import Texture, find_texture
 from micro.statistics.sampling import NORMAL_95

@@ -11,7 +11,7 @@ from micro.phantom.etch import Camera, Etch, etched_field
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene
 from micro.segmentation import SegmentationSettings, segment
-from micro.segmentation.soft_classes import steepness
+from micro.segmentation.sides import steepness
 
 SHAPE = (384, 384)
 
