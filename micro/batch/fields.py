@@ -298,9 +298,10 @@ def write_failures(outcomes: Sequence[Outcome], out: Path) -> None:
 
 def specimen_scale_uncertainty(outcomes: tuple[Outcome, ...], specimen: Specimen) -> float | None:
     """Relative standard uncertainty of the scale of a specimen's fields; None where any origin states none."""
-    stated = [o.scale_relative_uncertainty for o in outcomes if o.specimen == specimen.name and not o.trouble]
-    known = [u for u in stated if u is not None]
-    return max(known) if known and len(known) == len(stated) else None
+    from micro.scale.scale import shared_uncertainty
+
+    own = [o for o in outcomes if o.specimen == specimen.name and not o.trouble]
+    return shared_uncertainty([o.scale_relative_uncertainty for o in own])
 
 
 Name = tuple[str, str]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import json
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast
 
@@ -144,18 +144,8 @@ def _key(task: MapJob) -> str:
     points = [np.asarray(v, float).tolist() for v in (task.counted.x_px, task.counted.y_px, task.counted.answers)]
     kinds = None if task.counted.carbide_class is None else task.counted.carbide_class.tolist()
     own = results.hash_of_file(task.own / results.LABELS / f"{task.job.field.stem}.tif")
-    given = task.job.field
-    field = {
-        "crop": given.crop_bottom_px,
-        "sides": None if given.crop_px is None else asdict(given.crop_px),
-        "leave_out": [asdict(box) for box in given.leave_out],
-        "page": given.page,
-        "colour": given.colour,
-        "tone_curve": given.tone_curve,
-    }
-    part = None if given.sub_field is None else asdict(given.sub_field)
-    picture = results.hash_of_file(given.image)
-    return digest_of([picture, field, part, taught, str(points), kinds, own, library_versions()])
+    picture = results.hash_of_file(task.job.field.image)
+    return digest_of([picture, task.job.field.reading, taught, str(points), kinds, own, library_versions()])
 
 
 def kept_map(out: Path, stem: str) -> Mapped:
