@@ -158,5 +158,5 @@ def test_no_code_reads_a_message_back():
                  if re.search(r"^import re$|^from re import", p.read_text(encoding="utf8"), re.MULTILINE)}  # fmt: skip
     assert searching <= {
         "address.py", "comparison/coupon_file.py", "points/tally.py", "study/model.py", "study/reader.py",
-        "report/build.py", "image/complaints.py", "image/unpacking.py", "owned.py", "results.py", "atlas/figures.py",
+        "report/build.py", "image/unpacking.py", "owned.py", "results.py",
     }  # fmt: skip
