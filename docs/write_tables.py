@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 from pathlib import Path
+from string import Formatter
 
 from micro.issue_kinds import KINDS, SEVERITIES
-from micro.issues import CARBIDE_FLAGS, Issue
+from micro.issues import CARBIDE_FLAGS
 from micro.review.keys import review_schema
 from micro.specimens.quantities import QUANTITIES
 from micro.study.keys import study_schema
@@ -52,6 +53,12 @@ def table(head: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
     return "\n".join("| " + " | ".join(cell.replace("|", "\\|") for cell in line) + " |" for line in lines)
 
 
+def without_values(template: str) -> str:
+    """Text of a message with an ellipsis for each value."""
+    parts = Formatter().parse(template)
+    return "".join(before + ("" if not name else form.partition("|")[2] or "…") for before, name, form, _ in parts)
+
+
 def page() -> str:
     """Return the whole page."""
     parts = [HEAD]
@@ -65,8 +72,8 @@ def page() -> str:
     cells = ((f"`{f.name}`", f.text, f.advice) for f in CARBIDE_FLAGS)
     parts.append(f"## Troubles of a carbide\n\n{table(('flag', 'what it says', 'what to do'), cells)}\n")
     severities = "\n".join(f"- **{name}**: {meaning}." for name, meaning in SEVERITIES.items())
-    kinds = ((f"`{k.flag}`", f"`{k.name}`", k.severity, Issue(k.name, k.example).text) for k in KINDS.values())
-    head = ("flag", "kind", "severity", "message, with invented values")
+    kinds = ((f"`{k.flag}`", f"`{k.name}`", k.severity, without_values(k.template)) for k in KINDS.values())
+    head = ("flag", "kind", "severity", "message, … for what was found")
     parts.append(f"## Troubles of a field\n\n{ISSUES}\n{severities}\n\n{table(head, kinds)}\n")
     return "\n".join(parts)
 

@@ -5,37 +5,22 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from micro.comparison.specimen import Specimen, compare
-    from micro.field import FieldResult, measure
-    from micro.image.micrograph import Micrograph
-    from micro.image.reading import read
-    from micro.measures.particles import measure_particles
-    from micro.measures.totals import measure_field
-    from micro.pictures.outlines import draw_outlines
-    from micro.scale.micrometer import calibrate
-    from micro.scale.scale import Scale
-    from micro.segmentation.segmentation import SegmentationSettings
-    from micro.segmentation.stages import segment
-    from micro.specimens.summary import summarise
+    from micro.comparison.specimen import Specimen as Specimen
+    from micro.comparison.specimen import compare as compare
+    from micro.field import FieldResult as FieldResult
+    from micro.field import measure as measure
+    from micro.image.micrograph import Micrograph as Micrograph
+    from micro.image.reading import read as read
+    from micro.measures.particles import measure_particles as measure_particles
+    from micro.measures.totals import measure_field as measure_field
+    from micro.pictures.outlines import draw_outlines as draw_outlines
+    from micro.scale.micrometer import calibrate as calibrate
+    from micro.scale.scale import Scale as Scale
+    from micro.segmentation.segmentation import SegmentationSettings as SegmentationSettings
+    from micro.segmentation.stages import segment as segment
+    from micro.specimens.summary import summarise as summarise
 
 __version__ = "0.1.0"
-__all__ = [
-    "FieldResult",
-    "Micrograph",
-    "Scale",
-    "SegmentationSettings",
-    "Specimen",
-    "calibrate",
-    "compare",
-    "draw_outlines",
-    "measure",
-    "measure_field",
-    "measure_particles",
-    "read",
-    "segment",
-    "summarise",
-]
-
 _ROOMS = {
     "FieldResult": "field",
     "Micrograph": "image.micrograph",
@@ -52,6 +37,7 @@ _ROOMS = {
     "segment": "segmentation.stages",
     "summarise": "specimens.summary",
 }
+__all__ = [*_ROOMS]
 
 
 def __getattr__(name: str) -> Any:

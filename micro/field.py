@@ -13,11 +13,9 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from micro.errors import InputError
-from micro.image.crop import mask_of
-from micro.image.micrograph import Micrograph
-from micro.image.pixels import DecodedPicture, UnusableError, to_grey
+from micro.image.micrograph import Micrograph, mask_of
+from micro.image.pixels import DecodedPicture, UnusableError, srgb_to_light, to_grey
 from micro.image.reading import read
-from micro.image.tone_curve import srgb_to_light
 from micro.issues import Issue, flag_text, message_text, ordered
 from micro.measures.field_checks import check_field
 from micro.measures.orientation import RollingDirection
@@ -29,10 +27,10 @@ from micro.review.acts import FieldActs, Reviewed, review_issues
 from micro.review.apply import WHOLE, apply_reviews
 from micro.scale.scale import Scale
 from micro.segmentation.marks import burnt_in
-from micro.segmentation.polarities import share_of_picture
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 from micro.segmentation.stages import segment
 from micro.segmentation.tone import open_to_curve
+from micro.segmentation.troubles import share_of_picture
 from micro.tables.columns import FIELDS, PARTICLES
 from micro.tables.units import curves_to_um, to_um
 from micro.taught.outlines import TaughtField, with_taught_outlines

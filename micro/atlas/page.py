@@ -12,10 +12,8 @@ import pandas as pd
 
 from micro import results
 from micro.atlas.bars import Atlas, read_atlas
-from micro.atlas.drawing import Drawing
-from micro.atlas.figures import ends_in, scatter_figures, series_figures, treatment_words
-from micro.atlas.relations import CAUTIONS, RELATIONS, correlations, rho_words, sentences
-from micro.atlas.series import series_table
+from micro.atlas.drawing import Drawing, ends_in, scatter_figures, series_figures, treatment_words
+from micro.atlas.relations import CAUTIONS, RELATIONS, correlations, rho_words, sentences, series_table
 from micro.errors import UsageError, writing
 from micro.owned import Origin, claimed
 from micro.pictures.page import address_of, content_policy, only, rendered, template_text

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from micro import results
 from micro.address import Address
-from micro.batch.cluster import on_cluster
+from micro.batch.frames import how_many
 from micro.batch.job import (
     PROFILE_COLUMNS,
     FieldDirection,
@@ -27,8 +27,7 @@ from micro.batch.job import (
     lost,
     measure_one,
 )
-from micro.batch.outlined import how_many
-from micro.batch.workers import Result, WholePool, Work, in_processes, largest_pixels, standing
+from micro.batch.workers import Result, WholePool, Work, in_processes, largest_pixels, on_cluster, standing
 from micro.errors import InputError, UsageError
 from micro.issues import Issue, flag_text, message_text, ordered
 from micro.review.acts import FieldActs, read_review
@@ -299,9 +298,10 @@ def write_failures(outcomes: Sequence[Outcome], out: Path) -> None:
 
 def specimen_scale_uncertainty(outcomes: tuple[Outcome, ...], specimen: Specimen) -> float | None:
     """Relative standard uncertainty of the scale of a specimen's fields; None where any origin states none."""
-    stated = [o.scale_relative_uncertainty for o in outcomes if o.specimen == specimen.name and not o.trouble]
-    known = [u for u in stated if u is not None]
-    return max(known) if known and len(known) == len(stated) else None
+    from micro.scale.scale import shared_uncertainty
+
+    own = [o for o in outcomes if o.specimen == specimen.name and not o.trouble]
+    return shared_uncertainty([o.scale_relative_uncertainty for o in own])
 
 
 Name = tuple[str, str]

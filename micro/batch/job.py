@@ -46,7 +46,6 @@ LIBRARIES = (
     "scipy",
     "opencv-python-headless",
     "pandas",
-    "scikit-image",
     "scikit-learn",
     "tifffile",
     "matplotlib",
@@ -228,13 +227,7 @@ def parameters_of(job: Job) -> dict[str, Any]:
         "field": job.field.name,
         "image": job.field.shown,
         "segmentation": asdict(job.field.settings),
-        "crop_bottom_px": job.field.crop_bottom_px,
-        "crop_px": None if job.field.crop_px is None else asdict(job.field.crop_px),
-        "leave_out": [asdict(box) for box in job.field.leave_out],
-        "colour": job.field.colour,
-        "tone_curve": job.field.tone_curve,
-        "sub_field": None if job.field.sub_field is None else asdict(job.field.sub_field),
-        "page": job.field.page,
+        **job.field.reading,
         "scale": None if job.scale is None else asdict(job.scale),
         "binning": job.binning,
         **({"cropped": True} if job.cropped else {}),
@@ -366,7 +359,7 @@ def direction_of(job: Job) -> tuple[RollingDirection | None, Path | None]:
     The direction is measured now or by an earlier run, which keeps nothing; None where the field cannot be measured:
     measuring it says why.
     """
-    from micro.batch.outlined import keep
+    from micro.batch.frames import keep
     from micro.field import find_direction
     from micro.measures.orientation import RollingDirection
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import json
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast
 
@@ -19,9 +19,8 @@ from micro.field import not_analysed
 from micro.image.micrograph import Micrograph
 from micro.taught.crossfit import Answers, FieldMaps, apply_to_field, one_field
 from micro.taught.features import FeaturePlanes, feature_planes
-from micro.taught.learner import TaughtMap, probability_map
+from micro.taught.learner import StoredMap, TaughtMap, probability_map, share_outside, to_text
 from micro.taught.outlines import TaughtField, draw_outlines, named
-from micro.taught.stored import StoredMap, share_outside, to_text
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -145,18 +144,8 @@ def _key(task: MapJob) -> str:
     points = [np.asarray(v, float).tolist() for v in (task.counted.x_px, task.counted.y_px, task.counted.answers)]
     kinds = None if task.counted.carbide_class is None else task.counted.carbide_class.tolist()
     own = results.hash_of_file(task.own / results.LABELS / f"{task.job.field.stem}.tif")
-    given = task.job.field
-    field = {
-        "crop": given.crop_bottom_px,
-        "sides": None if given.crop_px is None else asdict(given.crop_px),
-        "leave_out": [asdict(box) for box in given.leave_out],
-        "page": given.page,
-        "colour": given.colour,
-        "tone_curve": given.tone_curve,
-    }
-    part = None if given.sub_field is None else asdict(given.sub_field)
-    picture = results.hash_of_file(given.image)
-    return digest_of([picture, field, part, taught, str(points), kinds, own, library_versions()])
+    picture = results.hash_of_file(task.job.field.image)
+    return digest_of([picture, task.job.field.reading, taught, str(points), kinds, own, library_versions()])
 
 
 def kept_map(out: Path, stem: str) -> Mapped:

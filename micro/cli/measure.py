@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
@@ -17,10 +17,6 @@ from micro.cli.options import (
     skip_option,
     workers_option,
 )
-
-if TYPE_CHECKING:
-    from micro.image.micrograph import Micrograph
-    from micro.segmentation.segmentation import SegmentationSettings
 
 
 @click.command(name="measure")
@@ -51,10 +47,6 @@ if TYPE_CHECKING:
 @click.option("--page", type=click.IntRange(1), help="Page of a TIFF with several, from 1.")
 @click.option("--specimen", default="specimen", show_default=True, help="Name of the specimen.")
 @click.option(
-    "--try", "sheet", type=click.Path(path_type=Path, dir_okay=False),
-    help="Only draw the first picture at several settings on one sheet (PNG), to choose by eye what to pin.",
-)  # fmt: skip
-@click.option(
     "--taught-by", multiple=True, type=click.Path(path_type=Path),
     help="Tally of a point count that teaches the outlines, or a map that a run kept; may be repeated.",
 )  # fmt: skip
@@ -81,7 +73,6 @@ def command(
     crop_bottom: int | None,
     page: int | None,
     specimen: str,
-    sheet: Path | None,
     taught_by: tuple[Path, ...],
     review: tuple[Path, ...],
     out: Path,
@@ -93,7 +84,7 @@ def command(
 
     The scale is given, comes from a calibration file, or stands in the tags of the pictures.
     """
-    if len(images) > 1 and sheet is None:
+    if len(images) > 1:
         load_beside(workers)  # a single picture may be a mosaic, which is seen below
     from micro.errors import spelled
     from micro.segmentation.segmentation import SegmentationSettings
@@ -113,12 +104,6 @@ def command(
         review=review,
     )
     settings = SegmentationSettings(carbides=carbides, films=films)
-    if sheet is not None:
-        from micro.image.reading import read
-
-        picture = read(images[0], crop_bottom_px=crop_bottom, page=page, colour=colour, tone_curve=tone_curve)
-        draw_sheet(picture, images[0], sheet, settings)
-        return
     reading = {"crop_bottom_px": crop_bottom, "page": page, "colour": colour, "tone_curve": tone_curve}
     study = study_of_images(images, one, settings, **reading)
     measure_and_print(study, out, workers, parquet, skip_bad_tallies=skip_bad_tallies)
@@ -138,23 +123,6 @@ def _check_scale(um_per_px: float | None, um_per_px_uncertainty: float | None, c
     if um_per_px_uncertainty is not None and not (um_per_px is not None and 0 <= um_per_px_uncertainty < um_per_px):
         problem = "needs --um-per-px, and is a number from 0 to below it"
         raise UsageError("--um-per-px-uncertainty", problem, "give the standard uncertainty of µm per pixel")
-
-
-def draw_sheet(micrograph: Micrograph, image: Path, sheet: Path, settings: SegmentationSettings) -> None:
-    """Write the contact sheet of one picture."""
-    import cv2
-
-    from micro import results
-    from micro.errors import writing
-    from micro.owned import check_new_file
-    from micro.report.settings_sheet import settings_sheet
-
-    check_new_file(sheet, [image])
-    picture, lines = settings_sheet(micrograph, settings)
-    with writing(sheet, "choose another place"), results.whole_file(sheet) as stream:
-        stream.write(cv2.imencode(".png", picture[..., ::-1])[1].tobytes())
-    click.echo(f"written: {sheet}; pin what looks right in the study file. What was found is:")
-    click.echo("\n".join(lines))
 
 
 class Place(click.Path):

@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
-
-from micro.cli.options import available_cores, workers_option
 
 if TYPE_CHECKING:
     import numpy as np
@@ -18,13 +15,12 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from micro.phantom.etch import Camera, Etch
-    from micro.phantom.picture import Answer
     from micro.phantom.scenes import Scene
 
 KINDS = {"tiff8": 8, "tiff16": 16, "png": 8}
 AREA_PCT, ECD_UM, ASPECT, BANDING, SIZE = 10.0, 2.5, 1.5, 0.0, (1024, 768)
-MOST_AT_ONCE, IN_PARTS_FROM = 36_000_000, 4096 * 4096
-"""Pixels that can be measured in one piece, and from which on a picture is drawn in parts. The latter chosen."""
+MOST_PX = 36_000_000
+"""Pixels that can be measured in one piece."""
 
 
 @click.command(name="phantom")
@@ -48,9 +44,7 @@ MOST_AT_ONCE, IN_PARTS_FROM = 36_000_000, 4096 * 4096
     help="Etch or camera, repeatable: rim, dome, spread, lath, blocks, boundary, relief, pits, holes, film, gamma, "
     "sharpening, median, jpeg, gain, mosaic. Strengths are shares of the contrast unless docs/etches.md says other.",
 )  # fmt: skip
-@click.option("--like", type=click.Path(path_type=Path), help="FIELD: draw and measure synthetic copies of it.")
 @click.option("--into", type=click.Path(path_type=Path), help="FIELD: set carbides into it, and say which are found.")
-@workers_option
 def command(
     out: Path,
     fields: int,
@@ -65,20 +59,12 @@ def command(
     kind: str,
     damage: bool,
     etches: tuple[str, ...],
-    like: Path | None,
     into: Path | None,
-    workers: int | None,
 ) -> None:
     """Make synthetic micrographs with their true answer beside them.
 
-    With --like, measure a real field, draw synthetic copies with its parameters, measure them the same way, and print
-    how far the numbers lie from the copies' truth: the error to expect at that magnification.
-
     With --into, set invented carbides into the matrix of a real field, look for them, and print from which size on they
     are found: the probability of detection.
-
-    Pictures of more than 4096 × 4096 pixels are drawn in parts, on all cores or as many as --workers says, with the
-    same bytes for any number.
     """
     _check(out, um_per_px, ecd_um)
     by = etch_and_camera(etches)
@@ -87,44 +73,23 @@ def command(
     told: dict[str, object] = {"area_pct": area_pct, "ecd_um": ecd_um, "aspect": aspect, "banding": banding}
     told |= {"size": size, "etch": etches or None}
     if into is not None:
-        _refuse_beside("--into", like=like, **told)
+        for name, value in told.items():
+            if value is not None:
+                option = f"--{name.replace('_', '-')}"
+                _refuse(option, "stands beside --into, which takes it from the field", "leave one out")
         _detect(into, out, fields, seed, um_per_px, rolling_deg)
-        return
-    if like is not None:
-        _refuse_beside("--like", **told)
-        _draw_copies(like, out, fields, seed, um_per_px, rolling_deg, kind)
         return
     um_per_px = um_per_px or 0.2
     ecd_px = (ecd_um or ECD_UM) / um_per_px
     area_pct = AREA_PCT if area_pct is None else area_pct
     scene = _scene(ecd_px, area_pct, aspect or ASPECT, banding or BANDING, rolling_deg, KINDS[kind], damage)
     columns, rows = size or SIZE
-    if _in_parts(scene, (rows, columns), plain=by is None and kind != "png"):
-        table = _draw_in_parts(scene, (rows, columns), out, fields, seed, um_per_px, kind, workers)
-    else:
-        table = _draw(scene, (rows, columns), out, fields, seed, um_per_px, kind, by)
+    if rows * columns > MOST_PX:
+        _refuse("--size", f"{columns} × {rows} pixels are too many", "stay below 36 million pixels")
+    table = _draw(scene, (rows, columns), out, fields, seed, um_per_px, kind, by)
     mean = table.loc[table["carbide_class"] == "all", "area_fraction"].mean()
     drawn = f"{fields} field{'s' * (fields != 1)} with {100 * mean:.4g} % carbide on average"
     click.echo(f"{drawn}; the truth is in {out / 'truth_fields.csv'}")
-
-
-def _in_parts(scene: Scene, shape: tuple[int, int], plain: bool) -> bool:
-    """Whether a picture is so large that it is drawn in parts; refused where it would have to be, and cannot."""
-    from micro.phantom.parts import can_be_parted
-
-    rows, columns = shape
-    can_be = plain and can_be_parted(scene)
-    if rows * columns > MOST_AT_ONCE and not can_be:
-        told = f"{columns} × {rows} pixels are drawn as plain TIFF only, of carbides no larger than some 100 pixels"
-        _refuse("--size", told, "leave out --etch, --damage and --kind png, or stay below 36 million pixels")
-    return can_be and rows * columns > IN_PARTS_FROM
-
-
-def _refuse_beside(other: str, **given: object) -> None:
-    for name, value in given.items():
-        if value is not None:
-            option = f"--{name.replace('_', '-')}"
-            _refuse(option, f"stands beside {other}, which takes it from the field", "leave one out")
 
 
 def _check(out: Path, um_per_px: float | None, ecd_um: float | None) -> None:
@@ -215,55 +180,23 @@ def _draw(
     scene: Scene, shape: tuple[int, int], out: Path, fields: int, seed: int, um_per_px: float, kind: str,
     by: tuple[Etch, Camera] | None = None,
 ) -> pd.DataFrame:  # fmt: skip
-    """Write the pictures with their truth; return that of the fields."""
+    """Write the pictures, with truth_fields.csv and truth_particles.csv; return the former."""
     import numpy as np
-
-    from micro.phantom.etch import etched_field
-    from micro.phantom.scenes import make_field
-
-    def one(number: int, path: Path) -> Answer:
-        rng = np.random.default_rng([seed, number])
-        grey, truth = etched_field(scene, shape, *by, rng) if by else make_field(scene, shape, rng)
-        _write(path, grey, um_per_px, kind)
-        return truth
-
-    return _with_truth(one, scene, out, fields, um_per_px)
-
-
-def _draw_in_parts(
-    scene: Scene, shape: tuple[int, int], out: Path, fields: int, seed: int, um_per_px: float, kind: str,
-    workers: int | None,
-) -> pd.DataFrame:  # fmt: skip
-    """Write large pictures with their truth, part by part on many cores; return that of the fields."""
-    from micro.phantom.parts import BYTES_OF_A_PART, Whole, write_in_parts
-    from micro.processes import free_memory, pool_of
-
-    free = free_memory()
-    fitting = available_cores() if free is None else max(1, min(available_cores(), free // BYTES_OF_A_PART))
-    with pool_of(workers or fitting) as pool:
-
-        def one(number: int, path: Path) -> Answer:
-            whole = Whole(scene, shape, (seed, number))
-            return write_in_parts(path.with_suffix(".tif"), whole, um_per_px, KINDS[kind], pool.map)
-
-        return _with_truth(one, scene, out, fields, um_per_px)
-
-
-def _with_truth(
-    one: Callable[[int, Path], Answer], scene: Scene, out: Path, fields: int, um_per_px: float
-) -> pd.DataFrame:
-    """Write the pictures, each by `one`, with truth_fields.csv and truth_particles.csv; return the former."""
     import pandas as pd
 
     from micro import results
+    from micro.phantom.etch import etched_field
     from micro.phantom.picture import field_rows, particle_rows
+    from micro.phantom.scenes import make_field
 
     out.mkdir(parents=True, exist_ok=True)
     rows, particles = [], []
     with click.progressbar(range(1, fields + 1), label="drawing", file=sys.stderr) as numbers:
         for number in numbers:
             name = f"field-{number:0{len(str(fields))}d}"
-            truth = one(number, out / name)
+            rng = np.random.default_rng([seed, number])
+            grey, truth = etched_field(scene, shape, *by, rng) if by else make_field(scene, shape, rng)
+            _write(out / name, grey, um_per_px, kind)
             own = field_rows(truth, scene.class_names, um_per_px)
             rows += [{"field": name, "um_per_px": um_per_px, **row} for row in own]
             particles.append(particle_rows(truth, um_per_px).assign(field=name))
@@ -282,47 +215,6 @@ def _write(path: Path, grey: NDArray[np.float32], um_per_px: float, kind: str) -
     from micro.phantom.picture import write_tiff
 
     write_tiff(path.with_suffix(".tif"), grey, um_per_px, KINDS[kind])
-
-
-COPIED = {"area_fraction": "area fraction", "mean_ecd_um": "mean diameter", "number_per_mm2": "number per area"}
-"""Quantities of copies as printed."""
-
-
-def _draw_copies(
-    like: Path, out: Path, copies: int, seed: int, um_per_px: float | None, rolling_deg: float, kind: str
-) -> None:
-    """Draw synthetic copies of a field, measure them, print and write the error to expect."""
-    from micro import results
-    from micro.errors import InputError
-    from micro.field import measure
-    from micro.run.twins import measure_twins, scene_like, twin_bias
-    from micro.segmentation.segmentation import SegmentationSettings
-
-    settings = SegmentationSettings()
-    found = measure(like, um_per_px, rolling_deg, settings=settings)
-    scale = found.scale
-    if not found.segmentation.count:
-        raise InputError(like, "no second phase found", "copies need a field with carbides")
-    scene = scene_like(found)
-    rows, columns = found.labels.shape
-    _draw(scene, (rows, columns), out, copies, seed, scale.um_per_px, kind)
-    measured = measure_twins(scene, (rows, columns), copies, settings, scale, seed)
-    results.write_table(out / "copies.csv", measured)
-    click.echo(
-        f"Error to expect of a field like {like.name}, from {copies} synthetic copies with known answers\n"
-        "(bias: mean error, with its 95 % interval; spread: standard deviation from copy to copy):"
-    )
-    rows = twin_bias(measured).to_dict("records")
-    wide = max(len(row["carbide_class"]) for row in rows)
-    for row in rows:
-        ends = (
-            "" if math.isnan(row["bias_low"]) else f" ({100 * row['bias_low']:+.1f} to {100 * row['bias_high']:+.1f})"
-        )
-        spread = "unknown with one copy" if math.isnan(row["spread"]) else f"{100 * row['spread']:.1f} %"
-        name = COPIED[row["quantity"]]
-        click.echo(
-            f"  {row['carbide_class']:<{wide}} {name:<15} bias {100 * row['bias']:+.1f} %{ends}, spread {spread}"
-        )
 
 
 def _detect(into: Path, out: Path, pictures: int, seed: int, um_per_px: float | None, rolling_deg: float) -> None:

@@ -13,6 +13,7 @@ import pandas as pd
 
 from micro import results
 from micro.errors import InputError
+from micro.scale.scale import shared_uncertainty
 from micro.specimens.class_data import ClassData, class_data
 from micro.tables.columns import FIELDS, PARTICLES, Column, flagged, names
 
@@ -178,9 +179,3 @@ def _recorded(folder: Path, record: dict[str, Any]) -> dict[str, tuple[str, floa
         shared = shared_uncertainty([u if isinstance(u, int | float) and u >= 0 else None for u in own])
         told[name] = plane, shared, frozenset(sha for specimen, sha in pictures if specimen == name and sha)
     return told
-
-
-def shared_uncertainty(stated: Sequence[float | None]) -> float | None:
-    """Relative standard uncertainty of the scale of several fields: the largest; None where any states none."""
-    known = [float(u) for u in stated if u is not None]
-    return max(known) if known and len(known) == len(stated) else None

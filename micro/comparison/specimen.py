@@ -10,8 +10,9 @@ from functools import cached_property
 import pandas as pd
 
 from micro.comparison import pairs
-from micro.comparison.measured import MeasuredSpecimen, shared_uncertainty
+from micro.comparison.measured import MeasuredSpecimen
 from micro.field import FieldResult
+from micro.scale.scale import shared_uncertainty
 from micro.specimens.summary import summarise
 
 

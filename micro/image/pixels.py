@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.image.colour import COLOURS, LUMINANCE, MOST_PIXELS, along, best_axis, parted
-from micro.image.tone_curve import TONE_CURVES, srgb_to_light
 from micro.issues import Issue, issue
 
 
@@ -214,3 +213,27 @@ def _upright(grey: NDArray, orientation: int) -> NDArray:
     if orientation in (3, 4, 7, 8):
         grey = grey[::-1]
     return grey
+
+
+TONE_CURVES = ("linear", "srgb")
+
+
+def srgb_to_light(levels: NDArray, full_scale: float) -> NDArray[np.float32]:
+    """Undo the tone curve of sRGB (IEC 61966-2-1:1999, constants from memory), so that grey follows light.
+
+    Parameters
+    ----------
+    levels
+        Any shape, 0 to `full_scale`.
+    full_scale
+        Level of white, which stays where it is.
+    """
+    if levels.dtype.kind == "u":  # each level once
+        return _undone(np.arange(int(full_scale) + 1), full_scale)[levels]
+    return _undone(levels, full_scale)
+
+
+def _undone(levels: NDArray, full_scale: float) -> NDArray[np.float32]:
+    share = np.asarray(levels, np.float64) / full_scale
+    light = np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
+    return np.asarray(full_scale * light, np.float32)

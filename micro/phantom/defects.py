@@ -11,8 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.phantom.coverage import cover
-from micro.phantom.shapes import FloatArray, Shapes, shapes
+from micro.phantom.shapes import FloatArray, Shapes, cover, shapes
 
 Grey = NDArray[np.float32]
 

@@ -13,10 +13,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.phantom.coverage import cover
 from micro.phantom.picture import Truth, expose, particle_table
 from micro.phantom.scenes import Scene, arrange
-from micro.phantom.shapes import Shapes
+from micro.phantom.shapes import Shapes, cover
 
 Grey = NDArray[np.float32]
 FINE = 3
@@ -146,7 +145,7 @@ def photographed(
     if film is not None:
         fraction[0] += float(film.mean(dtype=float))
     table = particle_table(outlines, coverage, scene.class_names, scene.rolling_deg)
-    return grey, Truth(fraction, table, shape, coverage)
+    return grey, Truth(fraction, table, coverage)
 
 
 def _matrix(shape: tuple[int, int], etch: Etch, edges: Grey | None, rng: np.random.Generator) -> Grey:

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.phantom.coverage import Coverage
-from micro.phantom.shapes import FloatArray, Shapes, polygons
+from micro.phantom.shapes import Coverage, FloatArray, Shapes, polygons
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -57,18 +56,10 @@ def etched_surface(coverage: Coverage, optics: Optics, rng: np.random.Generator)
     """Grey levels (rows, columns) float32 of the surface before any lens: matrix with its texture, carbides."""
     from scipy import ndimage
 
-    if not optics.texture:
-        return surface_with(None, coverage, optics)
-    white = rng.standard_normal(coverage.by_class.shape[1:]).astype(np.float32)
-    grain = ndimage.gaussian_filter(white, optics.texture_px)
-    return surface_with(grain * np.float32(optics.texture / grain.std()), coverage, optics)
-
-
-def surface_with(texture: NDArray[np.float32] | None, coverage: Coverage, optics: Optics) -> NDArray[np.float32]:
-    """Grey levels (rows, columns) float32 of the surface with a matrix of that texture, in levels."""
     scene = np.full(coverage.by_class.shape[1:], optics.matrix_grey, np.float32)
-    if texture is not None:
-        scene += (1 - coverage.by_class.sum(axis=0)) * texture
+    if optics.texture:
+        grain = ndimage.gaussian_filter(rng.standard_normal(scene.shape).astype(np.float32), optics.texture_px)
+        scene += (1 - coverage.by_class.sum(axis=0)) * (grain * np.float32(optics.texture / grain.std()))
     for share, level in zip(coverage.by_class, optics.class_greys, strict=True):
         scene += share * np.float32(level - optics.matrix_grey)
     return scene
@@ -79,34 +70,25 @@ def expose(surface: NDArray[np.float32], optics: Optics, rng: np.random.Generato
     from scipy import ndimage
 
     scene = ndimage.gaussian_filter(surface, optics.blur_px) if optics.blur_px else surface
-    return sensed(scene * illumination(scene.shape, optics.shading, rng), optics, rng)
-
-
-def sensed(scene: NDArray[np.float32], optics: Optics, rng: np.random.Generator) -> NDArray[np.float32]:
-    """Whole grey levels (rows, columns) float32 that a sensor makes of the light that reaches it."""
+    scene = scene * illumination(scene.shape, optics.shading, rng)
     scene += np.float32(optics.noise) * rng.standard_normal(scene.shape).astype(np.float32)
     return np.clip(np.rint(scene), 0, optics.grey_max).astype(np.float32)
 
 
-def illumination(
-    shape: tuple[int, ...],
-    shading: float,
-    rng: np.random.Generator,
-    window: tuple[slice, slice] = (slice(None), slice(None)),
-) -> NDArray[np.float32]:
-    """Smooth multiplicative light field (rows, columns) from 1 down to 1 - `shading`, or a window of it."""
+def illumination(shape: tuple[int, ...], shading: float, rng: np.random.Generator) -> NDArray[np.float32]:
+    """Smooth multiplicative light field (rows, columns) from 1 down to 1 - `shading`."""
     down, along = np.linspace(-1, 1, shape[0]), np.linspace(-1, 1, shape[1])
     cx, cy, tilt = rng.uniform(-0.5, 0.5), rng.uniform(-0.5, 0.5), rng.uniform(0, 2 * np.pi)
     by_x, by_y = (along - cx) ** 2 + 0.6 * along * np.cos(tilt), (down - cy) ** 2 + 0.6 * down * np.sin(tilt)
     least, most = by_x.min() + by_y.min(), by_x.max() + by_y.max()
-    y, x = down[window[0], None], along[None, window[1]]
+    y, x = down[:, None], along[None, :]
     fall = (x - cx) ** 2 + (y - cy) ** 2 + 0.6 * (x * np.cos(tilt) + y * np.sin(tilt))
     return (1 - shading * (fall - least) / (most - least)).astype(np.float32)
 
 
 @dataclass(frozen=True, eq=False)
-class Answer:
-    """What is known of an invented field, however it was drawn.
+class Truth:
+    """What is known of an invented field.
 
     Parameters
     ----------
@@ -116,26 +98,19 @@ class Answer:
         One row a carbide that shows in the frame: label, x_px, y_px, area_px, ecd_px, perimeter_px, major_px, minor_px,
         aspect_ratio, angle_deg (from the rolling direction), all of the whole outline; shown_px, its area within the
         frame; carbide_class; whole, 0 where the frame cuts it.
-    shape
-        (rows, columns) of the frame.
+    coverage
+        Share of carbide in every pixel, and the labels.
     """
 
     area_fraction: FloatArray
     particles: pd.DataFrame
-    shape: tuple[int, ...]
-
-
-@dataclass(frozen=True, eq=False)
-class Truth(Answer):
-    """The same of a field drawn in one piece, with the share of carbide in every pixel, and the labels."""
-
     coverage: Coverage
 
 
 def particle_table(
     outlines: Shapes, coverage: Coverage, class_names: tuple[str, ...], rolling_deg: float
 ) -> pd.DataFrame:
-    """One row a carbide that shows in the frame, as in `Answer`."""
+    """One row a carbide that shows in the frame, as in `Truth`."""
     import pandas as pd
 
     seen = np.flatnonzero(coverage.area_px > 0)
@@ -154,12 +129,12 @@ def particle_table(
     )
 
 
-def field_rows(truth: Answer, class_names: tuple[str, ...], um_per_px: float) -> list[dict[str, Any]]:
+def field_rows(truth: Truth, class_names: tuple[str, ...], um_per_px: float) -> list[dict[str, Any]]:
     """One row for "all" and one a class: area fraction, and count and means of carbides centred in the frame.
 
     A carbide belongs to the field that holds its centroid, whole as it is, so that no field's edge biases the means.
     """
-    rows, columns = truth.shape
+    rows, columns = truth.coverage.labels.shape
     table = truth.particles
     centred = table["x_px"].between(0, columns) & table["y_px"].between(0, rows)
     fractions = dict(zip(class_names, truth.area_fraction.tolist(), strict=True))
@@ -180,7 +155,7 @@ def field_rows(truth: Answer, class_names: tuple[str, ...], um_per_px: float) ->
     return found
 
 
-def particle_rows(truth: Answer, um_per_px: float) -> pd.DataFrame:
+def particle_rows(truth: Truth, um_per_px: float) -> pd.DataFrame:
     """Table of the carbides in µm and µm²."""
     table = truth.particles.copy()
     powers = {"shown_px": ("shown_um2", 2), "area_px": ("area_um2", 2)}
@@ -230,12 +205,8 @@ def write_tiff(path: Path, grey: NDArray[np.float32], um_per_px: float, bits: in
     """
     import tifffile
 
-    values = grey.astype(np.uint8 if bits == 8 else np.uint16)
-    tifffile.imwrite(path, values, compressionargs={"level": 9}, **tiff_tags(um_per_px))
-
-
-def tiff_tags(um_per_px: float) -> dict[str, Any]:
-    """Say in a TIFF what every picture says of itself, and how it is packed."""
     per_cm = 1e4 / um_per_px
-    said = {"compression": "zlib", "predictor": 2, "resolution": (per_cm, per_cm), "resolutionunit": "CENTIMETER"}
-    return said | {"software": "", "metadata": None}
+    tifffile.imwrite(
+        path, grey.astype(np.uint8 if bits == 8 else np.uint16), compression="zlib", compressionargs={"level": 9},
+        predictor=2, resolution=(per_cm, per_cm), resolutionunit="CENTIMETER", software="", metadata=None,
+    )  # fmt: skip

@@ -8,10 +8,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.phantom.coverage import cover
 from micro.phantom.defects import Damage, damaged
 from micro.phantom.picture import Optics, Truth, etched_surface, expose, particle_table
-from micro.phantom.shapes import FloatArray, Shapes, inside, joined, shapes
+from micro.phantom.shapes import FloatArray, Shapes, cover, inside, joined, shapes
 
 Density = Callable[[FloatArray, FloatArray], FloatArray]
 """Relative number of carbides at x, y; 0 or more."""
@@ -57,30 +56,6 @@ def place(
                 ys.append(y[j])
                 break
     return outlines.take(np.array(kept, np.intp)).moved(np.array(xs), np.array(ys))
-
-
-def place_at_random(
-    outlines: Shapes,
-    shape: tuple[int, int],
-    rng: np.random.Generator,
-    *,
-    gap_px: float = 2.0,
-    banding: float = 0.0,
-    band_spacing_px: float = 100.0,
-    rolling_deg: float = 0.0,
-    tries: int = 200,
-) -> Shapes:
-    """Place as `place` does, evenly or, with `banding` m, in bands of density 1 + m·cos(2π·u/band_spacing_px + phase).
-
-    u runs across the rolling direction.
-    """
-    phase = rng.uniform(0, 2 * np.pi)
-    sin, cos = np.sin(np.radians(rolling_deg)), np.cos(np.radians(rolling_deg))
-
-    def wave(x: FloatArray, y: FloatArray) -> FloatArray:
-        return 1 + banding * np.cos(2 * np.pi * (sin * x + cos * y) / band_spacing_px + phase)
-
-    return place(outlines, shape, wave if banding else None, rng, gap_px=gap_px, tries=tries)
 
 
 def uneven_bands(contrast: float, spacing_px: float, rolling_deg: float, rng: np.random.Generator) -> Density:
@@ -253,7 +228,7 @@ def make_field(scene: Scene, shape: tuple[int, int], rng: np.random.Generator) -
     surface = damaged(etched_surface(coverage, scene.optics, rng), scene.damage, rng)
     grey = expose(surface, scene.optics, rng)
     particles = particle_table(outlines, coverage, scene.class_names, scene.rolling_deg)
-    return grey, Truth(coverage.area_fraction, particles, coverage.labels.shape, coverage)
+    return grey, Truth(coverage.area_fraction, particles, coverage)
 
 
 def arrange(scene: Scene, shape: tuple[int, int], rng: np.random.Generator) -> Shapes:
@@ -269,29 +244,14 @@ def arrange(scene: Scene, shape: tuple[int, int], rng: np.random.Generator) -> S
     return settled
 
 
-def mean_area_px(population: Population) -> float:
-    """Mean area of a carbide, px²."""
-    return float(np.pi / 4 * population.mean_ecd_px**2 * np.exp(population.spread**2))
-
-
-def margin_px(population: Population) -> float:
-    """Width around a frame in which a carbide's centre may lie that reaches into it, px: all but the largest few."""
-    p = population
-    return float(2 * p.mean_ecd_px * np.exp(2.5 * p.spread) * np.sqrt(p.aspect))
-
-
 def _draw(
     population: Population, rolling_deg: float, wanted_px: float, shape: tuple[int, int], rng: np.random.Generator
 ) -> Shapes:
-    """More outlines than are wanted, for the frame and its margin."""
-    margin = margin_px(population)
-    grown = (1 + margin / shape[0]) * (1 + margin / shape[1])
-    return drawn(population, rolling_deg, rng.poisson(SPARE * grown * wanted_px / mean_area_px(population)), rng)
-
-
-def drawn(population: Population, rolling_deg: float, n: int, rng: np.random.Generator) -> Shapes:
-    """Draw n outlines of a population, not placed yet."""
+    """More outlines than are wanted, for the frame and a margin around it from which all but the largest reach in."""
     p = population
+    mean_area = float(np.pi / 4 * p.mean_ecd_px**2 * np.exp(p.spread**2))
+    margin = float(2 * p.mean_ecd_px * np.exp(2.5 * p.spread) * np.sqrt(p.aspect))
+    n = rng.poisson(SPARE * (1 + margin / shape[0]) * (1 + margin / shape[1]) * wanted_px / mean_area)
     mu, sigma = np.log(p.mean_ecd_px) - p.spread**2 / 2, p.spread
     angle = rng.uniform(0, 180, n) if p.misalignment_deg is None else rng.normal(rolling_deg, p.misalignment_deg, n)
     return shapes(

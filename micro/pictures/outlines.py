@@ -196,13 +196,6 @@ def greys_shown(grey: NDArray[np.float32], low: float, high: float) -> NDArray[n
     return np.asarray(cv2.LUT(grey_numbers(grey, low, high), np.ascontiguousarray(PALETTE[:, 0])), np.uint8)
 
 
-def to_display(grey: NDArray[np.float32], low: float, high: float) -> NDArray[np.uint8]:
-    """Grey levels as an RGB picture (rows, columns, 3) for the eye."""
-    import cv2
-
-    return np.asarray(cv2.cvtColor(greys_shown(grey, low, high), cv2.COLOR_GRAY2RGB), np.uint8)
-
-
 def class_colours(names: Sequence[str], study: Sequence[str] = ()) -> list[tuple[int, int, int]]:
     """Colour (red, green, blue) of each carbide class of a picture, the same wherever a study has that name.
 

@@ -7,9 +7,8 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from micro.points.agreement import Agreement
+    from micro.points.agreement import Agreement, CounterKappa
     from micro.points.estimate import Bias, Interval
-    from micro.points.kappa import CounterKappa
 
 MINUS = "\u2212"
 
@@ -100,7 +99,7 @@ def _kappa(one: CounterKappa) -> str:
     if math.isnan(one.kappa.value):
         return "unknown, since " + ("every point got one verdict" if one.points else "no point was judged by both")
     known = f"95 % interval {low} to {high}" if math.isfinite(one.kappa.low) else "interval unknown"
-    from micro.points.kappa import in_words
+    from micro.points.agreement import in_words
 
     return f"{value} ({known}), {in_words(one.kappa.value)}"
 

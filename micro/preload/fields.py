@@ -7,8 +7,8 @@ import scipy.spatial
 import scipy.special  # noqa: F401
 import tifffile  # noqa: F401
 
+import micro.batch.frames
 import micro.batch.job
-import micro.batch.outlined
 import micro.field
 import micro.pictures.outlines  # noqa: F401
 

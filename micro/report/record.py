@@ -162,7 +162,4 @@ def pinned(field: Field) -> dict[str, Any]:
 
 
 def _parameters(field: Field) -> dict[str, Any]:
-    crop = None if field.crop_px is None else dataclasses.asdict(field.crop_px)
-    boxes = [dataclasses.asdict(box) for box in field.leave_out] or None
-    read = {"crop_bottom_px": field.crop_bottom_px, "page": field.page, "crop_px": crop, "leave_out": boxes}
-    return {**vars(field.settings), **read, "colour": field.colour, "tone_curve": field.tone_curve}
+    return {**vars(field.settings), **{name: value for name, value in field.reading.items() if name != "sub_field"}}

@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 
 from micro.field import FieldResult, not_analysed
 from micro.measures.totals import NONE_SEEN
-from micro.phantom.coverage import cover
-from micro.phantom.shapes import Shapes, shapes
+from micro.phantom.shapes import Shapes, cover, shapes
 from micro.segmentation.blurred_shapes import resolved_diameter_px
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 from micro.segmentation.stages import segment

@@ -23,7 +23,9 @@ NEEDED = ["x_um", "y_um", "area_um2"]
 def band_mosaics(study: Study, out: Path) -> None:
     """Write mosaics.csv, a row a mosaic; remove it where the study has none."""
     mosaics = {
-        (specimen.name, field.shown, field.page): [f for f in specimen.fields if _is_part(f, field)]
+        (specimen.name, field.shown, field.page): [
+            f for f in specimen.fields if f.sub_field is not None and (f.image, f.page) == (field.image, field.page)
+        ]
         for specimen in study.specimens
         for field in specimen.fields
         if field.sub_field is not None
@@ -40,10 +42,6 @@ def band_mosaics(study: Study, out: Path) -> None:
             {"specimen": specimen, "image": Path(shown).name, "parts": len(parts)} | _row(specimen, parts, own, out)
         )
     results.write_table(out / results.MOSAICS, pd.DataFrame(rows, columns=names(MOSAICS)))
-
-
-def _is_part(field: Field, of: Field) -> bool:
-    return field.sub_field is not None and (field.image, field.page) == (of.image, of.page)
 
 
 def _row(specimen: str, parts: Sequence[Field], fields: dict[str, Row], out: Path) -> dict[str, object]:

@@ -22,9 +22,8 @@ from micro.processes import pool_of, prepare_process
 from micro.study.model import Specimen, Study
 from micro.taught.crossfit import check_answers, classes_of, cross_taught
 from micro.taught.judged import Wanted
-from micro.taught.learner import TaughtMap, teach
+from micro.taught.learner import OUTSIDE_SHARE, StoredMap, TaughtMap, from_text, teach, to_text
 from micro.taught.lesson import ALL, Lesson, LessonField, Uncounted, learn_of
-from micro.taught.stored import OUTSIDE_SHARE, StoredMap, from_text, to_text
 
 OWN = "own"
 MAP_ENDING = ".json"

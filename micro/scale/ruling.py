@@ -103,7 +103,13 @@ def energy_by_direction(grey: NDArray[np.float32]) -> FloatArray:
     grey
         (rows, columns) picture.
     """
-    return _along_rays(_power_spectrum(grey))
+    power = _power_spectrum(grey)
+    rows, columns = power.shape
+    angle = np.radians(np.arange(0, 180, STEP_DEG))[:, None]
+    frequency = np.arange(LOWEST_CYCLES / max(power.shape), HIGHEST_FREQUENCY, 0.5 / max(power.shape))[None, :]
+    x = columns // 2 + frequency * np.cos(angle) * columns
+    y = rows // 2 - frequency * np.sin(angle) * rows
+    return cv2.remap(power, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR).sum(axis=1, dtype=float)
 
 
 def _power_spectrum(grey: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -114,15 +120,6 @@ def _power_spectrum(grey: NDArray[np.float32]) -> NDArray[np.float32]:
     padded[:rows, :columns] = (grey - grey.mean()) * fade
     spectrum = cv2.dft(padded, flags=cv2.DFT_COMPLEX_OUTPUT)
     return np.fft.fftshift(spectrum[..., 0] ** 2 + spectrum[..., 1] ** 2)
-
-
-def _along_rays(power: NDArray[np.float32]) -> FloatArray:
-    rows, columns = power.shape
-    angle = np.radians(np.arange(0, 180, STEP_DEG))[:, None]
-    frequency = np.arange(LOWEST_CYCLES / max(power.shape), HIGHEST_FREQUENCY, 0.5 / max(power.shape))[None, :]
-    x = columns // 2 + frequency * np.cos(angle) * columns
-    y = rows // 2 - frequency * np.sin(angle) * rows
-    return cv2.remap(power, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR).sum(axis=1, dtype=float)
 
 
 WHERE = "stage micrometer"

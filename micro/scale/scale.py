@@ -6,7 +6,7 @@ import contextlib
 import logging
 import math
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
@@ -59,6 +59,12 @@ class Scale:
     def relative_uncertainty(self) -> float | None:
         """Standard uncertainty over the value; areas carry twice this."""
         return None if self.standard_uncertainty is None else self.standard_uncertainty / self.um_per_px
+
+
+def shared_uncertainty(stated: Sequence[float | None]) -> float | None:
+    """Relative standard uncertainty of the scale of several fields: the largest; None where any states none."""
+    known = [float(u) for u in stated if u is not None]
+    return max(known) if known and len(known) == len(stated) else None
 
 
 UM_PER_UNIT = {"pm": 1e-6, "nm": 1e-3, "µm": 1.0, "um": 1.0, "mm": 1e3, "cm": 1e4, "m": 1e6, "Å": 1e-4, "in": 25400.0}

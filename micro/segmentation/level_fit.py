@@ -40,12 +40,11 @@ ROUNDS = 25
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """Levels (classes,) and blur with their standard uncertainties; share of the level that blur hides of the spots."""
+    """Levels (classes,) with their standard uncertainties; blur; share of the level that blur hides of the spots."""
 
     contrast: FloatArray
     contrast_uncertainty: FloatArray
     blur: float
-    blur_uncertainty: float
     unresolved: float
 
 
@@ -99,7 +98,7 @@ def fit_levels(spots: Candidates, start: FloatArray, blur: float, matrix: Matrix
     contrast = np.exp(values[:-1])
     unresolved = float(np.average(1 - share.share, weights=spots.light))
     relative = np.hypot(sd_values[:-1], LEVEL_ERROR + UNRESOLVED_ERROR * unresolved)
-    return Fit(contrast, contrast * relative, found, float(spread**2 * sd_values[-1] / found), unresolved)
+    return Fit(contrast, contrast * relative, found, unresolved)
 
 
 def fit_compact(spots: Candidates, start: FloatArray, blur: float, matrix: Matrix, pinned_blur: bool = False) -> Fit:

@@ -18,11 +18,10 @@ from micro.segmentation.marks import Marks, burnt_in, covering, other_polarity, 
 from micro.segmentation.matrix import Matrix, find_level, flatten, smoothed
 from micro.segmentation.outline import Outlines, outline
 from micro.segmentation.patches import find_patches
-from micro.segmentation.polarities import both_polarities
 from micro.segmentation.round_view import round_view
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 from micro.segmentation.textured import carbides_in_texture
-from micro.segmentation.troubles import field_issues
+from micro.segmentation.troubles import both_polarities, field_issues
 from micro.segmentation.trust import judge
 
 # Of the area: carbides that fell out leave holes of one grey too, of up to 0.2 (fields of two generators).

@@ -5,15 +5,14 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from micro.address import Address
 from micro.carbides import CarbideOverride
 from micro.errors import InputError, spelled
-from micro.image.crop import Crop
-from micro.image.micrograph import Box, Micrograph, SubField
+from micro.image.micrograph import Box, Crop, Micrograph, SubField
 from micro.segmentation.segmentation import SegmentationSettings
 
 
@@ -37,6 +36,16 @@ class Field:
     leave_out: tuple[Box, ...] = ()
     colour: str = "luminance"
     tone_curve: str = "linear"
+
+    @property
+    def reading(self) -> dict[str, Any]:
+        """How the picture is read, as JSON holds it."""
+        given = ("crop_bottom_px", "page", "colour", "tone_curve")
+        return {name: getattr(self, name) for name in given} | {
+            "crop_px": None if self.crop_px is None else asdict(self.crop_px),
+            "leave_out": [asdict(box) for box in self.leave_out],
+            "sub_field": None if self.sub_field is None else asdict(self.sub_field),
+        }
 
     def read(self, **measured: Any) -> Micrograph:
         """Read the picture as a person is to see it; with `measured` also what only measuring asks of it.

@@ -13,8 +13,7 @@ from typing import Any, NoReturn
 from micro.address import Address, is_address, leads_elsewhere, matching
 from micro.carbides import CarbideOverride, carbide_ranges
 from micro.errors import UsageError
-from micro.image.crop import Crop
-from micro.image.micrograph import Box
+from micro.image.micrograph import Box, Crop
 from micro.results import bytes_of
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field, Specimen, Study, cut_mosaics, name_fields, unique_stems

@@ -12,9 +12,9 @@ from scipy import ndimage
 
 from micro.measures.particles import measure_particles
 from micro.measures.totals import all_totals
-from micro.phantom.coverage import cover
 from micro.phantom.picture import Optics, etched_surface, expose, particle_table
 from micro.phantom.scenes import Population, Scene, arrange
+from micro.phantom.shapes import cover
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.segmentation.stages import segment
 from micro.tables import columns

@@ -5,7 +5,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from micro.phantom.coverage import Coverage
+from micro.phantom.shapes import Coverage
 
 Grey = NDArray[np.float32]
 

@@ -10,9 +10,9 @@ import pytest
 from bars import FIELD, INGOT_CAST, POWDER_MADE, UM_PER_PX
 
 import micro
-from micro.phantom.coverage import cover
 from micro.phantom.etch import Camera, Etch, photographed
 from micro.phantom.scenes import arrange
+from micro.phantom.shapes import cover
 from micro.specimens.summary import summarise
 
 BARS = {"powder-made": POWDER_MADE, "ingot-cast": INGOT_CAST}

@@ -9,8 +9,7 @@ import pytest
 
 from micro import results
 from micro.atlas.bars import read_atlas
-from micro.atlas.relations import correlations, sentences
-from micro.atlas.series import series_table
+from micro.atlas.relations import correlations, sentences, series_table
 from micro.tables import columns
 
 from .conftest import Bar, write_folder

@@ -7,8 +7,7 @@ import xml.etree.ElementTree as ET
 import numpy as np
 import pytest
 
-from micro.atlas.drawing import Axis, Panel, Point, axis_of, beside
-from micro.atlas.figures import factor_words, treatment_words
+from micro.atlas.drawing import Axis, Panel, Point, axis_of, beside, factor_words, treatment_words
 from micro.atlas.page import build_atlas
 
 NAN = float("nan")

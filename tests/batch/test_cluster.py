@@ -129,7 +129,7 @@ def test_a_killed_worker_and_scheduler_cost_no_field_and_no_byte(study, tmp_path
 
 def test_a_scheduler_that_does_not_answer_is_said(monkeypatch):
     """No scheduler at that address."""
-    from micro.batch import cluster as room
+    from micro.batch import workers as room
     from micro.errors import UsageError
 
     monkeypatch.setattr(room, "SECONDS_TO_ANSWER", 1)
@@ -140,7 +140,7 @@ def test_a_scheduler_that_does_not_answer_is_said(monkeypatch):
 @pytest.fixture
 def alone(tmp_path, monkeypatch):
     """Give the address of a scheduler and a way to start a worker; both are processes, waits are short."""
-    from micro.batch import cluster as room
+    from micro.batch import workers as room
 
     monkeypatch.setattr(room, "SECONDS_WITHOUT_WORKER", 1.0)
     monkeypatch.setattr(room, "SECONDS_BETWEEN_LOOKS", 0.2)
@@ -183,7 +183,7 @@ def slow():
 
 def test_a_scheduler_without_workers_is_not_waited_for_without_end(alone, tmp_path, capfd):
     """One line at once, another after the wait; the status is 1, as the same command can go on."""
-    from micro.batch.cluster import on_cluster
+    from micro.batch.workers import on_cluster
 
     address, _, _ = alone
     with pytest.raises(InputError, match="no worker has been there for 1 s; start workers, then run the same command"):
@@ -196,7 +196,7 @@ def test_a_scheduler_without_workers_is_not_waited_for_without_end(alone, tmp_pa
 )
 def test_who_is_killed_is_named(alone, tmp_path, capfd, victim, said):
     """All workers, or the scheduler, end in mid-run: what was measured is kept, one line tells what to start again."""
-    from micro.batch.cluster import on_cluster
+    from micro.batch.workers import on_cluster
 
     address, processes, work = alone
     work()

@@ -12,9 +12,8 @@ import pytest
 
 from micro.batch import job as job_module
 from micro.batch import workers
-from micro.batch.cluster import on_cluster
 from micro.batch.job import Job, faulted, library_versions, lost, measure_one
-from micro.batch.workers import Work, in_processes, standing
+from micro.batch.workers import Work, in_processes, on_cluster, standing
 from micro.errors import UsageError
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
@@ -151,7 +150,7 @@ def test_a_scheduler_measures_what_this_machine_measures(jobs, scheduler, monkey
 def test_a_field_that_ends_every_worker_is_one_line(jobs):
     """As the scheduler tells it, after the job has taken one worker after the other with it."""
     scheduler = pytest.importorskip("distributed.scheduler", reason="needs the cluster extra")
-    from micro.batch.cluster import _ended
+    from micro.batch.workers import _ended
 
     class Lost:
         def result(self):

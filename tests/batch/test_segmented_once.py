@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from micro.batch import outlined
+from micro.batch import frames as outlined
 from micro.batch.fields import measure_fields
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field

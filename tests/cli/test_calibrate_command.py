@@ -6,9 +6,9 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from invented_rulings import BRIGHT_FIELD, Micrometer, photograph_micrometer
 
 from micro.cli import main
-from micro.phantom.ruling import BRIGHT_FIELD, Micrometer, photograph_micrometer
 from micro.results import hash_of_file
 from micro.scale.calibration import read_calibration, write_calibration
 from micro.scale.micrometer import calibrate

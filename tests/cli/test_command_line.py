@@ -70,7 +70,6 @@ def test_cores_are_those_that_this_process_may_use(monkeypatch):
     ("arguments", "place"),
     [
         (["coupons", "c.csv", "--out", "file/below"], "file/below"),
-        (["measure", "f.png", "--try", "file/sheet.png"], "file/sheet.png"),
         (["points", "sheet", "f.png", "--out", "file/below"], "file/below"),
         (["run", "study.toml", "--out", "file/below"], "file/below"),
     ],

@@ -1,7 +1,5 @@
 """`micro phantom` draws what was asked for, and writes the truth of what it drew."""
 
-import re
-
 import cv2
 import numpy as np
 import pandas as pd
@@ -10,9 +8,8 @@ import tifffile
 from click.testing import CliRunner
 
 from micro.cli.phantom import command
-from micro.errors import InputError, UsageError
+from micro.errors import UsageError
 from micro.image.reading import read
-from micro.phantom.picture import write_tiff
 
 SMALL = ["--size", "160", "120"]
 
@@ -72,27 +69,9 @@ def test_kinds_of_file(tmp_path, kind, name, dtype, matrix):
     assert np.median(picture) == pytest.approx(0.93 * matrix, rel=0.06)  # the light falls off by 15 %
 
 
-def test_a_large_picture_is_drawn_in_parts(tmp_path, monkeypatch):
-    """Above a bound, here none: a tiled picture that can be read, of the size, scale and amount that its truth says."""
-    monkeypatch.setattr("micro.cli.phantom.IN_PARTS_FROM", 0)
-    told = phantom("--out", tmp_path / "p", "--fields", 1, "--um-per-px", 0.1, "--ecd-um", 0.8, "--workers", 1, *SMALL)
-    assert told.exit_code == 0, told.output
-    with tifffile.TiffFile(tmp_path / "p" / "field-1.tif") as file:
-        assert file.pages[0].is_tiled
-    micrograph = read(tmp_path / "p" / "field-1.tif")
-    assert micrograph.grey.shape == (120, 160)
-    assert micrograph.scale.um_per_px == pytest.approx(0.1)
-    carbides = pd.read_csv(tmp_path / "p" / "truth_particles.csv")
-    assert carbides["label"].is_unique
-    assert carbides["shown_um2"].sum() / (160 * 120 * 0.1**2) == pytest.approx(0.1, rel=0.1)
-
-
-@pytest.mark.parametrize("more", [["--damage"], ["--etch", "rim"], ["--kind", "png"]])
-def test_what_is_drawn_at_once_only_has_a_largest_size(tmp_path, more):
-    with pytest.raises(UsageError, match=r"--size: 20000 × 20000 pixels are drawn as plain TIFF only"):
-        CliRunner().invoke(
-            command, ["--out", str(tmp_path / "p"), "--size", "20000", "20000", *more], catch_exceptions=False
-        )
+def test_a_picture_larger_than_can_be_measured_at_once_is_refused(tmp_path):
+    with pytest.raises(UsageError, match=r"--size: 20000 × 20000 pixels are too many"):
+        CliRunner().invoke(command, ["--out", str(tmp_path / "p"), "--size", "20000", "20000"], catch_exceptions=False)
     assert not (tmp_path / "p").exists()
 
 
@@ -113,7 +92,7 @@ def test_damage_changes_the_picture_and_not_its_truth(tmp_path):
     [
         (["--um-per-px", "0"], "0 is not a size above 0"),
         (["--ecd-um", "nan"], "nan is not a size above 0"),
-        (["--like", "f.tif", "--area-pct", "5"], "stands beside --like"),
+        (["--into", "f.tif", "--area-pct", "5"], "stands beside --into"),
     ],
 )
 def test_unusable_arguments(tmp_path, arguments, words):
@@ -130,39 +109,6 @@ def test_a_full_folder_is_left_alone(tmp_path):
     assert isinstance(told.exception, UsageError)
     assert "is not empty" in str(told.exception)
     assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
-
-
-@pytest.mark.parametrize(
-    ("twins", "ending"),
-    [(1, r" %, spread unknown with one copy"), (2, r" % \([+-][\d.]+ to [+-][\d.]+\), spread [\d.]+ %")],
-    ids=["one", "two"],
-)
-def test_twins_of_a_field(tmp_path, twins, ending):
-    """The printed bias is that of the table, and the copies have the size and scale of the field."""
-    phantom("--out", tmp_path / "p", "--fields", 1, "--um-per-px", 0.25, "--size", 320, 240)
-    told = phantom("--like", tmp_path / "p" / "field-1.tif", "--out", tmp_path / "t", "--fields", twins)
-    assert told.exit_code == 0, told.output
-    measured = pd.read_csv(tmp_path / "t" / "copies.csv")
-    own = measured.query("carbide_class == 'all' and quantity == 'area_fraction'")
-    bias = (own["measured"] / own["true"] - 1).mean()
-    (line,) = [li for li in told.stdout.splitlines() if li.split()[:3] == ["all", "area", "fraction"]]
-    assert re.search(re.escape(f"bias {100 * bias:+.1f}") + ending + "$", line)
-    twin = read(tmp_path / "t" / "field-1.tif")
-    assert (twin.grey.shape, twin.scale.um_per_px) == ((240, 320), pytest.approx(0.25))
-
-
-@pytest.mark.parametrize(("kind", "words"), [("no scale", "has no scale"), ("no carbide", "no second phase found")])
-def test_a_field_that_has_no_twins(tmp_path, kind, words):
-    """Nothing can be drawn like a field without scale or without carbides."""
-    bare = np.random.default_rng(1).normal(100, 4, (120, 160)).astype(np.float32)
-    if kind == "no scale":
-        cv2.imwrite(str(tmp_path / "f.png"), bare.astype(np.uint8))
-    else:
-        write_tiff(tmp_path / "f.tif", np.rint(bare), 0.2)
-    (field,) = tmp_path.iterdir()
-    told = phantom("--like", field, "--out", tmp_path / "t")
-    assert isinstance(told.exception, InputError)
-    assert words in str(told.exception)
 
 
 def test_an_etch_changes_the_picture_and_not_the_truth(tmp_path):

@@ -9,9 +9,10 @@ import other_generator as other
 import pytest
 
 import micro
-from micro.segmentation import SegmentationSettings, segment
 from micro.segmentation.edge_models import rim_light
 from micro.segmentation.edge_profile import SMOOTHING_VARIANCE, edge_shape, light_beside
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.segmentation.stages import segment
 
 SHAPE = (320, 320)
 

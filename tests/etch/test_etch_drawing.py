@@ -9,7 +9,7 @@ import pytest
 
 from micro.phantom.etch import Camera, Etch, developed, etched_field, photographed
 from micro.phantom.picture import Optics
-from micro.phantom.scenes import Population, Scene, place_at_random
+from micro.phantom.scenes import Population, Scene, place
 from micro.phantom.shapes import shapes
 
 SHAPE = (200, 260)
@@ -87,6 +87,6 @@ def test_a_camera_of_defaults_leaves_the_picture():
 
 def test_places_are_those_of_the_outlines():
     rng = np.random.default_rng(1)
-    outlines = place_at_random(shapes(np.full(5, 20.0), rng), SHAPE, rng)
+    outlines = place(shapes(np.full(5, 20.0), rng), SHAPE, None, rng)
     grey, truth = photographed(outlines, SCENE, SHAPE, (Etch(), Camera()), rng)
     assert (grey[truth.coverage.by_class[0] == 1] > 110).all()

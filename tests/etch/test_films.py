@@ -7,7 +7,8 @@ import other_generator as other
 import pytest
 
 import micro
-from micro.segmentation import SegmentationSettings, segment
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.segmentation.stages import segment
 from micro.segmentation.texture import line_spread
 
 AS_FILMS = SegmentationSettings("bright", films=True)

@@ -10,8 +10,8 @@ from other_generator import picture
 from scipy import ndimage
 
 from micro import measure
-from micro.segmentation import SegmentationSettings
 from micro.segmentation.in_texture import Opened, disc, find_heights, opened, wide_regions
+from micro.segmentation.segmentation import SegmentationSettings
 from micro.segmentation.textured import carbides_in_texture
 
 SHAPE = (256, 256)

@@ -10,8 +10,9 @@ import micro
 from micro.phantom.etch import Camera, Etch, etched_field
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene
-from micro.segmentation import SegmentationSettings, segment
-from micro.segmentation.soft_classes import steepness
+from micro.segmentation.segmentation import SegmentationSettings
+from micro.segmentation.sides import steepness
+from micro.segmentation.stages import segment
 
 SHAPE = (384, 384)
 

@@ -9,10 +9,10 @@ from other_generator import FINE, blobs, blurred, picture
 
 import micro
 from micro.issues import issue
-from micro.segmentation import SegmentationSettings, segment
 from micro.segmentation.patches import Patches
-from micro.segmentation.segmentation import Verdict
+from micro.segmentation.segmentation import SegmentationSettings, Verdict
 from micro.segmentation.sides import unoutlined
+from micro.segmentation.stages import segment
 
 SHAPE = (320, 400)
 PATCHES = ((90, 100, 60), (260, 220, 70), (370, 60, 45))  # x, y, radius, px: a quarter of the field

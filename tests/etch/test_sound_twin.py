@@ -13,9 +13,10 @@ import other_generator as other
 import pytest
 
 import micro
-from micro.segmentation import SegmentationSettings, stages
+from micro.segmentation import stages
 from micro.segmentation.edge_models import sound_edges
 from micro.segmentation.edge_profile import edge_shape
+from micro.segmentation.segmentation import SegmentationSettings
 from micro.segmentation.sound_twin import beside_twin, quiet_inside, sound_twin
 
 SHAPE, NOISE = (384, 384), 3.0

@@ -8,8 +8,9 @@ import other_generator as other
 import pytest
 
 import micro
-from micro.segmentation import SegmentationSettings, segment
+from micro.segmentation.segmentation import SegmentationSettings
 from micro.segmentation.sides import two_sides
+from micro.segmentation.stages import segment
 from micro.segmentation.trust import _no_outlines
 
 SHAPE, FINER = (320, 320), 3

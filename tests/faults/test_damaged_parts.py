@@ -20,8 +20,7 @@ from micro.errors import InputError
 from micro.points.tally import read_tallies
 from micro.scale.calibration import read_calibration
 from micro.taught.features import NAMES
-from micro.taught.learner import teach
-from micro.taught.stored import StoredMap, _digest, from_text, to_text
+from micro.taught.learner import StoredMap, _digest, from_text, teach, to_text
 
 sound_files = importlib.import_module("sound_files")
 SEEDS = [*range(6), *(pytest.param(seed, marks=pytest.mark.study) for seed in range(6, 300))]

@@ -11,10 +11,10 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from invented_rulings import BRIGHT_FIELD, Micrometer, photograph_micrometer
 
 from micro import owned, results
 from micro.phantom.picture import Optics
-from micro.phantom.ruling import BRIGHT_FIELD, Micrometer, photograph_micrometer
 from micro.phantom.scenes import Population, Scene, make_field
 
 Run = Callable[..., tuple[int, str, str]]
@@ -61,9 +61,6 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         ("run", "study.toml", "--out", "parts"),
         ("run", "study.toml", "--out", "outlines/../."),
         ("measure", "a.png", "--um-per-px", "0.2", "--out", "."),
-        ("measure", "a.png", "--um-per-px", "0.2", "--try", "a.png"),
-        ("measure", "a.png", "--um-per-px", "0.2", "--try", "form.csv"),
-        ("measure", "a.png", "--um-per-px", "0.2", "--try", "./parts/../a.png"),
         ("calibrate", "ruling.png", "--pitch-um", "10", "--out", "ruling.png"),
         ("calibrate", "ruling.png", "--pitch-um", "10", "--out", "form.csv"),
         ("calibrate", "ruling.png", "--pitch-um", "10", "--out", "linked.png"),

@@ -10,8 +10,7 @@ import pytest
 
 from micro.errors import InputError
 from micro.field import measure
-from micro.image.crop import Crop, find_data_bars, mask_of
-from micro.image.micrograph import Box
+from micro.image.micrograph import Box, Crop, find_data_bars, mask_of
 from micro.image.reading import read
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 import tifffile
 
+from micro.image.decoding import decode_tiff
 from micro.image.micrograph import SubField
-from micro.image.tiff import decode_tiff
 
 SIDE = 350
 PART = SubField(top=100, left=155, bottom=210, right=305, mosaic_rows=SIDE, mosaic_columns=SIDE, margin_px=32)

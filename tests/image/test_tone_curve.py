@@ -10,8 +10,8 @@ from skimage.color import rgb2xyz
 
 import micro
 from micro.errors import InputError
+from micro.image.pixels import srgb_to_light
 from micro.image.reading import read
-from micro.image.tone_curve import srgb_to_light
 from micro.report.record import read_run
 
 FINER, SIDE = 4, 384

@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 from known_shapes import numbered
 
-from micro.phantom.coverage import cover
-from micro.phantom.scenes import place_at_random
-from micro.phantom.shapes import shapes
+from micro.phantom.scenes import place
+from micro.phantom.shapes import cover, shapes
 from micro.segmentation.segmentation import CarbideClass, Segmentation
 
 
@@ -42,4 +41,4 @@ def irregular():
     """Label picture of irregular carbides of many sizes and shapes, none touching another."""
     rng, shape = np.random.default_rng(8), (560, 820)
     outlines = shapes(rng.lognormal(2.8, 0.4, 120), rng, aspect=1 + rng.exponential(0.7, 120), roughness=0.12)
-    return numbered(cover(place_at_random(outlines, shape, rng, gap_px=3.0), shape).labels)
+    return numbered(cover(place(outlines, shape, None, rng, gap_px=3.0), shape).labels)

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from micro.issues import flag_text
 from micro.measures.field_checks import check_field
 from micro.measures.particles import measure_particles
-from micro.phantom.coverage import Coverage, cover
 from micro.phantom.defects import Damage, damaged
 from micro.phantom.picture import Optics, etched_surface, expose
 from micro.phantom.scenes import Population, Scene, arrange
+from micro.phantom.shapes import Coverage, cover
 from micro.scale.scale import Scale
 from micro.segmentation.stages import segment
 

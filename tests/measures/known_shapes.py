@@ -3,9 +3,8 @@
 import numpy as np
 
 from micro.measures.particles import measure_particles
-from micro.phantom.coverage import cover
 from micro.phantom.picture import Optics, photograph
-from micro.phantom.shapes import shapes
+from micro.phantom.shapes import cover, shapes
 from micro.segmentation.stages import segment
 
 

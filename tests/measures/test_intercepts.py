@@ -5,9 +5,8 @@ import pytest
 
 from micro.geometry.runs import find_runs
 from micro.measures.intercepts import scan
-from micro.phantom.coverage import cover
-from micro.phantom.scenes import place_at_random
-from micro.phantom.shapes import shapes
+from micro.phantom.scenes import place
+from micro.phantom.shapes import cover, shapes
 
 ANGLES = (0.0, 17.0, 45.0, 90.0)
 
@@ -16,7 +15,7 @@ def aligned_ellipses(ecd, aspect, angle, shape=(700, 900), count=120, seed=1):
     """Label picture of ellipses with their long axes along one direction, and its coverage."""
     rng = np.random.default_rng(seed)
     outlines = shapes(np.full(count, ecd), rng, aspect=np.full(count, aspect), angle_deg=angle)
-    coverage = cover(place_at_random(outlines, shape, rng, gap_px=2.0), shape)
+    coverage = cover(place(outlines, shape, None, rng, gap_px=2.0), shape)
     labels = coverage.labels
     return labels, int(labels.max()), coverage
 

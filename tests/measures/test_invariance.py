@@ -10,9 +10,8 @@ from hypothesis import strategies as st
 from micro.geometry.runs import find_runs, moments
 from micro.measures.intercepts import outline_length, scan, surface_per_volume
 from micro.measures.particles import edge_position_variance, measure_outlines, measure_particles
-from micro.phantom.coverage import cover
 from micro.phantom.picture import Optics, photograph
-from micro.phantom.shapes import Shapes, polygons, shapes
+from micro.phantom.shapes import Shapes, cover, polygons, shapes
 from micro.segmentation.stages import segment
 from micro.tables.columns import PARTICLES
 from micro.tables.units import to_um

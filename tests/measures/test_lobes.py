@@ -11,10 +11,9 @@ from micro.geometry.runs import find_runs, moments
 from micro.measures.intercepts import scan
 from micro.measures.lobes import DRIVEN, ORDERS, _unblurred, find_lobes, harmonics
 from micro.measures.particles import measure_outlines
-from micro.phantom.coverage import cover
 from micro.phantom.picture import Optics, etched_surface, expose
 from micro.phantom.scenes import place
-from micro.phantom.shapes import shapes
+from micro.phantom.shapes import cover, shapes
 from micro.segmentation.stages import segment
 from micro.specimens.class_data import ClassData
 from micro.specimens.quantities import BY_NAME

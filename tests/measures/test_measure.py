@@ -10,9 +10,8 @@ from micro.geometry.runs import find_runs
 from micro.measures.intercepts import scan
 from micro.measures.particles import measure_particles
 from micro.measures.totals import PROFILE_POINTS, _coarser, measure_field, rolling_direction
-from micro.phantom.coverage import cover
-from micro.phantom.scenes import place_at_random
-from micro.phantom.shapes import shapes
+from micro.phantom.scenes import place
+from micro.phantom.shapes import cover, shapes
 from micro.segmentation.segmentation import CarbideClass, Segmentation
 from micro.segmentation.uncertainty import area_fraction_uncertainty
 from micro.tables.columns import FIELDS, PARTICLES, names
@@ -25,7 +24,7 @@ def drawn(ecd, aspect, angle, shape=(600, 800), count=150, seed=1):
     """Segmentation of ideal carbides, light and outline without error, and its picture."""
     rng = np.random.default_rng(seed)
     outlines = shapes(np.full(count, ecd), rng, aspect=np.full(count, aspect), angle_deg=angle)
-    labels = cover(place_at_random(outlines, shape, rng, gap_px=4.0), shape).labels.astype(np.int32)
+    labels = cover(place(outlines, shape, None, rng, gap_px=4.0), shape).labels.astype(np.int32)
     present, dense = np.unique(labels, return_inverse=True)
     labels = dense.reshape(shape).astype(np.int32)
     n = len(present) - 1

@@ -10,13 +10,13 @@ import cv2
 import numpy as np
 import pandas as pd
 import pytest
+from invented_rulings import Micrometer, photograph_micrometer
 
 import micro
 from micro.errors import InputError
 from micro.image.micrograph import Micrograph
 from micro.measures.pixel_shape import squared_particles
 from micro.phantom.picture import Optics
-from micro.phantom.ruling import Micrometer, photograph_micrometer
 from micro.phantom.scenes import Population, Scene, make_field
 from micro.scale.scale import Scale
 

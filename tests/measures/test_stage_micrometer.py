@@ -12,11 +12,11 @@ import cv2
 import numpy as np
 import pytest
 from invented_fields import any_scene, measured, plain, prepared
+from invented_rulings import BRIGHT_FIELD, DARK_FIELD, Micrometer, photograph_micrometer
 
 from micro.measures.field_checks import stage_micrometer
 from micro.phantom.defects import Damage
 from micro.phantom.picture import Optics
-from micro.phantom.ruling import BRIGHT_FIELD, DARK_FIELD, Micrometer, photograph_micrometer
 from micro.phantom.scenes import Population, Scene
 
 ROOT = Path(__file__).parents[2]

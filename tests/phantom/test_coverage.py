@@ -7,8 +7,7 @@ import pytest
 from shapely.geometry import Polygon, box
 from shapely.ops import unary_union
 
-from micro.phantom.coverage import cover
-from micro.phantom.shapes import polygons, shapes
+from micro.phantom.shapes import cover, polygons, shapes
 
 SHAPE = (90, 130)
 
@@ -124,7 +123,7 @@ def test_order_of_work_does_not_show(monkeypatch):
     x, y = (rng.uniform(-20, side + 20, number) for side in SHAPE[::-1])
     outlines = shapes(rng.lognormal(2.4, 0.4, number), rng).moved(x, y)  # they overlap freely
     whole = cover(outlines, SHAPE)
-    monkeypatch.setattr("micro.phantom.coverage.CHUNK", 3000)
+    monkeypatch.setattr("micro.phantom.shapes.CHUNK", 3000)
     parts = cover(outlines, SHAPE)
     np.testing.assert_array_equal(whole.by_class, parts.by_class)
     np.testing.assert_array_equal(whole.labels, parts.labels)

@@ -3,10 +3,9 @@
 import numpy as np
 import pytest
 
-from micro.phantom.coverage import cover
 from micro.phantom.defects import Damage, damaged, dust, pits, scratches, stains
 from micro.phantom.picture import Optics, etched_surface
-from micro.phantom.shapes import shapes
+from micro.phantom.shapes import cover, shapes
 
 SHAPE = (300, 400)
 MATRIX = 120.0

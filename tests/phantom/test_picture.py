@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 
-from micro.phantom.coverage import cover
 from micro.phantom.picture import Optics, etched_surface, expose, illumination, photograph
-from micro.phantom.shapes import shapes
+from micro.phantom.shapes import cover, shapes
 
 SHAPE = (80, 120)
 CLEAN = Optics(90, (190,), blur_px=0, noise=0, shading=0)

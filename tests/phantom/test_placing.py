@@ -5,7 +5,7 @@ import pytest
 from shapely import STRtree
 from shapely.geometry import Polygon
 
-from micro.phantom.scenes import place, place_at_random, stringers, uneven_bands
+from micro.phantom.scenes import place, stringers, uneven_bands
 from micro.phantom.shapes import polygons, shapes
 
 
@@ -17,7 +17,7 @@ def test_carbides_keep_their_distance(gap):
         rng.lognormal(2.3, 0.5, 150), rng, aspect=rng.uniform(1, 5, 150), angle_deg=rng.uniform(0, 180, 150),
         roughness=0.1, facets=4,
     )  # fmt: skip
-    found = [Polygon(p) for p in polygons(place_at_random(outlines, (200, 300), rng, gap_px=gap))]
+    found = [Polygon(p) for p in polygons(place(outlines, (200, 300), None, rng, gap_px=gap))]
     pairs = STRtree(found).query(found, "dwithin", gap + 3).T
     distances = [found[i].distance(found[j]) for i, j in pairs if i < j]
     assert gap <= min(distances) < gap + 2
@@ -25,7 +25,7 @@ def test_carbides_keep_their_distance(gap):
 
 def test_new_carbides_keep_away_from_settled_ones():
     rng = np.random.default_rng(2)
-    settled = place_at_random(shapes(np.full(30, 20.0), rng, aspect=2.0), (200, 300), rng)
+    settled = place(shapes(np.full(30, 20.0), rng, aspect=2.0), (200, 300), None, rng)
     fresh = place(shapes(np.full(80, 9.0), rng), (200, 300), None, rng, settled=settled)
     old, new = ([Polygon(p) for p in polygons(outlines)] for outlines in (settled, fresh))
     assert min(p.distance(q) for p in old for q in new) >= 2.0
@@ -33,13 +33,13 @@ def test_new_carbides_keep_away_from_settled_ones():
 
 def test_what_finds_no_room_is_dropped():
     rng = np.random.default_rng(3)
-    assert 0 < len(place_at_random(shapes(np.full(500, 30.0), rng), (60, 80), rng, tries=50)) < 50
+    assert 0 < len(place(shapes(np.full(500, 30.0), rng), (60, 80), None, rng, tries=50)) < 50
 
 
 def test_places_are_even_without_density():
     """χ² over a 4 × 4 division stays below the 99.9 % point for 15 degrees of freedom, 37.7 (table, from memory)."""
     rng = np.random.default_rng(4)
-    placed = place_at_random(shapes(np.full(2000, 1.0), rng), (800, 1000), rng, gap_px=0.5)
+    placed = place(shapes(np.full(2000, 1.0), rng), (800, 1000), None, rng, gap_px=0.5)
     counts, _, _ = np.histogram2d(placed.y, placed.x, bins=4, range=[[0, 800], [0, 1000]])
     assert ((counts - counts.mean()) ** 2 / counts.mean()).sum() < 37.7
 
@@ -48,11 +48,9 @@ def test_places_are_even_without_density():
 def test_bands_repeat_across_the_rolling_direction(rolling):
     """The density's wave 1 + m·cos gives a first Fourier coefficient of m/2 across, none along."""
     rng = np.random.default_rng(5)
-    placed = place_at_random(
-        shapes(np.full(2000, 1.0), rng), (900, 900), rng,
-        gap_px=0.5, banding=0.8, band_spacing_px=90, rolling_deg=rolling,
-    )  # fmt: skip
     sin, cos = np.sin(np.radians(rolling)), np.cos(np.radians(rolling))
+    wave = lambda x, y: 1 + 0.8 * np.cos(2 * np.pi * (x * sin + y * cos) / 90)  # noqa: E731
+    placed = place(shapes(np.full(2000, 1.0), rng), (900, 900), wave, rng, gap_px=0.5)
     across, along = placed.x * sin + placed.y * cos, placed.x * cos - placed.y * sin
     assert abs(np.exp(2j * np.pi * across / 90).mean()) == pytest.approx(0.4, abs=0.05)
     assert abs(np.exp(2j * np.pi * along / 90).mean()) < 0.06

@@ -3,12 +3,12 @@
 from dataclasses import replace
 from pathlib import Path
 
+import invented_study as samples
 import numpy as np
 import pandas as pd
 import pytest
 import tifffile
 
-from micro.phantom import samples
 from micro.phantom.defects import Damage
 from micro.phantom.picture import field_rows
 

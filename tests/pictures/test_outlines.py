@@ -15,8 +15,8 @@ from micro.pictures.outlines import (
     class_colours,
     display_range,
     draw_outlines,
+    greys_shown,
     round_length_um,
-    to_display,
 )
 from micro.scale.scale import Scale
 from micro.segmentation.segmentation import SegmentationSettings
@@ -66,7 +66,7 @@ def test_outlines_leave_the_carbide_to_be_seen(field):
     """Lines run on the matrix: a carbide's pixels keep their grey, but where one touches another."""
     micrograph, found = field
     picture = draw_outlines(micrograph, found)[: SHAPE[0]]
-    bare = to_display(micrograph.grey, *display_range(micrograph.grey))
+    bare = np.repeat(greys_shown(micrograph.grey, *display_range(micrograph.grey))[..., None], 3, axis=2)
     labels = np.pad(found.labels, 1)
     sides = [labels[:-2, 1:-1], labels[2:, 1:-1], labels[1:-1, :-2], labels[1:-1, 2:]]
     alone = np.all([side <= found.labels for side in sides], axis=0) & (found.labels > 0) & ~found.excluded
@@ -147,10 +147,10 @@ def test_grey_levels_for_the_eye():
     """The range holds all but two in a thousand pixels at either end; a constant picture is no division by zero."""
     grey = np.arange(10_000, dtype=np.float32).reshape(100, 100)
     low, high = display_range(grey)
-    shown = to_display(grey, low, high)[..., 0]
+    shown = greys_shown(grey, low, high)
     assert (grey < low).mean() == pytest.approx(0.002, abs=1e-4)
     assert (grey > high).mean() == pytest.approx(0.002, abs=1e-4)
     assert (shown.min(), shown.max()) == (0, 255)
     assert np.all(np.diff(shown.ravel().astype(int)) >= 0)
     constant = np.full((20, 20), 7.0, np.float32)
-    assert np.all(to_display(constant, *display_range(constant)) == 0)
+    assert np.all(greys_shown(constant, *display_range(constant)) == 0)

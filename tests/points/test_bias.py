@@ -8,8 +8,8 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
+from micro.points.agreement import UNKNOWN, CounterKappa, Kappa
 from micro.points.estimate import AGREES, DIFFERS, TOO_SMALL, bias_of, biases
-from micro.points.kappa import UNKNOWN, CounterKappa, Kappa
 from micro.points.wording import bias_lines, counter_lines, number, verdict_sentence
 
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from statsmodels.stats import inter_rater
 
-from micro.points.kappa import between_counters, counter_table, fleiss_kappa, in_words, weighted_kappa
+from micro.points.agreement import between_counters, counter_table, fleiss_kappa, in_words, weighted_kappa
 from micro.tables.columns import COUNTERS, names
 
 # J. L. Fleiss, Psychological Bulletin 76 (1971), the layout of his worked example: 14 raters, 10 subjects, 5

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from statsmodels.stats import inter_rater
 
-from micro.points.kappa import fleiss_kappa, weighted_kappa
+from micro.points.agreement import fleiss_kappa, weighted_kappa
 
 OUT, BOUNDARY, IN = range(3)
 BOUNDARY_SHARE = 0.25  # of the carbide: points on its outline

@@ -6,7 +6,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from micro.review.drawn import inside, parted_links, pieces
+from micro.review.apply import inside, parted_links, pieces
 
 SHAPE = (40, 50)
 X, Y = np.meshgrid(np.arange(SHAPE[1]) + 0.5, np.arange(SHAPE[0]) + 0.5)

@@ -6,10 +6,9 @@ import pandas as pd
 import pytest
 
 import micro
-from micro.phantom.coverage import cover
 from micro.phantom.picture import Optics, etched_surface, expose, field_rows
 from micro.phantom.scenes import Population, Scene, arrange, make_field, place
-from micro.phantom.shapes import joined, shapes
+from micro.phantom.shapes import cover, joined, shapes
 from micro.run.detection import (
     Detection,
     between_px,

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from invented_rulings import OBJECTIVES, write_pictures
 
 from micro.errors import InputError
-from micro.phantom.ruling import OBJECTIVES, write_pictures
 from micro.scale.calibration import Calibration, read_calibration, write_calibration
 
 ROOT = Path(__file__).parents[2]

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from invented_rulings import BRIGHT_FIELD, DARK_FIELD, Micrometer, photograph_micrometer
 
 from micro.errors import InputError
 from micro.phantom.picture import Optics
-from micro.phantom.ruling import BRIGHT_FIELD, DARK_FIELD, Micrometer, photograph_micrometer
 from micro.scale.micrometer import calibrate
 
 SHAPE = (360, 480)

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from micro.phantom.coverage import cover
-from micro.phantom.shapes import shapes
+from micro.phantom.shapes import cover, shapes
 from micro.segmentation import blurred_shapes as disc
 
 

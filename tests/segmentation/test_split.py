@@ -8,10 +8,9 @@ import pytest
 
 from micro.issues import bit
 from micro.measures.particles import measure_particles, touching_unseen
-from micro.phantom.coverage import Coverage, cover
 from micro.phantom.picture import Optics, photograph
 from micro.phantom.scenes import Population
-from micro.phantom.shapes import shapes
+from micro.phantom.shapes import Coverage, cover, shapes
 from micro.segmentation import outline
 from micro.segmentation.cuts import NECK, split
 from micro.segmentation.stages import segment

@@ -7,8 +7,7 @@ import pytest
 import tifffile
 
 from micro.errors import UsageError
-from micro.image.crop import Crop
-from micro.image.micrograph import Box
+from micro.image.micrograph import Box, Crop
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Specimen, study_of_images
 from micro.study.reader import read_study

@@ -8,8 +8,7 @@ from invented import hard_etch, person
 
 from micro.errors import InputError
 from micro.taught.features import NAMES, feature_planes
-from micro.taught.learner import probability_map, teach
-from micro.taught.stored import OUTSIDE_SHARE, StoredMap, from_text, share_outside, to_text
+from micro.taught.learner import OUTSIDE_SHARE, StoredMap, from_text, probability_map, share_outside, teach, to_text
 
 
 @pytest.fixture(scope="module")
@@ -57,7 +56,7 @@ def test_a_torn_file_is_refused(stored, length):
 
 def signed(stored, **changes):
     """Change a file as somebody would who knew how to sign it."""
-    from micro.taught.stored import _digest
+    from micro.taught.learner import _digest
 
     body = json.loads(to_text(stored))
     del body["sha256"]

@@ -1,4 +1,4 @@
-"""The invented study under samples/: `python -m micro.phantom.samples FOLDER` writes its pictures and truths again."""
+"""The invented study: `python samples/invented_study.py FOLDER` writes its pictures and truths again."""
 
 from __future__ import annotations
 

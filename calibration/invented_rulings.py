@@ -1,4 +1,4 @@
-"""Invented stage micrometers."""
+"""Invented stage micrometers; `python calibration/invented_rulings.py FOLDER` writes their pictures again."""
 
 from __future__ import annotations
 
@@ -9,10 +9,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.phantom.coverage import Coverage, cover
 from micro.phantom.picture import Optics, photograph
-from micro.phantom.scenes import place_at_random
-from micro.phantom.shapes import shapes
+from micro.phantom.scenes import place
+from micro.phantom.shapes import Coverage, cover, shapes
 
 FloatArray = NDArray[np.float64]
 
@@ -169,7 +168,8 @@ def _dust(count: int, shape: tuple[int, int], rng: np.random.Generator) -> Float
     if not count:
         return np.zeros(shape)
     grains = shapes(rng.uniform(2, 14, count), rng, aspect=rng.uniform(1, 2, count), roughness=0.2)
-    return cover(place_at_random(grains, shape, rng), shape).by_class[0].astype(float)
+    rng.uniform()  # a draw more, so that the pictures stay as they are
+    return cover(place(grains, shape, None, rng), shape).by_class[0].astype(float)
 
 
 SHAPE = (768, 1024)
