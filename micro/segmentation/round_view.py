@@ -90,23 +90,24 @@ def _rim(outside: NDArray[np.bool_]) -> NDArray[np.float64]:
 
 
 def _circle(points: NDArray[np.float64]) -> tuple[float, float, float] | None:
-    """Centre and radius of the circle through (n, 2) points by least squares (Kåsa); None where they lie on none.
+    """Centre and radius of the circle through (n, 2) points by least squares; None where they lie on none.
 
     Points far from it, where a bar or a letter touches the rim, are left out of a second fit.
     """
+    from skimage.measure import CircleModel
+
     for _ in range(3):
-        if len(points) < 20:
+        circle = CircleModel.from_estimate(points) if len(points) >= 20 else None
+        if not circle:
             return None
-        design = np.column_stack([2 * points, np.ones(len(points))])
-        x, y, rest = np.linalg.lstsq(design, (points**2).sum(axis=1), rcond=None)[0]
-        radius = float(np.sqrt(max(rest + x * x + y * y, 0.0)))
-        away = np.abs(np.hypot(points[:, 0] - x, points[:, 1] - y) - radius)
+        (x, y), radius = circle.center, circle.radius
+        away = np.abs(circle.residuals(points))
         good = away <= max(3 * float(np.median(away)), 1.0)
         if good.mean() < 1 - WRONG_SIDE:
             return None
         points = points[good]
     spread = float(np.sqrt(np.mean(away**2)))
-    return (float(x), float(y), radius) if spread <= max(ROUND * radius, 0.5) else None
+    return (float(x), float(y), float(radius)) if spread <= max(ROUND * radius, 0.5) else None
 
 
 def _distance(shape: tuple[int, ...], circle: tuple[float, float, float]) -> NDArray[np.float32]:
