@@ -249,31 +249,32 @@ def find_levels(
         pinned = settings.blur_px is not None
         fit = fit_compact(spots, np.array([c for c, _ in start]), own_blur or FIRST_BLUR, matrix, pinned)
         blur = blur or fit.blur
-        level, uncertainty = fit.contrast, np.hypot(fit.contrast_uncertainty, CLIPPED_LEVEL * _cut_off(spots))
+        levels = fit.contrast
+        uncertainty = np.hypot(fit.contrast_uncertainty, CLIPPED_LEVEL * _cut_off(spots) * levels)
         if cut_off > CLIPPED_SPOT:
-            level, uncertainty = _of_full_scale(level, uncertainty, float(np.median(up[clipped & (up > 0)])), cut_off)
+            top = float(np.median(up[clipped & (up > 0)]))
+            levels, uncertainty = _of_full_scale(levels, uncertainty, top, cut_off)
         classes += [
-            CarbideClass("", sign * level, uncertainty)
-            for level, uncertainty in zip(level.tolist(), uncertainty.tolist(), strict=True)
+            CarbideClass("", sign * level, unsure)
+            for level, unsure in zip(levels.tolist(), uncertainty.tolist(), strict=True)
         ]
     return Levels(matrix, blur, _named(classes, settings, matrix.grey))
 
 
 def _of_full_scale(
-    level: FloatArray, uncertainty: FloatArray, top: float, cut_off: float
+    levels: FloatArray, uncertainty: FloatArray, top: float, cut_off: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Levels of classes, (classes,) each, and their uncertainty, where the brightest is cut off at full scale.
+    """Levels (classes,) over the matrix and their uncertainty, where the brightest is cut off at full scale, `top`.
 
     What few carbides below it show may be far off, so full scale is heard too, as far as it may be off itself
     (CLIPPED_PRIOR); and what is cut off on more than half of its pixels is no greyer than that.
     """
-    level, uncertainty = level.copy(), uncertainty.copy()
-    own, prior = max(uncertainty[-1], 1e-9) ** -2, (CLIPPED_PRIOR * top) ** -2
-    level[-1] = (own * level[-1] + prior * top) / (own + prior)
-    uncertainty[-1] = (own + prior) ** -0.5
-    if cut_off > 0.5:
-        level[-1] = max(level[-1], top)
-    return level, uncertainty
+    levels, uncertainty, brightest = levels.copy(), uncertainty.copy(), int(levels.argmax())
+    own, prior = max(float(uncertainty[brightest]), 1e-9) ** -2, (CLIPPED_PRIOR * top) ** -2
+    level = (own * float(levels[brightest]) + prior * top) / (own + prior)
+    levels[brightest] = max(level, top) if cut_off > 0.5 else level
+    uncertainty[brightest] = (own + prior) ** -0.5
+    return levels, uncertainty
 
 
 def _cut_off(spots: Candidates) -> float:
