@@ -401,7 +401,7 @@ class _OneClass:
         """Numerator and denominator of each carbide for means over carbides; shapes only where they are resolved."""
         own = self.particles
         by_area = weight * own["area_px2"].to_numpy(float)
-        shaped = np.where(flagged(own["flags"], "small"), 0.0, weight)
+        shaped = np.where(flagged(own["flags"], "small") | flagged(own["flags"], "blunt"), 0.0, weight)
         aspect = own["aspect_ratio"].to_numpy(float)
         known = np.where(np.isfinite(aspect), shaped, 0.0)
         return {

@@ -154,8 +154,8 @@ class ClassData:
 
     @property
     def shape_weight(self) -> FloatArray:
-        """(carbides,) edge correction; 0 for carbides too small for their shape to be resolved."""
-        return np.where(self.too_small, 0.0, self.weight)
+        """(carbides,) edge correction; 0 for carbides too small for their shape to be resolved, or without tips."""
+        return np.where(self.too_small | flagged(self.carbides["flags"], "blunt"), 0.0, self.weight)
 
 
 def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str) -> ClassData:
@@ -246,8 +246,26 @@ SHAPES: Set[str] = frozenset({"mean_aspect_ratio", "elongation_along_rolling"})
 """Quantities that carbides which touch unseen make up: they are withheld."""
 BIASED: Set[str] = SHAPES | {"number_per_mm2", "mean_ecd"}
 """Quantities that get no verdict."""
+MOSTLY_OPEN = 0.5
+"""Share, by number, of outlines that only just stand out or may be no carbide from which what weighs all alike is
+unknown (chosen: there may be as many of them as not). The few large carbides beside them still tell sizes by area."""
+BY_NUMBER: Set[str] = BIASED | {"ecd_d10", "ecd_d50", "ecd_d90"}
+"""Quantities in which all carbides weigh alike."""
 
 
 def is_unresolved(data: ClassData) -> bool:
     """Whether more of the carbide area lies below the resolved diameter than lets carbides be told apart."""
     return "unresolved_share" in data.fields and data.total("unresolved_share") > UNRESOLVED
+
+
+def is_mostly_open(data: ClassData) -> bool:
+    """Whether most of the outlines only just stand out of the matrix or may be no carbide."""
+    flags, weight = data.carbides["flags"], data.weight
+    is_open = flagged(flags, "faint") | flagged(flags, "doubtful")
+    return bool(weight @ is_open > MOSTLY_OPEN * weight.sum())
+
+
+def withheld(data: ClassData) -> Set[str]:
+    """Return the quantities that these carbides do not tell."""
+    told = SHAPES if is_unresolved(data) else frozenset()
+    return told | BY_NUMBER if is_mostly_open(data) else told

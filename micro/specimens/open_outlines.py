@@ -17,6 +17,8 @@ from micro.tables.columns import flagged
 PAIR = 2.0
 """Diameters, in resolved ones, below which an outline may hold two carbides that touch: two of the resolved diameter,
 side by side, are so long (chosen)."""
+PARTS = "parts"
+"""Column of carbides that are parts of an outline; together they have its length, but for where they touch."""
 
 
 def other_readings(data: ClassData) -> list[ClassData]:
@@ -48,6 +50,7 @@ def _parted(carbides: pd.DataFrame, parts: FloatArray) -> pd.DataFrame:
     along, across = (carbides[f"{name}_um"].to_numpy(float) for name in ("length_along", "width_across"))
     shorter = np.minimum(along, across)
     return carbides.assign(
+        **{PARTS: parts},
         weight=carbides["weight"].to_numpy(float) * parts,
         area_um2=carbides["area_um2"].to_numpy(float) / parts,
         ecd_um=carbides["ecd_um"].to_numpy(float) / np.sqrt(parts),
@@ -82,15 +85,19 @@ def _pairs(data: ClassData) -> FloatArray:
 
 def _of(quantity: Quantity, value: float, data: ClassData, other: ClassData) -> float:
     """Return the quantity by another reading; its value where the carbides alone do not tell it."""
-    measure = quantity.measure
+    measure, name = quantity.measure, quantity.name
+    if not math.isfinite(value):
+        return value
+    if name in SHAPES:
+        return _shape(name, other, other.shape_weight)
     if isinstance(measure, Quantile) or (isinstance(measure, Ratio) and measure.of_carbides):
         return quantity.estimate(other).value
-    if quantity.name == "elongation_along_rolling":
-        return _elongation(other) if math.isfinite(value) else value
-    if quantity.name == "unresolved_share":
+    if name == "unresolved_share":
         return value + unresolved_share(other) - unresolved_share(data)
-    total = {"number_per_mm2": _number, "surface_per_volume": _outlines}.get(quantity.name)
-    return value * total(other) / total(data) if total is not None and total(data) > 0 else value
+    total = {"number_per_mm2": _number, "surface_per_volume": _outlines}.get(name)
+    if total is None or not total(data) > 0 or (name == "surface_per_volume" and PARTS in other.carbides):
+        return value
+    return value * total(other) / total(data)
 
 
 def _number(data: ClassData) -> float:
@@ -101,12 +108,6 @@ def _outlines(data: ClassData) -> float:
     """Length of convex outlines: π times their mean width (A. L. Cauchy), that along and across rolling."""
     width = data.carbide("length_along_um") + data.carbide("width_across_um")
     return math.pi / 2 * float(data.weight @ np.nan_to_num(width))
-
-
-def _elongation(data: ClassData) -> float:
-    weight = data.shape_weight
-    across = float(weight @ data.carbide("width_across_um"))
-    return float(weight @ data.carbide("length_along_um")) / across if across > 0 else math.nan
 
 
 def unresolved_share(data: ClassData, larger_um: float = 0.0) -> float:
@@ -136,18 +137,19 @@ def moved_across_limit(quantity: Quantity, value: float, data: ClassData, relati
     if quantity.name == "unresolved_share":
         found = [unresolved_share(data, step) for step in (-more, 0.0, more)]
     elif quantity.name in SHAPES:
-        found = [_shape(quantity, data, step) for step in (-more, 0.0, more)]
+        told = data.weight * ~flagged(data.carbides["flags"], "blunt")
+        found = [_shape(quantity.name, data, told * ~_too_small(data, step)) for step in (-more, 0.0, more)]
     else:
         return 0.0
     change = np.nan_to_num(np.abs(np.subtract(found, found[1])))
     return float(change.max()) / NORMAL_95
 
 
-def _shape(quantity: Quantity, data: ClassData, larger_um: float) -> float:
-    """Return a shape of those above the resolved diameter, were all diameters so much larger."""
-    other = _with(data, data.carbides.assign(flags=np.where(_too_small(data, larger_um), "small", "")), data.field)
-    if quantity.name == "elongation_along_rolling":
-        return _elongation(other)
-    aspect, weight = other.carbide("aspect_ratio"), other.shape_weight
-    known = np.isfinite(aspect)
-    return float(np.average(aspect[known], weights=weight[known])) if weight[known].sum() > 0 else math.nan
+def _shape(name: str, data: ClassData, weight: FloatArray) -> float:
+    """Mean aspect ratio, or length along over width across, of carbides (n,) that weigh so much."""
+    if name == "elongation_along_rolling":
+        across = float(weight @ data.carbide("width_across_um"))
+        return float(weight @ data.carbide("length_along_um")) / across if across > 0 else math.nan
+    aspect = data.carbide("aspect_ratio")
+    weight = np.where(np.isfinite(aspect), weight, 0.0)
+    return float(weight @ np.nan_to_num(aspect) / weight.sum()) if weight.sum() > 0 else math.nan

@@ -293,7 +293,7 @@ class Quantity:
     def moved_by_area(self, value: float, data: ClassData) -> float:
         """How far it moves per relative change of the carbides' area; NaN where that is unknown."""
         power = self.area_power if isinstance(self.area_power, int | float) else self.area_power(data)
-        if isinstance(self.measure, Quantile):
+        if isinstance(self.measure, Quantile) and not self.measure.by_area:
             # Levels change all diameters by one share, moved outlines those of small carbides by more.
             power = max(power, data.outlines.of_mean_diameter(value / 1e3))
         each = value if self.by_proportion is None else self.by_proportion(value)

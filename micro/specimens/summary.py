@@ -12,7 +12,6 @@ import pandas as pd
 from micro.measures.totals import NONE_SEEN
 from micro.measures.within_field import EVEN_WAVES, WITHIN, ends_of_field
 from micro.specimens.class_data import (
-    SHAPES,
     ClassData,
     area_relative_sides,
     class_data,
@@ -20,6 +19,7 @@ from micro.specimens.class_data import (
     is_unresolved,
     pixel_shape_uncertainty,
     turned_from_rows,
+    withheld,
 )
 from micro.specimens.largest import largest_of_another
 from micro.specimens.open_outlines import moved_across_limit, open_ends, other_readings
@@ -182,13 +182,14 @@ def budgets(
         data = class_data(particles, fields, carbide_class)
         area_below, area_above = area_relative_sides(data)
         too_fine, films, readings = is_unresolved(data), film_sides(data), other_readings(data)
+        not_told = withheld(data)
         for quantity in wanted:
             if quantity.name in FILMS and (films is None or carbide_class != "all"):
                 continue
             if data.unknown_share > MOST_UNKNOWN and quantity.name != "unknown_fields_share":
                 yield carbide_class, quantity, unknown_budget(quantity.name, data)
                 continue
-            estimate = UNKNOWN if too_fine and quantity.name in SHAPES else quantity.estimate(data)
+            estimate = UNKNOWN if quantity.name in not_told else quantity.estimate(data)
             if _is_bare(quantity, data, films):
                 estimate = none_seen(quantity.name, estimate, data)
             else:
