@@ -40,6 +40,7 @@ MANY = 40  # as high as crests, fewer are no evidence: 7 and 15 of 80 were found
 MOSTLY = 0.8  # of the area in carbides at the limit: beyond it the field is unknown (`micro.segmentation.doubtful`)
 FAINT = 0.2  # of the matrix level: nothing fainter is asked for where nothing was found (chosen)
 FEW = 5
+SOME = 0.1  # of the outlines: fewer in a class off the scale are a dark corner alone (chosen)
 COARSE = 0.1  # level scatter of blocks of 32 px, of the contrast: the matrix has no one level
 COARSE_ERROR = 3.5  # blocks of unlike grey hold carbides unevenly (simulated: blocks 10 and 20 %, seeds 0 to 3 and 11)
 TEXTURE_ERROR = 0.06  # of the area, standard uncertainty, where texture hides up to the contrast itself
@@ -225,7 +226,7 @@ def _differ(s: Segmentation, told: Segmentation) -> bool:
 
 def _off_scale(grey: NDArray[np.float32], s: Segmentation, texture: Texture, carbides: str) -> Issue | None:
     """Why the light over an uneven field is none: a class differs from the matrix by more than any two pixels do."""
-    held = np.bincount(s.class_index, minlength=len(s.classes)) >= FEW
+    held = np.bincount(s.class_index, minlength=len(s.classes)) >= max(FEW, SOME * s.count)
     strongest = max((abs(c.contrast) for c, enough in zip(s.classes, held, strict=True) if enough), default=0.0)
     if texture.uneven <= UNEVEN or strongest < float(np.ptp(grey)):
         return None
