@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from micro.errors import InputError
 from micro.issues import Issue, issue, ordered
-from micro.measures.blur_checks import block_steps, directed_blur, soft_focus
+from micro.measures.blur_checks import DirectedBlur, block_steps, soft_focus
 from micro.measures.particles import flagged_share, touching_unseen
 from micro.scale.ruling import SMALLEST_SIDE, energy_by_direction, find_ruling
 from micro.scale.scale import Scale
@@ -193,6 +193,7 @@ def check_field(
     particles: pd.DataFrame,
     scale: Scale,
     stated: Scale | None = None,
+    blur: DirectedBlur | None = None,
 ) -> Segmentation:
     """Add what one field tells of itself to the issues of its segmentation.
 
@@ -206,9 +207,11 @@ def check_field(
         Size of a pixel in use.
     stated
         The one that the file states; None where it states none, or where it is the one in use.
+    blur
+        As of `micro.measures.blur_checks.directed_blur`.
     """
     s, median_px = segmentation, _median_ecd(particles)
-    found = [stage_micrometer(grey), _concave(particles), *_open(particles), _motion(s), _blocks(grey, s.noise)]
+    found = [stage_micrometer(grey), _concave(particles), *_open(particles), _motion(blur), _blocks(grey, s.noise)]
     if s.blur_px is not None and s.count:
         found.append(soft_focus(s.blur_px, median_px))
         found.append(implausible_size(median_px * scale.um_per_px, s.blur_px * scale.um_per_px))
@@ -243,8 +246,7 @@ def _open(particles: pd.DataFrame) -> Iterator[Issue]:
             yield issue(kind, share=share)
 
 
-def _motion(s: Segmentation) -> Issue | None:
-    blur = directed_blur(s)
+def _motion(blur: DirectedBlur | None) -> Issue | None:
     if blur is None:
         return None
     return issue("motion_blur", direction_deg=blur.direction_deg, length_px=blur.length_px)

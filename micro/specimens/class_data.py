@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from micro.issues import MISSHAPEN
 from micro.specimens.sizes import Curve, shares_below
 from micro.statistics.sampling import NORMAL_95, FloatArray
 from micro.tables.columns import flagged, rows_where
@@ -154,8 +155,8 @@ class ClassData:
 
     @property
     def shape_weight(self) -> FloatArray:
-        """(carbides,) edge correction; 0 for carbides too small for their shape to be resolved, or without tips."""
-        return np.where(self.too_small | flagged(self.carbides["flags"], "blunt"), 0.0, self.weight)
+        """(carbides,) edge correction; 0 for carbides too small for their shape to be resolved, or misshapen."""
+        return np.where(self.too_small | flagged(self.carbides["flags"], *MISSHAPEN), 0.0, self.weight)
 
 
 def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str) -> ClassData:
@@ -261,8 +262,7 @@ def is_unresolved(data: ClassData) -> bool:
 def is_mostly_open(data: ClassData) -> bool:
     """Whether most of the outlines only just stand out of the matrix or may be no carbide."""
     flags, weight = data.carbides["flags"], data.weight
-    is_open = flagged(flags, "faint") | flagged(flags, "doubtful")
-    return bool(weight @ is_open > MOSTLY_OPEN * weight.sum())
+    return bool(weight @ flagged(flags, "faint", "doubtful") > MOSTLY_OPEN * weight.sum())
 
 
 def withheld(data: ClassData) -> Set[str]:
