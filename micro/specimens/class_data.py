@@ -153,6 +153,16 @@ class ClassData:
         """(carbides,) whether a carbide is too small for its shape to be resolved."""
         return flagged(self.carbides["flags"], "small")
 
+    @cached_property
+    def doubtful(self) -> NDArray[np.bool_]:
+        """(carbides,) whether an outline may be no carbide."""
+        return flagged(self.carbides["flags"], "doubtful")
+
+    @cached_property
+    def faint(self) -> NDArray[np.bool_]:
+        """(carbides,) whether an outline only just stands out of the matrix: others like it may be missed."""
+        return flagged(self.carbides["flags"], "faint")
+
     @property
     def shape_weight(self) -> FloatArray:
         """(carbides,) edge correction; 0 for carbides too small for their shape to be resolved, or misshapen."""
@@ -261,8 +271,8 @@ def is_unresolved(data: ClassData) -> bool:
 
 def is_mostly_open(data: ClassData) -> bool:
     """Whether most of the outlines only just stand out of the matrix or may be no carbide."""
-    flags, weight = data.carbides["flags"], data.weight
-    return bool(weight @ flagged(flags, "faint", "doubtful") > MOSTLY_OPEN * weight.sum())
+    weight = data.weight
+    return bool(weight @ (data.faint | data.doubtful) > MOSTLY_OPEN * weight.sum())
 
 
 def withheld(data: ClassData) -> Set[str]:

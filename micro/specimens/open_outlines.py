@@ -25,20 +25,26 @@ PARTS = "parts"
 def other_readings(data: ClassData) -> list[ClassData]:
     """Return the class by each other reading of its outlines that its flags leave open.
 
-    Without those that may be no carbide. With as many more as only just stand out: in an uneven matrix no more area is
-    missed (`micro.segmentation.doubtful`), and what is missed is like them. With one carbide and more in each outline
-    that stays concave.
+    Those of `doubted_readings`, and with one carbide and more in each outline that stays concave.
     """
-    doubtful, faint = (flagged(data.carbides["flags"], name) for name in ("doubtful", "faint"))
+    touching = touching_unseen(data.carbides)
+    concave = [_with(data, _parted(data.carbides, 1 + touching), data.field)] if touching.any() else []
+    return [*doubted_readings(data), *concave]
+
+
+def doubted_readings(data: ClassData) -> list[ClassData]:
+    """Return the class without the outlines that may be no carbide, and with as many more as only just stand out.
+
+    In an uneven matrix no more area is missed than lies in these (`micro.segmentation.doubtful`), and what is missed is
+    like them.
+    """
+    doubtful, faint = data.doubtful, data.faint
     found = []
     if doubtful.any() and not doubtful.all():
         found.append(_with(data, data.carbides[~doubtful], data.field[~doubtful]))
     if faint.any():
         twice = data.carbides.assign(weight=data.weight * np.where(faint, 2.0, 1.0))
         found.append(_with(data, twice, data.field))
-    touching = touching_unseen(data.carbides)
-    if touching.any():
-        found.append(_with(data, _parted(data.carbides, 1 + touching), data.field))
     return found
 
 

@@ -1,10 +1,13 @@
 """Numbers and sizes by other readings of the outlines, against the same by hand."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from micro.comparison.measured import MeasuredSpecimen
+from micro.comparison.sides import sides_of
 from micro.specimens.class_data import class_data, withheld
 from micro.specimens.open_outlines import moved_across_limit, open_ends, other_readings
 from micro.specimens.quantities import BY_NAME
@@ -102,3 +105,26 @@ def test_outlines_that_move_put_carbides_beyond_the_resolved_diameter():
     shape = BY_NAME["mean_aspect_ratio"]
     assert moved_across_limit(shape, 2.0, data, 0.55 / diameter_by_area / half) == pytest.approx(0.5 / half)
     assert moved_across_limit(BY_NAME["mean_ecd"], 1.5, data, 1.0) == 0.0
+
+
+def test_a_comparison_takes_what_is_in_doubt_for_uncertainty():
+    """Two bars of the same carbides, with pieces of boundaries in one: its mean is lower, and so much less sure."""
+    rng = np.random.default_rng(3)
+    ecd = rng.lognormal(1.2, 0.3, 60)
+    pieces = np.full(20, 1.0)
+    bars = [
+        MeasuredSpecimen(name, fields, particles)
+        for name, (particles, fields) in (
+            ("plain", bar([""] * 60, ecd=ecd, fields=4)),
+            ("etched", bar([""] * 60 + ["doubtful"] * 20, ecd=np.concatenate([ecd, pieces]), fields=4)),
+        )
+    ]
+    bars = [replace(one, fields=one.fields.assign(um_per_px=0.1)) for one in bars]
+    data = [class_data(one.particles, one.fields, "all") for one in bars]
+    quantity = BY_NAME["mean_ecd"]
+    plain, etched = sides_of(quantity, quantity.measure, tuple(bars), tuple(data))
+    apart = plain.value - etched.value
+    assert apart > 0.4
+    assert etched.shared * etched.value == pytest.approx(
+        math.hypot(plain.shared * etched.value, apart / math.sqrt(3)), rel=0.05
+    )
