@@ -155,8 +155,10 @@ class ClassData:
 
     @cached_property
     def doubtful(self) -> NDArray[np.bool_]:
-        """(carbides,) whether an outline may be no carbide."""
-        return flagged(self.carbides["flags"], "doubtful")
+        """(carbides,) whether an outline may be no carbide; not where a kind is so as a whole: its own rows are its."""
+        found = flagged(self.carbides["flags"], "doubtful")
+        of_all = bool((self.fields["carbide_class"] == "all").any())
+        return found if of_all or not found.all() else np.zeros(len(found), bool)
 
     @cached_property
     def faint(self) -> NDArray[np.bool_]:

@@ -4,6 +4,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from micro.comparison.measured import MeasuredSpecimen
@@ -80,6 +81,16 @@ def test_where_most_are_in_doubt_what_counts_all_alike_is_unknown():
         assert np.isfinite(row["number_per_mm2"]) == np.isfinite(row["ecd_d90"]) == told
         assert np.isfinite(row[["area_fraction", "area_weighted_ecd", "ecd_d50_by_area", "largest_ecd"]]).all()
         assert ("mean_ecd" in withheld(class_data(particles, fields, "all"))) != told
+
+
+def test_a_kind_that_may_be_no_carbide_keeps_its_own_rows():
+    """A faint kind of three beside another of five: all together may be five, the kind itself is three."""
+    particles, fields = bar(["doubtful"] * 3 + [""] * 5)
+    kind = np.tile(["faint"] * 3 + ["strong"] * 5, 2)
+    own = fields.assign(carbide_class="faint", number_per_mm2=3.0)
+    data = class_data(particles.assign(carbide_class=kind), pd.concat([fields, own]), "faint")
+    assert other_readings(data) == [] and not withheld(data)
+    assert withheld(class_data(*bar(["doubtful"] * 8), "all"))
 
 
 def test_shapes_of_outlines_without_tips_enter_no_mean():
