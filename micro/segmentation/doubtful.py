@@ -22,9 +22,9 @@ AT_LIMIT = 1.25
 LOWERED = 0.8  # of the class contrast: higher ones show their level: blur hides no others like them (chosen)
 # Boundaries and scratches are thin: what blur lowers so far is so narrow that its outline is nearly that of the lens,
 # round, unless it is longer than wide. Nine in ten pieces of boundaries are 1.4 and more of their width long, nine in
-# ten carbides up to 1.3 to 1.6 (2 to 3 among blades). Patches of texture hold more light than a carbide of their
-# height: by it they would stand 1.5 to 1.9 times as high, nine in ten carbides at the limit 0.7 to 1.3 (46 fields of an
-# eighth generator; those of another in tests/etch/test_doubtful.py).
+# ten carbides up to 1.3 to 1.6 (2 to 3 among blades; 16 fields of an eighth generator). Patches of texture hold more
+# light than a carbide of their height: by it they would stand 1.5 to 1.9 times as high, nine in ten carbides at the
+# limit 0.7 to 1.3 (43 such fields; those of another generator in tests/etch/test_doubtful.py).
 THIN, LONG, BROAD = 0.5, 1.5, 1.4
 SMALLEST_PX = 6.0  # as of the settings, where nobody gives another
 
