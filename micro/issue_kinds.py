@@ -385,6 +385,18 @@ _KINDS = (
         "(look at the outline picture, raise the magnification)",
     ),
     Kind(
+        "unresolved", "may_be_none", "doubt",
+        "{share:.0p} % of the outlines are thin or faint as boundaries, scratches and crests of the matrix are, or may "
+        "be holes or patches: the number of carbides may be so much lower, and sizes other",
+        "(look at the outline picture)",
+    ),
+    Kind(
+        "unresolved", "may_be_missed", "doubt",
+        "{share:.0p} % of the outlines only just stand out of the matrix: as many may be missed, so that the number of "
+        "carbides would be so much higher, and sizes other",
+        "(improve the etch or the contrast, or raise the magnification)",
+    ),
+    Kind(
         "unresolved", "outside_outlines", "doubt",
         "{share:.2p} % of the field by integrated grey level lies outside the outlines, on what is too thin or too "
         "faint for one: carbide films, or etched grain boundaries. It enters the interval, not the value, and would "

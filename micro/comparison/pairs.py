@@ -14,7 +14,7 @@ import pandas as pd
 from micro.comparison.joint import Judged, exchange_p, exchanged, joint_p
 from micro.comparison.measured import MeasuredSpecimen, class_of, common_diameter
 from micro.comparison.sides import Side, difference_of, sides_of, too_few_carbides
-from micro.specimens.class_data import BIASED, ClassData, is_unresolved
+from micro.specimens.class_data import BIASED, BY_NUMBER, ClassData, is_mostly_open, is_unresolved
 from micro.specimens.quantities import BY_NAME, QUANTITIES, Quantity
 from micro.statistics.sampling import FloatArray, student_t, uncertainty_of_ratio
 from micro.statistics.two_samples import ALPHA, holm, share_difference
@@ -119,6 +119,12 @@ def _pair_rows(
             if too_fine and quantity.name in BIASED:
                 row["primary"] = 0
                 warnings.append(f"carbides of {' and '.join(too_fine)} are too fine to be told apart: not judged")
+            doubted = [one.name for one, own in zip((a, b), data, strict=True) if is_mostly_open(own)]
+            if doubted and quantity.name in BY_NUMBER:
+                row["primary"] = 0
+                warnings.append(
+                    f"most outlines of {' and '.join(doubted)} may be no carbide, or miss others: not judged"
+                )
             yield row | _contrast(quantity.compared, sides, warnings)
 
 

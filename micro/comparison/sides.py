@@ -9,6 +9,7 @@ import numpy as np
 
 from micro.comparison.measured import MeasuredSpecimen
 from micro.specimens.class_data import ClassData, area_relative_uncertainty, pixel_shape_uncertainty, turned_from_rows
+from micro.specimens.open_outlines import doubted_readings, open_ends
 from micro.specimens.quantities import Quantity, Ratio
 from micro.statistics.sampling import FloatArray, ratio_of_fields, uncertainty_of_ratio
 from micro.statistics.skewed import Difference, Skewed, log_ratio, scaled_to_carbides
@@ -57,6 +58,8 @@ def sides_of(
         side = _side(measure, own, scale)
         moved = float(np.nan_to_num(quantity.moved_by_area(side.value, own) * area_relative_uncertainty(own)))
         moved = math.hypot(moved, quantity.moved_by_lobes(side.value, own))
+        ends = open_ends(quantity, side.value, own, doubted_readings(own))
+        moved = math.hypot(moved, max(map(abs, ends)) / math.sqrt(3))  # anywhere up to there (rectangular)
         area = moved / abs(side.value) if side.value else 0.0
         sides.append(replace(side, shared=math.hypot(scale, area)))
     if quantity.by_proportion is not None:

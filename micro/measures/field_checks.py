@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from micro.errors import InputError
 from micro.issues import Issue, issue, ordered
-from micro.measures.blur_checks import block_steps, directed_blur, soft_focus
+from micro.measures.blur_checks import DirectedBlur, block_steps, soft_focus
 from micro.measures.particles import flagged_share, touching_unseen
 from micro.scale.ruling import SMALLEST_SIDE, energy_by_direction, find_ruling
 from micro.scale.scale import Scale
@@ -182,6 +183,7 @@ def different_scales(um_per_px: NDArray[np.float64]) -> bool:
 LEAST_STEP, SURE_STEP = 0.05, 6.0
 LEAST_CHANGE, SURE_CHANGE = 0.075, 6.0
 
+MUCH_OPEN = 0.1  # of the outlines: fewer move the number by less than fields scatter (chosen)
 MUCH_CONCAVE = 0.1  # of the area: chains of discs with so much are counted some 10 % low (chosen; test_split.py)
 
 
@@ -191,6 +193,7 @@ def check_field(
     particles: pd.DataFrame,
     scale: Scale,
     stated: Scale | None = None,
+    blur: DirectedBlur | None = None,
 ) -> Segmentation:
     """Add what one field tells of itself to the issues of its segmentation.
 
@@ -204,9 +207,11 @@ def check_field(
         Size of a pixel in use.
     stated
         The one that the file states; None where it states none, or where it is the one in use.
+    blur
+        As of `micro.measures.blur_checks.directed_blur`.
     """
     s, median_px = segmentation, _median_ecd(particles)
-    found = [stage_micrometer(grey), _concave(particles), _motion(s), _blocks(grey, s.noise)]
+    found = [stage_micrometer(grey), _concave(particles), *_open(particles), _motion(blur), _blocks(grey, s.noise)]
     if s.blur_px is not None and s.count:
         found.append(soft_focus(s.blur_px, median_px))
         found.append(implausible_size(median_px * scale.um_per_px, s.blur_px * scale.um_per_px))
@@ -233,8 +238,15 @@ def _concave(particles: pd.DataFrame) -> Issue | None:
     return issue("concave", share=share, outlines=outlines, more=touching_unseen(particles).sum() / len(particles))
 
 
-def _motion(s: Segmentation) -> Issue | None:
-    blur = directed_blur(s)
+def _open(particles: pd.DataFrame) -> Iterator[Issue]:
+    """Say what share of the outlines may be no carbide, and what share tells of others that are missed."""
+    for flag, kind in (("doubtful", "may_be_none"), ("faint", "may_be_missed")):
+        share = float(flagged(particles["flags"], flag).mean()) if len(particles) else 0.0
+        if share > MUCH_OPEN:
+            yield issue(kind, share=share)
+
+
+def _motion(blur: DirectedBlur | None) -> Issue | None:
     if blur is None:
         return None
     return issue("motion_blur", direction_deg=blur.direction_deg, length_px=blur.length_px)

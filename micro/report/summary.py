@@ -159,21 +159,26 @@ def film_words(values: _Values) -> str:
     return f" Of it {area} of the area are films, {thick} thick; sizes and shapes below are of the rest."
 
 
+SIZES_UNKNOWN = "how small half of the carbides are is unknown"
+SHAPE_UNKNOWN = "how long carbides are along rolling is unknown"
+
+
 def size_sentence(specimen: Specimen, values: _Values) -> str:
     """Say the median by number and by area, and the largest seen, as circle diameters."""
+    known = math.isfinite(values.mean("ecd_d50"))
+    by_number = f"half of the carbides are smaller than {values.told('ecd_d50', 'µm')}" if known else SIZES_UNKNOWN
     return (
-        f"{specimen.name}: half of the carbides are smaller than {values.told('ecd_d50', 'µm')}, half of the carbide "
-        f"area lies in carbides smaller than {values.told('ecd_d50_by_area', 'µm')}; the largest seen measures "
-        f"{values.told('largest_ecd', 'µm')}."
+        f"{specimen.name}: {by_number}, half of the carbide area lies in carbides smaller than "
+        f"{values.told('ecd_d50_by_area', 'µm')}; the largest seen measures {values.told('largest_ecd', 'µm')}."
     )
 
 
 def direction_sentence(specimen: Specimen, values: _Values) -> str:
     """Say elongation, anisotropy and in how many fields bands go beyond chance."""
-    return (
-        f"{specimen.name}: carbides are {values.told('elongation_along_rolling')} times as long along rolling as wide "
-        f"across it, anisotropy index {values.told('anisotropy_index')}; {banding_words(values)}."
-    )
+    known = math.isfinite(values.mean("elongation_along_rolling"))
+    ratio = values.told("elongation_along_rolling")
+    longer = f"carbides are {ratio} times as long along rolling as wide across it" if known else SHAPE_UNKNOWN
+    return f"{specimen.name}: {longer}, anisotropy index {values.told('anisotropy_index')}; {banding_words(values)}."
 
 
 def banding_words(values: _Values) -> str:

@@ -13,7 +13,7 @@ from micro.geometry.outlines import crofton_perimeter, crofton_perimeters
 from micro.geometry.runs import PIXEL_VARIANCE, Moments, Runs, find_runs, moments, sums, touches_edge
 from micro.issues import Issue, bit
 from micro.segmentation.blurred_shapes import resolved_diameter_px
-from micro.segmentation.matrix import covariance_at_lags
+from micro.segmentation.matrix import covariance_at_lags, smoothed
 
 POLARITIES = ("auto", "bright", "dark")
 JUDGED = ("contrast_area_px", "small", "flag_words")
@@ -327,6 +327,15 @@ class Segmentation:
         return sums(basins.length, basins), basins.integrate(self.contrast)
 
     @cached_property
+    def highest(self) -> NDArray[np.float64]:
+        """(n,) highest smoothed contrast in each outline, grey levels, on whichever side of the matrix."""
+        within = np.flatnonzero(self.labels)
+        found = np.zeros(self.count + 1, np.float32)  # several times faster of one kind of number
+        height = np.abs(smoothed(self.contrast)).ravel().take(within)
+        np.maximum.at(found, self.labels.ravel().take(within), height)
+        return found[1:].astype(float)
+
+    @cached_property
     def contrast_area_px(self) -> NDArray[np.float64]:
         """(n,) area by integrated contrast: that of the basin by that of the class, times what the edges tell.
 
@@ -412,6 +421,10 @@ class Segmentation:
     def with_verdict(self, verdict: Verdict) -> Segmentation:
         """Return it with this verdict; what was computed from the pictures and does not depend on it is kept."""
         return self._keeping(replace(self, verdict=verdict), JUDGED)
+
+    def with_flags(self, flags: NDArray[np.uint32]) -> Segmentation:
+        """Return it with these flags of the carbides (n,); what was computed from the pictures is kept."""
+        return self._keeping(replace(self, flags=flags), ("flag_words",))
 
     def _keeping(self, new: Segmentation, but: tuple[str, ...] = ()) -> Segmentation:
         known = vars(new)

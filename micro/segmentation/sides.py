@@ -181,24 +181,26 @@ def faint_classes(s: Segmentation) -> Flags:
     return faint & (area[faint].sum() < area.sum() / 2)
 
 
-def black_share(s: Segmentation) -> float:
-    """Share of the area in dark features that are near black beside carbides that are not: holes look so.
+def black(s: Segmentation) -> Flags:
+    """(n,) True for dark features that are near black beside carbides that are not: holes look so.
 
     Of what shows its own grey deep inside.
     """
+    holes = np.zeros(s.count, bool)
     if s.matrix_grey <= 0 or not (s.class_contrast < 0).any():
-        return 0.0
+        return holes
     ratio, _ = deep_ratio(s)
     own = np.flatnonzero(np.isfinite(ratio) & (s.class_contrast < 0))
     if not len(own):
-        return 0.0
+        return holes
     area = areas(s)
     grey = 1 + (ratio * s.class_contrast)[own] / s.matrix_grey
     order = np.argsort(grey)
     middle = grey[order][np.searchsorted(np.cumsum(area[own][order]), area[own].sum() / 2)]
     top = min(BLACK, DARKER * middle)
-    black, up_to_next = (float(area[own][grey < most].sum()) for most in (top, NEXT * top))
-    return black / max(float(area.sum()), 1e-9) if up_to_next - black < APART * black else 0.0
+    darkest, up_to_next = (float(area[own][grey < most].sum()) for most in (top, NEXT * top))
+    holes[own] = (grey < top) & (up_to_next - darkest < APART * darkest)
+    return holes
 
 
 DIFFERENCE_VARIANCE = 1 / 3  # of the slope from pixel to next but one: the mean over 2 px

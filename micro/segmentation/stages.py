@@ -106,7 +106,8 @@ def _segmented(
         return _judged(grey, settings, clipped, no_field, outlined)
     matrix, contrast = outlined[1], outlined[0].contrast
     levelled = matrix.surface.evaluate() * (1 + patches.levelled(contrast) / np.float32(matrix.grey))
-    grey = np.where(patches.level == 0, grey, levelled)
+    # A picture holds no other greys than its own: what lies beyond them tells that the light was none.
+    grey = np.where(patches.level == 0, grey, np.clip(levelled, grey.min(), grey.max()))
     again = _outlined(grey, settings, clipped, no_field)
     return patches.told(_judged(grey, settings, clipped, no_field, again))
 

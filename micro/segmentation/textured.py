@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.regions import Pixels, close_to
-from micro.issues import issue
+from micro.issues import bit, issue
 from micro.segmentation.blurred_shapes import disc_peak
 from micro.segmentation.candidates import upward
 from micro.segmentation.edge_doubt import ETCHED_EDGE_PX
@@ -319,7 +319,7 @@ def _segmentation(view: View, found: Outlines, sign: int) -> Segmentation:
         contrast=np.float32(sign) * view.contrast,
         classes=(replace(level, contrast=sign * level.contrast),),
         class_index=found.class_index,
-        flags=np.zeros(len(found.class_index), np.uint32),
+        flags=np.full(len(found.class_index), bit("blunt"), np.uint32),
         excluded=view.excluded,
         matrix_grey=matrix.grey,
         noise=matrix.noise,

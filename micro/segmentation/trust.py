@@ -14,13 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import Issue, bit, issue
+from micro.segmentation.doubtful import AT_LIMIT, LOWERED, UNEVEN, with_doubts
 from micro.segmentation.edge_doubt import MILD, PITTED, TOLD, AreaByEdges, Beside, by_edges
 from micro.segmentation.matrix import DARKEST, Matrix, smoothed
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings, Verdict
 from micro.segmentation.sides import (
     Sides,
     areas,
-    black_share,
+    black,
     faint_classes,
     faint_lines,
     soft_classes,
@@ -34,19 +35,15 @@ from micro.statistics.sampling import NORMAL_95
 
 MOST_BLACK, BLACK_GRID = 0.015, 64  # of the frame (chosen: the next fields of an eighth generator have 0.01)
 NONE_SEEN_PX = 18.0  # three of the smallest carbides, 6 px each (Poisson, 95 %)
-UNEVEN = 2.0
 # Of a class contrast: beyond it carbides are lost (simulated: tests/accuracy/etched_fields.py, lath 20 and 30 %).
 HIDDEN = 0.85
 CRESTS = 0.6  # of a class contrast: 0.38 at lath 10 %, 0.8 at 20 % (simulated)
 SURE_BY_WIDTH = 0.1  # half width: what outlines leave open at lath 20 % (simulated)
 MANY = 40  # as high as crests, fewer are no evidence: 7 and 15 of 80 were found beside 30 % laths (simulated)
-# Of the height from which on carbides are found beside an uneven matrix. Carbides that reach no more tell of others
-# that do not reach it; in laths of 10 and 18 % of the contrast as much area was missed as those have, at most, where
-# they had less than MOSTLY of it all; beyond, up to forty times (fields of a fourth generator).
-AT_LIMIT, MOSTLY = 1.25, 0.8
-LOWERED = 0.8  # of the class contrast: higher ones show their level: blur hides no others like them (chosen)
+MOSTLY = 0.8  # of the area in carbides at the limit: beyond it the field is unknown (`micro.segmentation.doubtful`)
 FAINT = 0.2  # of the matrix level: nothing fainter is asked for where nothing was found (chosen)
 FEW = 5
+SOME = 0.1  # of the outlines: fewer in a class off the scale are a dark corner alone (chosen)
 COARSE = 0.1  # level scatter of blocks of 32 px, of the contrast: the matrix has no one level
 COARSE_ERROR = 3.5  # blocks of unlike grey hold carbides unevenly (simulated: blocks 10 and 20 %, seeds 0 to 3 and 11)
 TEXTURE_ERROR = 0.06  # of the area, standard uncertainty, where texture hides up to the contrast itself
@@ -132,6 +129,8 @@ def _judged(
     """Judge what is outlined; `disturbed`: pits or boundaries may touch it."""
     sides = two_sides(s, _named(settings))
     at_limit, blurred = (0.0, 0.0) if _pinned(settings) else _at_limit(s, texture)
+    if not _pinned(settings):
+        s = with_doubts(s, texture)
     reason = _no_outlines(sides, max(1, s.analysed_px))
     if not reason and at_limit > MOSTLY * sides.area:
         reason = issue("at_limit", most=_could_hide(s, settings.carbides))
@@ -151,13 +150,9 @@ def _at_limit(s: Segmentation, texture: Texture) -> tuple[float, float]:
     """Area, px², of carbides that only just stand out of an uneven matrix, and of those that blur lowered so far."""
     if texture.uneven <= UNEVEN:
         return 0.0, 0.0
-    within = np.flatnonzero(s.labels)
-    highest = np.zeros(s.count + 1, np.float32)  # several times faster of one kind of number
-    np.maximum.at(highest, s.labels.ravel().take(within), np.abs(smoothed(s.contrast)).ravel().take(within))
-    highest = highest.astype(float)
-    level = np.abs(s.class_contrast)
-    light, at_limit = areas(s), highest[1:] < AT_LIMIT * texture.hides
-    return float(light[at_limit].sum()), float(light[at_limit & (highest[1:] < LOWERED * level)].sum())
+    light, at_limit = areas(s), s.highest < AT_LIMIT * texture.hides
+    lowered = s.highest < LOWERED * np.abs(s.class_contrast)
+    return float(light[at_limit].sum()), float(light[at_limit & lowered].sum())
 
 
 def _without_faint(
@@ -233,8 +228,10 @@ def _differ(s: Segmentation, told: Segmentation) -> bool:
 
 
 def _off_scale(grey: NDArray[np.float32], s: Segmentation, texture: Texture, carbides: str) -> Issue | None:
-    """Why the light over an uneven field is none: carbides differ from the matrix by more than any two pixels do."""
-    if texture.uneven <= UNEVEN or _contrast(s) < float(np.ptp(grey)):
+    """Why the light over an uneven field is none: a class differs from the matrix by more than any two pixels do."""
+    held = np.bincount(s.class_index, minlength=len(s.classes)) >= max(FEW, SOME * s.count)
+    strongest = max((abs(c.contrast) for c, enough in zip(s.classes, held, strict=True) if enough), default=0.0)
+    if texture.uneven <= UNEVEN or strongest < float(np.ptp(grey)):
         return None
     return issue("no_matrix_level", most=_could_hide(s, carbides), scatter=texture.level_scatter[2])
 
@@ -339,20 +336,24 @@ def _found(
 def _open_to_none(s: Segmentation) -> Segmentation:
     """Return it with an interval that holds the area without what may be no carbide: holes, faint and soft classes."""
     area = s.contrast_area_px
-    faint = faint_classes(s)
+    faint, soft = faint_classes(s), soft_classes(s)
     whole = max(float(area.sum()), 1e-9)
-    of_faint, of_soft = (float(area[kinds[s.class_index]].sum()) / whole for kinds in (faint, soft_classes(s) & ~faint))
     names = " and ".join(c.name for c, is_faint in zip(s.classes, faint, strict=True) if is_faint)
-    less, said = s.verdict.less, s.verdict.said
-    for kind, share, values in (
-        ("fallen_out", black_share(s), {}),
-        ("soft_class", of_soft, {}),
-        ("faint_class", of_faint, {"faint": names}),
+    less, said, doubtful = s.verdict.less, s.verdict.said, np.zeros(s.count, bool)
+    for kind, which, values in (
+        ("fallen_out", black(s), {}),
+        ("soft_class", (soft & ~faint)[s.class_index], {}),
+        ("faint_class", faint[s.class_index], {"faint": names}),
     ):
+        share = float(area[which].sum()) / whole
         if share >= TOLD:
             less += share * whole / max(1, s.analysed_px)
             said = (*said, issue(kind, **values, half_width=share))
-    return s.with_verdict(replace(s.verdict, less=less, said=said)) if said != s.verdict.said else s
+            doubtful |= which
+    if not doubtful.any():
+        return s
+    s = s.with_flags(s.flags | np.where(doubtful, bit("doubtful"), 0).astype(np.uint32))
+    return s.with_verdict(replace(s.verdict, less=less, said=said))
 
 
 def _other_side(sides: Sides, frame: int, named: bool) -> tuple[float, tuple[Issue, ...]]:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from micro.measures.particles import touching_unseen
+from micro.issues import MISSHAPEN
 from micro.specimens.sizes import Curve, shares_below
 from micro.statistics.sampling import NORMAL_95, FloatArray
 from micro.tables.columns import flagged, rows_where
@@ -153,10 +153,22 @@ class ClassData:
         """(carbides,) whether a carbide is too small for its shape to be resolved."""
         return flagged(self.carbides["flags"], "small")
 
+    @cached_property
+    def doubtful(self) -> NDArray[np.bool_]:
+        """(carbides,) whether an outline may be no carbide; not where a kind is so as a whole: its own rows are its."""
+        found = flagged(self.carbides["flags"], "doubtful")
+        of_all = bool((self.fields["carbide_class"] == "all").any())
+        return found if of_all or not found.all() else np.zeros(len(found), bool)
+
+    @cached_property
+    def faint(self) -> NDArray[np.bool_]:
+        """(carbides,) whether an outline only just stands out of the matrix: others like it may be missed."""
+        return flagged(self.carbides["flags"], "faint")
+
     @property
     def shape_weight(self) -> FloatArray:
-        """(carbides,) edge correction; 0 for carbides too small for their shape to be resolved."""
-        return np.where(self.too_small, 0.0, self.weight)
+        """(carbides,) edge correction; 0 for carbides too small for their shape to be resolved, or misshapen."""
+        return np.where(self.too_small | flagged(self.carbides["flags"], *MISSHAPEN), 0.0, self.weight)
 
 
 def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str) -> ClassData:
@@ -243,13 +255,15 @@ UNRESOLVED = 0.25
 """Share of the carbide area below the resolved diameter from which the magnification is in question (chosen). Drawn
 fields of 5 to 20 % carbide under a blur of 1 px: up to it the number reads 2 to 6 % low, beyond it (4 and 5 px) 3 to
 23 %, and the aspect ratio 4 to 65 % high; `tests/specimens/test_unresolved.py`."""
-PAIR = 2.0
-"""Diameters, in resolved ones, below which an outline may hold two carbides that touch: two of the resolved diameter,
-side by side, are so long (chosen)."""
 SHAPES: Set[str] = frozenset({"mean_aspect_ratio", "elongation_along_rolling"})
 """Quantities that carbides which touch unseen make up: they are withheld."""
 BIASED: Set[str] = SHAPES | {"number_per_mm2", "mean_ecd"}
 """Quantities that get no verdict."""
+MOSTLY_OPEN = 0.5
+"""Share, by number, of outlines that only just stand out or may be no carbide from which what weighs all alike is
+unknown (chosen: there may be as many of them as not). The few large carbides beside them still tell sizes by area."""
+BY_NUMBER: Set[str] = BIASED | {"ecd_d10", "ecd_d50", "ecd_d90"}
+"""Quantities in which all carbides weigh alike."""
 
 
 def is_unresolved(data: ClassData) -> bool:
@@ -257,19 +271,13 @@ def is_unresolved(data: ClassData) -> bool:
     return "unresolved_share" in data.fields and data.total("unresolved_share") > UNRESOLVED
 
 
-def hidden(quantity: str, data: ClassData) -> float:
-    """Return what carbides that touch unseen may add to number per mm², or to mean diameter, µm (below 0).
+def is_mostly_open(data: ClassData) -> bool:
+    """Whether most of the outlines only just stand out of the matrix or may be no carbide."""
+    weight = data.weight
+    return bool(weight @ (data.faint | data.doubtful) > MOSTLY_OPEN * weight.sum())
 
-    One more and more in each outline that stays concave, and where the structure is too fine one in each that is short
-    enough to be a pair. One of k has 1/√k of the diameter.
-    """
-    if quantity not in ("number_per_mm2", "mean_ecd") or not len(data.carbides):
-        return 0.0
-    more, ecd = touching_unseen(data.carbides), data.carbide("ecd_um")
-    if is_unresolved(data) and quantity == "number_per_mm2":
-        more = np.maximum(more, ecd < PAIR * data.column("resolved_diameter_um")[data.field])
-    if quantity == "number_per_mm2":
-        return float(PER_MM2 * (data.weight @ more) / np.nansum(data.area))
-    weight, number = data.weight.sum(), float(data.weight @ (1 + more))
-    length = float(data.weight @ (ecd * np.sqrt(1 + more)))
-    return length / number - float(data.weight @ ecd) / weight if weight else 0.0
+
+def withheld(data: ClassData) -> Set[str]:
+    """Return the quantities that these carbides do not tell."""
+    told = SHAPES if is_unresolved(data) else frozenset()
+    return told | BY_NUMBER if is_mostly_open(data) else told

@@ -12,17 +12,17 @@ import pandas as pd
 from micro.measures.totals import NONE_SEEN
 from micro.measures.within_field import EVEN_WAVES, WITHIN, ends_of_field
 from micro.specimens.class_data import (
-    SHAPES,
     ClassData,
     area_relative_sides,
     class_data,
     film_sides,
-    hidden,
     is_unresolved,
     pixel_shape_uncertainty,
     turned_from_rows,
+    withheld,
 )
 from micro.specimens.largest import largest_of_another
+from micro.specimens.open_outlines import moved_across_limit, open_ends, other_readings
 from micro.specimens.quantities import QUANTITIES, Quantity
 from micro.statistics.sampling import NORMAL_95, UNKNOWN, Estimate, accuracy_pct, joined_with_within, student_t
 from micro.tables.columns import PARTICLES, SPECIMENS, empty, names
@@ -58,8 +58,8 @@ class Budget:
     highest: float = math.inf
     bounds: tuple[float, float] | None = None
     """Ends of the interval of a quantity whose value is unknown."""
-    hidden: float = 0.0
-    """What may be there on top of the value unseen: the upper end lies so much higher, or the lower one lower."""
+    open_ends: tuple[float, float] = (0.0, 0.0)
+    """How much further the ends lie, by what may be there unseen and what may be no carbide; below and above."""
     lower_bound: bool = False
 
     @property
@@ -81,10 +81,8 @@ class Budget:
         if self.bounds is not None:
             return self.bounds
         t = student_t(self.degrees_of_freedom)
-        low = self.estimate.value - t * math.hypot(self.estimate.below, self._shared) + min(self.hidden, 0.0)
-        high = (
-            self.estimate.value + t * math.hypot(self.estimate.above, self._shared, self.missed) + max(self.hidden, 0.0)
-        )
+        low = self.estimate.value - t * math.hypot(self.estimate.below, self._shared) + self.open_ends[0]
+        high = self.estimate.value + t * math.hypot(self.estimate.above, self._shared, self.missed) + self.open_ends[1]
         return float(np.clip(low, self.lowest, self.highest)), float(np.clip(high, self.lowest, self.highest))
 
     @property
@@ -183,14 +181,15 @@ def budgets(
     for carbide_class in ["all", *classes] if len(fields) else []:
         data = class_data(particles, fields, carbide_class)
         area_below, area_above = area_relative_sides(data)
-        too_fine, films = is_unresolved(data), film_sides(data)
+        too_fine, films, readings = is_unresolved(data), film_sides(data), other_readings(data)
+        not_told = withheld(data)
         for quantity in wanted:
             if quantity.name in FILMS and (films is None or carbide_class != "all"):
                 continue
             if data.unknown_share > MOST_UNKNOWN and quantity.name != "unknown_fields_share":
                 yield carbide_class, quantity, unknown_budget(quantity.name, data)
                 continue
-            estimate = UNKNOWN if too_fine and quantity.name in SHAPES else quantity.estimate(data)
+            estimate = UNKNOWN if quantity.name in not_told else quantity.estimate(data)
             if _is_bare(quantity, data, films):
                 estimate = none_seen(quantity.name, estimate, data)
             else:
@@ -206,7 +205,7 @@ def budgets(
                     scale=_scale_part(quantity, estimate.value, scale_relative_uncertainty, data),
                     lowest=quantity.lowest,
                     highest=quantity.highest,
-                    hidden=hidden(quantity.name, data),
+                    open_ends=open_ends(quantity, estimate.value, data, readings),
                     lower_bound=too_fine and quantity.name == "number_per_mm2",
                 ),
             )
@@ -311,7 +310,9 @@ def _segmentation_part(
     if films is not None and quantity.name in OF_FILM_AREA:
         return abs(value) * films
     moved = quantity.moved_by_area(value, data) if quantity.area_power else 0.0
-    return math.hypot(moved * relative if moved else 0.0, quantity.moved_by_lobes(value, data))
+    # Outlines that move do both at once.
+    by_area = (moved * relative if moved else 0.0) + moved_across_limit(quantity, value, data, relative)
+    return math.hypot(by_area, quantity.moved_by_lobes(value, data))
 
 
 def _missed(quantity: Quantity, size: float, below: float, above: float) -> float:

@@ -452,11 +452,11 @@ def rows_where(table: pd.DataFrame, wanted: pd.Series) -> pd.DataFrame:
     return table.iloc[first : first + number] if chosen[first : first + number].all() else table[wanted]
 
 
-def flagged(flags: pd.Series, name: str) -> NDArray[np.bool_]:
-    """(rows,) True where a column `flags` holds this name; an empty cell holds none."""
+def flagged(flags: pd.Series, *names: str) -> NDArray[np.bool_]:
+    """(rows,) True where a column `flags` holds one of these names; an empty cell holds none."""
     import numpy as np
     import pandas as pd
 
     code, texts = pd.factorize(flags)
     # The code of an empty cell is -1.
-    return np.array([*(name in str(text).split() for text in texts), False])[code]
+    return np.array([*(not set(names).isdisjoint(str(text).split()) for text in texts), False])[code]

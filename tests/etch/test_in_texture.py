@@ -13,6 +13,7 @@ from micro import measure
 from micro.segmentation.in_texture import Opened, disc, find_heights, opened, wide_regions
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.segmentation.textured import carbides_in_texture
+from micro.tables.columns import flagged
 
 SHAPE = (256, 256)
 
@@ -30,6 +31,7 @@ def test_carbides_of_10_px_in_laths_of_30_percent_are_read():
     assert low <= truth <= high and high - low < 0.5 * value
     assert value == pytest.approx(truth, rel=0.05)
     assert result.issues[0].kind == "read_in_texture"
+    assert flagged(result.particles["flags"], "blunt").all()
 
 
 def test_a_few_of_many_carbides_are_no_reading():

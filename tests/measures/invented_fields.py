@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import flag_text
+from micro.measures.blur_checks import directed_blur
 from micro.measures.field_checks import check_field
 from micro.measures.particles import measure_particles
 from micro.phantom.defects import Damage, damaged
@@ -114,7 +115,7 @@ def measured(grey: NDArray[np.float32], um_per_px: float = 0.2, stated: Scale | 
     scale = Scale(um_per_px, None, "given")
     segmentation = segment(grey)
     particles = measure_particles(segmentation, grey, 0.0)
-    checked = check_field(segmentation, grey, particles, scale, stated)
+    checked = check_field(segmentation, grey, particles, scale, stated, directed_blur(segmentation))
     return flag_text(checked.issues).split(), tuple(one.text for one in checked.issues), particles
 
 

@@ -9,7 +9,9 @@ from micro.comparison.measured import MeasuredSpecimen
 from micro.comparison.pairs import compare
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
-from micro.specimens.class_data import UNRESOLVED, class_data, hidden, is_unresolved
+from micro.specimens.class_data import UNRESOLVED, class_data, is_unresolved
+from micro.specimens.open_outlines import open_ends, other_readings
+from micro.specimens.quantities import BY_NAME
 from micro.specimens.summary import summarise
 
 SHAPE, UM_PER_PX = (192, 256), 0.2
@@ -72,8 +74,11 @@ def test_pairs_that_may_be_hidden_are_counted_by_their_weights(fine):
     limit = 2 * fields.set_index("field")["resolved_diameter_um"]
     every = fields[fields["carbide_class"] == "all"]
     short = particles["ecd_um"] < particles["field"].map(limit[~limit.index.duplicated()])
-    expected = particles["weight"][short].sum() / every["analysed_area_um2"].sum() * 1e6
-    assert hidden("number_per_mm2", data) == pytest.approx(expected)
+    area = every["analysed_area_um2"].sum()
+    expected = particles["weight"][short].sum() / area * 1e6
+    value = particles["weight"].sum() / area * 1e6
+    ends = open_ends(BY_NAME["number_per_mm2"], value, data, other_readings(data))
+    assert ends == (0.0, pytest.approx(expected))
 
 
 def test_no_verdict_rests_on_carbides_that_cannot_be_told_apart(fine):
