@@ -43,11 +43,33 @@ ENDINGS = {
     ".jpeg": "JPEG",
     ".bmp": "BMP",
 }
+FOREIGN = (
+    (b"GIF8", "a GIF picture"),
+    (b"%PDF", "a PDF document"),
+    (b"PK\x03\x04", "a ZIP archive or office document"),
+    (b"\x1f\x8b", "a gzip archive"),
+    (b"\0\0\0\x0cjP", "a JPEG 2000 picture"),
+    (b"\xff\x4f\xff\x51", "a JPEG 2000 picture"),
+    (b"\x89HDF", "an HDF5 file"),
+    (b"8BPS", "a layered picture"),
+    (b"<", "a web page, XML or SVG text"),
+)
 
 
 def format_of(head: bytes) -> str | None:
     """Return TIFF, PNG, JPEG or BMP by the first bytes of a file; None for anything else."""
     return next((name for signature, name in SIGNATURES if head.startswith(signature)), None)
+
+
+def described(head: bytes) -> str:
+    """Say in words what a file that is none of our formats seems to hold."""
+    if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
+        return "a WebP picture"
+    for signature, words in FOREIGN:
+        if head.startswith(signature):
+            return words
+    text = sum(32 <= byte < 127 or byte in b"\t\r\n" for byte in head)
+    return "text" if text == len(head) else "no picture that is known here"
 
 
 def mislabelling(path: Path | Address, found: str) -> tuple[Issue, ...]:
@@ -246,12 +268,12 @@ def _short(trouble: Exception) -> str:
 def _probe(file: IO[bytes], page: int | None) -> Header:
     file_bytes = file.seek(0, os.SEEK_END)
     file.seek(0)
-    head = file.read(16)
+    head = file.read(64)
     if not head:
         raise UnusableError("is empty", COPY)
     found = format_of(head)
     if found is None:
-        raise UnusableError("is no picture that is known here", "give a TIFF, PNG, JPEG or BMP picture")
+        raise UnusableError(f"is {described(head)}", "give a TIFF, PNG, JPEG or BMP picture")
     with _damage_named():
         header = probe_tiff(file, page) if found == "TIFF" else probe_raster(file, found)
     _check_size(header, file_bytes)

@@ -188,7 +188,8 @@ def _valleys(voters: Interiors, wanted: int | None) -> FloatArray:
 
 FIRST_BLUR = 1.0
 MIDDLE_PX, ENOUGH_IN_MIDDLE = 640, 40
-# Shares of the level, chosen: what spots that are cut off leave open, and how far beyond full scale it may be.
+# Shares of the level, chosen: what spots cut off all over leave open (of those cut off on half of their pixels noise
+# shows it, hence the square), and how far beyond full scale it may be.
 CLIPPED_LEVEL, CLIPPED_PRIOR = 0.25, 1.0
 CLIPPED_SPOT, FEWEST_UNCLIPPED = 0.1, 6
 
@@ -250,7 +251,7 @@ def find_levels(
         fit = fit_compact(spots, np.array([c for c, _ in start]), own_blur or FIRST_BLUR, matrix, pinned)
         blur = blur or fit.blur
         levels = fit.contrast
-        uncertainty = np.hypot(fit.contrast_uncertainty, CLIPPED_LEVEL * _cut_off(spots) * levels)
+        uncertainty = np.hypot(fit.contrast_uncertainty, CLIPPED_LEVEL * _cut_off(spots) ** 2 * levels)
         if cut_off > CLIPPED_SPOT:
             top = float(np.median(up[clipped & (up > 0)]))
             levels, uncertainty = _of_full_scale(levels, uncertainty, top, cut_off)

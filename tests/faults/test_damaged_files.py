@@ -129,7 +129,7 @@ def test_no_name_becomes_markup(measured: Measured) -> None:
         ("there is no such file", 1),
         ("cannot be opened", 1),
         ("is empty", 5),
-        ("is no picture that is known here", 20),
+        ("is text", 4),
     ],
 )
 def test_each_kind_of_damage_is_told_apart(measured: Measured, words: str, least: int) -> None:

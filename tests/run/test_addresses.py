@@ -106,7 +106,7 @@ def test_a_picture_that_is_not_there_costs_its_field_alone(store, tmp_path, run_
     status, _, said = run_micro("run", study, "--out", tmp_path / "out", "--workers", 1, "--allow", store)
     assert status == 1
     assert f"{store}/a9.png: there is no such file" in said
-    assert f"{store}/notes.txt: is no picture that is known here" in said
+    assert f"{store}/notes.txt: is text" in said
     assert pd.read_csv(tmp_path / "out" / results.FIELDS)["field"].unique().tolist() == ["a1"]
 
 
