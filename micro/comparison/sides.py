@@ -56,7 +56,7 @@ def sides_of(
         scale = 0.0 if one_scale else abs(quantity.scale_power) * (specimen.scale_relative_uncertainty or 0.0)
         side = _side(measure, own, scale)
         moved = float(np.nan_to_num(quantity.moved_by_area(side.value, own) * area_relative_uncertainty(own)))
-        moved = math.hypot(moved, quantity.moved_by_lobes(side.value, own))
+        moved = math.hypot(moved, quantity.moved_by_shapes(side.value, own))
         area = moved / abs(side.value) if side.value else 0.0
         sides.append(replace(side, shared=math.hypot(scale, area)))
     if quantity.by_proportion is not None:

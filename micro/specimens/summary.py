@@ -311,7 +311,7 @@ def _segmentation_part(
     if films is not None and quantity.name in OF_FILM_AREA:
         return abs(value) * films
     moved = quantity.moved_by_area(value, data) if quantity.area_power else 0.0
-    return math.hypot(moved * relative if moved else 0.0, quantity.moved_by_lobes(value, data))
+    return math.hypot(moved * relative if moved else 0.0, quantity.moved_by_shapes(value, data))
 
 
 def _missed(quantity: Quantity, size: float, below: float, above: float) -> float:

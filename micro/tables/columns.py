@@ -116,6 +116,13 @@ FIELDS = (
     Column("mean_chord_across_um", "µm", "float64", "mean chord of carbide across the rolling direction"),
     Column("surface_per_volume_per_mm", "1/mm", "float64", "S_V, 4/π times outline length per area, without the frame"),
     Column("orientation_order", "", "float64", "mean cos 2·angle from rolling, by length: 1 all along, 0 none"),
+    Column(
+        "order_by_outlines",
+        "",
+        "float64",
+        "standard uncertainty of it by noise and directed edges",
+    ),
+    Column("proportion_by_edges", "", "float64", "of lengths along over across rolling, likewise, relative"),
     Column("band_contrast", "", "float64", "relative scatter of the area fraction across rolling, at long spacings"),
     Column("band_contrast_at_random", "", "float64", "the same for the same carbides placed at random"),
     Column("band_p_value", "", "float64", "chance that carbides placed at random show bands as strong"),
