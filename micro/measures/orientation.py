@@ -88,7 +88,7 @@ def _chances(angle: FloatArray, unsure: FloatArray, middle: FloatArray, width: f
 # Chosen: one field in a hundred without a direction shows one; fewer carbides than ten are not asked.
 SIGNIFICANCE = 0.01
 FEWEST = 10
-FAR_OWED = 2.0
+FAR_OWED = 3.0
 """Standard uncertainties of what edges owe to one direction, up to which all that is seen may be that (chosen)."""
 
 
@@ -149,8 +149,8 @@ def estimate_rolling_direction(
     major, minor
         (n,) axes of the carbides, in one unit.
     owed
-        (n,) standard uncertainty of major less minor by what one direction does to all edges alike. What twice as much
-        could show is no direction.
+        (n,) standard uncertainty of major less minor by what one direction does to all edges alike. What three times as
+        much could show is no direction.
     """
     double = 2 * np.radians(np.asarray(angle_deg, float))
     weight = np.asarray(major, float) - np.asarray(minor, float)

@@ -41,8 +41,8 @@ NONE_SEEN = 3.0
 SMALLEST_PX = 6.0
 MOST_FILMS = 0.1
 """Of the area: beyond it one field cannot tell how the amount scatters (chosen)."""
-NOISE_LEFT = 0.5
-"""Standard uncertainty of what noise of the angles takes off the order, as a share of the most it can (chosen)."""
+NOISE_LEFT = 1.0
+"""Standard uncertainty of what turns angles and takes off the order, over what their noise takes at most (chosen)."""
 PIXEL_FIELDS = pixel_columns(FIELDS)
 
 
@@ -358,6 +358,7 @@ class _OneClass:
             "band_contrast_at_random": bands.contrast_at_random,
             "band_p_value": bands.p_value,
             "band_spacing_px": bands.spacing,
+            "band_spacing_standard_uncertainty_px": bands.spacing_uncertainty,
             "bands_too_wide": float(bands.too_wide) if np.isfinite(bands.p_value) else np.nan,
             "row_power": bands.rows,
             "lane_width_px": bands.lane,

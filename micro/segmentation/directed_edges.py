@@ -20,7 +20,7 @@ MOST = 0.8
 BESIDE_PX, DIRECTED_OVER_PX = 3, 3.0
 """How far beyond the basins light is looked for, and the blur of the outlines that tells directions there (chosen)."""
 ON_EDGES = 0.75
-"""Of the light beside edges, what lies on them: half where it ends there, all of it where it goes on inside (derived)."""
+"""Of light beside edges, what lies on them: half where it ends there, all where it goes on inside (derived)."""
 STRIPS, BY_CHANCE = 16, 2.0
 """Parts that tell the standard error, and how many of it count as chance (chosen)."""
 DOUBT = 0.25

@@ -16,6 +16,7 @@ from micro.specimens.sizes import quantile
 from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, ratio_of_fields, share_of_fields
 from micro.statistics.skewed import mean_of_carbides
 
+SPACING_KNOWN = "band_spacing_standard_uncertainty_um"
 LOBES = ("lobes_along", "lobes_across")
 LOBES_LEFT, LOBES_ALIKE = 0.5, 0.75
 """Standard uncertainty of what lobes were found to add, as a share of it, and how alike it is along and across
@@ -335,8 +336,12 @@ class Quantity:
         return abs(each) * float(np.nan_to_num(data.total("proportion_by_edges"))) if each else 0.0
 
     def moved_by_shapes(self, value: float, data: ClassData) -> float:
-        """Return the standard uncertainty by what is known of outlines beside their area."""
-        return math.hypot(self.moved_by_lobes(value, data), self.moved_by_edges(value, data))
+        """Return the standard uncertainty by what is known of outlines beside their area, or of waves in a field."""
+        of_waves = 0.0
+        if self.name == "band_spacing" and SPACING_KNOWN in data.fields:
+            own = data.column(SPACING_KNOWN)[np.isfinite(data.column("band_spacing_um"))]
+            of_waves = math.sqrt(float(own @ own)) / max(len(own), 1)
+        return math.hypot(self.moved_by_lobes(value, data), self.moved_by_edges(value, data), of_waves)
 
     @property
     def margin_is_absolute(self) -> bool:
