@@ -172,7 +172,7 @@ def shared_directions(found: Sequence[tuple[str, RollingDirection | None]]) -> l
     found
         Specimen and direction of each field; None for one that could not be measured.
     """
-    from micro.measures.orientation import SIGNIFICANCE, pooled_direction
+    from micro.measures.orientation import SIGNIFICANCE, pooled_direction, shown_together
 
     shared: list[FieldDirection | None] = [None] * len(found)
     for specimen in dict.fromkeys(name for name, _ in found):
@@ -180,11 +180,13 @@ def shared_directions(found: Sequence[tuple[str, RollingDirection | None]]) -> l
         pooled = pooled_direction(
             [d.angle_deg for d in own.values()], [d.standard_uncertainty_deg for d in own.values()]
         )
-        known = math.isfinite(pooled.angle_deg)
+        known = math.isfinite(pooled.angle_deg) and shown_together(list(own.values()))
+        # What one lens does to all fields no number of them makes less.
+        owed_deg = max((d.owed_deg for d in own.values()), default=0.0)
         for (k, direction), p_value in zip(own.items(), pooled.p_value, strict=True):
             shared[k] = FieldDirection(
                 pooled.angle_deg if known else None,
-                pooled.standard_uncertainty_deg if known else None,
+                math.hypot(pooled.standard_uncertainty_deg, owed_deg) if known else None,
                 sum(d.found for d in own.values()),
                 direction,
                 not p_value < SIGNIFICANCE,

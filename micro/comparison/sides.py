@@ -57,7 +57,7 @@ def sides_of(
         scale = 0.0 if one_scale else abs(quantity.scale_power) * (specimen.scale_relative_uncertainty or 0.0)
         side = _side(measure, own, scale)
         moved = float(np.nan_to_num(quantity.moved_by_area(side.value, own) * area_relative_uncertainty(own)))
-        moved = math.hypot(moved, quantity.moved_by_lobes(side.value, own))
+        moved = math.hypot(moved, quantity.moved_by_shapes(side.value, own))
         ends = open_ends(quantity, side.value, own, doubted_readings(own))
         moved = math.hypot(moved, max(map(abs, ends)) / math.sqrt(3))  # anywhere up to there (rectangular)
         area = moved / abs(side.value) if side.value else 0.0

@@ -81,6 +81,12 @@ class Banding:
     random_low: FloatArray
     random_high: FloatArray
 
+    @property
+    def spacing_uncertainty(self) -> float:
+        """Standard uncertainty of the spacing: half a cycle more or less fits the field as well, evenly (derived)."""
+        extent = float(np.ptp(self.position)) if len(self.position) else 0.0
+        return self.spacing**2 / (2 * np.sqrt(3) * extent) if extent > 0 else np.nan
+
 
 def banding(
     carbide: NDArray[np.bool_],

@@ -7,13 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from micro.geometry.outlines import extent, short_of_outline
 from micro.geometry.runs import PIXEL_VARIANCE, Moments, Runs, angle_uncertainty_deg, ellipse
 from micro.image.micrograph import SubField
 from micro.issues import flag_names
 from micro.segmentation.blurred_shapes import Stretch, undo_blur
+from micro.segmentation.directed_edges import DirectedEdges
 from micro.segmentation.matrix import ADDED_SPREAD_PX, LAGS_PX, SMOOTHING_PX
 from micro.segmentation.segmentation import Segmentation
 from micro.tables.columns import PARTICLES, empty, flagged, typed
@@ -67,6 +68,8 @@ def boxes(runs: Runs) -> NDArray[np.intp]:
 # Chosen: axes of a row of single pixels, whose centres have no width, stay above 0.
 THINNEST_PX = 0.25
 DIGITAL_VARIANCE = 0.049  # discs of 4 to 8 px by pixel centres: 0.041 to 0.062 by their size (tested)
+LENT_MOST = 2.0
+"""An extent whose square directed edges would change by more is left there (chosen)."""
 WHITE_LEFT = 1 / (4 * np.pi * SMOOTHING_PX**2)  # of the variance of white noise after the smoothing
 NOISE_LENGTH_PX = float(np.sqrt(4 * np.pi)) * SMOOTHING_PX
 
@@ -85,6 +88,9 @@ class OutlineShapes:
         (n,) standard uncertainty of that angle.
     seen_aspect, stretch
         (n,) axis ratio of the blurred outline, and what undoes the blur.
+    lent
+        (2, n) half the difference of the second moments along x and y, and their covariance (y up), that came off
+        because edges are wider in one direction, px².
     """
 
     runs: Runs
@@ -94,21 +100,35 @@ class OutlineShapes:
     angle_uncertainty_deg: FloatArray
     seen_aspect: FloatArray
     stretch: Stretch
+    lent: FloatArray
 
     def extent(self, angle_deg: float | FloatArray) -> FloatArray:
         """(n,) or (directions, n) extent along directions from the horizontal."""
         off_axis = np.asarray(angle_deg, float)[..., None] - self.angle_deg
         seen = extent(self.runs, angle_deg) + short_of_outline(angle_deg, self.end_radius(off_axis))
-        return seen * self.stretch.along(off_axis, self.seen_aspect)
+        return seen * self.stretch.along(off_axis, self.seen_aspect) * self._without_lent(angle_deg, off_axis)
+
+    def _without_lent(self, angle_deg: float | FloatArray, off_axis_deg: FloatArray) -> FloatArray:
+        """(n,) or (directions, n) extent of the ellipse without what directed edges lent it, over that with it."""
+        a, b = self._seen_squares
+        own = (a + b) / 2 + (a - b) / 2 * np.cos(2 * np.radians(off_axis_deg))
+        turn = 2 * np.radians(np.asarray(angle_deg, float))[..., None]
+        lent = 4 * (self.lent[0] * np.cos(turn) + self.lent[1] * np.sin(turn))
+        return np.sqrt(own / np.maximum(own + lent, own / LENT_MOST))
 
     def end_radius(self, off_axis_deg: FloatArray) -> FloatArray:
         """(n,) or (directions, n) radius of curvature, px, where the blurred outline ends in a direction.
 
         That of the ellipse, a²b²/h³ with half its extent h (differential geometry of the ellipse).
         """
-        a, b = (self.major / self.stretch.major / 2) ** 2, (self.minor / self.stretch.minor / 2) ** 2
+        a, b = self._seen_squares
         square = (a + b) / 2 + (a - b) / 2 * np.cos(2 * np.radians(off_axis_deg))  # h², by half angles
         return np.asarray(a * b / (square * np.sqrt(square)), float)
+
+    @property
+    def _seen_squares(self) -> tuple[FloatArray, FloatArray]:
+        """(n,) squares of half the axes of the blurred outlines."""
+        return (self.major / self.stretch.major / 2) ** 2, (self.minor / self.stretch.minor / 2) ** 2
 
     @property
     def longer(self) -> FloatArray:
@@ -118,7 +138,12 @@ class OutlineShapes:
 
 
 def measure_outlines(
-    runs: Runs, shape: Moments, blur_px: float | None, waver: FloatArray | float = 0.0
+    runs: Runs,
+    shape: Moments,
+    blur_px: float | None,
+    waver: FloatArray | float = 0.0,
+    directed: DirectedEdges | None = None,
+    doubt_toward: ArrayLike = 0.0,
 ) -> OutlineShapes:
     """Measure the outlines of a field.
 
@@ -129,16 +154,25 @@ def measure_outlines(
     waver
         (n,) how much the outlines waver, as of `outline_waver`. It makes round carbides look elongated, in one
         direction or another, and is taken off.
+    directed
+        By how much edges are others in one direction; what outlines owe to that is taken off.
+    doubt_toward
+        (2,) cosine and sine of twice a direction: outlines as if they owed its uncertainty more to it.
     """
-    # Pixel centres that lie inside a shape have its second moments in the mean; unit squares about them have more.
-    xx, yy = shape.xx - PIXEL_VARIANCE, shape.yy - PIXEL_VARIANCE
-    by_chance = waver * np.sqrt(np.maximum(xx + yy, 0) / 2) / np.pi
-    major, minor, angle = ellipse(xx, yy, shape.xy, by_chance)
-    unsure = angle_uncertainty_deg(xx, yy, shape.xy, by_chance)
-    major, minor = np.maximum(major, THINNEST_PX), np.maximum(minor, THINNEST_PX)
     spread = 0.0 if blur_px is None else float(np.hypot(blur_px, ADDED_SPREAD_PX))
+    lent = np.zeros((2, runs.count))
+    if directed is not None and spread > 0:
+        toward = np.broadcast_to(np.asarray(doubt_toward, float), 2)
+        lent = directed.lent(shape.area, spread) + directed.doubt(shape.area, spread) * toward[:, None]
+    # Pixel centres that lie inside a shape have its second moments in the mean; unit squares about them have more.
+    xx, yy, xy = shape.xx - PIXEL_VARIANCE - lent[0], shape.yy - PIXEL_VARIANCE + lent[0], shape.xy + lent[1]
+    by_chance = waver * np.sqrt(np.maximum(xx + yy, 0) / 2) / np.pi
+    major, minor, angle = ellipse(xx, yy, xy, by_chance)
+    unsure = angle_uncertainty_deg(xx, yy, xy, by_chance)
+    major, minor = np.maximum(major, THINNEST_PX), np.maximum(minor, THINNEST_PX)
     stretch = undo_blur(major, minor, spread)
-    return OutlineShapes(runs, major * stretch.major, minor * stretch.minor, angle, unsure, major / minor, stretch)
+    sharp = major * stretch.major, minor * stretch.minor
+    return OutlineShapes(runs, *sharp, angle, unsure, major / minor, stretch, lent)
 
 
 def edge_position_variance(segmentation: Segmentation) -> FloatArray:
@@ -273,14 +307,39 @@ def measure_axes(segmentation: Segmentation, sub_field: SubField | None = None) 
         "major_px": outline.major,
         "minor_px": outline.minor,
         "weight": _weights(segmentation, sub_field),
+        "owed_px": _owed(segmentation, outline),
     }
     table = pd.DataFrame(columns)
     return table if sub_field is None else _of_core(table, shape.x, shape.y, sub_field)
 
 
 def _outlines(segmentation: Segmentation) -> OutlineShapes:
-    shape, waver = segmentation.outline_moments, edge_position_variance(segmentation)
-    return measure_outlines(segmentation.runs, shape, segmentation.outline_blur_px, waver)
+    return outlines_of(segmentation, edge_position_variance(segmentation))
+
+
+def outlines_of(
+    segmentation: Segmentation, waver: FloatArray | float = 0.0, doubt_toward: ArrayLike = 0.0
+) -> OutlineShapes:
+    """Outlines of a field without its blur and what one direction of its edges lent them, as of `measure_outlines`."""
+    s = segmentation
+    return measure_outlines(s.runs, s.outline_moments, s.outline_blur_px, waver, s.directed_edges, doubt_toward)
+
+
+def _owed(segmentation: Segmentation, outline: OutlineShapes) -> FloatArray:
+    """(n,) standard uncertainty, px, of major less minor axis by directed edges: 4·√(m + d) less 4·√(m − d), 4·d/√m."""
+    spread = float(np.hypot(segmentation.outline_blur_px or 0.0, ADDED_SPREAD_PX))
+    doubt = segmentation.directed_edges.doubt(segmentation.outline_px, spread)
+    return 16 * doubt / np.sqrt(outline.major * outline.minor)
+
+
+def along_over_across(angle_deg: FloatArray, major: FloatArray, minor: FloatArray, weight: FloatArray) -> float:
+    """Sum of the extents of ellipses along the direction that angles are taken from, over that across it."""
+    turn = np.radians(angle_deg)
+    cos, sin = np.cos(turn), np.sin(turn)
+    along, across = np.hypot(major * cos, minor * sin), np.hypot(major * sin, minor * cos)
+    known = np.isfinite(along) & (weight > 0)
+    across_all = float(weight[known] @ across[known])
+    return float(weight[known] @ along[known]) / across_all if across_all > 0 else np.nan
 
 
 def _weights(segmentation: Segmentation, sub_field: SubField | None) -> FloatArray:

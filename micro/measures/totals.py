@@ -20,7 +20,13 @@ from micro.measures.orientation import (
     orientation,
     orientation_order,
 )
-from micro.measures.particles import flagged_share, measure_outlines
+from micro.measures.particles import (
+    OutlineShapes,
+    along_over_across,
+    edge_position_variance,
+    flagged_share,
+    outlines_of,
+)
 from micro.measures.striped_light import Stripes, find_stripes
 from micro.measures.within_field import WITHIN, Carbides
 from micro.segmentation.blurred_shapes import resolved_diameter_px
@@ -35,6 +41,8 @@ NONE_SEEN = 3.0
 SMALLEST_PX = 6.0
 MOST_FILMS = 0.1
 """Of the area: beyond it one field cannot tell how the amount scatters (chosen)."""
+NOISE_LEFT = 1.0
+"""Standard uncertainty of what turns angles and takes off the order, over what their noise takes at most (chosen)."""
 PIXEL_FIELDS = pixel_columns(FIELDS)
 
 
@@ -233,7 +241,10 @@ class FieldMeasures:
 def rolling_direction(particles: pd.DataFrame, measured_from_deg: float = 0.0) -> RollingDirection:
     """Estimate the rolling direction from carbides measured against the horizontal, or against another direction."""
     whole = particles[particles["weight"] > 0]
-    return estimate_rolling_direction(whole["angle_deg"] + measured_from_deg, whole["major_px"], whole["minor_px"])
+    owed = whole.get("owed_px", 0.0)
+    return estimate_rolling_direction(
+        whole["angle_deg"] + measured_from_deg, whole["major_px"], whole["minor_px"], owed
+    )
 
 
 def measure_field(segmentation: Segmentation, particles: pd.DataFrame, rolling_deg: float | None) -> FieldMeasures:
@@ -251,17 +262,19 @@ def measure_field(segmentation: Segmentation, particles: pd.DataFrame, rolling_d
     """
     rolling = 0.0 if rolling_deg is None else rolling_deg
     found = segmentation.labels, segmentation.excluded, segmentation.runs
-    outline = measure_outlines(segmentation.runs, segmentation.outline_moments, segmentation.outline_blur_px)
+    outline = outlines_of(segmentation)
     along, across = scan(*found, rolling, outline, find_lobes(segmentation, rolling, outline))
     outlines = outline_length(outline, segmentation.perimeters[1])
     totals = all_totals(segmentation, particles)
+    twice = np.radians(2 * rolling)
+    doubted = outlines_of(segmentation, edge_position_variance(segmentation), (np.cos(twice), np.sin(twice)))
     stripes = find_stripes(segmentation, rolling)
     rows: list[dict[str, object]] = []
     for name, total in totals.items():
         if len(totals) == 2 and rows:
             rows.append(rows[0] | {"carbide_class": name})  # one class alone is all carbides
             continue
-        field = _OneClass(segmentation, particles, name, rolling_deg, outlines, stripes)
+        field = _OneClass(segmentation, particles, name, rolling_deg, outlines, stripes, doubted)
         bands, near = field.banding(), field.neighbours()
         rows.append(field.row(total, along, across, bands, near))
         if name == "all":
@@ -281,6 +294,8 @@ class _OneClass:
     rolling_deg: float | None
     outline_px: FloatArray
     stripes: Stripes
+    doubted: OutlineShapes
+    """Outlines as if they owed the uncertainty of directed edges to the rolling direction."""
 
     @property
     def rolling(self) -> float:
@@ -338,10 +353,12 @@ class _OneClass:
             **self.within_columns(total, along, across),
             "surface_per_volume_per_px": surface_per_volume(self.outline_px[self.members].sum(), frame),
             "orientation_order": orientation_order(own["angle_deg"], own["major_px"], own["weight"]),
+            **self.doubt_of_edges(),
             "band_contrast": bands.contrast,
             "band_contrast_at_random": bands.contrast_at_random,
             "band_p_value": bands.p_value,
             "band_spacing_px": bands.spacing,
+            "band_spacing_standard_uncertainty_px": bands.spacing_uncertainty,
             "bands_too_wide": float(bands.too_wide) if np.isfinite(bands.p_value) else np.nan,
             "row_power": bands.rows,
             "lane_width_px": bands.lane,
@@ -354,6 +371,28 @@ class _OneClass:
             "unresolved_share": flagged_share(own, "small"),
             "concave_share": flagged_share(own, "concave"),
             **(film_columns(self.segmentation) if self.name == "all" else {}),
+        }
+
+    def doubt_of_edges(self) -> dict[str, float]:
+        """Return the standard uncertainty of order, and the relative one of lengths along over across.
+
+        Angles that noise turns by u show exp(−2u²) of cos 2·angle (derived, normal); of round carbides there is nothing
+        to lose, so that no number between none and all of it can be put right.
+        """
+        own, weight = self.particles, self.particles["weight"].to_numpy(float)
+        label = own["particle"].to_numpy(np.intp) - 1
+        angle, major, minor = (own[name].to_numpy(float) for name in ("angle_deg", "major_px", "minor_px"))
+        moved, longer, wider = (one[label] for one in (self.doubted.angle_deg, self.doubted.major, self.doubted.minor))
+        moved = moved - self.rolling
+        order = orientation_order(angle, major, weight)
+        by_edges = orientation_order(moved, longer, weight) - order
+        shown = np.exp(-2 * np.radians(own["angle_standard_uncertainty_deg"].to_numpy(float)) ** 2)
+        length = np.where(np.isfinite(shown), weight * major, 0.0)
+        by_noise = NOISE_LEFT * order * (1 - over(float(length @ np.nan_to_num(shown)), float(length.sum())))
+        proportions = along_over_across(moved, longer, wider, weight), along_over_across(angle, major, minor, weight)
+        return {
+            "order_by_outlines": float(np.hypot(by_edges, by_noise)),
+            "proportion_by_edges": abs(over(*proportions) - 1),
         }
 
     def mostly_films(self, total: Totals) -> bool:

@@ -13,6 +13,7 @@ from micro.geometry.outlines import crofton_perimeter, crofton_perimeters
 from micro.geometry.runs import PIXEL_VARIANCE, Moments, Runs, find_runs, moments, sums, touches_edge
 from micro.issues import Issue, bit
 from micro.segmentation.blurred_shapes import resolved_diameter_px
+from micro.segmentation.directed_edges import NONE, DirectedEdges, find_directed_edges
 from micro.segmentation.matrix import covariance_at_lags, smoothed
 
 POLARITIES = ("auto", "bright", "dark")
@@ -279,6 +280,15 @@ class Segmentation:
     def outline_blur_px(self) -> float | None:
         """Blur that is taken off the shapes of outlines; None for those that a taught map drew, by no level of grey."""
         return None if self.area_by_outlines else self.blur_px
+
+    @cached_property
+    def directed_edges(self) -> DirectedEdges:
+        """By how much edges are others in one direction; none where no edge could be measured."""
+        blur = self.outline_blur_px
+        if blur is None or not self.count:
+            return NONE
+        level = np.append(0.0, self.class_contrast).astype(np.float32)[self.basins]
+        return find_directed_edges(self.labels > 0, level, self.contrast, self.excluded, blur)
 
     @cached_property
     def class_contrast(self) -> NDArray[np.float64]:

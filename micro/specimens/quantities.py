@@ -16,6 +16,7 @@ from micro.specimens.sizes import quantile
 from micro.statistics.sampling import UNKNOWN, Estimate, FloatArray, ratio_of_fields, share_of_fields
 from micro.statistics.skewed import mean_of_carbides
 
+SPACING_KNOWN = "band_spacing_standard_uncertainty_um"
 LOBES = ("lobes_along", "lobes_across")
 LOBES_LEFT, LOBES_ALIKE = 0.5, 0.75
 """Standard uncertainty of what lobes were found to add, as a share of it, and how alike it is along and across
@@ -205,6 +206,23 @@ def _free_path_by_area(data: ClassData) -> float:
     return -fraction / (1 - fraction) - _across_by_area(data) if fraction < 1 else math.nan
 
 
+def _contrast_by_area(data: ClassData) -> float:
+    """√Σa²/Σa of carbides whose outlines move alike: a grows by 4δ/d of itself, so that large ones gain least."""
+    area, ecd = data.carbide("area_um2"), data.carbide("ecd_um")
+    if not len(area):
+        return math.nan
+    grown = 4e3 * data.outlines.shift / np.maximum(ecd, 1e-9)
+    return float((area**2) @ grown / (area @ area) - area @ grown / area.sum())
+
+
+KEPT_APART = 0.4
+"""Times the root of the area fraction: relative change of the distance of neighbours at random per relative change of
+area, as carbides cannot overlap. Placed at random without overlap, 3 to 27 % of lognormal diameters of σ 0.25 and 0.45
+have 0.35 to 0.46 of it (simulated: tests/measures/test_neighbours.py)."""
+ROWS_LEFT, FULL = 4.0, 0.2
+"""The same of the share in rows at random, per area fraction up to that one (simulated as above: 2 to 6)."""
+
+
 def _orientation_by_ai(degree: float) -> float:
     """Change of Ω12 = (AI - 1)/(AI + c), c = π/2 - 1, per relative change of AI: AI·(1 + c)/(AI + c)²."""
     index = (1 + UNRELATED * degree) / (1 - degree) if degree < 1 else math.inf
@@ -307,6 +325,24 @@ class Quantity:
         each = value if self.by_proportion is None else self.by_proportion(value)
         return float(np.nan_to_num(abs(each) * math.sqrt(along**2 + across**2 + 2 * LOBES_ALIKE * along * across)))
 
+    def moved_by_edges(self, value: float, data: ClassData) -> float:
+        """Return the standard uncertainty by edges that are others in one direction; 0 where nobody measured them."""
+        if "proportion_by_edges" not in data.fields:
+            return 0.0
+        if self.name == "orientation_order":
+            return float(np.nan_to_num(data.total("order_by_outlines")))
+        power = abs(self.lobe_powers[1] - self.lobe_powers[0]) / 2
+        each = value * power if self.by_proportion is None else self.by_proportion(value)
+        return abs(each) * float(np.nan_to_num(data.total("proportion_by_edges"))) if each else 0.0
+
+    def moved_by_shapes(self, value: float, data: ClassData) -> float:
+        """Return the standard uncertainty by what is known of outlines beside their area, or of waves in a field."""
+        of_waves = 0.0
+        if self.name == "band_spacing" and SPACING_KNOWN in data.fields:
+            own = data.column(SPACING_KNOWN)[np.isfinite(data.column("band_spacing_um"))]
+            of_waves = math.sqrt(float(own @ own)) / max(len(own), 1)
+        return math.hypot(self.moved_by_lobes(value, data), self.moved_by_edges(value, data), of_waves)
+
     @property
     def margin_is_absolute(self) -> bool:
         """Whether the margin is in the quantity's own unit: a share of a mean that may be 0 would tell nothing."""
@@ -391,9 +427,10 @@ QUANTITIES = (
              compared="share"),
     Quantity("unknown_fields_share", "fields whose area fraction is unknown", AMOUNT, "",
              Ratio(_unknown, _every, lambda unknown, _: share_of_fields(unknown)), highest=1),
-    Quantity("band_contrast", "band contrast", BANDS, "", field_mean("band_contrast"), 0, 0,
+    Quantity("band_contrast", "band contrast", BANDS, "", field_mean("band_contrast"), 0, _contrast_by_area,
              "(relative scatter across rolling)", compared="ratio", primary=True),
-    Quantity("band_contrast_at_random", "band contrast at random", BANDS, "", field_mean("band_contrast_at_random")),
+    Quantity("band_contrast_at_random", "band contrast at random", BANDS, "", field_mean("band_contrast_at_random"), 0,
+             _contrast_by_area),
     Quantity("band_spacing", "spacing of the strongest bands, banded fields", BANDS, "µm",
              banded_mean("band_spacing_um"), 1, compared="ratio"),
     Quantity("lane_width", "width of carbide-poor lanes, banded fields", BANDS, "µm", banded_mean("lane_width_um"), 1),
@@ -404,13 +441,15 @@ QUANTITIES = (
     Quantity("row_power", "power of rows along rolling", BANDS, "", field_mean("row_power"), 0, 0,
              "(1 none, else about the carbides in a row)", 1, compared="ratio"),
     Quantity("nearest_neighbour", "distance of nearest neighbours", BANDS, "µm", field_mean("nearest_neighbour_um"), 1),
-    Quantity("neighbour_ratio", "neighbour distance over random", BANDS, "", field_mean("neighbour_ratio"), 0, 0,
+    Quantity("neighbour_ratio", "neighbour distance over random", BANDS, "", field_mean("neighbour_ratio"), 0,
+             lambda d: -KEPT_APART * math.sqrt(max(d.outlines.fraction, 0.0)),
              "(below 1 clustered)"),
     Quantity("neighbour_alignment", "neighbours along rolling", BANDS, "", field_mean("neighbour_alignment"), 0, 0,
              "(1 all, 0 none)", -1, 1),
     Quantity("stringer_share", "carbides in rows along rolling", BANDS, "", field_mean("stringer_share"), highest=1),
     Quantity("stringer_share_at_random", "carbides in such rows at random", BANDS, "",
-             field_mean("stringer_share_at_random"), highest=1),
+             field_mean("stringer_share_at_random"), 0, lambda d: -ROWS_LEFT * min(d.outlines.fraction, FULL),
+             highest=1),
     Quantity("resolved_diameter", "smallest resolved diameter", RESOLUTION, "µm", field_mean("resolved_diameter_um"),
              1),
     Quantity("unresolved_share", "share of carbide area below it", RESOLUTION, "", field_mean("unresolved_share"),

@@ -312,7 +312,7 @@ def _segmentation_part(
     moved = quantity.moved_by_area(value, data) if quantity.area_power else 0.0
     # Outlines that move do both at once.
     by_area = (moved * relative if moved else 0.0) + moved_across_limit(quantity, value, data, relative)
-    return math.hypot(by_area, quantity.moved_by_lobes(value, data))
+    return math.hypot(by_area, quantity.moved_by_shapes(value, data))
 
 
 def _missed(quantity: Quantity, size: float, below: float, above: float) -> float:

@@ -116,10 +116,20 @@ FIELDS = (
     Column("mean_chord_across_um", "µm", "float64", "mean chord of carbide across the rolling direction"),
     Column("surface_per_volume_per_mm", "1/mm", "float64", "S_V, 4/π times outline length per area, without the frame"),
     Column("orientation_order", "", "float64", "mean cos 2·angle from rolling, by length: 1 all along, 0 none"),
+    Column(
+        "order_by_outlines",
+        "",
+        "float64",
+        "standard uncertainty of it by noise and directed edges",
+    ),
+    Column("proportion_by_edges", "", "float64", "of lengths along over across rolling, likewise, relative"),
     Column("band_contrast", "", "float64", "relative scatter of the area fraction across rolling, at long spacings"),
     Column("band_contrast_at_random", "", "float64", "the same for the same carbides placed at random"),
     Column("band_p_value", "", "float64", "chance that carbides placed at random show bands as strong"),
     Column("band_spacing_um", "µm", "float64", "spacing of the strongest bands; empty where not banded or too wide"),
+    Column(
+        "band_spacing_standard_uncertainty_um", "µm", "float64", "of it, as half a cycle more or less fits the field"
+    ),
     Column("bands_too_wide", "", "float64", "1 where the strongest bands are wider than half of the field, else 0"),
     Column("row_power", "", "float64", "power at short spacings over that without rows along rolling; 1: no rows"),
     Column("lane_width_um", "µm", "float64", "mean width of the lanes poor in carbides; empty where not banded"),

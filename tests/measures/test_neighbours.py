@@ -76,3 +76,25 @@ def test_pairs_along_rolling_are_aligned_and_those_across_are_crossed(rolling):
         assert np.cos(double) @ weight / weight.sum() == pytest.approx(
             np.cos(2 * np.radians(angle - rolling)), abs=1e-9
         )
+
+
+@pytest.mark.parametrize(("fraction", "spread"), [(0.05, 0.25), (0.1, 0.45), (0.15, 0.25), (0.25, 0.45)])
+def test_neighbours_at_random_lie_further_apart_where_carbides_are_larger(fraction, spread):
+    """What the interval of the ratio rests on: 0.4·√A_A per relative change of area; here within a third of it."""
+    from micro.measures.placement import place_without_overlap
+    from micro.specimens.quantities import KEPT_APART
+
+    rng = np.random.default_rng(4)
+    size = np.exp(spread * rng.standard_normal(500))
+    radius = size * np.sqrt(fraction * FRAME[0] * FRAME[1] / np.pi / np.sum(size**2))
+
+    def distance(times):
+        found = []
+        for seed in range(10):
+            points = place_without_overlap(radius * np.sqrt(times), FRAME, np.random.default_rng(seed))
+            away, _, weight = nearest(points, FRAME, 0.0)
+            found.append(away @ weight / weight.sum())
+        return np.mean(found)
+
+    power = np.log(distance(1.2) / distance(0.8)) / np.log(1.2 / 0.8)
+    assert power == pytest.approx(KEPT_APART * np.sqrt(fraction), rel=0.33)

@@ -10,6 +10,7 @@ from micro.comparison.measured import MeasuredSpecimen
 from micro.comparison.sides import sides_of
 from micro.specimens.class_data import OutlineTotals, class_data
 from micro.specimens.quantities import BY_NAME
+from micro.specimens.summary import summarise
 from micro.tables import columns
 
 AREA = 1e6
@@ -134,3 +135,49 @@ def test_shapes_and_small_sizes_follow_outlines_that_move(name):
     value, *ends = (quantity.estimate(data).value for data in (plain, more, less))
     truth = abs(ends[0] - ends[1]) / grown * float(fields["area_fraction"].iloc[0])
     assert quantity.moved_by_area(value, plain) == pytest.approx(truth, rel=1e-3)
+
+
+def test_scatter_across_rolling_follows_outlines_that_move():
+    """√Σa²/Σa, which band contrast goes as: small carbides gain more of their area, so that many count."""
+    d = np.array([2.0, 3.0, 5.0, 5.0, 11.0])
+    fields = one_field(list(zip(d / 2, d / 2, strict=True)), np.ones(5))
+
+    def scatter(by):
+        area = (d + 2 * by) ** 2
+        return math.sqrt(float(area @ area)) / float(area.sum())
+
+    step = 1e-4
+    grown = 2 * step * float(fields["surface_per_volume_per_mm"].iloc[0]) * math.pi / 4 * 1e-3
+    truth = (scatter(step) - scatter(-step)) / scatter(0) / grown * float(fields["area_fraction"].iloc[0])
+    data = class_data(carbides(d, d), fields, "all")
+    for name in ("band_contrast", "band_contrast_at_random"):
+        assert truth < 0
+        assert BY_NAME[name].moved_by_area(1.0, data) == pytest.approx(-truth, rel=1e-3)
+
+
+def test_doubt_of_directed_edges_moves_what_sets_along_against_across():
+    """AI and length over width by all of it, each intercept by half, what has no direction not at all."""
+    fields = one_field([(4, 4)], [900]).assign(proportion_by_edges=0.02, order_by_outlines=0.05)
+    data = class_data(columns.empty(columns.PARTICLES), fields, "all")
+    moved = {name: BY_NAME[name].moved_by_edges(2.0, data) for name in BY_NAME}
+    assert moved["anisotropy_index"] == moved["elongation_along_rolling"] == pytest.approx(0.04)
+    assert moved["intercepts_along"] == moved["intercepts_across"] == moved["mean_free_path"] == pytest.approx(0.02)
+    assert moved["orientation_order"] == 0.05
+    assert moved["area_fraction"] == moved["mean_ecd"] == moved["surface_per_volume"] == 0
+
+
+def test_bands_of_one_spacing_in_all_fields_are_not_known_without_error():
+    """Waves lie on a grid: three fields at 30 µm, each unsure by 3 µm, are 30 µm give or take 3/√3·1.96 at least."""
+    own = pd.concat([one_field([(4, 4)], [900])] * 4, ignore_index=True)
+    own = own.assign(
+        field=list("abcd"),
+        specimen="s",
+        band_p_value=[0.01, 0.01, 0.01, 0.6],
+        band_spacing_um=[30.0, 30.0, 30.0, np.nan],
+        band_spacing_standard_uncertainty_um=[3.0, 3.0, 3.0, np.nan],
+    )
+    some = carbides([4.0], [4.0]).assign(field="a", specimen="s")
+    table = summarise(some, own, 0.0).set_index(["carbide_class", "quantity"])
+    row = table.loc["all", "band_spacing"]
+    assert row["mean"] == pytest.approx(30)
+    assert row["ci95_high"] - 30 == pytest.approx(1.96 * 3 / math.sqrt(3), rel=1e-3)
