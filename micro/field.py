@@ -17,7 +17,7 @@ from micro.image.micrograph import Micrograph, mask_of
 from micro.image.pixels import DecodedPicture, UnusableError, srgb_to_light, to_grey
 from micro.image.reading import read
 from micro.issues import Issue, flag_text, message_text, ordered
-from micro.measures.blur_checks import directed_blur, with_smeared
+from micro.measures.blur_checks import directed_blur
 from micro.measures.field_checks import check_field
 from micro.measures.orientation import RollingDirection
 from micro.measures.particles import measure_axes, measure_particles
@@ -206,7 +206,6 @@ def measure_segmented(
     found = segmentation
     segmentation, reviewed = _by_hand(micrograph, segmentation, review)
     blur = directed_blur(segmentation)
-    segmentation = with_smeared(segmentation, blur)
     particles, rolling, direction = _carbides(micrograph, segmentation)
     segmentation = check_field(segmentation, micrograph.grey, particles, scale, micrograph.stated_scale, blur)
     part = micrograph.sub_field

@@ -35,13 +35,8 @@ CARBIDE_FLAGS = (
     Flag(128, "faint", "only just stands out of the matrix", "others like it may be missed: look there"),
     Flag(256, "doubtful", "may be a line, a patch or a hole of the matrix", "look at it in the outline picture"),
     Flag(512, "blunt", "outlined in a strong texture: tips are cut off", "its shape enters no mean"),
-    Flag(1024, "smeared", "small for how edges are blurred along one direction", "its shape enters no mean"),
     Flag(16, "by_hand", "cut, joined or drawn by a person", "see the review file for who and when"),
 )
-
-
-MISSHAPEN = ("blunt", "smeared")
-"""Flags of carbides that are large enough for their shape, and whose outline has another."""
 
 
 def flag_names(word: int) -> list[str]:

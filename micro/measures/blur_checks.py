@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.issues import Issue, bit, issue
+from micro.issues import Issue, issue
 from micro.segmentation.blurred_shapes import RESOLVED
 from micro.segmentation.segmentation import Segmentation
 from micro.statistics.robust import biweight_fit, least_squares
@@ -169,20 +169,6 @@ def directed_blur(segmentation: Segmentation) -> DirectedBlur | None:
     plausible = SURE_PX2[0] < by_moments.variance_px2 < SURE_PX2[1]
     sure = by_moments.variance_px2 > SURE * by_moments.standard_uncertainty_px2
     return by_moments if plausible and sure and apart < AGREE_DEG else None
-
-
-SMEARED = 4.0
-"""Diameters, in lengths of the motion, below which it stretches a carbide. Blur of variance v draws an edge of radius r
-in by v/2r (first order), so that L²/12 along one direction make discs of four lengths longer by 1 % (chosen)."""
-
-
-def with_smeared(segmentation: Segmentation, blur: DirectedBlur | None) -> Segmentation:
-    """Flag the carbides that a directed blur stretches."""
-    if blur is None:
-        return segmentation
-    diameter = 2 * np.sqrt(np.maximum(segmentation.contrast_area_px, 0) / np.pi)
-    words = np.where(diameter < SMEARED * blur.length_px, bit("smeared"), 0).astype(np.uint32)
-    return segmentation.with_flags(segmentation.flags | words)
 
 
 def blur_by_edges(segmentation: Segmentation) -> DirectedBlur | None:

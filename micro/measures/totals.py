@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from micro.issues import MISSHAPEN, Issue
+from micro.issues import Issue
 from micro.measures.banding import Banding, banding
 from micro.measures.intercepts import Intercepts, intercept_columns, outline_length, over, scan, surface_per_volume
 from micro.measures.lobes import find_lobes
@@ -440,7 +440,7 @@ class _OneClass:
         """Numerator and denominator of each carbide for means over carbides; shapes only where they are resolved."""
         own = self.particles
         by_area = weight * own["area_px2"].to_numpy(float)
-        shaped = np.where(flagged(own["flags"], "small", *MISSHAPEN), 0.0, weight)
+        shaped = np.where(flagged(own["flags"], "small", "blunt"), 0.0, weight)
         aspect = own["aspect_ratio"].to_numpy(float)
         known = np.where(np.isfinite(aspect), shaped, 0.0)
         return {

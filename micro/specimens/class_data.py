@@ -11,7 +11,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from micro.issues import MISSHAPEN
 from micro.specimens.sizes import Curve, shares_below
 from micro.statistics.sampling import NORMAL_95, FloatArray
 from micro.tables.columns import flagged, rows_where
@@ -168,7 +167,7 @@ class ClassData:
     @property
     def shape_weight(self) -> FloatArray:
         """(carbides,) edge correction; 0 for carbides too small for their shape to be resolved, or misshapen."""
-        return np.where(self.too_small | flagged(self.carbides["flags"], *MISSHAPEN), 0.0, self.weight)
+        return np.where(self.too_small | flagged(self.carbides["flags"], "blunt"), 0.0, self.weight)
 
 
 def class_data(particles: pd.DataFrame, fields: pd.DataFrame, carbide_class: str) -> ClassData:

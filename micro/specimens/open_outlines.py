@@ -8,7 +8,6 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from micro.issues import MISSHAPEN
 from micro.measures.particles import touching_unseen
 from micro.specimens.class_data import SHAPES, ClassData, is_unresolved
 from micro.specimens.quantities import Quantile, Quantity, Ratio
@@ -144,7 +143,7 @@ def moved_across_limit(quantity: Quantity, value: float, data: ClassData, relati
     if quantity.name == "unresolved_share":
         found = [unresolved_share(data, step) for step in (-more, 0.0, more)]
     elif quantity.name in SHAPES:
-        told = data.weight * ~flagged(data.carbides["flags"], *MISSHAPEN)
+        told = data.weight * ~flagged(data.carbides["flags"], "blunt")
         found = [_shape(quantity.name, data, told * ~_too_small(data, step)) for step in (-more, 0.0, more)]
     else:
         return 0.0

@@ -3,12 +3,11 @@
 import cv2
 import numpy as np
 import pytest
-from micro.phantom.coverage import cover
 
 from micro.measures.orientation import estimate_rolling_direction, shown_together
 from micro.measures.particles import measure_axes, measure_particles
 from micro.measures.totals import measure_field, rolling_direction
-from micro.phantom.shapes import shapes
+from micro.phantom.shapes import cover, shapes
 from micro.segmentation.directed_edges import NONE, DirectedEdges
 from micro.segmentation.matrix import ADDED_SPREAD_PX
 from micro.segmentation.segmentation import SegmentationSettings

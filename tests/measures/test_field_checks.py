@@ -12,7 +12,6 @@ from micro.measures.blur_checks import block_steps, directed_blur, softer_than_o
 from micro.measures.field_checks import another_magnification, etch_change, implausible_size, scale_disagrees
 from micro.scale.scale import Scale
 from micro.segmentation.stages import segment
-from micro.tables.columns import flagged
 
 
 @pytest.fixture(scope="module")
@@ -47,17 +46,12 @@ def test_motion_is_told_with_direction_and_length(sound, direction):
     assert blur.length_px == pytest.approx(5.0, abs=1.2)
 
 
-def test_what_motion_stretches_has_no_shape(sound, photograph):
-    """Motion over 5 px makes carbides of 12 px 3 % and more longer along it; those below four lengths are flagged."""
+def test_what_motion_stretches_is_put_right(sound, photograph):
+    """Motion over 5 px would make carbides of 12 px 3 % and more longer along it."""
     before = micro.measure(photograph, 0.2, rolling_deg=0.0).particles
-    after = micro.measure(sound.photographed(moved(sound.surface, 5.0, 0.0)), 0.2, rolling_deg=0.0)
-    own = after.particles
-    longer = [t["length_along_um"].sum() / t["width_across_um"].sum() for t in (before, own)]
-    assert longer[1] > 1.03 * longer[0]
-    smeared = flagged(own["flags"], "smeared")
-    length = directed_blur(after.segmentation).length_px
-    assert smeared.tolist() == (own["ecd_um"] < 4 * 0.2 * length).tolist() and smeared.mean() > 0.5
-    assert not flagged(before["flags"], "smeared").any()
+    after = micro.measure(sound.photographed(moved(sound.surface, 5.0, 0.0)), 0.2, rolling_deg=0.0).particles
+    longer = [t["length_along_um"].sum() / t["width_across_um"].sum() for t in (before, after)]
+    assert longer[1] == pytest.approx(longer[0], rel=0.015)
 
 
 def test_motion_is_not_seen_where_none_was(photograph):
