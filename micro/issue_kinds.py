@@ -550,6 +550,12 @@ _KINDS = (
         "let the stage rest, shorten the exposure, or look for astigmatism", direction_deg=40.0, length_px=6.2,
     ),
     _kind(
+        "directed_edges", "directed_edges", "doubt",
+        "edges are wider, or the matrix beside them is shaded, in one direction: lengths along over across rolling "
+        "were changed for it and stay unsure by {unsure:.1p} %:",
+        "look for astigmatism, focus or charging", unsure=0.021,
+    ),
+    _kind(
         "compressed", "compressed", "doubt",
         "steps at the borders of 8 × 8 blocks are {excess:.0p} % larger than elsewhere: lossy compression (JPEG) "
         "changed the grey levels;", "save pictures as TIFF or PNG", excess=0.31,
