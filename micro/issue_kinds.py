@@ -487,6 +487,12 @@ _KINDS = (
         "let the stage rest, shorten the exposure, or look for astigmatism",
     ),
     Kind(
+        "directed_edges", "directed_edges", "doubt",
+        "edges are wider, or the matrix beside them is shaded, in one direction: lengths along over across rolling "
+        "were changed for it and stay unsure by {unsure:.1p} %:",
+        "look for astigmatism, focus or charging",
+    ),
+    Kind(
         "compressed", "compressed", "doubt",
         "steps at the borders of 8 × 8 blocks are {excess:.0p} % larger than elsewhere: lossy compression (JPEG) "
         "changed the grey levels;",

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from micro.issues import Issue
+from micro.issues import Issue, issue
 from micro.measures.banding import Banding, banding
 from micro.measures.intercepts import Intercepts, intercept_columns, outline_length, over, scan, surface_per_volume
 from micro.measures.lobes import find_lobes
@@ -41,6 +41,9 @@ NONE_SEEN = 3.0
 SMALLEST_PX = 6.0
 MOST_FILMS = 0.1
 """Of the area: beyond it one field cannot tell how the amount scatters (chosen)."""
+TOLD = 0.01
+"""Half width of lengths along over across by directed edges from which the field says so; they are then changed by
+about twice as much (chosen)."""
 NOISE_LEFT = 1.0
 """Standard uncertainty of what turns angles and takes off the order, over what their noise takes at most (chosen)."""
 PIXEL_FIELDS = pixel_columns(FIELDS)
@@ -281,7 +284,10 @@ def measure_field(segmentation: Segmentation, particles: pd.DataFrame, rolling_d
             drawn = curves(particles, along, across, bands, near, segmentation.verdict.profile)
     values = {c.name: [row.get(c.name, "" if c.dtype == "str" else np.nan) for row in rows] for c in PIXEL_FIELDS}
     doubts = () if rolling_deg is None else doubt_of_given(rolling_direction(particles, rolling_deg), rolling_deg)
-    return FieldMeasures(typed(PIXEL_FIELDS, values, len(rows)), drawn, (*doubts, *stripes.issues))
+    table = typed(PIXEL_FIELDS, values, len(rows))
+    unsure = NORMAL_95 * float(table["proportion_by_edges"].iloc[0])
+    edges = (issue("directed_edges", unsure=unsure),) if unsure > TOLD else ()
+    return FieldMeasures(table, drawn, (*doubts, *edges, *stripes.issues))
 
 
 @dataclass(frozen=True, eq=False)

@@ -140,7 +140,8 @@ def _by_width(
     expected, dx, dy, xx, yy, xy = (
         _derivative(filled, blur, *order) for order in ((0, 0), (1, 0), (0, 1), (2, 0), (0, 2), (1, 1))
     )
-    steep = np.sqrt(dx * dx + dy * dy)  # OpenCV's own depends in its last bit on where in memory they lie
+    # Not OpenCV's magnitude: its last bit depends on where in memory the two lie.
+    steep = np.asarray(np.sqrt(dx * dx + dy * dy), np.float32)
     at = np.flatnonzero(steep > STEEP * float(np.abs(filled[carbide]).min()) / (np.sqrt(2 * np.pi) * blur))
     if len(at) < FEWEST_PIXELS:
         return np.zeros(2)
@@ -186,7 +187,7 @@ def _derivative(filled: NDArray[np.float32], blur: float, x: int, y: int) -> NDA
     return cv2.sepFilter2D(filled, cv2.CV_32F, kernels[x], kernels[y], borderType=cv2.BORDER_REFLECT)
 
 
-def _beyond_chance(columns: Sequence[NDArray], values: NDArray[np.float32]) -> FloatArray:
+def _beyond_chance(columns: Sequence[NDArray[np.floating]], values: NDArray[np.floating]) -> FloatArray:
     """(2,) first two factors by least squares, less what chance may make of them.
 
     Their standard error is by leaving out one of 16 strips of the field, as texture is alike over some pixels; a vector
@@ -207,7 +208,7 @@ def _beyond_chance(columns: Sequence[NDArray], values: NDArray[np.float32]) -> F
     return np.asarray(factors * max(0.0, 1 - BY_CHANCE**2 * by_chance / max(size, 1e-30)), float)
 
 
-def _at_one_place(rows: list[NDArray[np.float32]]) -> NDArray[np.float32]:
+def _at_one_place(rows: Sequence[NDArray[np.floating]]) -> NDArray[np.float32]:
     """(rows, n) array whose rows begin at whole cache lines: products differ in the last digits by where they begin."""
     wide = -(-len(rows[0]) // ALIGNED) * ALIGNED
     room = np.empty(len(rows) * wide + ALIGNED, np.float32)

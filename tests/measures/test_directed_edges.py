@@ -48,6 +48,12 @@ def field_of(grey, directed=True):
     return measure_field(segmentation, particles, 0.0).table.iloc[0], segmentation
 
 
+def issues_of(grey):
+    """Kinds of issue that measuring the field as a whole raises."""
+    segmentation = segment(grey, SegmentationSettings("bright"))
+    return {one.kind for one in measure_field(segmentation, measure_particles(segmentation, grey, 0.0), 0.0).issues}
+
+
 def radii_of_outline(blurred, level, directions, longest):
     """Distance from the middle at which a picture falls to a level."""
     from scipy.ndimage import map_coordinates
@@ -109,6 +115,8 @@ def test_such_a_lens_does_not_make_round_carbides_lie_along_rolling(ecd, blur, m
     assert abs(off) < 0.35 * (seen["anisotropy_index"] - 1)
     assert abs(off) < 2 * right["proportion_by_edges"] + 0.003
     assert abs(right["orientation_order"]) < 2 * right["order_by_outlines"] + 0.1
+    assert ("directed_edges" in issues_of(grey)) == (seen["anisotropy_index"] > 1.05)
+    assert "directed_edges" not in issues_of(photographed(cover_of, rng, blur))
 
 
 @pytest.mark.parametrize("on_carbides", [0.0, 0.5, 1.0])
