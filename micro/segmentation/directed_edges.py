@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
-LARGEST_SIDE_PX = 1024
+LARGEST_SIDE_PX = 640
 STEEP, NARROWEST_PX = 0.25, 0.5
 """Pixels count whose predicted slope is above that share of a straight edge's; blur below which none is drawn."""
 FEWEST_PIXELS, MANY_PIXELS = 2000, 40_000
@@ -93,6 +93,12 @@ def _shares() -> FloatArray:
     return np.asarray((2 + SIZES**2 * (1 - i0e(SIZES**2) / i1e(SIZES**2))) / 4, float)
 
 
+def middle(shape: tuple[int, ...]) -> tuple[slice, slice]:
+    """Rows and columns of a field that are asked: edges enough."""
+    top, left = (max(0, (side - LARGEST_SIDE_PX) // 2) for side in shape)
+    return slice(top, top + LARGEST_SIDE_PX), slice(left, left + LARGEST_SIDE_PX)
+
+
 def find_directed_edges(
     carbide: NDArray[np.bool_],
     level: NDArray[np.float32],
@@ -100,7 +106,7 @@ def find_directed_edges(
     excluded: NDArray[np.bool_],
     blur_px: float,
 ) -> DirectedEdges:
-    """Compare edges that face in different directions, in the middle of the field.
+    """Compare edges that face in different directions.
 
     Parameters
     ----------
@@ -115,10 +121,6 @@ def find_directed_edges(
     blur_px
         Standard deviation of the edge spread, the mean of all directions.
     """
-    top, left = (max(0, (side - LARGEST_SIDE_PX) // 2) for side in carbide.shape)
-    part = slice(top, top + LARGEST_SIDE_PX), slice(left, left + LARGEST_SIDE_PX)
-    carbide, level = np.ascontiguousarray(carbide[part]), np.ascontiguousarray(level[part])
-    contrast, excluded = np.ascontiguousarray(contrast[part]), np.ascontiguousarray(excluded[part])
     if not carbide.any():
         return NONE
     variance = _by_width(carbide, level, contrast, max(blur_px, NARROWEST_PX))

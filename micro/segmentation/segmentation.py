@@ -13,7 +13,7 @@ from micro.geometry.outlines import crofton_perimeter, crofton_perimeters
 from micro.geometry.runs import PIXEL_VARIANCE, Moments, Runs, find_runs, moments, sums, touches_edge
 from micro.issues import Issue, bit
 from micro.segmentation.blurred_shapes import resolved_diameter_px
-from micro.segmentation.directed_edges import NONE, DirectedEdges, find_directed_edges
+from micro.segmentation.directed_edges import NONE, DirectedEdges, find_directed_edges, middle
 from micro.segmentation.matrix import covariance_at_lags, smoothed
 
 POLARITIES = ("auto", "bright", "dark")
@@ -287,8 +287,10 @@ class Segmentation:
         blur = self.outline_blur_px
         if blur is None or not self.count:
             return NONE
-        level = np.append(0.0, self.class_contrast).astype(np.float32)[self.basins]
-        return find_directed_edges(self.labels > 0, level, self.contrast, self.excluded, blur)
+        part = middle(self.labels.shape)
+        level = np.append(0.0, self.class_contrast).astype(np.float32)[self.basins[part]]
+        contrast = np.ascontiguousarray(self.contrast[part])
+        return find_directed_edges(self.labels[part] > 0, level, contrast, self.excluded[part], blur)
 
     @cached_property
     def class_contrast(self) -> NDArray[np.float64]:
