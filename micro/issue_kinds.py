@@ -352,8 +352,8 @@ _KINDS = (
     ),
     Kind(
         "rims_unseen", "rims_unseen", "doubt",
-        "too few carbides are wide and free enough for their edges to be asked: thin rims of the etch, or domes, may "
-        "change the area by {half_width:.0p} % of its value unseen",
+        "too few carbides are wide, free and below full scale for their edges to be asked: thin rims of the etch, or "
+        "domes, may change the area by {half_width:.0p} % of its value unseen",
         "(raise the magnification to see them)",
     ),
     Kind(

@@ -5,8 +5,8 @@ KNOWN = (
     ("specimens/quantities.py", "PER_MM * (1 - _fraction(d)), _across)", "PER_MM * (1 - _fraction(d)), _along)"),
     ("scale/micrometer.py", "fit.pitch_px, drift)", "fit.pitch_px)"),
     ("measures/banding.py", "contrast = np.sqrt(width *", "contrast = np.sqrt(2 * width *"),
-    ("measures/orientation.py", "-(np.abs(resultant) ** 2) / np", "-(np.abs(resultant) ** 2) / 2 / np"),
-    ("measures/orientation.py", "float(np.degrees(spread) / 2)", "float(np.degrees(spread))"),
+    ("measures/orientation.py", "np.exp(-(size**2) / squares)", "np.exp(-(size**2) / 2 / squares)"),
+    ("measures/orientation.py", "np.hypot(np.degrees(spread) / 2, owed", "np.hypot(np.degrees(spread), owed"),
     (
         "comparison/coupons.py",
         "else outliers(logs)",
