@@ -137,6 +137,11 @@ _KINDS = (
                 "against it",
             ),
             (
+                "matrix_cut_off",
+                "the matrix is cut off at the end of the scale on {share:.0p} % of its pixels, and outlines hold such "
+                "pixels too",
+            ),
+            (
                 "lines_alone",
                 "{share:.0p} % of what stands out lies in thin lines: films of carbide (then say films = true), or "
                 "etched boundaries",

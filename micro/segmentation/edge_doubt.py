@@ -111,7 +111,8 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool, beside: Beside)
         s = quiet_inside(s, texture.white * s.noise)
     # What blur hides the shape of has no edge to ask.
     resolved = s.contrast_area_px[~s.small].sum() > UNRESOLVED * s.contrast_area_px.sum()
-    shape = edge_shape(s) if s.count and resolved and s.clipped_share < CLIPPED else None
+    whole = max(s.clipped_share, s.matrix_clipped_share) < CLIPPED
+    shape = edge_shape(s) if s.count and resolved and whole else None
     if textured:
         found = _in_texture(s, texture, shape, beside)
     elif shape is not None:

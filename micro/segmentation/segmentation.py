@@ -246,8 +246,11 @@ class Segmentation:
         Standard uncertainty of the area that a person drew, px².
     films
         Films of carbide, which are not among the carbides; None where nobody says that thin lines are such.
-    clipped_share
-        Share of the outlines' pixels whose grey level is at full scale.
+    clipped_share, matrix_in_outlines
+        Share of the pixels inside the outlines that are at the end of the scale on the carbides' side, and on that of
+        the matrix, where none belongs.
+    matrix_clipped_share
+        Share of the pixels of the bare matrix at an end of the scale.
     """
 
     labels: NDArray[np.int32]
@@ -270,6 +273,8 @@ class Segmentation:
     hand_uncertainty_px: float = 0.0
     films: Films | None = None
     clipped_share: float = 0.0
+    matrix_in_outlines: float = 0.0
+    matrix_clipped_share: float = 0.0
 
     @property
     def count(self) -> int:

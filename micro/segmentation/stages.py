@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache, partial
+from typing import Any
 
 import cv2
 import numpy as np
@@ -144,9 +145,9 @@ def _outlined(
         matrix_uncertainty=matrix.uncertainty,
         blur_px=levels.blur_px,
         smooth_noise=matrix.smooth_noise,
-        clipped_share=_clipped_share(found, clipped),
     )
-    return segmentation, matrix, marks
+    shares = _clipped_shares(clipped, grey > 0, segmentation) if clipped.any() else {}
+    return replace(segmentation, **shares), matrix, marks
 
 
 def _judged(
@@ -238,9 +239,20 @@ def without_empty_classes(levels: Levels, found: Outlines) -> tuple[Levels, Outl
     return replace(levels, classes=classes), replace(found, class_index=(np.cumsum(held) - 1)[found.class_index])
 
 
-def _clipped_share(found: Outlines, clipped: NDArray[np.bool_]) -> float:
-    inside = found.labels > 0
-    return float(np.count_nonzero(clipped & inside) / max(1, int(np.count_nonzero(inside)))) if clipped.any() else 0.0
+def _clipped_shares(clipped: NDArray[np.bool_], white: NDArray[np.bool_], s: Segmentation) -> dict[str, Any]:
+    """Return the shares of a segmentation that are at full scale: inside outlines, at either end, and of the matrix.
+
+    `white`: of what is clipped, that at the bright end.
+    """
+    inside = s.labels > 0
+    cut_off, outlined = clipped & inside, max(1, int(np.count_nonzero(inside)))
+    bright = np.append(False, s.class_contrast > 0)[s.labels]
+    own = int(np.count_nonzero(cut_off & (white == bright)))
+    return {
+        "clipped_share": own / outlined,
+        "matrix_in_outlines": (int(np.count_nonzero(cut_off)) - own) / outlined,
+        "matrix_clipped_share": int(np.count_nonzero(clipped & s.bare)) / max(1, int(np.count_nonzero(s.bare))),
+    }
 
 
 def _carbide_flags(found: Outlines, clipped: NDArray[np.bool_]) -> NDArray[np.uint32]:

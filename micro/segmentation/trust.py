@@ -33,6 +33,9 @@ from micro.segmentation.sound_twin import beside_twin
 from micro.segmentation.texture import Texture, find_texture
 from micro.statistics.sampling import NORMAL_95
 
+# Of the pixels inside outlines, at the matrix's end of the scale (chosen: 0.6 to 0.8 where outlines are none, 0 to 0.02
+# where a matrix is cut off and they are sound; simulated).
+MATRIX_INSIDE = 0.05
 MOST_BLACK, BLACK_GRID = 0.015, 64  # of the frame (chosen: the next fields of an eighth generator have 0.01)
 NONE_SEEN_PX = 18.0  # three of the smallest carbides, 6 px each (Poisson, 95 %)
 # Of a class contrast: beyond it carbides are lost (simulated: tests/accuracy/etched_fields.py, lath 20 and 30 %).
@@ -85,6 +88,9 @@ def judge(
     if not _pinned(settings) and (dark := _black_share(matrix)) > MOST_BLACK and np.ptp(grey):
         black = issue("matrix_black", most=_could_hide(s, settings.carbides), share=dark)
         return unoutlined(s, _unresolved(grey, settings, s, black))
+    if not _pinned(settings) and s.matrix_in_outlines > MATRIX_INSIDE:
+        cut_off = issue("matrix_cut_off", most=_could_hide(s, settings.carbides), share=s.matrix_clipped_share)
+        return unoutlined(s, _unresolved(grey, settings, s, cut_off))
     texture = find_texture(s, matrix.sensor_noise, grey)
     beside = partial(beside_twin, matrix=matrix, settings=settings)
     told, reason = (None, None) if _pinned(settings) else _beside_crests(grey, settings, s, texture, by_width)

@@ -213,15 +213,17 @@ def thin_share(segmentation: Segmentation) -> float:
 
 
 def clipped_error(segmentation: Segmentation) -> float:
-    """Return the relative standard uncertainty of the area by carbides whose level is above full scale.
+    """Return the relative standard uncertainty of the area by carbides, or a matrix, whose level is above full scale.
 
-    It may be twice that: the half of it then lies where the edge has a quarter of its height, inside the outline. An
-    edge whose top is cut off there looks sharper than it is. Of carbides cut off on half of their pixels noise shows
-    the level, hence the square.
+    The contrast may be twice what is seen: its half then lies where the edge has a quarter of its height, to one side
+    of the outline. An edge whose top is cut off there looks sharper than it is. Where half of the pixels are cut off
+    noise shows the level, hence the square.
     """
     s = segmentation
-    if not (s.clipped_share and s.count):
+    if not (s.count and (s.clipped_share or s.matrix_clipped_share)):
         return 0.0
-    spread = np.hypot(s.blur_px or 1.0, ADDED_SPREAD_PX) * (1 + SHARPER * s.clipped_share)
+    spread = np.hypot(s.blur_px or 1.0, ADDED_SPREAD_PX)
+    by_carbides = s.clipped_share**2 * (1 + SHARPER * s.clipped_share)
+    cut_off = max(by_carbides, s.matrix_clipped_share**2)
     outline = crofton_perimeter(find_runs(s.labels, s.count)).sum()
-    return float(s.clipped_share**2 * QUARTER * spread * outline / s.outline_px.sum())
+    return float(cut_off * QUARTER * spread * outline / s.outline_px.sum())

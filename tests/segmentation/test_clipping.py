@@ -66,6 +66,25 @@ def test_level_above_full_scale_leaves_open_what_it_does_to_the_edges(phantom, e
     assert (high - low) / 2 < widest * value
 
 
+@pytest.mark.parametrize(
+    ("ecd", "noise", "above", "outlined"),
+    [(28, 12.0, 0.97, True), (14, 3.0, 1.2, True), (28, 3.0, 1.6, True), (14, 12.0, 1.6, False), (8, 3.0, 2.2, False)],
+)
+@pytest.mark.parametrize("seed", [0, 1])
+def test_a_matrix_that_is_cut_off_leaves_its_level_open(phantom, ecd, noise, above, outlined, seed):
+    """Outlines that hold the matrix's white are none, as where what stands out is noise below full scale."""
+    field = phantom(
+        [Population(0.08, ecd)], shape=(512, 640), seed=seed, matrix_grey=200.0, class_greys=(60.0,), noise=noise,
+        shading=0.0, blur_px=0.6, grey_max=1e4,
+    )  # fmt: skip
+    grey = np.clip(np.rint(field.grey * 255 / (60 + 140 / above)), 0, 255).astype(np.float32)
+    found = measure(grey, um_per_px=0.2, rolling_deg=0, carbides="dark")
+    value, low, high = found.area_fraction
+    assert low < field.area_fraction < high
+    assert abs(value / field.area_fraction - 1) < 0.2
+    assert any(one.kind in ("matrix_cut_off", "two_levels") for one in found.issues) != outlined
+
+
 @pytest.mark.parametrize("clipped", [0.05, 0.10, 0.25])
 def test_a_noisy_matrix_that_is_cut_off_keeps_its_level(phantom, fraction, clipped):
     """A camera that cuts off the brightest noise leaves a peak at full scale, which is no matrix: carbides are few."""
