@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import pairwise
 
@@ -17,6 +17,8 @@ STEEP, NARROWEST_PX = 0.25, 0.5
 """Pixels count whose predicted slope is above that share of a straight edge's; blur below which none is drawn."""
 FEWEST_PIXELS, MANY_PIXELS = 2000, 40_000
 """Edge pixels that are asked at least; of many more every second or third tells as much (chosen)."""
+LEAST_ELONGATION, FEIGNED_PX2 = 0.17, 12.0
+"""Elongation that round carbides share by chance, and the variance that 1 more feigns at most (invented fields)."""
 MOST = 0.8
 """Of twice the mean variance: an edge has some width in every direction, and what is undone holds to first order."""
 BESIDE_PX, DIRECTED_OVER_PX = 3, 3.0
@@ -42,10 +44,13 @@ class DirectedEdges:
     light
         (2,) contrast of the matrix beside carbides over theirs, as it goes with the cosine and sine of twice the
         direction that an edge faces.
+    feigned_px2
+        (2,) variance that was seen too, but that elongated carbides may feign along themselves: it is not undone.
     """
 
     variance_px2: FloatArray
     light: FloatArray
+    feigned_px2: FloatArray = field(default_factory=lambda: np.zeros(2))
 
     def lent(self, outline_px: FloatArray, spread: float) -> FloatArray:
         """(2, n) half the difference of the second moments along x and y, and the covariance, that outlines owe it.
@@ -66,7 +71,8 @@ class DirectedEdges:
     def doubt(self, outline_px: FloatArray, spread: float) -> FloatArray:
         """(n,) standard uncertainty of what `lent` says; the same for all carbides."""
         by_width, by_light = self._taken_up(outline_px, spread)
-        return DOUBT * np.hypot(by_width * np.hypot(*self.variance_px2), by_light * np.hypot(*self.light))
+        seen = np.hypot(*(self.variance_px2 + self.feigned_px2))
+        return DOUBT * np.hypot(by_width * seen, by_light * np.hypot(*self.light))
 
     @staticmethod
     def _taken_up(outline_px: FloatArray, spread: float) -> tuple[FloatArray, FloatArray]:
@@ -105,6 +111,7 @@ def find_directed_edges(
     contrast: NDArray[np.float32],
     excluded: NDArray[np.bool_],
     blur_px: float,
+    elongation: FloatArray,
 ) -> DirectedEdges:
     """Compare edges that face in different directions.
 
@@ -120,12 +127,23 @@ def find_directed_edges(
         (rows, columns) True where not analysed.
     blur_px
         Standard deviation of the edge spread, the mean of all directions.
+    elongation
+        (2,) elongation that the carbides share, along x less along y, and its skew, y up: 1 for parallel lines.
     """
     if not carbide.any():
         return NONE
     variance = _by_width(carbide, level, contrast, max(blur_px, NARROWEST_PX))
     size, most = float(np.hypot(*variance)), MOST * 2 * blur_px**2
-    return DirectedEdges(variance * min(1.0, most / max(size, 1e-9)), _by_light(carbide, level, contrast, excluded))
+    variance *= min(1.0, most / max(size, 1e-9))
+    feigned = _feigned(variance, elongation)
+    return DirectedEdges(variance - feigned, _by_light(carbide, level, contrast, excluded), feigned)
+
+
+def _feigned(variance: FloatArray, elongation: FloatArray) -> FloatArray:
+    """(2,) part of the variance that carbides which share so much elongation may feign along themselves."""
+    shared = float(np.hypot(*elongation))
+    along = elongation / max(shared, 1e-9)
+    return along * float(np.clip(variance @ along, 0.0, FEIGNED_PX2 * max(0.0, shared - LEAST_ELONGATION)))
 
 
 def _by_width(

@@ -295,7 +295,16 @@ class Segmentation:
         part = middle(self.labels.shape)
         level = np.append(0.0, self.class_contrast).astype(np.float32)[self.basins[part]]
         contrast = np.ascontiguousarray(self.contrast[part])
-        return find_directed_edges(self.labels[part] > 0, level, contrast, self.excluded[part], blur)
+        inside = self.labels[part] > 0
+        return find_directed_edges(inside, level, contrast, self.excluded[part], blur, self._shared_elongation())
+
+    def _shared_elongation(self) -> NDArray[np.float64]:
+        """(2,) elongation that the outlines share, along x less along y, and its skew, y up; 1 for parallel lines."""
+        m, known = self.outline_moments, self.outline_px > 0
+        weight = 1 / np.sqrt(m.area[known])
+        total = float(weight @ (m.xx + m.yy)[known])
+        shared = np.array([weight @ (m.xx - m.yy)[known], -2 * weight @ m.xy[known]])
+        return np.asarray(shared / max(total, 1e-9), np.float64)
 
     @cached_property
     def class_contrast(self) -> NDArray[np.float64]:

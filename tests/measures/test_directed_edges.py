@@ -1,8 +1,11 @@
 """Edges that are others in one direction: discs blurred by known Gaussians, and trails drawn beside carbides."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
+from invented_fields import any_scene, prepared
 
 from micro.measures.orientation import estimate_rolling_direction, shown_together
 from micro.measures.particles import measure_axes, measure_particles
@@ -183,3 +186,27 @@ def test_spread_of_the_outlines_is_that_of_the_segmentation():
     by = 0.75 * np.sqrt(2 * np.pi) * spread * light
     a, b = radius + by, radius - by
     assert said[0, 0] == pytest.approx((a**2 - b**2) / 8, rel=1e-9)
+
+
+def anisotropy(s, grey, rolling_deg):
+    row = measure_field(s, measure_particles(s, grey, rolling_deg), rolling_deg).table.iloc[0]
+    return row["intercepts_across_per_px"] / row["intercepts_along_per_px"]
+
+
+@pytest.mark.parametrize("seed", [4, 37, 62, 67])
+def test_elongated_carbides_under_an_even_lens_keep_their_elongation(seed):
+    """Their ends feign blur along them, 0.6 to 1.2 px² here: it stays, AI within 5 % of that of the true outlines."""
+    scene = any_scene(np.random.default_rng([11, seed]))
+    specimen = prepared(scene, (384, 512), 10_000 + seed)
+    grey = specimen.photographed()
+    found = segment(grey)
+    assert np.hypot(*found.directed_edges.feigned_px2) > 0.5
+    labels = np.unique(specimen.coverage.labels, return_inverse=True)[1].reshape(grey.shape).astype(np.int32)
+    count = int(labels.max())
+    contrast = np.where(labels > 0, np.float32(found.classes[-1].contrast), np.float32(0))
+    true = replace(
+        found, labels=labels, basins=labels, contrast=contrast, classes=found.classes[-1:], blur_px=None,
+        class_index=np.zeros(count, np.intp), flags=np.zeros(count, np.uint32),
+    )  # fmt: skip
+    expected = anisotropy(true, grey, scene.rolling_deg)
+    assert anisotropy(found, grey, scene.rolling_deg) == pytest.approx(expected, rel=0.05)
