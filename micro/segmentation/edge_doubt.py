@@ -22,7 +22,7 @@ from micro.statistics.sampling import NORMAL_95
 Beside = Callable[[Segmentation, EdgeShape], EdgeShape | None]
 FEW = 5
 UNEVEN = 2.0
-CLIPPED = 0.1  # share of their pixels: beyond it the tops of the edges are made up
+CLIPPED = 0.1  # of the pixels of carbides or matrix: beyond it one end of the edges is made up (chosen)
 # Of white noise the share that differs from pixel to pixel is 1; a median filter or JPEG leaves half (simulated).
 WHITE = 0.9
 # A deep etch leaves rims too thin to be told from blur, bright or dark: chosen, up to those of 10 %, 1 px wide. Nothing
