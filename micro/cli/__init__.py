@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import os
 import sys
+import time
 from typing import NoReturn
 
 import click
@@ -30,6 +31,8 @@ COMMANDS = {
 
 SHARED = {"run": "measure", **dict.fromkeys(("compare", "atlas", "plan", "review", "verify"), "on_results")}
 """Modules of the commands that have none of their own."""
+SECONDS_FOR_A_LATE_SIGNAL = 0.5
+"""Chosen: a signal sent to a group of processes reaches them all within milliseconds, on a busy machine too."""
 
 
 class LazyGroup(click.Group):
@@ -73,6 +76,8 @@ def _run(args: list[str] | None) -> NoReturn:
     except (click.Abort, KeyboardInterrupt) as stop:
         cause = stop if isinstance(stop, StoppedError) else stop.__cause__
         if isinstance(cause, EOFError):  # click takes it for a person who ends the input; nothing is asked here
+            cause = _signal_to_all() or cause
+        if isinstance(cause, EOFError):
             click.echo("micro: the processes it works with have ended; run the same command again", err=True)
             sys.exit(1)
         sys.stdout.flush()
@@ -80,6 +85,15 @@ def _run(args: list[str] | None) -> NoReturn:
         sys.exit(cause.status if isinstance(cause, StoppedError) else 130)
     finally:
         stopping.rest()
+
+
+def _signal_to_all() -> StoppedError | None:
+    """Wait for the signal that ended the processes beside this one, where it was sent to all: it may come late."""
+    try:
+        time.sleep(SECONDS_FOR_A_LATE_SIGNAL)
+    except StoppedError as late:
+        return late
+    return None
 
 
 def _status(args: list[str] | None) -> int:

@@ -1,6 +1,9 @@
 """The command line as a whole: its list of commands, its exit statuses, one line for what goes wrong."""
 
 import os
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import cv2
@@ -56,6 +59,35 @@ def test_whatever_happens_is_one_line_and_a_status(monkeypatch, run_micro, troub
     assert ended == status
     assert line in said
     assert len(said.strip().splitlines()) == 1
+
+
+LOSES_ITS_WORKERS = """
+import os, signal, threading
+import micro.study.reader
+from micro.cli import main
+
+def fails(*_):
+    if {signalled}:
+        threading.Timer(0.05, os.kill, (os.getpid(), signal.SIGTERM)).start()
+    raise EOFError
+
+micro.study.reader.read_study = fails
+main(["run", "study.toml"])
+"""
+
+
+@pytest.mark.parametrize(
+    ("signalled", "status", "line"),
+    [
+        (True, 128 + signal.SIGTERM, "stopped; run the same command again to go on"),
+        (False, 1, "micro: the processes it works with have ended; run the same command again"),
+    ],
+)
+def test_a_signal_to_all_processes_is_told_from_workers_that_ended(signalled, status, line):
+    """The workers of a group that is asked to end may be gone before the main process hears of it."""
+    code = LOSES_ITS_WORKERS.format(signalled=signalled)
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert (ended.returncode, ended.stderr.strip()) == (status, line)
 
 
 def test_cores_are_those_that_this_process_may_use(monkeypatch):

@@ -22,20 +22,31 @@
 
   // ---- keeping the count -------------------------------------------------
   const key = (counter) => "micro-points/" + sheet.sheet + "/" + counter;
+  // Twice, for all tabs and for this one: a browser that is busy may lose either when a page is reloaded at once.
+  const stores = ["localStorage", "sessionStorage"];
   function kept(name) {
-    try {
-      return JSON.parse(localStorage.getItem(name));
-    } catch {
-      return null;
-    }
+    const found = stores.map((store) => {
+      try {
+        return JSON.parse(window[store].getItem(name));
+      } catch {
+        return null;
+      }
+    });
+    return found[0] === null ? found[1] : found[0];
   }
   function keep() {
-    try {
-      localStorage.setItem(key(state.counter), JSON.stringify([state.verdicts.join(","), state.seconds, saved]));
-      localStorage.setItem(key(""), JSON.stringify(state.counter));
-    } catch {
+    const record = JSON.stringify([state.verdicts.join(","), state.seconds, saved]);
+    const held = stores.filter((store) => {
+      try {
+        window[store].setItem(key(state.counter), record);
+        window[store].setItem(key(""), JSON.stringify(state.counter));
+        return true;
+      } catch {
+        return false;
+      }
+    });
+    if (!held.includes("localStorage"))
       notice("This browser keeps nothing for pages opened from disk: save the CSV before you close or reload.");
-    }
   }
   function recall(counter) {
     const found = kept(key(counter));
