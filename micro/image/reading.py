@@ -157,17 +157,18 @@ def read(
         grey, data_bar = _cut(grey, cut, told is not None, issues)
         top, left = (sub_field.frame[0], sub_field.frame[1]) if sub_field else (cut.top, cut.left)
         _check_content(grey)
+        stated = scale_from_tags(file) if header.format == "TIFF" else None
         return Micrograph(
             grey=grey,
             grey_max=grey_max,
             name=spelled(path.stem) if name is None else name,
-            scale=_scale(file, scale, whole, binning, cropped),
+            scale=stated if scale is None else _scale(scale, whole, binning, cropped),
             rolling_deg=rolling_deg,
             path=path,
             sha256=sha256,
             data_bar=data_bar,
             issues=ordered((*mislabelling(path, header.format), *issues)),
-            stated_scale=None if scale is None else scale_from_tags(file),
+            stated_scale=None if scale is None else stated,
             sub_field=sub_field,
             left_out=tuple(box.moved(-left, -top) for box in leave_out),
             cut_px=(cut.top, cut.left),
@@ -351,10 +352,6 @@ def _check_content(grey: NDArray[np.float32]) -> None:
         raise UnusableError(f"is {colour} all over ({level:g})", "save the picture again, with the light on")
 
 
-def _scale(
-    file: IO[bytes], scale: Scale | Calibration | None, shape: tuple[int, ...], binning: int, cropped: bool
-) -> Scale | None:
+def _scale(scale: Scale | Calibration, shape: tuple[int, ...], binning: int, cropped: bool) -> Scale:
     """Scale of the picture; a calibration is compared with the size before the data bar was cut."""
-    if scale is None:
-        return scale_from_tags(file)
     return scale if isinstance(scale, Scale) else scale.scale_for(shape[1], shape[0], binning, cropped)

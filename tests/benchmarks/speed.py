@@ -36,6 +36,8 @@ from micro.scale.scale import Scale
 from micro.segmentation.stages import segment
 
 ONE_CORE = os.environ | {f"{library}_NUM_THREADS": "1" for library in ("OMP", "OPENBLAS", "MKL")}
+# A checkout that may not keep its bytecode compiles 200 modules at each start; what is installed never does.
+ONE_CORE.pop("PYTHONDONTWRITEBYTECODE", None)
 SCALE, ROLLING = Scale(0.2, None, "given"), 20.0
 FRACTION, SPREAD, TILE = 0.10, 0.4, 1024
 PER_MEGAPIXEL = 5000 / (2048 * 2048 / 1e6)
