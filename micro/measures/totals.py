@@ -41,6 +41,8 @@ NONE_SEEN = 3.0
 SMALLEST_PX = 6.0
 MOST_FILMS = 0.1
 """Of the area: beyond it one field cannot tell how the amount scatters (chosen)."""
+OF_FILMS = ("area_fraction", "mean_free_path", "mean_chord_along", "mean_chord_across")
+"""Quantities whose area the films are in."""
 TOLD = 0.01
 """Half width of lengths along over across by directed edges from which the field says so; they are then changed by
 about twice as much (chosen)."""
@@ -431,15 +433,20 @@ class _OneClass:
             "intercepts_along": (met_along, None),
             "intercepts_across": (met_across, None),
             "anisotropy_index": (met_across, met_along),
+            "mean_chord_along": (own["area_px2"].to_numpy(float), met_along),
+            "mean_chord_across": (own["area_px2"].to_numpy(float), met_across),
+            "surface_per_volume": (self.outline_px[label], None),
             **self.weighted_sums(weight),
         }
         found = {quantity: carbides.relative_uncertainty(*own_sums) for quantity, own_sums in sums.items()}
         ecd, area = own["ecd_px"].to_numpy(float), own["area_px2"].to_numpy(float)
+        # Of the path between them, which is matrix over intercepts, as of intercepts over matrix.
+        found["mean_free_path"] = carbides.relative_uncertainty(met_across, -area, of_area=1.0)
         for end, of_each in (("", weight), ("_by_area", weight * area)):
             for pct in (10, 50, 90):
                 found[f"ecd_d{pct}{end}"] = carbides.uncertainty_of_quantile(ecd, of_each, pct / 100)
         if self.mostly_films(total):
-            found["area_fraction"] = np.nan
+            found |= dict.fromkeys(OF_FILMS, np.nan)
         return {column: found[quantity] for quantity, column in WITHIN.items()}
 
     def weighted_sums(self, weight: FloatArray) -> dict[str, tuple[FloatArray, FloatArray]]:
@@ -449,7 +456,10 @@ class _OneClass:
         shaped = np.where(flagged(own["flags"], "small", "blunt"), 0.0, weight)
         aspect = own["aspect_ratio"].to_numpy(float)
         known = np.where(np.isfinite(aspect), shaped, 0.0)
+        angle = np.radians(own["angle_deg"].to_numpy(float))
+        directed = np.where(np.isfinite(angle), weight * own["major_px"].to_numpy(float), 0.0)
         return {
+            "orientation_order": (directed * 2 * np.nan_to_num(np.cos(angle)) ** 2, directed),
             "area_weighted_ecd": (by_area * own["ecd_px"].to_numpy(float), by_area),
             "mean_aspect_ratio": (known * np.nan_to_num(aspect), known),
             "elongation_along_rolling": (

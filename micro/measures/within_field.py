@@ -60,7 +60,9 @@ class Carbides:
     excluded: NDArray[np.bool_]
     rolling_deg: float | None = None
 
-    def relative_uncertainty(self, numerator: FloatArray, denominator: FloatArray | None = None) -> float:
+    def relative_uncertainty(
+        self, numerator: FloatArray, denominator: FloatArray | None = None, of_area: float = 0.0
+    ) -> float:
         """Relative standard uncertainty of Σ numerator over Σ denominator, as an estimate for more of the same.
 
         The sum is the integral of a random density. Its variance is the power of that density at no cycles on the field
@@ -75,6 +77,9 @@ class Carbides:
             (n,) what each carbide adds to the total: area, weight, intercepts.
         denominator
             (n,) the same for the total below; None: the area analysed.
+        of_area
+            The total below holds the area analysed, too, so many times: 1 with the carbides' areas below 0 makes it
+            that of the matrix.
 
         Returns
         -------
@@ -82,14 +87,13 @@ class Carbides:
             Widened for its degrees of freedom, t·u/1.96, so that 1.96 of it holds 95 % as Student's t does; NaN where
             one field cannot tell: few carbides, or structure longer than a third of the field.
         """
-        below = self._cells.sum() if denominator is None else denominator.sum()
+        if denominator is None:
+            denominator, of_area = np.zeros(len(numerator)), 1.0
+        below = denominator.sum() + of_area * self._cells.sum()
         if np.count_nonzero(numerator) < FEWEST or not (below > 0 and numerator.sum() > 0):
             return math.nan
         ratio = numerator.sum() / below
-        if denominator is None:
-            residual = np.concatenate([numerator, -ratio * self._cells])
-        else:
-            residual = np.concatenate([numerator - ratio * denominator, np.zeros(len(self._cells))])
+        residual = np.concatenate([numerator - ratio * denominator, -ratio * of_area * self._cells])
         # An estimate from few large carbides is less sure than so many waves: kurtosis of the carbides' own part.
         own = residual[: len(numerator)] ** 2
         few = float((own**2).sum() / own.sum() ** 2 / 2) if own.any() else 0.0

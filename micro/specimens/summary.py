@@ -144,7 +144,7 @@ def area_fraction_of(fields: pd.DataFrame) -> Budget:
         return unknown_budget("area_fraction", data)
     quantity = next(one for one in QUANTITIES if one.name == "area_fraction")
     estimate = quantity.estimate(data)
-    estimate = of_few_fields(quantity.name, estimate, data)
+    estimate = of_few_fields(quantity, estimate, data)
     below, above = area_relative_sides(data)
     size = abs(estimate.value)
     missed = _missed(quantity, size, below, above)
@@ -193,7 +193,7 @@ def budgets(
             if _is_bare(quantity, data, films):
                 estimate = none_seen(quantity.name, estimate, data)
             else:
-                estimate = of_few_fields(quantity.name, estimate, data)
+                estimate = of_few_fields(quantity, estimate, data)
             size = abs(estimate.value)
             yield (
                 carbide_class,
@@ -242,24 +242,25 @@ MOST_UNSURE_NUMBER = 0.4
 """Relative uncertainty of the number of carbides up to which one field tells of the largest of another: beyond, with a
 few clusters only, 78 to 82 % of the intervals hold, below 92 % and more (simulated; docs/methods.md)."""
 # 1/N_L across goes as its intercepts.
-SAMPLED_LIKE = {"mean_band_spacing": "intercepts_across"}
+SAMPLED_LIKE = {"mean_band_spacing": "intercepts_across", "degree_of_orientation": "anisotropy_index"}
 
 
 FEW_FIELDS = 4
 """Fields up to which what they show within themselves is heard beside their scatter. Chosen: more know it well."""
 
 
-def of_few_fields(quantity: str, estimate: Estimate, data: ClassData) -> Estimate:
+def of_few_fields(quantity: Quantity, estimate: Estimate, data: ClassData) -> Estimate:
     """Estimate with the sampling error that fields show within themselves.
 
     One field: in place of the scatter between fields; it holds if the bar is like this field, which one field cannot
     tell, and of the largest carbide it is that of the largest of another such field, and of the one seen. Up to
     FEW_FIELDS: the mean of both, by how well the fields agree.
     """
-    if quantity == "largest_ecd" and len(data.fields) == 1:
+    if quantity.name == "largest_ecd" and len(data.fields) == 1:
         return _with_ends(estimate, *_largest_of_another(data))
-    column, fields = WITHIN.get(SAMPLED_LIKE.get(quantity, quantity)), len(data.fields)
-    if column is None or not 1 <= fields <= FEW_FIELDS or not estimate.value > 0:
+    column, fields = WITHIN.get(SAMPLED_LIKE.get(quantity.name, quantity.name)), len(data.fields)
+    errs = _that_errs(quantity, estimate.value)
+    if column is None or not 1 <= fields <= FEW_FIELDS or not errs > 0:
         return estimate
     relative = data.column(column)
     if not np.isfinite(relative).all():
@@ -267,9 +268,17 @@ def of_few_fields(quantity: str, estimate: Estimate, data: ClassData) -> Estimat
     if fields > 1:
         # Each is widened for the degrees of freedom of its waves, which all fields together have so many times.
         narrow = NORMAL_95 / student_t(EVEN_WAVES) / fields
-        within = estimate.value * narrow * float(np.sqrt((relative**2).sum()))
+        within = errs * narrow * float(np.sqrt((relative**2).sum()))
         return joined_with_within(estimate, within, EVEN_WAVES * fields)
-    return _with_ends(estimate, *ends_of_field(estimate.value, float(relative[0])))
+    low, high = ends_of_field(errs, float(relative[0]))
+    return _with_ends(estimate, estimate.value + low - errs, estimate.value + high - errs)
+
+
+def _that_errs(quantity: Quantity, value: float) -> float:
+    """Return what the relative sampling error of a field is a share of: the value, or what it changes with."""
+    if quantity.name == "orientation_order":
+        return 1 + value
+    return value if quantity.by_proportion is None else quantity.by_proportion(value)
 
 
 def _with_ends(estimate: Estimate, low: float, high: float) -> Estimate:
