@@ -58,14 +58,20 @@ def sides_of(
         side = _side(measure, own, scale)
         moved = float(np.nan_to_num(quantity.moved_by_area(side.value, own) * area_relative_uncertainty(own)))
         moved = math.hypot(moved, quantity.moved_by_shapes(side.value, own))
-        ends = open_ends(quantity, side.value, own, doubted_readings(own))
-        moved = math.hypot(moved, max(map(abs, ends)) / math.sqrt(3))  # anywhere up to there (rectangular)
         area = moved / abs(side.value) if side.value else 0.0
-        sides.append(replace(side, shared=math.hypot(scale, area)))
+        sides.append(replace(side, shared=math.hypot(scale, area, _by_readings(quantity, measure, side.value, own))))
     if quantity.by_proportion is not None:
         shapes = _of_pixel_shape(quantity, sides, data, one_scale)
         sides = [replace(own, shared=math.hypot(own.shared, one)) for own, one in zip(sides, shapes, strict=True)]
     return sides[0], sides[1]
+
+
+def _by_readings(quantity: Quantity, measure: Ratio, value: float, data: ClassData) -> float:
+    """Return the relative standard uncertainty by other readings of the outlines: anywhere up to them (rectangular)."""
+    # The mean over the fields of the largest of each, which is compared, is not the largest of all, which they move.
+    own = value if measure.of_fields is ratio_of_fields else quantity.estimate(data).value
+    ends = open_ends(quantity, own, data, doubted_readings(data))
+    return max(map(abs, ends)) / abs(own) / math.sqrt(3) if own else 0.0
 
 
 def _of_pixel_shape(

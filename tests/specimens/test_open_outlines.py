@@ -139,3 +139,19 @@ def test_a_comparison_takes_what_is_in_doubt_for_uncertainty():
     assert etched.shared * etched.value == pytest.approx(
         math.hypot(plain.shared * etched.value, apart / math.sqrt(3)), rel=0.05
     )
+
+
+def test_outlines_in_doubt_that_are_small_leave_the_largest_as_sure():
+    """Fields whose largest are of 6 to 9 µm: their mean is compared, not the largest of all, which is 9 either way."""
+    particles, fields = bar([""] * 8, fields=4)
+    grown = particles["ecd_um"].eq(8.0).to_numpy()
+    particles.loc[grown, "ecd_um"] = [6.0, 7.0, 8.0, 9.0]
+    doubted = particles.assign(flags=np.where(particles["ecd_um"] == 1.0, "faint", ""))
+    pair = tuple(
+        MeasuredSpecimen(name, fields.assign(um_per_px=0.1), own) for name, own in (("a", particles), ("b", doubted))
+    )
+    quantity = BY_NAME["largest_ecd"]
+    data = tuple(class_data(one.particles, one.fields, "all") for one in pair)
+    sure, faint = sides_of(quantity, quantity.measure, pair, data)
+    assert (sure.value, faint.value) == (7.5, 7.5)
+    assert faint.shared == pytest.approx(sure.shared)
