@@ -138,7 +138,8 @@ def _text(page: NDArray[np.uint8], text: str, x: int, y: int, size: float) -> No
 
 def counting_page(sheet: Sheet) -> str:
     """HTML of the sheet: fields in the order of the sheet, nothing of the automatic result."""
-    style, script = template_text("points", "sheet.css"), template_text("points", "sheet.js")
+    style = template_text("points", "sheet.css")
+    script = template_text("pictures", "kept.js") + template_text("points", "sheet.js")
     return rendered(
         "points", "sheet.html", trim_blocks=True, sheet=sheet, style=style, script=script,
         policy=content_policy("data: blob:", only(style), only(script)), manifest=inert_json(manifest(sheet)),

@@ -84,7 +84,7 @@ def page(title: str, entries: Sequence[dict[str, str]], missing: Sequence[str]) 
         One line for each field that cannot be reviewed.
     """
     style, *scripts = (template_text("review", name) for name in ("review.css", "outlines.js", "review.js"))
-    script = "\n".join(['"use strict";', *scripts])
+    script = "\n".join([template_text("pictures", "kept.js"), *scripts])
     identity = hashlib.sha256(json.dumps(entries).encode()).hexdigest()[:16]
     manifest = {"format": FORMAT, "version": VERSION, "page": identity, "folder": REVIEW_FOLDER, "fields": entries}
     # Files beside a page on a disk have no origin to name; what this script loads is trusted instead.

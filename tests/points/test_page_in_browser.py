@@ -219,6 +219,20 @@ def test_two_people_keep_their_counts_apart(page):
     count.at(3)
 
 
+@pytest.mark.parametrize("store", ["localStorage", "sessionStorage"])
+def test_a_reload_that_loses_one_of_the_two_records_loses_no_verdict(page, browser, store):
+    """A busy browser was seen to open a page again without what it kept of it (1 of 150 reloads at once)."""
+    count = page(fields=1)
+    count.start("ab")
+    count.at(0)
+    count.press("ioo")
+    count.at(3)
+    browser.execute_script(f"{store}.clear()")
+    count.open()
+    count.start("ab")
+    count.at(3)
+
+
 def test_at_the_width_of_a_phone(page, browser):
     """390 px wide: nothing is cut off, and verdicts are large enough for a thumb, on the first screen."""
     browser.execute_cdp_cmd(

@@ -396,7 +396,7 @@ def hundred_fields(measured):
 def test_touch_makes_acts_too(browser, written, tmp_path):
     """A finger cuts nothing in the matrix and draws a rectangle where there was nothing."""
     page = Page(browser, written, tmp_path)
-    page.browser.execute_script("localStorage.clear()")
+    page.browser.execute_script("localStorage.clear(); sessionStorage.clear()")
     page.browser.refresh()
     page.start()
     page.press("l", "1")

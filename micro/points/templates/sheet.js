@@ -1,4 +1,3 @@
-"use strict";
 (() => {
   const element = (id) => document.getElementById(id);
   const sheet = JSON.parse(element("manifest").textContent);
@@ -22,34 +21,15 @@
 
   // ---- keeping the count -------------------------------------------------
   const key = (counter) => "micro-points/" + sheet.sheet + "/" + counter;
-  // Twice, for all tabs and for this one: a browser that is busy may lose either when a page is reloaded at once.
-  const stores = ["localStorage", "sessionStorage"];
-  function kept(name) {
-    const found = stores.map((store) => {
-      try {
-        return JSON.parse(window[store].getItem(name));
-      } catch {
-        return null;
-      }
-    });
-    return found[0] === null ? found[1] : found[0];
-  }
+  let lasting = true;
   function keep() {
-    const record = JSON.stringify([state.verdicts.join(","), state.seconds, saved]);
-    const held = stores.filter((store) => {
-      try {
-        window[store].setItem(key(state.counter), record);
-        window[store].setItem(key(""), JSON.stringify(state.counter));
-        return true;
-      } catch {
-        return false;
-      }
-    });
-    if (!held.includes("localStorage"))
+    kept.write(key(""), state.counter);
+    lasting = kept.write(key(state.counter), [state.verdicts.join(","), state.seconds, saved]);
+    if (!lasting)
       notice("This browser keeps nothing for pages opened from disk: save the CSV before you close or reload.");
   }
   function recall(counter) {
-    const found = kept(key(counter));
+    const found = kept.read(key(counter));
     const whole = Array.isArray(found) && typeof found[0] === "string";
     const verdicts = whole ? found[0].split(",").filter((v) => /^([ib]\d+|o)$/.test(v)).slice(0, total) : [];
     return { verdicts, seconds: whole ? Number(found[1]) || 0 : 0, saved: whole ? Number(found[2]) || 0 : 0 };
@@ -291,13 +271,12 @@
     if (shown.field >= 0 && !element("count").hidden) draw(place(state.verdicts.length).point);
   });
   window.addEventListener("beforeunload", (event) => {
-    const lost = kept(key(state.counter)) === null && state.verdicts.length > saved;
-    if (state.counter && lost) event.preventDefault();
+    if (!lasting && state.verdicts.length > saved) event.preventDefault();
   });
   setInterval(() => {
     if (!element("count").hidden) element("time").textContent = clock();
   }, 1000);
-  const last = kept(key(""));
+  const last = kept.read(key(""));
   if (typeof last === "string") element("counter").value = last;
   sayEarlier();
   element("counter").focus();

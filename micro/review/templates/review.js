@@ -17,22 +17,14 @@
 
   // ---- keeping -----------------------------------------------------------
   const key = "micro-review/" + manifest.page;
-  function kept() {
-    try {
-      return JSON.parse(localStorage.getItem(key));
-    } catch {
-      return null;
-    }
-  }
+  let lasting = true;
   function keep() {
-    try {
-      localStorage.setItem(key, JSON.stringify({ who: state.who, at: state.at, acts: state.acts, saved: state.saved, number: state.number }));
-    } catch {
+    lasting = kept.write(key, { who: state.who, at: state.at, acts: state.acts, saved: state.saved, number: state.number });
+    if (!lasting)
       notice("This browser keeps nothing for pages opened from disk: save the review before you close or reload.");
-    }
   }
   function recall() {
-    const found = kept();
+    const found = kept.read(key);
     if (!found || !Array.isArray(found.acts) || found.acts.length !== fields.length) return false;
     Object.assign(state, found);
     return true;
@@ -710,7 +702,7 @@
   });
   window.addEventListener("resize", fit);
   window.addEventListener("beforeunload", (event) => {
-    if (state.number > state.saved && kept() === null) event.preventDefault();
+    if (state.number > state.saved && !lasting) event.preventDefault();
   });
   if (recall()) element("earlier").textContent = "Kept in this browser: " + number(made(), "act") + ". Start goes on.";
   element("initials").value = state.who;
