@@ -17,8 +17,7 @@ from micro.image.micrograph import Micrograph, mask_of
 from micro.image.pixels import DecodedPicture, UnusableError, srgb_to_light, to_grey
 from micro.image.reading import read
 from micro.issues import Issue, flag_text, message_text, ordered
-from micro.measures.blur_checks import directed_blur
-from micro.measures.field_checks import check_field
+from micro.measures.field_checks import check_field, directed_blur
 from micro.measures.orientation import RollingDirection
 from micro.measures.particles import measure_axes, measure_particles
 from micro.measures.pixel_shape import squared_field, squared_particles

@@ -10,8 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import Issue, issue
-from micro.measures.blur_checks import FEWEST_CARBIDES, softer_than_others
-from micro.measures.field_checks import FEWEST_FIELDS, another_magnification, different_scales
+from micro.measures.field_checks import (
+    FEWEST_CARBIDES,
+    FEWEST_FIELDS,
+    another_magnification,
+    different_scales,
+    softer_than_others,
+)
 from micro.segmentation.blurred_shapes import blur_of_resolved_px
 from micro.segmentation.segmentation import UNNAMED
 
