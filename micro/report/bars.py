@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from micro.figures.specimens import ForestRow, draw_forest, height_in
 from micro.points.wording import capital
-from micro.report.drawing import Save
-from micro.report.page import PageFigure, PageSection, PageTable
+from micro.report.page import PageFigure, PageSection, PageTable, Save
 from micro.report.wording import (
     ends_of,
     figures,

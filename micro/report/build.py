@@ -28,14 +28,11 @@ from micro.measures.banding import SIGNIFICANCE
 from micro.points.lessons import read_lessons
 from micro.processes import give_back_memory
 from micro.report.bars import Bars, forest_figures, glance_section
-from micro.report.comparison_sections import point_sections
-from micro.report.drawing import Save, drawing
 from micro.report.fields import field_pictures, field_table, same_scale_pictures, typical_micrograph
-from micro.report.page import PageAnswer, PageFigure, PageSection, render_page
-from micro.report.review_section import review_sections
+from micro.report.page import PageAnswer, PageFigure, PageSection, Save, drawing, render_page
+from micro.report.people_sections import point_sections, review_sections, taught_sections
 from micro.report.sections import answer_sections, detection_sections
 from micro.report.summary import UNCOUNTED, study_bars, summary_parts
-from micro.report.taught_section import taught_sections
 from micro.report.wording import methods, mosaic_sentences
 from micro.specimens.detected import read_detected
 from micro.study.model import Study

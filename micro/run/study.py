@@ -80,7 +80,7 @@ def run_study(
     remarks = fewer_fields(study, out)
     with claimed(out, origin_of(study), written_names(study, out)):
         outcomes = measure_study(study, out, workers, done, scheduler)
-        from micro.report.drawing import drawers
+        from micro.report.page import drawers
 
         with drawers(workers) as pool:  # they load what draws while this process checks and sums up
             outcomes = check_study(study, outcomes, out)
@@ -113,13 +113,16 @@ def _sentences(
     study: Study, outcomes: tuple[Outcome, ...], out: Path, tables: dict[str, pd.DataFrame], answer: Analysis
 ) -> tuple[str, ...]:
     """Answers in words, what the pictures can show, and what a review changed."""
-    from micro.report.review_section import review_sentences
     from micro.report.summary import answer_sentences
     from micro.report.wording import mosaic_sentences
     from micro.specimens.detected import read_detected
 
     detected = [f"{one.specimen}: {one.sentence}" for one in read_detected(out).values()]
-    by_hand = review_sentences(study, outcomes, tables["specimens"], tables["fields"])
+    by_hand: list[str] = []
+    if any(outcome.reviewed for outcome in outcomes):
+        from micro.report.people_sections import review_sentences
+
+        by_hand = review_sentences(study, outcomes, tables["specimens"], tables["fields"])
     return (*answer_sentences(study, tables["specimens"], answer), *mosaic_sentences(out), *detected, *by_hand)
 
 
