@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.figures.style import colour, dash, legend, plain_powers
+from micro.pictures.page import no_wider
 from micro.statistics.sampling import FloatArray, student_t
 
 if TYPE_CHECKING:
@@ -188,7 +189,11 @@ def draw_banding(
     middle = (columns * np.sin(turn) + rows * np.cos(turn)) / 2
     top, bottom = (middle - high / 2) * um_per_px, (middle + high / 2) * um_per_px
     axes[0].imshow(
-        _no_wider(turned), cmap="gray", extent=(0, wide * um_per_px, bottom, top), interpolation="bilinear", vmin=0
+        no_wider(turned, WIDEST_PX),
+        cmap="gray",
+        extent=(0, wide * um_per_px, bottom, top),
+        interpolation="bilinear",
+        vmin=0,
     )
     axes[0].set(xlabel="along rolling, µm", ylabel="across rolling, µm", anchor="W")
     axes[0].grid(visible=False)
@@ -233,16 +238,6 @@ def _level(picture: NDArray[np.uint8], rolling_deg: float) -> NDArray[np.uint8]:
     to_source[:, 2] = np.array([columns - 1, rows - 1]) / 2 - to_source[:, :2] @ np.array([wide - 1, high - 1]) / 2
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     return cv2.warpAffine(picture, to_source, (wide, high), flags=flags, borderValue=255)
-
-
-def _no_wider(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Shrink a picture to the dots that the figure has for it."""
-    import cv2
-
-    rows, columns = picture.shape
-    if columns <= WIDEST_PX:
-        return picture
-    return cv2.resize(picture, (WIDEST_PX, max(1, round(rows * WIDEST_PX / columns))), interpolation=cv2.INTER_AREA)
 
 
 MARGIN_IN, ROW_IN = 0.62, 0.22

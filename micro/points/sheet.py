@@ -20,7 +20,7 @@ from micro import results
 from micro.errors import InputError
 from micro.owned import own
 from micro.pictures.outlines import display_range, greys_shown
-from micro.pictures.page import content_policy, inert_json, jpeg, only, rendered, template_text
+from micro.pictures.page import content_policy, inert_json, jpeg, no_wider, only, rendered, template_text
 from micro.points.plan import Grid, Plan, Scattered, draw_fields, place_grid, suggested_fields, suggested_points
 from micro.points.tally import DENSITY, FORM, TALLY, TO_FILL_IN
 from micro.study.model import Field
@@ -320,14 +320,7 @@ def _sheet_field(picture: Picture, placed: Callable[[int, int], Grid | Scattered
 
 def reduced(shown: NDArray[np.uint8], longest_px: int) -> NDArray[np.uint8]:
     """Copy whose longer side is at most `longest_px`; never enlarged."""
-    import cv2
-
-    rows, columns = shown.shape
-    factor = longest_px / max(rows, columns)
-    if factor >= 1:
-        return shown
-    size = (max(1, round(columns * factor)), max(1, round(rows * factor)))
-    return cv2.resize(shown, size, interpolation=cv2.INTER_AREA)
+    return no_wider(shown, min(longest_px, round(longest_px * shown.shape[1] / max(shown.shape))))
 
 
 def details(shown: NDArray[np.uint8], grid: Grid | Scattered) -> NDArray[np.uint8]:
