@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from micro.errors import InputError
@@ -20,10 +20,6 @@ from micro.segmentation.segmentation import Segmentation
 from micro.statistics.robust import biweight_fit
 from micro.statistics.robust import spread as robust_spread
 from micro.tables.columns import flagged
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 FloatArray = NDArray[np.float64]
 FEWEST = 25

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from micro.issues import Issue, issue
@@ -19,9 +20,6 @@ from micro.measures.field_checks import (
 )
 from micro.segmentation.blurred_shapes import blur_of_resolved_px
 from micro.segmentation.segmentation import UNNAMED
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 FloatArray = NDArray[np.float64]
 NEIGHBOURS = (2, 3)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -110,8 +111,6 @@ def _blank_page(field: SheetField) -> NDArray[np.uint8]:
 
 
 def _place(page: NDArray[np.uint8], field: SheetField, left: int, top: int, scale: float) -> None:
-    import cv2
-
     overview = cv2.imdecode(np.frombuffer(field.overview, np.uint8), cv2.IMREAD_GRAYSCALE)
     size = (int(field.width_px * scale), int(field.height_px * scale))
     fitted = cv2.resize(overview, size, interpolation=cv2.INTER_CUBIC)
@@ -120,8 +119,6 @@ def _place(page: NDArray[np.uint8], field: SheetField, left: int, top: int, scal
 
 def _crosses(page: NDArray[np.uint8], x: NDArray, y: NDArray) -> None:
     """Thin crosses, open at the centre, dark on a light rim so that they show on any grey."""
-    import cv2
-
     for colour, thickness in ((255, 3), (0, 1)):
         for px, py in zip(np.rint(x).astype(int).tolist(), np.rint(y).astype(int).tolist(), strict=True):
             for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
@@ -131,8 +128,6 @@ def _crosses(page: NDArray[np.uint8], x: NDArray, y: NDArray) -> None:
 
 
 def _text(page: NDArray[np.uint8], text: str, x: int, y: int, size: float) -> None:
-    import cv2
-
     cv2.putText(page, text, (x, y), cv2.FONT_HERSHEY_SIMPLEX, size, 0, 1, cv2.LINE_AA)
 
 

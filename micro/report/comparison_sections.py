@@ -6,9 +6,15 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
 
 from micro.analysis import Analysis
+from micro.comparison.coupon_words import CAUTIONS, outlier_sentences
+from micro.comparison.coupons import CouponAnalysis
+from micro.comparison.findings import PairFindings, findings
+from micro.comparison.pairs import MAY_DIFFER, NO_VERDICT, REFUSED, UNKNOWN
 from micro.report.bars import MAIN, MORE, Bars, bars_table
 from micro.report.page import PagePicture, PageSection, PageTable, Save
 from micro.report.study_figures import draw_coupons
@@ -25,12 +31,6 @@ from micro.report.wording import (
 from micro.specimens.quantities import BY_NAME
 from micro.statistics.sampling import student_t
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from micro.comparison.coupons import CouponAnalysis
-    from micro.comparison.findings import PairFindings
-
 # True of the row by its kind already, so not worth a reader's time.
 OBVIOUS = "0 in some fields"
 OF_A_BAR = ("specimen", "carbide_class", "quantity")
@@ -45,8 +45,6 @@ TEXT = (
 
 def comparison_section(comparison: pd.DataFrame, bars: Bars, pictures: Sequence[PagePicture]) -> PageSection | None:
     """Typical fields at one scale, then the pair; of more than two bars the quantities beside the main ones."""
-    from micro.comparison.findings import findings
-
     if comparison.empty:
         return None
     pairs = findings(comparison)
@@ -62,8 +60,6 @@ def comparison_section(comparison: pd.DataFrame, bars: Bars, pictures: Sequence[
 
 def refused_sentence(pairs: Sequence[PairFindings]) -> str:
     """Name the pairs of which nothing could be compared, and why; empty where there is none."""
-    from micro.comparison.pairs import NO_VERDICT, REFUSED
-
     judged = [any(said for verdict, said in p.said.items() if verdict not in (NO_VERDICT, REFUSED)) for p in pairs]
     refused = [pair for pair, known in zip(pairs, judged, strict=True) if pair.said[REFUSED] and not known]
     if not refused:
@@ -77,8 +73,6 @@ def pair_table(pair: PairFindings, comparison: pd.DataFrame, specimens: pd.DataF
 
     `specimens` has the intervals of the two bars.
     """
-    from micro.comparison.pairs import REFUSED
-
     a, b = pair.specimen_a, pair.specimen_b
     every = comparison[(comparison["specimen_a"] == a) & (comparison["specimen_b"] == b)].to_dict("records")
     of_bars = {tuple(row[name] for name in OF_A_BAR): row for row in specimens.to_dict("records")}
@@ -126,8 +120,6 @@ def _side(row: dict[Any, Any], side: str, of_bar: dict[Any, Any] | None) -> str:
 
 
 def _verdict(row: dict[Any, Any]) -> Iterator[str]:
-    from micro.comparison.pairs import MAY_DIFFER, UNKNOWN
-
     verdict, detectable = str(row["verdict"]), float(row["detectable"])
     if verdict == MAY_DIFFER:
         yield f"{verdict} (p = {row['p_value']:.2g} alone, {row['p_joint']:.2g} among all)"
@@ -152,8 +144,6 @@ def _unit(row: dict[Any, Any]) -> str:
 
 def coupon_section(answer: Analysis, save: Save) -> PageSection | None:
     """Every coupon, ratios of the directions, groups against each other, means."""
-    from micro.comparison.coupon_words import CAUTIONS, outlier_sentences
-
     analysis = answer.coupons
     if analysis is None or analysis.coupons.empty:
         return None

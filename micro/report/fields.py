@@ -6,10 +6,12 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import quote
 
+import cv2
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from micro import results
@@ -20,9 +22,6 @@ from micro.pictures.page import address_of, jpeg, no_wider
 from micro.report.page import PagePicture, PageTable
 from micro.report.wording import with_ends_of
 from micro.study.model import Field, Specimen, Study
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 WIDEST_PX, ROW_WIDEST_PX = 1100, 560
 LETTERS_IN_ROW = 1 / 22
@@ -43,8 +42,6 @@ class FieldPictures:
 
 def field_pictures(field: Field, um_per_px: float, message: str, out: Path, pixels: float) -> FieldPictures | None:
     """Pictures of a measured field, of so many pixels each at most; None where the file cannot be read any more."""
-    import cv2
-
     outlined = cv2.imread(str(out / results.OUTLINES / f"{field.stem}.png"), cv2.IMREAD_COLOR)
     micrograph = _read(field)
     if outlined is None or micrograph is None:

@@ -9,8 +9,11 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import pandas as pd
+
+from micro.address import Address
 from micro.batch.job import Outcome, library_versions
 from micro.errors import one_line
 from micro.figures.style import FORMATS, Draw, draw_figure
@@ -34,12 +37,6 @@ from micro.report.wording import (
     with_unit,
 )
 from micro.study.model import Specimen, Study
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from micro.address import Address
-
 
 NOTE = next(iter(SEVERITIES))
 

@@ -7,9 +7,11 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import cv2
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from micro import results
@@ -29,9 +31,6 @@ from micro.review.acts import acts_in_words
 from micro.specimens.summary import area_fraction_of
 from micro.study.model import Study
 from micro.taught.lesson import ALL, Lesson
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 MOST_PICTURES = 12
 CROP_PX, MAGNIFIED = 64, 4
@@ -95,8 +94,6 @@ def _interval_ends(difference: Interval) -> str:
 
 def apart_pictures(agreement: Agreement, out: Path) -> list[PagePicture]:
     """Pictures of the points at which counters and program differ most, also written to figures/points."""
-    import cv2
-
     fields = results.read_table(out / results.FIELDS, ["specimen", "field", "file"])
     files = fields.drop_duplicates(["specimen", "field"]).set_index(["specimen", "field"])["file"]
     pictures: list[PagePicture] = []
@@ -137,8 +134,6 @@ def point_in_words(row: dict[Any, Any], several: bool) -> str:
 
 def marked_crop(picture: NDArray[np.uint8], x_px: float, y_px: float) -> NDArray[np.uint8]:
     """Magnified surroundings of a point, (CROP_PX·MAGNIFIED,) squared in colour, with an open cross about it."""
-    import cv2
-
     half = CROP_PX // 2
     padded = np.pad(picture, ((half, half), (half, half), (0, 0)), constant_values=BEYOND_EDGE)
     left, top = int(x_px), int(y_px)
@@ -258,8 +253,6 @@ def _cell(row: Mapping[Any, Any] | None) -> str:
 
 def worst_pictures(lesson: Lesson, fields: pd.DataFrame, out: Path) -> list[PagePicture]:
     """Surroundings of the points where map and answer are farthest apart."""
-    import cv2
-
     files = fields[fields["specimen"] == lesson.specimen].drop_duplicates("field").set_index("field")["file"]
     pictures = []
     for point in [p for p in lesson.worst if p["field"] in files.index][:MOST_OF_A_SPECIMEN]:
@@ -334,8 +327,6 @@ def _moved(own: Sequence[Outcome], specimens: pd.DataFrame, fields: pd.DataFrame
 
 def _before(own: Sequence[Outcome], fields: pd.DataFrame) -> pd.DataFrame:
     """Rows "all" of a specimen's fields as the program found them, rejected fields among them."""
-    import pandas as pd
-
     rows: dict[str, dict[str, Any]] = {
         str(row["field"]): {str(key): value for key, value in row.items()}
         for row in fields[fields["carbide_class"] == "all"].to_dict("records")
