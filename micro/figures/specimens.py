@@ -188,13 +188,8 @@ def draw_banding(
     turn = np.radians(rolling_deg)
     middle = (columns * np.sin(turn) + rows * np.cos(turn)) / 2
     top, bottom = (middle - high / 2) * um_per_px, (middle + high / 2) * um_per_px
-    axes[0].imshow(
-        no_wider(turned, WIDEST_PX),
-        cmap="gray",
-        extent=(0, wide * um_per_px, bottom, top),
-        interpolation="bilinear",
-        vmin=0,
-    )
+    shown, extent = no_wider(turned, WIDEST_PX), (0, wide * um_per_px, bottom, top)
+    axes[0].imshow(shown, cmap="gray", extent=extent, interpolation="bilinear", vmin=0)
     axes[0].set(xlabel="along rolling, µm", ylabel="across rolling, µm", anchor="W")
     axes[0].grid(visible=False)
     draw_band_profile(axes[1], curves)
