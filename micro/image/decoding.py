@@ -1,4 +1,4 @@
-"""From the bytes of a file to its samples: TIFF by tifffile, PNG and JPEG by OpenCV, BMP by Pillow; headers before pixels."""
+"""From the bytes of a file to its samples: TIFF by tifffile, PNG and JPEG by OpenCV, BMP by Pillow; headers first."""
 
 from __future__ import annotations
 
