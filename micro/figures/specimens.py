@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.figures.style import colour, dash, legend, plain_powers
+from micro.geometry.runs import along_rows
 from micro.pictures.page import no_wider
 from micro.statistics.sampling import FloatArray, student_t
 
@@ -183,7 +184,7 @@ def draw_banding(
         Of this field.
     """
     rows, columns = picture.shape
-    turned = _level(picture, rolling_deg)
+    turned = along_rows(picture, rolling_deg, 255, smooth=True)
     high, wide = turned.shape
     turn = np.radians(rolling_deg)
     middle = (columns * np.sin(turn) + rows * np.cos(turn)) / 2
@@ -217,22 +218,6 @@ def _reach(curves: dict[str, Curve]) -> float:
     """Right end of the axis, in %: the smoothed profile and the middle of the band at random with some room."""
     smoothed, far = curves["band_profile_smoothed"][1], curves["band_profile_random_high"][1]
     return 130 * max(float(smoothed.max()), float(np.median(far)))
-
-
-def _level(picture: NDArray[np.uint8], rolling_deg: float) -> NDArray[np.uint8]:
-    """Turn a picture so that rolling is horizontal; white outside."""
-    import cv2
-
-    if rolling_deg == 0:
-        return picture
-    rows, columns = picture.shape
-    turn = np.radians(rolling_deg)
-    cos, sin = np.cos(turn), np.sin(turn)
-    wide, high = (int(abs(a * cos) + abs(b * sin) + 0.5) for a, b in ((columns, rows), (rows, columns)))
-    to_source = np.array([[cos, sin, 0.0], [-sin, cos, 0.0]])
-    to_source[:, 2] = np.array([columns - 1, rows - 1]) / 2 - to_source[:, :2] @ np.array([wide - 1, high - 1]) / 2
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return cv2.warpAffine(picture, to_source, (wide, high), flags=flags, borderValue=255)
 
 
 MARGIN_IN, ROW_IN = 0.62, 0.22
