@@ -5,23 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from micro.analysis import Analysis
-from micro.comparison.chemistry import NATURE
-from micro.comparison.matrix import LEFT_OUT
 from micro.figures.specimens import ForestRow, draw_forest, height_in
 from micro.report.bars import Bars
 from micro.report.comparison_sections import comparison_section, coupon_section
 from micro.report.page import PagePicture, PageSection, PageTable, Save
-from micro.report.study_figures import draw_chemistry, draw_detections, draw_structure
-from micro.report.summary import explanation_sentence
 from micro.report.wording import MINUS, by_quantity, ends_of, plain_name, with_ends_of
 from micro.specimens.detected import A90, FALSE, NUMBER, PUT_RIGHT, Detected
-from micro.specimens.summary import budgets
-from micro.statistics.ranks import rank_correlation
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 LEAST_SHOWN = 1e-4
 BUDGETED = (
@@ -53,6 +48,10 @@ def answer_sections(
 
 def structure_section(answer: Analysis, save: Save) -> PageSection | None:
     """Set the transverse ratio against banding and the largest carbide."""
+    from micro.report.study_figures import draw_structure
+    from micro.report.summary import explanation_sentence
+    from micro.statistics.ranks import rank_correlation
+
     points = answer.structure
     if points is None or points.empty:
         return None
@@ -79,6 +78,9 @@ def structure_section(answer: Analysis, save: Save) -> PageSection | None:
 
 def chemistry_section(chemistry: pd.DataFrame, save: Save) -> PageSection | None:
     """Set the measured fraction beside what the composition can hold."""
+    from micro.comparison.chemistry import NATURE
+    from micro.report.study_figures import draw_chemistry
+
     if chemistry.empty:
         return None
     # Classes that nobody measured fill the page with ceilings; chemistry.csv holds them.
@@ -124,6 +126,8 @@ def budget_section(answer: Analysis, detected: Mapping[str, Detected]) -> PageSe
 
 
 def _budget_rows(specimen: Any, detected: Mapping[str, Detected]) -> Iterator[tuple[str, ...]]:
+    from micro.specimens.summary import budgets
+
     known = budgets(specimen.particles, specimen.fields, specimen.scale_relative_uncertainty, of_all=BUDGETED)
     for _, quantity, budget in known:
         size = abs(budget.estimate.value)
@@ -201,6 +205,8 @@ BALANCE = (
 
 def matrix_section(matrix: pd.DataFrame, save: Save) -> PageSection | None:
     """Chromium of every bar on one axis, and a table of bars by elements; None where no composition is given."""
+    from micro.comparison.matrix import LEFT_OUT
+
     if matrix.empty:
         return None
     chromium = matrix[(matrix["element"] == "Cr") & matrix["in_matrix"].notna()]
@@ -261,6 +267,8 @@ MOST_PANELS = 4
 
 def detection_sections(detected: Mapping[str, Detected], specimens: pd.DataFrame, save: Save) -> list[PageSection]:
     """Part of the report on detection; none where it was not asked for."""
+    from micro.report.study_figures import draw_detections
+
     told = list(detected.values())
     if not told:
         return []
