@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from micro.measures.particles import measure_particles as measure_particles
     from micro.measures.totals import measure_field as measure_field
     from micro.pictures.outlines import draw_outlines as draw_outlines
-    from micro.scale.micrometer import calibrate as calibrate
+    from micro.scale.calibration import calibrate as calibrate
     from micro.scale.scale import Scale as Scale
     from micro.segmentation.segmentation import SegmentationSettings as SegmentationSettings
     from micro.segmentation.stages import segment as segment
@@ -27,7 +27,7 @@ _ROOMS = {
     "Scale": "scale.scale",
     "SegmentationSettings": "segmentation.segmentation",
     "Specimen": "comparison.specimen",
-    "calibrate": "scale.micrometer",
+    "calibrate": "scale.calibration",
     "compare": "comparison.specimen",
     "draw_outlines": "pictures.outlines",
     "measure": "field",

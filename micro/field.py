@@ -17,8 +17,7 @@ from micro.image.micrograph import Micrograph, mask_of
 from micro.image.pixels import DecodedPicture, UnusableError, srgb_to_light, to_grey
 from micro.image.reading import read
 from micro.issues import Issue, flag_text, message_text, ordered
-from micro.measures.blur_checks import directed_blur
-from micro.measures.field_checks import check_field
+from micro.measures.field_checks import check_field, directed_blur
 from micro.measures.orientation import RollingDirection
 from micro.measures.particles import measure_axes, measure_particles
 from micro.measures.pixel_shape import squared_field, squared_particles
@@ -34,7 +33,7 @@ from micro.segmentation.tone import open_to_curve
 from micro.segmentation.troubles import share_of_picture
 from micro.tables.columns import FIELDS, PARTICLES
 from micro.tables.units import curves_to_um, to_um
-from micro.taught.outlines import TaughtField, with_taught_outlines
+from micro.taught.outlines import TaughtOutlines, with_taught_outlines
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -141,7 +140,7 @@ def measure(
     rolling_deg: float | None = None,
     carbides: str = "auto",
     settings: SegmentationSettings | None = None,
-    taught: TaughtField | None = None,
+    taught: TaughtOutlines | None = None,
     review: Sequence[FieldActs] = (),
 ) -> FieldResult:
     """Measure one field.
@@ -196,7 +195,7 @@ def measure_segmented(
     micrograph: Micrograph,
     segmentation: Segmentation,
     settings: SegmentationSettings,
-    taught: TaughtField | None = None,
+    taught: TaughtOutlines | None = None,
     review: Sequence[FieldActs] = (),
 ) -> FieldResult:
     """Measure one field that `segmented` has segmented; parameters as of `measure`."""

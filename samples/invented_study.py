@@ -10,8 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from micro import results
-from micro.phantom.defects import Damage
-from micro.phantom.picture import Optics, Truth, field_rows, write_tiff
+from micro.phantom.picture import Damage, Optics, Truth, field_rows, write_tiff
 from micro.phantom.scenes import Population, Scene, make_field
 
 UM_PER_PX = 0.1973

@@ -33,9 +33,9 @@ def figures_stand_for_their_data():
     import numpy as np
 
     from micro import results
-    from micro.report import drawing
+    from micro.report import page
 
-    begun = drawing._begun
+    begun = page._begun
 
     def begun_or_stood_for(task, pool):
         if DRAWING["figures"]:
@@ -50,7 +50,7 @@ def figures_stand_for_their_data():
         return lambda: svg
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(drawing, "_begun", begun_or_stood_for)
+        patch.setattr(page, "_begun", begun_or_stood_for)
         yield
 
 

@@ -19,6 +19,7 @@ from micro.comparison.coupon_file import USED_COLUMN
 from micro.comparison.measured import SAME_RESOLUTION
 from micro.errors import InputError
 from micro.segmentation.segmentation import SegmentationSettings
+from micro.statistics.sampling import student_t
 from micro.tables.columns import ATLAS, ELEMENTS, filled
 
 RUN_AGAIN = "run that study again"
@@ -231,8 +232,6 @@ def _toughness(folder: Folder, name: str) -> dict[str, Any]:
 
 def _hardness(own: pd.DataFrame) -> dict[str, Any]:
     """Hardness of the bar: of both directions, each weighted by its test bars, variances pooled."""
-    from micro.statistics.sampling import student_t
-
     if own.empty:
         return {}
     n, mean, std = (own[c].to_numpy(float) for c in ("coupons", "mean", "std"))

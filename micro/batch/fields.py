@@ -31,13 +31,13 @@ from micro.batch.workers import Result, WholePool, Work, in_processes, largest_p
 from micro.errors import InputError, UsageError
 from micro.issues import Issue, flag_text, message_text, ordered
 from micro.review.acts import FieldActs, read_review
+from micro.scale.scale import Scale, shared_uncertainty
 from micro.study.model import Specimen, Study
 from micro.tables.columns import FIELDS, PARTICLES, names
 
 if TYPE_CHECKING:
     from micro.measures.orientation import RollingDirection
     from micro.scale.calibration import Calibration
-    from micro.scale.scale import Scale
 
 
 def measure_fields(
@@ -196,8 +196,6 @@ def shared_directions(found: Sequence[tuple[str, RollingDirection | None]]) -> l
 
 def jobs_of(study: Study, out: Path) -> Iterator[Job]:
     """One job a field, in the order of the study."""
-    from micro.scale.scale import Scale
-
     for specimen in study.specimens:
         scale: Scale | Calibration | None = None
         if specimen.calibration is not None:
@@ -300,8 +298,6 @@ def write_failures(outcomes: Sequence[Outcome], out: Path) -> None:
 
 def specimen_scale_uncertainty(outcomes: tuple[Outcome, ...], specimen: Specimen) -> float | None:
     """Relative standard uncertainty of the scale of a specimen's fields; None where any origin states none."""
-    from micro.scale.scale import shared_uncertainty
-
     own = [o for o in outcomes if o.specimen == specimen.name and not o.trouble]
     return shared_uncertainty([o.scale_relative_uncertainty for o in own])
 

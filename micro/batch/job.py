@@ -19,25 +19,26 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from micro import __version__, results
-from micro.batch.frames import read_segmented
+from micro.batch.frames import keep, read_segmented
 from micro.errors import InputError, MicroError, refused, spelled
+from micro.geometry.runs import Runs
 from micro.issues import Issue, flag_text, issue, message_text, ordered
 from micro.review.acts import FieldActs, Reviewed, Stale
+from micro.scale.scale import Scale
 from micro.statistics.sampling import NORMAL_95
 from micro.study.model import Field
 from micro.tables.columns import FIELDS, PARTICLES, names
 
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
-    from numpy.typing import NDArray
 
     from micro.field import FieldResult
-    from micro.geometry.runs import Runs
     from micro.measures.orientation import RollingDirection
     from micro.scale.calibration import Calibration
-    from micro.scale.scale import Scale
 
 LONGEST_FAULT = 160
 """Characters that a line for the user has for it; chosen."""
@@ -359,7 +360,6 @@ def direction_of(job: Job) -> tuple[RollingDirection | None, Path | None]:
     The direction is measured now or by an earlier run, which keeps nothing; None where the field cannot be measured:
     measuring it says why.
     """
-    from micro.batch.frames import keep
     from micro.field import find_direction
     from micro.measures.orientation import RollingDirection
 
@@ -416,7 +416,6 @@ def write_field(
 
 def label_file(labels: NDArray[np.int32], runs: Runs, name: str, um_per_px: float) -> bytes:
     """OME-TIFF of a label picture (rows, columns), cut into `runs`, with the size of a pixel: the same bytes always."""
-    import numpy as np
     import tifffile
 
     from micro.pictures.png import QUICK

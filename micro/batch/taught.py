@@ -17,10 +17,11 @@ from micro.batch.job import Job, digest_of, library_versions
 from micro.errors import InputError
 from micro.field import not_analysed
 from micro.image.micrograph import Micrograph
-from micro.taught.crossfit import Answers, FieldMaps, apply_to_field, one_field
+from micro.taught.corrected import CountedField
+from micro.taught.crossfit import Answers, FieldMaps, apply_to_field, counted_field, one_field
 from micro.taught.features import FeaturePlanes, feature_planes
 from micro.taught.learner import StoredMap, TaughtMap, probability_map, share_outside, to_text
-from micro.taught.outlines import TaughtField, draw_outlines, named
+from micro.taught.outlines import TaughtOutlines, draw_outlines, named
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -86,11 +87,9 @@ class Mapped:
     outside: float
     map_sha256: str
 
-    def counted(self, answers: Answers, carbide_class: int = 0) -> Any:
-        """Field for the estimator, as of `FieldMaps.counted`."""
-        return FieldMaps(np.empty((0, 0, 0), np.float32), self.at_points, self.means, np.empty(0, np.intp)).counted(
-            analysed_only(answers, self.analysed > 0), carbide_class
-        )
+    def counted(self, answers: Answers, carbide_class: int = 0) -> CountedField:
+        """Field for the estimator, as of `micro.taught.crossfit.counted_field`."""
+        return counted_field(analysed_only(answers, self.analysed > 0), self.at_points, self.means, carbide_class)
 
 
 def map_file(out: Path, stem: str) -> Path:
@@ -126,7 +125,7 @@ def kept_probability(path: Path) -> Float32Array:
     return np.asarray(grey.reshape(-1, *grey.shape[-2:]), np.float32) / np.float32(STEPS)
 
 
-def taught_outlines(job: Job, path: Path) -> TaughtField:
+def taught_outlines(job: Job, path: Path) -> TaughtOutlines:
     """Outlines on the kept map of a field."""
     probability = kept_probability(path)
     return named(draw_outlines(probability), class_names_of(job, len(probability)))

@@ -49,8 +49,7 @@ def command(
     from micro.errors import InputError, UsageError, spelled
     from micro.image.reading import read
     from micro.owned import check_new_file
-    from micro.scale.calibration import calibrated_from, write_calibration
-    from micro.scale.micrometer import TURNED
+    from micro.scale.calibration import TURNED, calibrate, calibrated_from, write_calibration
 
     _check_choice(pitch_um, pitch_uncertainty_um, bar_um, points, length_um)
     if turned is not None and pitch_um is None:
@@ -61,8 +60,6 @@ def command(
     micrograph, *others = (read(path, crop_bottom_px=0, page=page) for path in pictures)
     try:
         if pitch_um is not None:
-            from micro.scale.micrometer import calibrate
-
             second = others[0].grey if others else None
             found = calibrate(micrograph.grey, pitch_um, pitch_uncertainty_um or 0.0, second)
         elif bar_um is not None:
@@ -99,8 +96,8 @@ def _check_choice(
 
 def from_bar(micrograph: Micrograph, bar_um: float) -> Calibration:
     """Calibration from the scale bar drawn into a picture; say where it was found."""
+    from micro.scale.calibration import calibration_by_length
     from micro.scale.drawn_bar import find_drawn_bar
-    from micro.scale.micrometer import calibration_by_length
 
     bar = find_drawn_bar(micrograph.grey, micrograph.grey_max)
     click.echo(f"scale bar         {bar.words}")
@@ -111,8 +108,8 @@ def from_bar(micrograph: Micrograph, bar_um: float) -> Calibration:
 def from_points(micrograph: Micrograph, points: str, length_um: float) -> Calibration:
     """Calibration from two points of a picture, named as x1,y1,x2,y2."""
     from micro.errors import InputError
+    from micro.scale.calibration import calibration_by_length
     from micro.scale.drawn_bar import by_points
-    from micro.scale.micrometer import calibration_by_length
 
     rows, columns = micrograph.grey.shape
     try:

@@ -157,8 +157,7 @@ def _scene(
     ecd_px: float, area_pct: float, aspect: float, banding: float, rolling_deg: float, bits: int, damage: bool
 ) -> Scene:
     """Scene of one bright class, as told on the command line."""
-    from micro.phantom.defects import Damage
-    from micro.phantom.picture import Optics
+    from micro.phantom.picture import Damage, Optics
     from micro.phantom.scenes import Population, Scene
 
     level = 1.0 if bits == 8 else 257.0

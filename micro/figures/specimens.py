@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.figures.style import colour, dash, legend, plain_powers
+from micro.geometry.runs import along_rows
+from micro.pictures.page import no_wider
 from micro.statistics.sampling import FloatArray, student_t
 
 if TYPE_CHECKING:
@@ -182,14 +184,13 @@ def draw_banding(
         Of this field.
     """
     rows, columns = picture.shape
-    turned = _level(picture, rolling_deg)
+    turned = along_rows(picture, rolling_deg, 255, smooth=True)
     high, wide = turned.shape
     turn = np.radians(rolling_deg)
     middle = (columns * np.sin(turn) + rows * np.cos(turn)) / 2
     top, bottom = (middle - high / 2) * um_per_px, (middle + high / 2) * um_per_px
-    axes[0].imshow(
-        _no_wider(turned), cmap="gray", extent=(0, wide * um_per_px, bottom, top), interpolation="bilinear", vmin=0
-    )
+    shown, extent = no_wider(turned, WIDEST_PX), (0, wide * um_per_px, bottom, top)
+    axes[0].imshow(shown, cmap="gray", extent=extent, interpolation="bilinear", vmin=0)
     axes[0].set(xlabel="along rolling, µm", ylabel="across rolling, µm", anchor="W")
     axes[0].grid(visible=False)
     draw_band_profile(axes[1], curves)
@@ -217,32 +218,6 @@ def _reach(curves: dict[str, Curve]) -> float:
     """Right end of the axis, in %: the smoothed profile and the middle of the band at random with some room."""
     smoothed, far = curves["band_profile_smoothed"][1], curves["band_profile_random_high"][1]
     return 130 * max(float(smoothed.max()), float(np.median(far)))
-
-
-def _level(picture: NDArray[np.uint8], rolling_deg: float) -> NDArray[np.uint8]:
-    """Turn a picture so that rolling is horizontal; white outside."""
-    import cv2
-
-    if rolling_deg == 0:
-        return picture
-    rows, columns = picture.shape
-    turn = np.radians(rolling_deg)
-    cos, sin = np.cos(turn), np.sin(turn)
-    wide, high = (int(abs(a * cos) + abs(b * sin) + 0.5) for a, b in ((columns, rows), (rows, columns)))
-    to_source = np.array([[cos, sin, 0.0], [-sin, cos, 0.0]])
-    to_source[:, 2] = np.array([columns - 1, rows - 1]) / 2 - to_source[:, :2] @ np.array([wide - 1, high - 1]) / 2
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return cv2.warpAffine(picture, to_source, (wide, high), flags=flags, borderValue=255)
-
-
-def _no_wider(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Shrink a picture to the dots that the figure has for it."""
-    import cv2
-
-    rows, columns = picture.shape
-    if columns <= WIDEST_PX:
-        return picture
-    return cv2.resize(picture, (WIDEST_PX, max(1, round(rows * WIDEST_PX / columns))), interpolation=cv2.INTER_AREA)
 
 
 MARGIN_IN, ROW_IN = 0.62, 0.22

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TypeVar
 
+import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
+Picture = TypeVar("Picture", NDArray[np.uint8], NDArray[np.float32])
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,6 +95,28 @@ def every_run(labels: NDArray, count: int) -> Runs:
     """Cut the rows of a label image (rows, columns) into runs, of labels of 0 and below as well."""
     begin, label = _begins(labels)
     return _runs(begin, label, None, count, labels.shape)
+
+
+def along_rows(picture: Picture, angle_deg: float, beyond: float, smooth: bool = False) -> Picture:
+    """Turn a picture (rows, columns), numbers as they are or `smooth`, so that a direction runs along its rows.
+
+    Parameters
+    ----------
+    angle_deg
+        Direction from the horizontal, counter-clockwise as seen.
+    beyond
+        What stands outside the picture.
+    """
+    if angle_deg == 0:
+        return picture
+    rows, columns = picture.shape
+    turn = np.radians(angle_deg)
+    c, s = np.cos(turn), np.sin(turn)
+    wide, high = (int(np.ceil(abs(a * c) + abs(b * s) - 1e-9)) for a, b in ((columns, rows), (rows, columns)))
+    to_source = np.array([[c, s, 0.0], [-s, c, 0.0]])
+    to_source[:, 2] = np.array([columns - 1, rows - 1]) / 2 - to_source[:, :2] @ np.array([wide - 1, high - 1]) / 2
+    flags = (cv2.INTER_LINEAR if smooth else cv2.INTER_NEAREST) | cv2.WARP_INVERSE_MAP
+    return cv2.warpAffine(picture, to_source, (wide, high), flags=flags, borderValue=beyond)
 
 
 def _begins(labels: NDArray) -> tuple[NDArray[np.intp], NDArray]:

@@ -1,4 +1,4 @@
-"""From the bytes of a file to its samples: TIFF by tifffile, PNG, JPEG and BMP by OpenCV; headers before pixels."""
+"""From the bytes of a file to its samples: TIFF by tifffile, PNG and JPEG by OpenCV, BMP by Pillow; headers first."""
 
 from __future__ import annotations
 
@@ -6,14 +6,15 @@ import contextlib
 import importlib
 import math
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from typing import IO, Any
 
 import numpy as np
 
 from micro.image.micrograph import SubField
 from micro.image.pixels import DecodedPicture, Header, UnusableError
-from micro.image.unpacking import MOST_OF_A_MOSAIC, check_png, check_unpacking, complaints_refused
+from micro.image.unpacking import MOST_OF_A_MOSAIC, check_unpacking, complaints_refused
 from micro.issues import issue
 from micro.scale.scale import unlogged
 
@@ -145,7 +146,8 @@ def _check_segments(page: Any, size: int) -> None:
 
 def _values(page: Any, file: IO[bytes], index: int) -> np.ndarray:
     if getattr(page.compression, "name", "") in BY_OPENCV and not _has_codecs():
-        return _by_opencv(file, index)
+        file.seek(0)
+        return _by_opencv(file.read(), index)
     values = page.asarray(maxworkers=1)
     if page.samplesperpixel > 1 and page.planarconfig == 2:
         values = np.moveaxis(values, 0, -1)
@@ -196,16 +198,19 @@ def _has_codecs() -> bool:
     return importlib.util.find_spec("imagecodecs") is not None
 
 
-def _by_opencv(file: IO[bytes], index: int) -> np.ndarray:
+def _by_opencv(content: bytes, index: int | None = None) -> np.ndarray:
+    """Pixels of a file, red first; of one with several pages those of page `index`."""
     import cv2
 
-    file.seek(0)
-    buffer = np.frombuffer(file.read(), np.uint8)
+    buffer = np.frombuffer(content, np.uint8)
     with complaints_refused():
-        found, pictures = cv2.imdecodemulti(buffer, cv2.IMREAD_UNCHANGED, range=(index, index + 1))
-    if not found or len(pictures) != 1:
+        if index is None:
+            values = cv2.imdecode(buffer, cv2.IMREAD_UNCHANGED)
+        else:
+            _, pictures = cv2.imdecodemulti(buffer, cv2.IMREAD_UNCHANGED, range=(index, index + 1))
+            values = pictures[0] if len(pictures) == 1 else None
+    if values is None:
         raise ValueError("not decoded")
-    values = pictures[0]
     return values if values.ndim == 2 else values[..., [2, 1, 0, 3][: values.shape[2]]]
 
 
@@ -244,38 +249,29 @@ def probe_raster(file: IO[bytes], name: str) -> Header:
 
 def decode_raster(file: IO[bytes], name: str) -> DecodedPicture:
     """Read the pixels of a picture whose header was found sane."""
-    picture = _open(file, name)
-    header = _raster_header(picture, name)
-    if name == "JPEG":
-        _check_jpeg(file, header.pixels)
-    if name == "PNG":
-        check_png(file)
-    if name == "PNG" and _sixteen_bit_colour(picture):
-        values = _sixteen_bit_colour_pixels(picture, file)
-        picture = _open(file, name)  # checking its checksums ended the use of the other
-    else:
-        picture.load()
-        if picture.mode == "P" or "transparency" in picture.info:
-            picture = picture.convert("RGBA" if "transparency" in picture.info else "RGB")
-        values = np.asarray(picture)
-    found = (issue("first_picture_taken", pictures=header.pages),) if header.pages > 1 else ()
-    return DecodedPicture(values, orientation=_turned(picture), states_srgb=_states_srgb(picture), issues=found)
-
-
-def _check_jpeg(file: IO[bytes], pixels: int) -> None:
-    """Refuse a JPEG of too many scans, or whose decoder complains: Pillow would not say so."""
-    import cv2
-
-    place = file.tell()
     file.seek(0)
     content = file.read()
-    file.seek(place)
+    picture = _open(file, name)
+    header = _raster_header(picture, name)
+    if name == "BMP":
+        values = np.asarray(picture.convert("RGB") if picture.mode == "P" else picture)
+    else:
+        _check_scans(content if name == "JPEG" else b"", header.pixels)
+        values = _by_opencv(content)
+    found = (issue("first_picture_taken", pictures=header.pages),) if header.pages > 1 else ()
+    if values.ndim == 2 and "transparency" in picture.info:
+        found = (*found, issue("transparency_left_out"))
+    exif = partial(_exif, picture, behind=name != "PNG" or b"eXIf" in content)
+    return DecodedPicture(
+        values, orientation=_turned(exif), states_srgb="srgb" in picture.info or _states_srgb(exif), issues=found
+    )
+
+
+def _check_scans(content: bytes, pixels: int) -> None:
+    """Refuse a JPEG of so many scans that it would take minutes."""
     scans = content.count(b"\xff\xda")
     if scans > MOST_SCANS or (scans > 1 and scans * pixels > MOST_SCANNED_PX):
         raise UnusableError(f"is a JPEG of {scans} scans", "save or copy it again")
-    with complaints_refused():
-        # An eighth of the size: everything is unpacked, little of it drawn.
-        cv2.imdecode(np.frombuffer(content, np.uint8), cv2.IMREAD_REDUCED_GRAYSCALE_8)
 
 
 def _open(file: IO[bytes], name: str) -> Any:
@@ -305,26 +301,21 @@ def _sixteen_bit_colour(picture: Any) -> bool:
     return any(str(tile[3]).endswith(";16B") and picture.mode.startswith("RGB") for tile in picture.tile)
 
 
-def _sixteen_bit_colour_pixels(picture: Any, file: IO[bytes]) -> np.ndarray:
-    # Pillow would drop the lower eight bits. It checks every checksum first, which OpenCV does not.
-    import cv2
+def _exif(picture: Any, behind: bool) -> Any:
+    """Tags of the camera; Pillow decodes all of a PNG for those that stand `behind` its pixels."""
+    from PIL.Image import Image
 
-    picture.verify()
-    file.seek(0)
-    values = cv2.imdecode(np.frombuffer(file.read(), np.uint8), cv2.IMREAD_UNCHANGED)
-    if values is None:
-        raise ValueError("not decoded")
-    return values[..., [2, 1, 0, 3][: values.shape[2]]]
+    return picture.getexif() if behind else Image.getexif(picture)
 
 
-def _states_srgb(picture: Any) -> bool:
-    """Whether a PNG (its chunk sRGB) or the camera of a JPEG (Exif 2.3, tag ColorSpace) says so."""
+def _states_srgb(exif: Callable[[], Any]) -> bool:
+    """Whether the camera says so (Exif 2.3, tag ColorSpace), as a PNG does by its chunk sRGB."""
     try:
-        return "srgb" in picture.info or picture.getexif().get_ifd(0x8769).get(0xA001) == 1
+        return exif().get_ifd(0x8769).get(0xA001) == 1
     except Exception:  # a table of tags that cannot be read says nothing of the pixels
         return False
 
 
-def _turned(picture: Any) -> int:
-    value = picture.getexif().get(274, 1)
+def _turned(exif: Callable[[], Any]) -> int:
+    value = exif().get(274, 1)
     return value if value in range(1, 9) else 1

@@ -132,7 +132,7 @@ def read(
     leave_out
         Boxes that are not analysed, px of the picture in the file.
     colour
-        What is measured of a picture in colour, of `micro.image.colour.COLOURS`.
+        What is measured of a picture in colour, of `micro.image.pixels.COLOURS`.
     tone_curve
         By which curve the camera saved, of `micro.image.pixels.TONE_CURVES`: "linear" where grey follows light.
     cropped

@@ -12,11 +12,10 @@ import math
 import os
 import re
 import struct
-import tempfile
 import threading
 import zlib
 from collections.abc import Callable, Iterable, Iterator
-from typing import IO, Any
+from typing import Any
 
 from micro.image.pixels import UnusableError
 
@@ -174,60 +173,8 @@ def _declared(packing: str) -> Callable[[bytes, int], int]:
     return counted
 
 
-PNG_HEAD, PNG_SAMPLES = 8, {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}
-ADAM7 = ((0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4), (1, 0, 2, 2), (0, 1, 1, 2))
-"""First column and row, and steps, of the seven passes of an interlaced PNG (PNG specification, section 8)."""
-PNG_STEP = 2**20
-
-
-def check_png(file: IO[bytes]) -> None:
-    """Refuse a PNG whose data hold more or less than its pixels: Pillow fills up with black what is missing.
-
-    Raises
-    ------
-    UnusableError
-    """
-    place = file.tell()
-    wanted, unpacker, found = -1, zlib.decompressobj(), 0
-    for kind, content in _png_chunks(file):
-        if kind == b"IHDR":
-            wanted = _png_bytes(*struct.unpack(">IIBBBBB", content))
-        elif kind == b"IDAT":
-            while content and found <= wanted:
-                found += len(unpacker.decompress(content, PNG_STEP))
-                content = unpacker.unconsumed_tail
-    file.seek(place)
-    if found != wanted:
-        than = "more" if found > wanted else "less"
-        raise UnusableError(f"is damaged: its data hold {than} than its pixels", "save or copy it again")
-
-
-def _png_chunks(file: IO[bytes]) -> Iterable[tuple[bytes, bytes]]:
-    """Kind and content of each chunk up to the end; decoding checks their sums."""
-    file.seek(PNG_HEAD)
-    kind = b""
-    while kind != b"IEND":
-        head = file.read(8)
-        if len(head) < 8:
-            return
-        length, kind = struct.unpack(">I4s", head)
-        yield kind, file.read(length)
-        file.seek(4, 1)
-
-
-def _png_bytes(width: int, height: int, bits: int, colour: int, packing: int, filtering: int, interlaced: int) -> int:
-    """Bytes that the data unpack to: each row of each pass has one byte more for its filter."""
-    pixel = bits * PNG_SAMPLES.get(colour, 0)
-    total = 0
-    for x, y, step_x, step_y in ADAM7 if interlaced else ((0, 0, 1, 1),):
-        columns, rows = -(-(width - x) // step_x), -(-(height - y) // step_y)
-        if columns > 0 and rows > 0:
-            total += rows * (1 + -(-columns * pixel // 8))
-    return total
-
-
-# Tags of their own are written by many microscopes, and tell nothing of the pixels.
-HARMLESS = re.compile(r"Unknown field with tag|unknown field with tag")
+# Many microscopes write tags of their own, which tell nothing of the pixels; nor does what a PNG has beside its data.
+HARMLESS = re.compile(r"[Uu]nknown field with tag|libpng warning: (?!IDAT)")
 MOST_BYTES = 4096
 ERROR_STREAM = 2
 _hearing = threading.Lock()
@@ -235,30 +182,37 @@ _hearing = threading.Lock()
 
 @contextlib.contextmanager
 def complaints_refused() -> Iterator[None]:
-    """Refuse a picture whose decoder complains of anything but unknown tags.
+    """Refuse a picture whose decoder complains of its pixels.
 
-    libjpeg and libtiff fill in what they cannot decode, and say so on the error stream of the process only. It is
-    led into a file meanwhile; what another thread says then is taken for the decoder's.
+    libjpeg and libtiff fill in what they cannot decode, libpng passes over data beyond the pixels, and they say so on
+    the error stream of the process only. It is led into a pipe meanwhile; what another thread says then is taken for
+    the decoder's.
 
     Raises
     ------
     UnusableError
         With the decoder's words.
     """
-    with _hearing, tempfile.TemporaryFile() as heard:
+    with _hearing, contextlib.ExitStack() as stack:
         try:
             screen = os.dup(ERROR_STREAM)
         except OSError:  # a process without an error stream: nothing can be heard, nothing leaks
             yield
             return
-        os.dup2(heard.fileno(), ERROR_STREAM)
+        heard, told = os.pipe()
+        stack.callback(os.close, heard)
+        for end in (heard, told) if hasattr(os, "set_blocking") else ():
+            os.set_blocking(end, False)  # what the pipe cannot hold is not heard; nobody waits for more than is there
+        os.dup2(told, ERROR_STREAM)
+        os.close(told)
         try:
             yield
         finally:
             os.dup2(screen, ERROR_STREAM)
             os.close(screen)
-        heard.seek(0)
-        said = heard.read(MOST_BYTES).decode(errors="replace")
+        said = ""
+        with contextlib.suppress(BlockingIOError):
+            said = os.read(heard, MOST_BYTES).decode(errors="replace")
     serious = [line for line in said.splitlines() if line.strip() and not HARMLESS.search(line)]
     if serious:
         raise UnusableError(f"is damaged ({_bare(serious[0])})", "save or copy it again")

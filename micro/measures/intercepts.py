@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.outlines import crofton_perimeter
-from micro.geometry.runs import Runs, every_run, moments
+from micro.geometry.runs import Runs, along_rows, every_run, moments
 from micro.measures.lobes import Lobes
 from micro.measures.particles import OutlineShapes, measure_outlines
 
@@ -72,7 +72,8 @@ def scan(
     Lines along and lines across.
     """
     lobes = lobes or Lobes(*np.ones((2, 2, runs.count)))
-    turned = rotate(np.where(excluded, -1, labels) if excluded.any() else labels, rolling_deg)
+    marked = np.where(excluded, -1, labels) if excluded.any() else labels
+    turned = along_rows(marked.astype(np.float32), rolling_deg, -1)  # whole numbers to 16 million are exact
     at_ends = line_ends(labels, runs.count, rolling_deg)
     outline = outline or measure_outlines(runs, moments(runs), None)
     return (
@@ -111,26 +112,6 @@ def intercept_columns(area_fraction: float, along: float, across: float) -> dict
 def surface_per_volume(outline_px: float, area_px: float) -> float:
     """S_V = (4/π)·L_A per px, of the length of all outlines in an area (Underwood 1970, from memory); NaN without."""
     return over(4 / np.pi * outline_px, area_px)
-
-
-def rotate(field: NDArray[np.integer], angle_deg: float) -> NDArray[np.float32]:
-    """Turn a label picture so that the direction runs along its rows; -1 outside."""
-    if angle_deg == 0:
-        return field.astype(np.float32)
-    rows, columns = field.shape
-    turn = np.radians(angle_deg)
-    c, s = np.cos(turn), np.sin(turn)
-    wide, high = (int(np.ceil(abs(a * c) + abs(b * s) - 1e-9)) for a, b in ((columns, rows), (rows, columns)))
-    to_source = np.array([[c, s, 0.0], [-s, c, 0.0]])
-    to_source[:, 2] = np.array([columns - 1, rows - 1]) / 2 - to_source[:, :2] @ np.array([wide - 1, high - 1]) / 2
-    return cv2.warpAffine(
-        field.astype(np.float32),  # whole numbers to 16 million are exact
-        to_source,
-        (wide, high),
-        flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=-1,
-    )
 
 
 def line_ends(labels: NDArray[np.int32], count: int, rolling_deg: float) -> tuple[FloatArray, FloatArray]:

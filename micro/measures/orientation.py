@@ -12,6 +12,7 @@ from micro.issues import Issue, issue
 from micro.statistics.sampling import NORMAL_95, student_t
 
 FloatArray = NDArray[np.float64]
+BINS = 18
 # Chosen: keeps quotients finite, and far below what an angle can be told.
 SURE_DEG = 1e-6
 # Beyond so many standard deviations less than 1e-18 is left of a normal distribution.
@@ -34,9 +35,7 @@ class Rose:
     share: FloatArray
 
 
-def orientation(
-    angle_deg: ArrayLike, length: ArrayLike, weight: ArrayLike, uncertainty_deg: ArrayLike = 0.0, bins: int = 18
-) -> Rose:
+def orientation(angle_deg: ArrayLike, length: ArrayLike, weight: ArrayLike, uncertainty_deg: ArrayLike = 0.0) -> Rose:
     """Length-weighted orientation distribution; a bin is centred on the rolling direction.
 
     A carbide counts in every bin by the chance that its axis lies there. Else those of a few pixels, whose axes can
@@ -57,10 +56,10 @@ def orientation(
     unsure = np.broadcast_to(np.asarray(uncertainty_deg, float), angle.shape)
     known = np.isfinite(angle) & np.isfinite(w) & (w > 0)
     angle, w, unsure = angle[known], w[known], unsure[known]
-    width = 180 / bins
-    middle = np.asarray(-90 + width * np.arange(bins), np.float64)
+    width = 180 / BINS
+    middle = np.asarray(-90 + width * np.arange(BINS), np.float64)
     if not w.sum():
-        return Rose(middle, np.full(bins, np.nan))
+        return Rose(middle, np.full(BINS, np.nan))
     return Rose(middle, w @ _chances(angle, np.maximum(unsure, SURE_DEG), middle, width) / w.sum())
 
 

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from micro.issues import Issue, issue
-from micro.measures.blur_checks import FEWEST_CARBIDES, softer_than_others
-from micro.measures.field_checks import FEWEST_FIELDS, another_magnification, different_scales
+from micro.measures.field_checks import (
+    FEWEST_CARBIDES,
+    FEWEST_FIELDS,
+    another_magnification,
+    different_scales,
+    softer_than_others,
+)
 from micro.segmentation.blurred_shapes import blur_of_resolved_px
 from micro.segmentation.segmentation import UNNAMED
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 FloatArray = NDArray[np.float64]
 NEIGHBOURS = (2, 3)

@@ -8,8 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.phantom.defects import Damage, damaged
-from micro.phantom.picture import Optics, Truth, etched_surface, expose, particle_table
+from micro.phantom.picture import Damage, Optics, Truth, damaged, etched_surface, expose, particle_table
 from micro.phantom.shapes import FloatArray, Shapes, cover, inside, joined, shapes
 
 Density = Callable[[FloatArray, FloatArray], FloatArray]

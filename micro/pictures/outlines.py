@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -183,16 +184,12 @@ def display_range(grey: NDArray[np.float32]) -> tuple[float, float]:
 
 def grey_numbers(grey: NDArray[np.float32], low: float, high: float) -> Picture:
     """Grey levels (rows, columns) as numbers of PALETTE, from black at `low` to white at `high`."""
-    import cv2
-
     above = cv2.max(grey - np.float32(low), 0)
     return np.asarray(cv2.min(cv2.convertScaleAbs(above, alpha=(GREYS - 1) / (high - low)), GREYS - 1))
 
 
 def greys_shown(grey: NDArray[np.float32], low: float, high: float) -> NDArray[np.uint8]:
     """Grey levels (rows, columns) as those that the eye is shown, 0 to 255."""
-    import cv2
-
     return np.asarray(cv2.LUT(grey_numbers(grey, low, high), np.ascontiguousarray(PALETTE[:, 0])), np.uint8)
 
 
@@ -280,8 +277,6 @@ def _draw_outlines(picture: Picture, segmentation: Segmentation, colours: Sequen
 
 def _beside(labels: NDArray[np.int32], count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Places (n,) of pixels with a higher label above, below or at a side, the highest less 1 (n,)."""
-    import cv2
-
     # Whole numbers up to 16 million are exact in either.
     own = labels.astype(np.uint16 if count <= np.iinfo(np.uint16).max else np.float32)
     highest = cv2.dilate(own, cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3)))

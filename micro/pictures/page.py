@@ -48,6 +48,22 @@ def jpeg(picture: NDArray[np.uint8], quality: int, optimize: bool = False) -> by
     return cv2.imencode(".jpg", picture, how)[1].tobytes()
 
 
+def no_wider(picture: NDArray[Any], widest_px: int) -> NDArray[Any]:
+    """Shrink a picture to at most so many columns.
+
+    By halves first, which is ten times as fast as by a broken number, and the same mean of what a pixel covers.
+    """
+    import cv2
+
+    rows, columns = picture.shape[:2]
+    high = max(1, round(rows * widest_px / columns))
+    while picture.shape[1] >= 2 * widest_px and min(picture.shape[:2]) > 1:
+        picture = cv2.resize(picture, (picture.shape[1] // 2, picture.shape[0] // 2), interpolation=cv2.INTER_AREA)
+    if columns > widest_px:
+        picture = cv2.resize(picture, (widest_px, high), interpolation=cv2.INTER_AREA)
+    return picture
+
+
 def inert_json(content: Any) -> str:
     """JSON that can stand in a script whatever the texts in it."""
     text = json.dumps(content, ensure_ascii=True, separators=(",", ":"), allow_nan=False)

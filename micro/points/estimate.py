@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from micro.statistics.sampling import Estimate, accuracy_pct, binomial_interval, mean_of_fields, student_t
+from micro.statistics.sampling import accuracy_pct, binomial_interval, mean_of_fields, student_t
+from micro.statistics.two_samples import Contrast
 
 FEWEST_HITS = 10.0
 MOST_FIELDS = 2**19
@@ -188,7 +189,7 @@ def bias_of(specimen: str, carbide_class: str, fields: pd.DataFrame, wanted_accu
     measured, difference = float(fields["area_fraction"].mean()), mean_of_fields(fields["difference"])
     judged = mean_of_fields(fields["judged_difference"])
     low, high = judged.interval()
-    p_value = _paired_t(judged)
+    p_value = Contrast(judged.value, judged.standard_uncertainty, judged.degrees_of_freedom).p_value
     above, below, points = (float(fields[c].sum()) for c in ("points_above", "points_below", "grid_points"))
     if above + below < FEWEST_HITS or judged.std == 0:
         # So few points that differ scatter less between fields than they would in another draw.
@@ -223,12 +224,3 @@ def _few_points_interval(above: float, below: float, points: float, value: float
     up_low, up_high = binomial_interval(above, points)
     down_low, down_high = binomial_interval(below, points)
     return value - math.hypot(up - up_low, down_high - down), value + math.hypot(up_high - up, down - down_low)
-
-
-def _paired_t(difference: Estimate) -> float:
-    from scipy import special
-
-    if not (difference.standard_uncertainty > 0 and difference.degrees_of_freedom >= 1):
-        return math.nan
-    ratio = abs(difference.value) / difference.standard_uncertainty
-    return float(2 * special.stdtr(difference.degrees_of_freedom, -ratio))

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -20,7 +21,7 @@ from micro import results
 from micro.errors import InputError
 from micro.owned import own
 from micro.pictures.outlines import display_range, greys_shown
-from micro.pictures.page import content_policy, inert_json, jpeg, only, rendered, template_text
+from micro.pictures.page import content_policy, inert_json, jpeg, no_wider, only, rendered, template_text
 from micro.points.plan import Grid, Plan, Scattered, draw_fields, place_grid, suggested_fields, suggested_points
 from micro.points.tally import DENSITY, FORM, TALLY, TO_FILL_IN
 from micro.study.model import Field
@@ -110,8 +111,6 @@ def _blank_page(field: SheetField) -> NDArray[np.uint8]:
 
 
 def _place(page: NDArray[np.uint8], field: SheetField, left: int, top: int, scale: float) -> None:
-    import cv2
-
     overview = cv2.imdecode(np.frombuffer(field.overview, np.uint8), cv2.IMREAD_GRAYSCALE)
     size = (int(field.width_px * scale), int(field.height_px * scale))
     fitted = cv2.resize(overview, size, interpolation=cv2.INTER_CUBIC)
@@ -120,8 +119,6 @@ def _place(page: NDArray[np.uint8], field: SheetField, left: int, top: int, scal
 
 def _crosses(page: NDArray[np.uint8], x: NDArray, y: NDArray) -> None:
     """Thin crosses, open at the centre, dark on a light rim so that they show on any grey."""
-    import cv2
-
     for colour, thickness in ((255, 3), (0, 1)):
         for px, py in zip(np.rint(x).astype(int).tolist(), np.rint(y).astype(int).tolist(), strict=True):
             for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
@@ -131,8 +128,6 @@ def _crosses(page: NDArray[np.uint8], x: NDArray, y: NDArray) -> None:
 
 
 def _text(page: NDArray[np.uint8], text: str, x: int, y: int, size: float) -> None:
-    import cv2
-
     cv2.putText(page, text, (x, y), cv2.FONT_HERSHEY_SIMPLEX, size, 0, 1, cv2.LINE_AA)
 
 
@@ -321,14 +316,7 @@ def _sheet_field(picture: Picture, placed: Callable[[int, int], Grid | Scattered
 
 def reduced(shown: NDArray[np.uint8], longest_px: int) -> NDArray[np.uint8]:
     """Copy whose longer side is at most `longest_px`; never enlarged."""
-    import cv2
-
-    rows, columns = shown.shape
-    factor = longest_px / max(rows, columns)
-    if factor >= 1:
-        return shown
-    size = (max(1, round(columns * factor)), max(1, round(rows * factor)))
-    return cv2.resize(shown, size, interpolation=cv2.INTER_AREA)
+    return no_wider(shown, min(longest_px, round(longest_px * shown.shape[1] / max(shown.shape))))
 
 
 def details(shown: NDArray[np.uint8], grid: Grid | Scattered) -> NDArray[np.uint8]:

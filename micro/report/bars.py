@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
 from micro.figures.specimens import ForestRow, draw_forest, height_in
 from micro.points.wording import capital
-from micro.report.drawing import Save
-from micro.report.page import PageFigure, PageSection, PageTable
+from micro.report.page import PageFigure, PageSection, PageTable, Save
 from micro.report.wording import (
     ends_of,
     figures,
@@ -24,12 +25,10 @@ from micro.report.wording import (
 )
 from micro.segmentation.segmentation import UNNAMED
 from micro.specimens.quantities import BY_NAME, banding_shown
+from micro.study.model import Study
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from micro.analysis import Analysis
-    from micro.study.model import Study
 
 FEWEST_BARS = 2
 LETTERED, MOST_LISTED = 3, 6

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from concurrent.futures import Executor
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
 
 from micro import results
 from micro.analysis import Analysis
 from micro.batch.job import PROFILE_COLUMNS, Outcome, is_band_profile
+from micro.comparison.measured import MeasuredSpecimen
+from micro.comparison.pairs import size_distributions
 from micro.figures.specimens import (
     curves_of_field,
     draw_banding,
@@ -28,24 +33,14 @@ from micro.measures.banding import SIGNIFICANCE
 from micro.points.lessons import read_lessons
 from micro.processes import give_back_memory
 from micro.report.bars import Bars, forest_figures, glance_section
-from micro.report.comparison_sections import point_sections
-from micro.report.drawing import Save, drawing
 from micro.report.fields import field_pictures, field_table, same_scale_pictures, typical_micrograph
-from micro.report.page import PageAnswer, PageFigure, PageSection, render_page
-from micro.report.review_section import review_sections
+from micro.report.page import PageAnswer, PageFigure, PageSection, Save, drawing, render_page
+from micro.report.people_sections import point_sections, review_sections, taught_sections
 from micro.report.sections import answer_sections, detection_sections
 from micro.report.summary import UNCOUNTED, study_bars, summary_parts
-from micro.report.taught_section import taught_sections
 from micro.report.wording import methods, mosaic_sentences
 from micro.specimens.detected import read_detected
 from micro.study.model import Study
-
-if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
-    import pandas as pd
-
-    from micro.comparison.measured import MeasuredSpecimen
 
 MOST_PANELS, FEW_PANELS = 4, 2
 """Specimens up to which all have their panel in a figure, and how many have one where there are more."""
@@ -58,8 +53,6 @@ def study_figures(
 
     `specimens` are those with a measured field, `out` is the results folder, with the parts of the fields.
     """
-    from micro.comparison.pairs import size_distributions
-
     particles, profiles = tables["particles"], tables["profiles"]
     if particles.empty:
         return []

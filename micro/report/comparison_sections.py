@@ -1,4 +1,4 @@
-"""Sections of the report on pairs, coupons and point counts."""
+"""Sections of the report on pairs and coupons."""
 
 from __future__ import annotations
 
@@ -6,22 +6,18 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
+import pandas as pd
 
-from micro import results
 from micro.analysis import Analysis
-from micro.owned import own
-from micro.points.agreement import Agreement, most_apart
-from micro.points.estimate import Bias, Interval
-from micro.points.wording import counter_lines, heading, number, percent, verdict_sentence
+from micro.comparison.coupon_words import CAUTIONS, outlier_sentences
+from micro.comparison.coupons import CouponAnalysis
+from micro.comparison.findings import PairFindings, findings
+from micro.comparison.pairs import MAY_DIFFER, NO_VERDICT, REFUSED, UNKNOWN
 from micro.report.bars import MAIN, MORE, Bars, bars_table
-from micro.report.drawing import Save
-from micro.report.page import PagePicture, PageSection, PageTable
-from micro.report.study_figures import draw_coupons, draw_point_count
+from micro.report.page import PagePicture, PageSection, PageTable, Save
+from micro.report.study_figures import draw_coupons
 from micro.report.wording import (
     MINUS,
     ends_of,
@@ -34,12 +30,6 @@ from micro.report.wording import (
 )
 from micro.specimens.quantities import BY_NAME
 from micro.statistics.sampling import student_t
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from micro.comparison.coupons import CouponAnalysis
-    from micro.comparison.findings import PairFindings
 
 # True of the row by its kind already, so not worth a reader's time.
 OBVIOUS = "0 in some fields"
@@ -55,8 +45,6 @@ TEXT = (
 
 def comparison_section(comparison: pd.DataFrame, bars: Bars, pictures: Sequence[PagePicture]) -> PageSection | None:
     """Typical fields at one scale, then the pair; of more than two bars the quantities beside the main ones."""
-    from micro.comparison.findings import findings
-
     if comparison.empty:
         return None
     pairs = findings(comparison)
@@ -72,8 +60,6 @@ def comparison_section(comparison: pd.DataFrame, bars: Bars, pictures: Sequence[
 
 def refused_sentence(pairs: Sequence[PairFindings]) -> str:
     """Name the pairs of which nothing could be compared, and why; empty where there is none."""
-    from micro.comparison.pairs import NO_VERDICT, REFUSED
-
     judged = [any(said for verdict, said in p.said.items() if verdict not in (NO_VERDICT, REFUSED)) for p in pairs]
     refused = [pair for pair, known in zip(pairs, judged, strict=True) if pair.said[REFUSED] and not known]
     if not refused:
@@ -87,8 +73,6 @@ def pair_table(pair: PairFindings, comparison: pd.DataFrame, specimens: pd.DataF
 
     `specimens` has the intervals of the two bars.
     """
-    from micro.comparison.pairs import REFUSED
-
     a, b = pair.specimen_a, pair.specimen_b
     every = comparison[(comparison["specimen_a"] == a) & (comparison["specimen_b"] == b)].to_dict("records")
     of_bars = {tuple(row[name] for name in OF_A_BAR): row for row in specimens.to_dict("records")}
@@ -136,8 +120,6 @@ def _side(row: dict[Any, Any], side: str, of_bar: dict[Any, Any] | None) -> str:
 
 
 def _verdict(row: dict[Any, Any]) -> Iterator[str]:
-    from micro.comparison.pairs import MAY_DIFFER, UNKNOWN
-
     verdict, detectable = str(row["verdict"]), float(row["detectable"])
     if verdict == MAY_DIFFER:
         yield f"{verdict} (p = {row['p_value']:.2g} alone, {row['p_joint']:.2g} among all)"
@@ -162,8 +144,6 @@ def _unit(row: dict[Any, Any]) -> str:
 
 def coupon_section(answer: Analysis, save: Save) -> PageSection | None:
     """Every coupon, ratios of the directions, groups against each other, means."""
-    from micro.comparison.coupon_words import CAUTIONS, outlier_sentences
-
     analysis = answer.coupons
     if analysis is None or analysis.coupons.empty:
         return None
@@ -256,122 +236,3 @@ def _warnings(table: pd.DataFrame) -> Iterator[str]:
     for row in table.to_dict("records"):
         head = row["group"] if "group" in row else f"{row['group_b']} against {row['group_a']}"
         yield from (f"{head}: {warning}." for warning in str(row["warning"] or "").split("; ") if warning)
-
-
-MOST_PICTURES = 12
-CROP_PX, MAGNIFIED = 64, 4
-ARM_PX, OPEN_PX = 40, 10
-BEYOND_EDGE = 225
-METHOD = (
-    "The same fields, counted on a grid without knowing the result (ASTM E562, ISO 9042). Points on a boundary count "
-    "one half. The verdict rests on the counted points alone: the program's outlines were counted on the same points, "
-    "so that the chance of where these fell is in both. Intervals are at 95 %. Every field stands in "
-    "points.csv, every two counters in counters.csv.",
-)
-SCORES = {0.0: "out", 0.5: "boundary", 1.0: "in"}
-CAPTION = (
-    "Every field: counted over measured (left), and their difference over their mean (right) with the mean difference, "
-    "its 95 % interval (band) and the limits that hold the next field in 95 of 100 (dashed). Counting noise is in both."
-)
-ALTERNATIVE = "Counted against measured fraction of every field, and the differences with their limits of agreement."
-
-
-def point_sections(agreement: Agreement, out: Path, save: Save) -> list[PageSection]:
-    """Parts of the report about the count; `save` draws and writes a figure."""
-    figure = save(
-        "point_count", 2, 3.2, partial(draw_point_count, fields=agreement.fields, bias=agreement.bias), CAPTION,
-        ALTERNATIVE,
-    )  # fmt: skip
-    verdicts = [f"{heading(b)}: {verdict_sentence(b)}" for b in agreement.bias]
-    said = [*verdicts, *counter_lines(agreement.between), *agreement.messages]
-    sections = [PageSection("point-count", "Point count by people", METHOD, (), [("In words", said)], [figure], [
-        count_table(agreement)
-    ], printed=True)]  # fmt: skip
-    pictures = apart_pictures(agreement, out)
-    if pictures:
-        text = ("The centre of the open cross is what was judged; the lines are the program's outlines.",)
-        title = "Points at which count and outlines differ most"
-        sections.append(PageSection("points-apart", title, text, pictures))
-    return sections
-
-
-def count_table(agreement: Agreement) -> PageTable:
-    """Figures of the count, a row a specimen and class."""
-    columns = (
-        "specimen, class", "fields, points", "counted, %", "%RA", "measured, %",
-        "count less measured, percentage points", "single fields within", "at the counted points alone",
-        "more fields for the wanted %RA", "verdict",
-    )  # fmt: skip
-    return PageTable("Counted and measured", columns, [_cells(bias) for bias in agreement.bias])
-
-
-def _cells(bias: Bias) -> tuple[str, ...]:
-    p = bias.counted
-    accuracy = f"{p.relative_accuracy_pct:.0f}" if math.isfinite(p.relative_accuracy_pct) else "unknown"
-    limits = " to ".join(number(100 * limit, 1, "+") for limit in bias.limits)
-    return (
-        heading(bias), f"{p.fields}, {p.points}", with_ends(100 * p.mean, 100 * p.low, 100 * p.high), accuracy,
-        percent(bias.measured), _interval_ends(bias.difference), limits if math.isfinite(bias.limits[0]) else "unknown",
-        _interval_ends(bias.judged), "unknown" if bias.more_fields is None else str(bias.more_fields), bias.verdict,
-    )  # fmt: skip
-
-
-def _interval_ends(difference: Interval) -> str:
-    return with_ends(100 * difference.value, 100 * difference.low, 100 * difference.high)
-
-
-def apart_pictures(agreement: Agreement, out: Path) -> list[PagePicture]:
-    """Pictures of the points at which counters and program differ most, also written to figures/points."""
-    import cv2
-
-    from micro.report.fields import data_address
-
-    fields = results.read_table(out / results.FIELDS, ["specimen", "field", "file"])
-    files = fields.drop_duplicates(["specimen", "field"]).set_index(["specimen", "field"])["file"]
-    pictures: list[PagePicture] = []
-    for row in most_apart(agreement.judged, MOST_PICTURES).to_dict("records"):
-        outlined = cv2.imread(str(out / results.OUTLINES / f"{files[row['specimen'], row['field']]}.png"))
-        if outlined is None:
-            continue
-        field_only = outlined[: _rows(out, files[row["specimen"], row["field"]])]
-        shown = marked_crop(field_only, float(row["x_px"]), float(row["y_px"]))
-        name = f"{results.FIGURES}/points/{len(pictures) + 1:02d}.png"
-        own(out, [name])
-        with results.whole_file(out / name) as stream:
-            stream.write(cv2.imencode(".png", shown)[1].tobytes())
-        words = point_in_words(row, several=bool((agreement.fields["counters"] > 1).any()))
-        pictures.append(PagePicture(data_address(shown[..., ::-1]), words, f"Outlines about the point: {words}"))
-    return pictures
-
-
-def _rows(out: Path, file: str) -> int:
-    """Rows of a field, without the data bar and the legend that its outline picture has below."""
-    import tifffile
-
-    with tifffile.TiffFile(out / results.LABELS / f"{file}.tif") as labels:
-        return int(labels.pages[0].shape[0])
-
-
-def point_in_words(row: dict[Any, Any], several: bool) -> str:
-    """Name a point, and say what one counter, or `several`, and the program made of it."""
-    counted = f"{row['score']:.2g} on average" if several else SCORES[row["score"]]
-    place = f"{row['specimen']} {row['field']}, point {row['point']:.0f}"
-    return f"{place}: counted {counted}, outlined {SCORES[row['own_score']]}"
-
-
-def marked_crop(picture: NDArray[np.uint8], x_px: float, y_px: float) -> NDArray[np.uint8]:
-    """Magnified surroundings of a point, (CROP_PX·MAGNIFIED,) squared in colour, with an open cross about it."""
-    import cv2
-
-    half = CROP_PX // 2
-    padded = np.pad(picture, ((half, half), (half, half), (0, 0)), constant_values=BEYOND_EDGE)
-    left, top = int(x_px), int(y_px)
-    crop = padded[top : top + CROP_PX, left : left + CROP_PX]
-    size = (CROP_PX * MAGNIFIED, CROP_PX * MAGNIFIED)
-    shown = cv2.resize(crop, size, interpolation=cv2.INTER_NEAREST)
-    x, y = (round(MAGNIFIED * (half + value - int(value))) for value in (x_px, y_px))
-    for colour, thickness in (((0, 0, 0), 4), ((160, 246, 255), 2)):
-        for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
-            ends = [(x + dx * reach, y + dy * reach) for reach in (OPEN_PX, ARM_PX)]
-            cv2.line(shown, ends[0], ends[1], colour, thickness, cv2.LINE_AA)
-    return shown

@@ -6,23 +6,22 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import quote
 
+import cv2
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from micro import results
 from micro.errors import InputError
 from micro.image.micrograph import Micrograph
 from micro.pictures.outlines import display_range, draw_scale_bar, greys_shown, with_strip
-from micro.pictures.page import address_of, jpeg
+from micro.pictures.page import address_of, jpeg, no_wider
 from micro.report.page import PagePicture, PageTable
 from micro.report.wording import with_ends_of
 from micro.study.model import Field, Specimen, Study
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 WIDEST_PX, ROW_WIDEST_PX = 1100, 560
 LETTERS_IN_ROW = 1 / 22
@@ -43,8 +42,6 @@ class FieldPictures:
 
 def field_pictures(field: Field, um_per_px: float, message: str, out: Path, pixels: float) -> FieldPictures | None:
     """Pictures of a measured field, of so many pixels each at most; None where the file cannot be read any more."""
-    import cv2
-
     outlined = cv2.imread(str(out / results.OUTLINES / f"{field.stem}.png"), cv2.IMREAD_COLOR)
     micrograph = _read(field)
     if outlined is None or micrograph is None:
@@ -133,22 +130,6 @@ def _read(field: Field) -> Micrograph | None:
         return field.read().core
     except InputError:
         return None
-
-
-def no_wider(picture: NDArray[Any], widest_px: int) -> NDArray[Any]:
-    """Shrink a picture to at most so many columns.
-
-    By halves first, which is ten times as fast as by a broken number, and the same mean of what a pixel covers.
-    """
-    import cv2
-
-    rows, columns = picture.shape[:2]
-    high = max(1, round(rows * widest_px / columns))
-    while picture.shape[1] >= 2 * widest_px and min(picture.shape[:2]) > 1:
-        picture = cv2.resize(picture, (picture.shape[1] // 2, picture.shape[0] // 2), interpolation=cv2.INTER_AREA)
-    if columns > widest_px:
-        picture = cv2.resize(picture, (widest_px, high), interpolation=cv2.INTER_AREA)
-    return picture
 
 
 def data_address(picture: NDArray[Any], widest_px: int = WIDEST_PX) -> str:

@@ -1,17 +1,28 @@
-"""The report page: one file that holds all it shows."""
+"""The report page: one file that holds all it shows; figures are drawn several at a time."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import contextlib
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from functools import partial
+from pathlib import Path
+from typing import Any
 
+import pandas as pd
+
+from micro.address import Address
 from micro.batch.job import Outcome, library_versions
 from micro.errors import one_line
+from micro.figures.style import FORMATS, Draw, draw_figure
 from micro.issue_kinds import SEVERITIES
 from micro.issues import gravest_first, grouped
+from micro.owned import own
 from micro.pictures.page import address_of, rendered, template_text
 from micro.points.wording import capital
+from micro.processes import FOR_FIGURES, pool_of
 from micro.report.record import pinned
 from micro.report.wording import (
     GROUPS,
@@ -26,13 +37,6 @@ from micro.report.wording import (
     with_unit,
 )
 from micro.study.model import Specimen, Study
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    import pandas as pd
-
-    from micro.address import Address
 
 NOTE = next(iter(SEVERITIES))
 
@@ -273,3 +277,61 @@ def pinned_words(name: str, value: Any) -> str:
     """Say what the user pinned: the parameter's name in words, its values in a row."""
     shown = ", ".join(str(v) for v in value) if isinstance(value, (list, tuple)) else str(value)
     return f"{name.replace('_', ' ')}: {shown}"
+
+
+FIGURES_OF_ONE_BAR = 6  # more processes would load what draws and have nothing to do
+Save = Callable[[str, int, float, Draw, str, str], PageFigure]
+"""Draws and writes a figure: name, axes side by side, height in inches, how, caption, words for who cannot see it."""
+
+
+@contextlib.contextmanager
+def drawers(workers: int) -> Iterator[Executor | None]:
+    """Give processes that draw, and load what they need from now on; None where this process draws as well.
+
+    All that was begun is drawn when the block ends.
+    """
+    if workers <= 1:
+        yield None
+        return
+    pool = pool_of(workers, FOR_FIGURES)
+    try:
+        for _ in range(min(workers, FIGURES_OF_ONE_BAR)):
+            pool.submit(int)
+        yield pool
+    except BaseException:
+        pool.shutdown(cancel_futures=True)
+        raise
+    pool.shutdown()
+
+
+def drawing(folder: Path, pool: Executor | None) -> Save:
+    """Return the function that draws figures into `folder`, in this process or in those of `pool`."""
+    return partial(_save, folder, pool)
+
+
+def _save(
+    folder: Path, pool: Executor | None, name: str, columns: int, height_in: float, draw: Draw, caption: str,
+    alternative: str,
+) -> PageFigure:  # fmt: skip
+    own(folder.parent, [f"{folder.name}/{name}.{kind}" for kind in FORMATS])
+    task = partial(draw_figure, folder, name, columns, height_in, draw)
+    return PageFigure(name, _begun(task, pool), caption, alternative)
+
+
+def _begun(task: Callable[[], bytes], pool: Executor | None) -> Callable[[], bytes]:
+    """Begin to draw; what it gives waits for the SVG, and draws here where the system ended the other process."""
+    if pool is None:
+        svg = task()
+        return lambda: svg
+    try:
+        future = pool.submit(task)
+    except BrokenProcessPool:
+        return task
+
+    def wait() -> bytes:
+        try:
+            return future.result()
+        except BrokenProcessPool:
+            return task()
+
+    return wait

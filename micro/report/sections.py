@@ -11,8 +11,7 @@ from micro.analysis import Analysis
 from micro.figures.specimens import ForestRow, draw_forest, height_in
 from micro.report.bars import Bars
 from micro.report.comparison_sections import comparison_section, coupon_section
-from micro.report.drawing import Save
-from micro.report.page import PagePicture, PageSection, PageTable
+from micro.report.page import PagePicture, PageSection, PageTable, Save
 from micro.report.wording import MINUS, by_quantity, ends_of, plain_name, with_ends_of
 from micro.specimens.detected import A90, FALSE, NUMBER, PUT_RIGHT, Detected
 

@@ -6,18 +6,18 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
 from micro.comparison.coupons import LONGITUDINAL, TRANSVERSE, CouponAnalysis
 from micro.figures.style import colour, legend, plain_powers
+from micro.points.estimate import Bias
 from micro.report.wording import plain_name
+from micro.specimens.detected import Detected
+from micro.statistics.detection import DetectionCurve
+from micro.taught.lesson import Lesson
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.axes import Axes
-
-    from micro.points.estimate import Bias
-    from micro.specimens.detected import Detected
-    from micro.statistics.detection import DetectionCurve
 
 
 def draw_structure(axes: list[Axes], points: pd.DataFrame) -> None:
@@ -172,8 +172,20 @@ def draw_detection(axes: Axes, table: pd.DataFrame, curve: DetectionCurve | None
 
 def draw_detections(axes: list[Axes], detected: Sequence[Detected]) -> None:
     """Draw the curve of each specimen."""
-    import pandas as pd
-
     for axis, one in zip(axes, detected, strict=True):
         draw_detection(axis, pd.DataFrame(list(one.table)), one.curve)
         axis.set_title(one.specimen)
+
+
+def draw_reliability(axes: list[Axes], lessons: list[Lesson]) -> None:
+    """Draw answers against probability, a mark a bin, beside the line where both are alike."""
+    axes[0].plot([0, 1], [0, 1], color="#8b938a", linewidth=0.8, zorder=0)
+    for number, lesson in enumerate(lessons):
+        p, y, low, high, _ = zip(*lesson.reliability, strict=True)
+        below, above = ([abs(a - b) for a, b in zip(y, end, strict=True)] for end in (low, high))
+        axes[0].errorbar(
+            p, y, (below, above), fmt=MARKS[number % len(MARKS)], color=colour(number), linewidth=1,
+            label=lesson.specimen,
+        )  # fmt: skip
+    axes[0].set(xlim=(0, 1), ylim=(0, 1), xlabel="probability of carbide by the map", ylabel="share of answers")
+    axes[0].legend(loc="upper left")

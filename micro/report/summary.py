@@ -7,8 +7,10 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
 from micro.analysis import Analysis
-from micro.points.wording import capital
+from micro.points.wording import capital, heading, verdict_sentence
 from micro.report.bars import (
     AMOUNT,
     DIRECTION,
@@ -38,8 +40,6 @@ from micro.specimens.quantities import BY_NAME, banding_shown
 from micro.study.model import Specimen, Study
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from micro.comparison.findings import PairFindings
 
 CHANCE = 0.05
@@ -408,8 +408,6 @@ UNCOUNTED = "Nobody has counted points on these fields yet; a blind count shares
 
 def count_sentences(answer: Analysis) -> Iterator[str]:
     """Say whether a count by people agrees."""
-    from micro.points.wording import heading, verdict_sentence
-
     if answer.count is None:
         return
     for bias in answer.count.bias:

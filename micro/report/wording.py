@@ -6,7 +6,9 @@ import math
 import textwrap
 from collections.abc import Hashable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
 
 from micro import results
 from micro.batch.job import Outcome, library_versions
@@ -16,9 +18,6 @@ from micro.segmentation.segmentation import UNNAMED
 from micro.specimens.quantities import BY_NAME, QUANTITIES
 from micro.study.model import Study
 from micro.tables.columns import MOSAICS, names
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 GROUPS = tuple(dict.fromkeys(quantity.group for quantity in QUANTITIES))
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+import pandas as pd
 
 from micro import results
 from micro.batch.job import Outcome
@@ -25,10 +26,6 @@ from micro.specimens.planning import (
 )
 from micro.specimens.quantities import READ_COLUMNS, SUMMED_COLUMNS
 from micro.tables.columns import FIELDS, SPECIMENS, names
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 # From this share of carbides missed on the plan speaks of the magnification (chosen).
 MANY_MISSED = 0.05

@@ -16,7 +16,6 @@ from micro.batch.fields import (
     gather,
     measure_fields,
     pictures_of,
-    specimen_scale_uncertainty,
     write_failures,
 )
 from micro.batch.job import PROFILE_COLUMNS, Outcome, is_band_profile
@@ -25,7 +24,7 @@ from micro.points.kept import kept_names, store_tallies, stored_tallies
 from micro.processes import give_back_memory
 from micro.report.record import TABLES, output_hashes, run_record, untouched_run, write_record
 from micro.study.model import Study
-from micro.tables.columns import FIELDS, SPECIMENS, empty, names, rows_where
+from micro.tables.columns import FIELDS, SPECIMENS, empty, names
 
 # What is not needed before the fields are at work is loaded after them: each picture waits for what stands here.
 if TYPE_CHECKING:
@@ -80,7 +79,7 @@ def run_study(
     remarks = fewer_fields(study, out)
     with claimed(out, origin_of(study), written_names(study, out)):
         outcomes = measure_study(study, out, workers, done, scheduler)
-        from micro.report.drawing import drawers
+        from micro.report.page import drawers
 
         with drawers(workers) as pool:  # they load what draws while this process checks and sums up
             outcomes = check_study(study, outcomes, out)
@@ -113,13 +112,16 @@ def _sentences(
     study: Study, outcomes: tuple[Outcome, ...], out: Path, tables: dict[str, pd.DataFrame], answer: Analysis
 ) -> tuple[str, ...]:
     """Answers in words, what the pictures can show, and what a review changed."""
-    from micro.report.review_section import review_sentences
     from micro.report.summary import answer_sentences
     from micro.report.wording import mosaic_sentences
     from micro.specimens.detected import read_detected
 
     detected = [f"{one.specimen}: {one.sentence}" for one in read_detected(out).values()]
-    by_hand = review_sentences(study, outcomes, tables["specimens"], tables["fields"])
+    by_hand: list[str] = []
+    if any(outcome.reviewed for outcome in outcomes):
+        from micro.report.people_sections import review_sentences
+
+        by_hand = review_sentences(study, outcomes, tables["specimens"], tables["fields"])
     return (*answer_sentences(study, tables["specimens"], answer), *mosaic_sentences(out), *detected, *by_hand)
 
 
@@ -246,12 +248,19 @@ def summary_tables(
     study: Study, outcomes: tuple[Outcome, ...], out: Path
 ) -> tuple[dict[str, pd.DataFrame], PointCount]:
     """Summarise the measured fields, with the count by people, into specimens.csv."""
-    from micro.analysis import read_count
+    import pandas as pd
+
+    from micro.analysis import measured_specimens, read_count
     from micro.points.lessons import read_lessons, with_lessons
     from micro.specimens.detected import read_detected, with_detected
+    from micro.specimens.summary import summarise
 
     tables, count = read_tables(out), read_count(out, outcomes)
-    summarised = summarise_specimens(study, outcomes, tables["particles"], tables["fields"])
+    rows = []
+    for one in measured_specimens(study, outcomes, tables):
+        rows.append(summarise(one.particles, one.fields, one.scale_relative_uncertainty))
+        give_back_memory()
+    summarised = pd.concat([table for table in rows if len(table)] or [empty(SPECIMENS)], ignore_index=True)
     summarised = with_lessons(summarised, tables["fields"], read_lessons(out))
     summarised = with_detected(summarised, read_detected(out))
     if count.agreement is not None:
@@ -279,21 +288,3 @@ def read_tables(out: Path) -> dict[str, pd.DataFrame]:
             narrow=("x", "y"),
         ),
     }
-
-
-def summarise_specimens(
-    study: Study, outcomes: tuple[Outcome, ...], particles: pd.DataFrame, fields: pd.DataFrame
-) -> pd.DataFrame:
-    """Tidy table of every specimen that has a measured field."""
-    import pandas as pd
-
-    from micro.specimens.summary import summarise
-
-    rows = []
-    for specimen in study.specimens:
-        own = fields[fields["specimen"] == specimen.name]
-        if len(own):
-            scale = specimen_scale_uncertainty(outcomes, specimen)
-            rows.append(summarise(rows_where(particles, particles["specimen"] == specimen.name), own, scale))
-            give_back_memory()
-    return pd.concat([table for table in rows if len(table)] or [empty(SPECIMENS)], ignore_index=True)

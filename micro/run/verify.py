@@ -16,7 +16,7 @@ from micro.batch.job import Outcome, library_versions
 from micro.errors import InputError, MicroError
 from micro.owned import MANIFEST, listed
 from micro.points.kept import copy_tallies
-from micro.report.drawing import drawers
+from micro.report.page import drawers
 from micro.report.record import RunRecord, read_run, run_record, write_record
 from micro.results import hash_or_none
 from micro.run.study import check_study, measure_study, write_pages, write_tables

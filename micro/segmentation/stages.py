@@ -11,15 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import Issue, bit, issue
-from micro.segmentation.burnt_boxes import burnt_boxes
 from micro.segmentation.edge_doubt import TOLD
 from micro.segmentation.films import films_apart
 from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels, numbered
 from micro.segmentation.marks import Marks, burnt_in, covering, other_polarity, scratches
 from micro.segmentation.matrix import Matrix, find_level, flatten, smoothed
+from micro.segmentation.no_field import burnt_boxes, round_view
 from micro.segmentation.outline import Outlines, outline
 from micro.segmentation.patches import find_patches
-from micro.segmentation.round_view import round_view
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings
 from micro.segmentation.textured import carbides_in_texture
 from micro.segmentation.troubles import both_polarities, field_issues

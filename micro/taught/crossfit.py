@@ -87,24 +87,27 @@ class FieldMaps:
         (classes, points) map at the points, by maps that have not seen their answers.
     means
         (classes, points) mean over all analysed pixels of the map that met each point.
-    fold
-        Number of the fold of the field; (points,) numbers for one field.
     """
 
     probability: Float32Array
     at_points: FloatArray
     means: FloatArray
-    fold: NDArray[np.intp]
 
-    def counted(self, answers: Answers, carbide_class: int = 0) -> CountedField:
-        """Field for the estimator; carbide_class 0 is all classes together, else numbers from 1."""
-        if carbide_class == 0:
-            given, at, mean = answers.answers, self.at_points.sum(axis=0), self.means.sum(axis=0)
-        else:
-            own = np.ones(1, bool) if answers.carbide_class is None else answers.carbide_class == carbide_class
-            given = np.where(np.isnan(answers.answers), math.nan, answers.answers * own)
-            at, mean = self.at_points[carbide_class - 1], self.means[carbide_class - 1]
-        return CountedField(given, at, mean, answers.weights, answers.draw)
+
+def counted_field(answers: Answers, at_points: FloatArray, means: FloatArray, carbide_class: int = 0) -> CountedField:
+    """Field for the estimator; carbide_class 0 is all classes together, else numbers from 1.
+
+    Parameters
+    ----------
+    at_points, means
+        (classes, points) as in `FieldMaps`.
+    """
+    if carbide_class == 0:
+        return CountedField(answers.answers, at_points.sum(axis=0), means.sum(axis=0), answers.weights, answers.draw)
+    own = np.ones(1, bool) if answers.carbide_class is None else answers.carbide_class == carbide_class
+    given = np.where(np.isnan(answers.answers), math.nan, answers.answers * own)
+    k = carbide_class - 1
+    return CountedField(given, at_points[k], means[k], answers.weights, answers.draw)
 
 
 def deal(number: int, folds: int = FOLDS) -> NDArray[np.intp]:
@@ -158,7 +161,7 @@ def apply_to_field(
     probability = probability_map(taught, planes)
     row, column = pixels_of(counted.x_px, counted.y_px, planes.shape)
     means = np.repeat(_means(probability, analysed)[:, None], len(row), axis=1)
-    return FieldMaps(probability, probability[:, row, column].astype(float), means, np.zeros(len(row), np.intp))
+    return FieldMaps(probability, probability[:, row, column].astype(float), means)
 
 
 def one_field(planes: FeaturePlanes, counted: Answers, analysed: NDArray[np.bool_] | None = None) -> FieldMaps:
@@ -180,7 +183,7 @@ def one_field(planes: FeaturePlanes, counted: Answers, analysed: NDArray[np.bool
     for k, taught in enumerate(folds):
         at[:, fold == k] = probability(taught, features[fold == k].T)
     map_, means = _map_and_means(whole, folds, planes, analysed)
-    return FieldMaps(map_, at, means[fold].T, fold)
+    return FieldMaps(map_, at, means[fold].T)
 
 
 def _map_and_means(

@@ -32,10 +32,13 @@ class TaughtOutlines:
         (rows, columns) int32, 0 matrix, regions from 1 along the rows.
     class_index
         (regions,) carbide class of each region, from 0.
+    class_names
+        Of each carbide class; empty until `named` gives them.
     """
 
     labels: NDArray[np.int32]
     class_index: NDArray[np.intp]
+    class_names: tuple[str, ...] = ()
 
 
 def draw_outlines(
@@ -136,15 +139,7 @@ STILL_TRUE = ("saturated",)
 LEAST_CONTRAST = 0.1
 
 
-@dataclass(frozen=True, eq=False)
-class TaughtField:
-    """Taught outlines of one field and the names of their classes."""
-
-    outlines: TaughtOutlines
-    class_names: tuple[str, ...]
-
-
-def with_taught_outlines(own: Segmentation, taught: TaughtField, excluded: NDArray[np.bool_]) -> Segmentation:
+def with_taught_outlines(own: Segmentation, taught: TaughtOutlines, excluded: NDArray[np.bool_]) -> Segmentation:
     """Segmentation with taught outlines in the place of the program's own.
 
     The light over the field stays as found; the level of the matrix is that outside of the taught outlines, and the
@@ -155,7 +150,7 @@ def with_taught_outlines(own: Segmentation, taught: TaughtField, excluded: NDArr
     excluded
         (rows, columns) what no outline may lie on: marks burnt into the picture.
     """
-    labels, class_index = _without(taught.outlines, excluded)
+    labels, class_index = _without(taught, excluded)
     outside = (labels == 0) & ~excluded
     shift = np.float32(own.contrast[outside].mean(dtype=float)) if outside.any() else np.float32(0)
     contrast = np.where(excluded, np.float32(0), own.contrast - shift)
@@ -215,10 +210,10 @@ def _flags(labels: NDArray[np.int32], count: int) -> NDArray[np.uint32]:
     return word[1:]
 
 
-def named(outlines: TaughtOutlines, names: Sequence[str]) -> TaughtField:
+def named(outlines: TaughtOutlines, names: Sequence[str]) -> TaughtOutlines:
     """Outlines with the names of their classes; classes that lie nowhere in the field are left out."""
     held = np.unique(outlines.class_index)
     place = np.zeros(max(len(names), 1), np.intp)
     place[held] = np.arange(len(held))
     kept = tuple(names[k] for k in held.tolist())
-    return TaughtField(replace(outlines, class_index=place[outlines.class_index]), kept)
+    return replace(outlines, class_index=place[outlines.class_index], class_names=kept)

@@ -10,8 +10,7 @@ from invented_rulings import BRIGHT_FIELD, Micrometer, photograph_micrometer
 
 from micro.cli import main
 from micro.results import hash_of_file
-from micro.scale.calibration import read_calibration, write_calibration
-from micro.scale.micrometer import calibrate
+from micro.scale.calibration import calibrate, read_calibration, write_calibration
 
 SHAPE = (360, 480)
 TRUTH = 0.4321

@@ -9,7 +9,7 @@ import pytest
 from other_generator import picture
 
 from micro import measure
-from micro.segmentation.trust import NORMAL_SEPARATION, two_levels
+from micro.segmentation.two_levels import NORMAL_SEPARATION, two_levels
 
 SHAPE = (320, 320)
 

@@ -258,7 +258,7 @@ def test_a_header_of_other_formats_larger_than_its_data_is_refused(tmp_path: Pat
 @pytest.mark.parametrize("mode", ["L", "RGB", "RGBA", "LA", "P", "I;16"])
 @pytest.mark.parametrize("shape", [(33, 47), (64, 64), (100, 41)])
 def test_sound_pngs_hold_their_pixels(tmp_path: Path, mode: str, shape: tuple[int, int]) -> None:
-    """Every kind of PNG that Pillow writes passes the count of its data."""
+    """Every kind of PNG that Pillow writes is read."""
     from PIL import Image
 
     levels = np.random.default_rng(1).integers(10, 240, shape, dtype=np.uint8)
@@ -267,7 +267,30 @@ def test_sound_pngs_hold_their_pixels(tmp_path: Path, mode: str, shape: tuple[in
     assert read(tmp_path / "a.png", crop_bottom_px=0).grey.shape == shape
 
 
-def test_an_interlaced_png_holds_its_pixels() -> None:
-    """The seven passes of 8 × 8 px have 1, 1, 2, 4, 8, 16, 32 pixels in 1, 1, 1, 2, 2, 4, 4 rows (Adam7)."""
-    assert unpacking._png_bytes(8, 8, 8, 0, 0, 0, 1) == 64 + 15
-    assert unpacking._png_bytes(1, 1, 16, 2, 0, 0, 1) == 6 + 1
+ADAM7 = ((0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4), (1, 0, 2, 2), (0, 1, 1, 2))
+"""First column and row, and steps, of the seven passes of an interlaced PNG (PNG specification, section 8)."""
+
+
+def png_of(data: bytes, shape: tuple[int, int], interlaced: int = 0) -> bytes:
+    """PNG of 8 bits from its lines, each behind the byte of its filter."""
+    head = struct.pack(">IIBBBBB", shape[1], shape[0], 8, 0, 0, 0, interlaced)
+    parts = ((b"IHDR", head), (b"IDAT", zlib.compress(data)), (b"IEND", b""))
+    chunks = (struct.pack(">I", len(c)) + kind + c + struct.pack(">I", zlib.crc32(kind + c)) for kind, c in parts)
+    return b"\x89PNG\r\n\x1a\n" + b"".join(chunks)
+
+
+@pytest.mark.parametrize("lines", [40, 63, 64, 65, 100])
+@pytest.mark.parametrize("interlaced", [0, 1])
+def test_a_png_holds_its_pixels_and_no_more(tmp_path: Path, lines: int, interlaced: int) -> None:
+    """Data for fewer or more lines than the header says are refused, in one pass and in seven."""
+    grey = np.random.default_rng(2).integers(10, 240, (lines, 48), dtype=np.uint8)
+    passes = ADAM7 if interlaced else ((0, 0, 1, 1),)
+    some = (grey[y::down, x::across] for x, y, across, down in passes)
+    data = b"".join(b"\0" + row.tobytes() for part in some for row in part)
+    path = tmp_path / "a.png"
+    path.write_bytes(png_of(data, (64, 48), interlaced))
+    if lines == 64:
+        assert np.array_equal(read(path, crop_bottom_px=0).grey, grey)
+    else:
+        with pytest.raises(InputError, match="is damaged"):
+            read(path)

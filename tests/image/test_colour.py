@@ -10,7 +10,7 @@ from PIL import Image
 
 from micro.errors import InputError
 from micro.field import measure
-from micro.image.colour import along, best_axis, parted
+from micro.image.pixels import along, best_axis, parted
 from micro.image.reading import read
 
 MATRIX, CARBIDE = np.array([150.0, 110.0, 120.0]), np.array([112.0, 129.4, 120.0])

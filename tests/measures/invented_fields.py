@@ -8,11 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import flag_text
-from micro.measures.blur_checks import directed_blur
-from micro.measures.field_checks import check_field
+from micro.measures.field_checks import check_field, directed_blur
 from micro.measures.particles import measure_particles
-from micro.phantom.defects import Damage, damaged
-from micro.phantom.picture import Optics, etched_surface, expose
+from micro.phantom.picture import Damage, Optics, damaged, etched_surface, expose
 from micro.phantom.scenes import Population, Scene, arrange
 from micro.phantom.shapes import Coverage, cover
 from micro.scale.scale import Scale

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from micro.measures.banding import SIGNIFICANCE
-from micro.measures.placement import place_without_overlap
+from micro.measures.neighbours import place_without_overlap
 from micro.phantom.scenes import uneven_bands
 
 FIELD = (768, 1024)

@@ -5,8 +5,8 @@ import pytest
 from plates import verdict
 
 from micro.measures.banding import Frame, banding, lane_width
+from micro.measures.neighbours import place_without_overlap
 from micro.measures.orientation import estimate_rolling_direction
-from micro.measures.placement import place_without_overlap
 
 SHAPE = (768, 1024)
 

@@ -8,8 +8,15 @@ import pytest
 from invented_fields import etched_unevenly, jpeg, measured, moved, plain
 
 import micro
-from micro.measures.blur_checks import block_steps, directed_blur, softer_than_others
-from micro.measures.field_checks import another_magnification, etch_change, implausible_size, scale_disagrees
+from micro.measures.field_checks import (
+    another_magnification,
+    block_steps,
+    directed_blur,
+    etch_change,
+    implausible_size,
+    scale_disagrees,
+    softer_than_others,
+)
 from micro.scale.scale import Scale
 from micro.segmentation.stages import segment
 

@@ -21,7 +21,7 @@ def test_poisson_points_give_the_distance_of_clark_and_evans():
 
 def test_random_carbides_lie_as_carbides_placed_at_random():
     """Discs placed without overlap: ratio 1 and no alignment, within what so many fields tell."""
-    from micro.measures.placement import place_without_overlap
+    from micro.measures.neighbours import place_without_overlap
 
     rng = np.random.default_rng(2)
     ecd = rng.lognormal(2.0, 0.3, 300)
@@ -81,7 +81,7 @@ def test_pairs_along_rolling_are_aligned_and_those_across_are_crossed(rolling):
 @pytest.mark.parametrize(("fraction", "spread"), [(0.05, 0.25), (0.1, 0.45), (0.15, 0.25), (0.25, 0.45)])
 def test_neighbours_at_random_lie_further_apart_where_carbides_are_larger(fraction, spread):
     """What the interval of the ratio rests on: 0.4·√A_A per relative change of area; here within a third of it."""
-    from micro.measures.placement import place_without_overlap
+    from micro.measures.neighbours import place_without_overlap
     from micro.specimens.quantities import KEPT_APART
 
     rng = np.random.default_rng(4)

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from micro.measures import placement
-from micro.measures.placement import place_without_overlap
+from micro.measures import neighbours
+from micro.measures.neighbours import place_without_overlap
 
 SHAPE = 1.44
 """Sides of the frame, one over the other."""
@@ -17,8 +17,8 @@ def test_the_last_discs_lie_where_round_by_round_puts_them(dense, monkeypatch):
         radius = np.random.default_rng(seed).lognormal(1.5, 0.5, 200 + 150 * seed)
         side = np.sqrt((np.pi * radius**2).sum() / dense / SHAPE)
         found = []
-        for last in (placement.LAST, 0):
-            monkeypatch.setattr(placement, "LAST", last)
+        for last in (neighbours.LAST, 0):
+            monkeypatch.setattr(neighbours, "LAST", last)
             rng = np.random.default_rng(seed)
             found.append((place_without_overlap(radius, (side * SHAPE, side), rng), rng.random(4)))
             monkeypatch.undo()

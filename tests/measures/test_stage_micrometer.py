@@ -15,8 +15,7 @@ from invented_fields import any_scene, measured, plain, prepared
 from invented_rulings import BRIGHT_FIELD, DARK_FIELD, Micrometer, photograph_micrometer
 
 from micro.measures.field_checks import stage_micrometer
-from micro.phantom.defects import Damage
-from micro.phantom.picture import Optics
+from micro.phantom.picture import Damage, Optics
 from micro.phantom.scenes import Population, Scene
 
 ROOT = Path(__file__).parents[2]

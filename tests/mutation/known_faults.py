@@ -3,7 +3,7 @@
 KNOWN = (
     ("specimens/quantities.py", "d: PER_MM * _fraction(d), _along)", "d: PER_MM * _fraction(d), _across)"),
     ("specimens/quantities.py", "PER_MM * (1 - _fraction(d)), _across)", "PER_MM * (1 - _fraction(d)), _along)"),
-    ("scale/micrometer.py", "fit.pitch_px, drift)", "fit.pitch_px)"),
+    ("scale/calibration.py", "fit.pitch_px, drift)", "fit.pitch_px)"),
     ("measures/banding.py", "contrast = np.sqrt(width *", "contrast = np.sqrt(2 * width *"),
     ("measures/orientation.py", "np.exp(-(size**2) / squares)", "np.exp(-(size**2) / 2 / squares)"),
     ("measures/orientation.py", "np.hypot(np.degrees(spread) / 2, owed", "np.hypot(np.degrees(spread), owed"),

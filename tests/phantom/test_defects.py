@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from micro.phantom.defects import Damage, damaged, dust, pits, scratches, stains
-from micro.phantom.picture import Optics, etched_surface
+from micro.phantom.picture import Damage, Optics, damaged, dust, etched_surface, pits, scratches, stains
 from micro.phantom.shapes import cover, shapes
 
 SHAPE = (300, 400)

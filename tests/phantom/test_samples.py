@@ -9,8 +9,7 @@ import pandas as pd
 import pytest
 import tifffile
 
-from micro.phantom.defects import Damage
-from micro.phantom.picture import field_rows
+from micro.phantom.picture import Damage, field_rows
 
 FOLDER = Path(__file__).parents[2] / "samples"
 CSV_FIGURES = 5e-6

@@ -9,8 +9,8 @@ from micro.batch.fields import pictures_of
 from micro.figures.style import styled
 from micro.points.agreement import compare_count
 from micro.points.tally import read_tallies
-from micro.report.comparison_sections import BEYOND_EDGE, CROP_PX, MAGNIFIED, MOST_PICTURES, marked_crop, point_sections
 from micro.report.page import PageFigure
+from micro.report.people_sections import BEYOND_EDGE, CROP_PX, MAGNIFIED, MOST_PICTURES, marked_crop, point_sections
 from micro.report.record import read_run
 
 OUTLINE = (40, 80, 120)

@@ -6,7 +6,7 @@ from functools import partial
 
 import pytest
 
-from micro.report.drawing import drawers, drawing
+from micro.report.page import drawers, drawing
 
 
 def draw(axes, height):

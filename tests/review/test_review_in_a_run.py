@@ -106,8 +106,8 @@ def test_area_fraction_without_the_review_is_that_of_a_run_without_it(study, no_
         measured.out / "specimens.csv", ["carbide_class", "quantity", "mean", "ci95_low", "ci95_high"]
     )
     row = specimens[(specimens["carbide_class"] == "all") & (specimens["quantity"] == "area_fraction")].iloc[0]
+    from micro.report.people_sections import _before
     from micro.report.record import read_run
-    from micro.report.review_section import _before
     from micro.specimens.summary import area_fraction_of
     from micro.tables.columns import FIELDS, names
 

@@ -10,7 +10,7 @@ from invented_rulings import BRIGHT_FIELD, DARK_FIELD, Micrometer, photograph_mi
 
 from micro.errors import InputError
 from micro.phantom.picture import Optics
-from micro.scale.micrometer import calibrate
+from micro.scale.calibration import calibrate
 
 SHAPE = (360, 480)
 NOISY = replace(BRIGHT_FIELD, noise=12.75, shading=0.3)  # 5 % of full scale

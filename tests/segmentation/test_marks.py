@@ -5,8 +5,7 @@ import pytest
 from drawn_marks import halo, with_scale_bar
 
 from micro.issues import flag_text
-from micro.phantom.defects import pits
-from micro.phantom.picture import Optics, etched_surface, expose
+from micro.phantom.picture import Optics, etched_surface, expose, pits
 from micro.phantom.scenes import Population, Scene, arrange, make_field
 from micro.phantom.shapes import cover, shapes
 from micro.segmentation.segmentation import SegmentationSettings

@@ -11,8 +11,7 @@ from micro.image.micrograph import Box, Micrograph
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
 from micro.scale.scale import Scale
-from micro.segmentation.burnt_boxes import burnt_boxes
-from micro.segmentation.round_view import round_view
+from micro.segmentation.no_field import burnt_boxes, round_view
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.segmentation.stages import segment
 

@@ -6,8 +6,22 @@ from invented import hard_etch, person
 
 from micro.errors import InputError
 from micro.taught.corrected import corrected_fraction, counted_fraction
-from micro.taught.crossfit import FOLDS, Answers, apply_to_field, check_answers, cross_taught, deal, one_field
+from micro.taught.crossfit import (
+    FOLDS,
+    POINT_FOLDS,
+    Answers,
+    apply_to_field,
+    check_answers,
+    counted_field,
+    cross_taught,
+    deal,
+    one_field,
+)
 from micro.taught.features import feature_planes
+
+
+def seen(maps, answers, carbide_class=0):
+    return counted_field(answers, maps.at_points, maps.means, carbide_class)
 
 
 def specimen(rng, fields=5, points=60):
@@ -24,7 +38,7 @@ def maps_of(planes, counted):
 
 def corrected(planes, counted):
     found = zip(maps_of(planes, counted), planes, counted, strict=True)
-    return [apply_to_field(taught, p, a).counted(a) for taught, p, a in found]
+    return [seen(apply_to_field(taught, p, a), a) for taught, p, a in found]
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +61,8 @@ def test_no_points_map_saw_its_own_answer():
     """The same for folds of points within one field."""
     planes, _, (counted,) = specimen(np.random.default_rng(13), 1, 120)
     before = one_field(planes[0], counted)
-    own = before.fold == before.fold[0]
+    fold = deal(120, POINT_FOLDS)
+    own = fold == fold[0]
     answers = np.where(own, 1 - counted.answers, counted.answers)
     after = one_field(planes[0], Answers(counted.x_px, counted.y_px, answers))
     assert (after.at_points[:, own] == before.at_points[:, own]).all()
@@ -75,7 +90,7 @@ def test_maps_help_and_do_not_mislead(small):
 def test_one_field_by_folds_of_points():
     planes, truth, (counted,) = specimen(np.random.default_rng(14), 1, 150)
     maps = one_field(planes[0], counted)
-    field = maps.counted(counted)
+    field = seen(maps, counted)
     found, alone = corrected_fraction([field]).of_the_fields, counted_fraction([field]).of_the_fields
     assert found.low <= truth[0] <= found.high
     assert found.half_width < 0.8 * alone.half_width
@@ -88,7 +103,7 @@ def test_the_mean_of_a_folds_map_is_that_over_all_pixels():
 
     planes, _, (counted,) = specimen(np.random.default_rng(15), 1, 120)
     maps = one_field(planes[0], counted)
-    left = maps.fold != 3
+    left = deal(120, POINT_FOLDS) != 3
     taught = teach(planes[0].at(counted.x_px, counted.y_px)[left], counted.answers[left])
     np.testing.assert_allclose(maps.means[0, ~left], probability_map(taught, planes[0]).mean(), atol=1e-5)
 
@@ -110,7 +125,7 @@ def test_classes_add_up_to_all():
     classed = [Answers(a.x_px, a.y_px, a.answers, kind) for a, kind in zip(counted, kinds, strict=True)]
     taught = maps_of(planes, classed)
     maps = apply_to_field(taught[0], planes[0], classed[0])
-    whole, one, two = (maps.counted(classed[0], k) for k in (0, 1, 2))
+    whole, one, two = (seen(maps, classed[0], k) for k in (0, 1, 2))
     np.testing.assert_allclose(one.answers + two.answers, whole.answers)
     np.testing.assert_allclose(one.map_at_points + two.map_at_points, whole.map_at_points)
     np.testing.assert_allclose(one.map_mean + two.map_mean, whole.map_mean)
@@ -134,7 +149,7 @@ def coverage(studies, shuffled, seed):
         if shuffled:
             taught_by = [Answers(a.x_px, a.y_px, rng.permutation(a.answers)) for a in counted]
         maps = maps_of(planes, taught_by)
-        fields = [apply_to_field(t, p, a).counted(a) for t, p, a in zip(maps, planes, counted, strict=True)]
+        fields = [seen(apply_to_field(t, p, a), a) for t, p, a in zip(maps, planes, counted, strict=True)]
         found = corrected_fraction(fields).of_the_fields
         held += found.low <= truth.mean() <= found.high
         ratio.append(found.half_width / counted_fraction(fields).of_the_fields.half_width)

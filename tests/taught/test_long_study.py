@@ -8,7 +8,7 @@ import pytest
 from invented import hard_etch, person
 
 from micro.taught.corrected import CountedField, corrected_fraction
-from micro.taught.crossfit import Answers, cross_taught, one_field
+from micro.taught.crossfit import Answers, counted_field, cross_taught, one_field
 from micro.taught.features import feature_planes
 from micro.taught.learner import probability
 
@@ -56,7 +56,9 @@ def study_of_one(rng):
     """Interval of one field taught by its own points, and its truth."""
     planes, _, carbide = bank()[rng.integers(BANK)]
     counted = counted_by(rng, carbide)
-    return corrected_fraction([one_field(planes, counted).counted(counted)]).of_the_fields, float(carbide.mean())
+    maps = one_field(planes, counted)
+    field = counted_field(counted, maps.at_points, maps.means)
+    return corrected_fraction([field]).of_the_fields, float(carbide.mean())
 
 
 def coverage(draw, studies, seed=3):

@@ -8,7 +8,7 @@ from micro.image.micrograph import Micrograph
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
 from micro.scale.scale import Scale
-from micro.taught.outlines import TaughtField, draw_outlines
+from micro.taught.outlines import draw_outlines, named
 
 SHARP = 0.0
 
@@ -77,7 +77,7 @@ def test_a_soft_field_is_soft_whoever_draws_its_outlines():
     optics = Optics(100, (200,), blur_px=4.0, noise=2.0, shading=0.0)
     grey, truth = make_field(Scene((Population(0.1, 14.0),), optics=optics), (600, 700), np.random.default_rng(2))
     picture = Micrograph(grey, 255.0, scale=Scale(0.1, None, "given"), rolling_deg=0.0)
-    taught = TaughtField(draw_outlines((truth.coverage.labels > 0).astype(np.float32)[None]), ("carbide",))
+    taught = named(draw_outlines((truth.coverage.labels > 0).astype(np.float32)[None]), ("carbide",))
     own, by_map = measure(picture), measure(picture, taught=taught)
     resolved = [found.field["resolved_diameter_um"].iloc[0] for found in (own, by_map)]
     assert resolved[1] == resolved[0] > 10 * 0.1
