@@ -400,7 +400,9 @@ def _what_narrows(measured: list[tuple[str, _Values]]) -> str:
 
 
 def _that_of(names: list[str], measured: list[tuple[str, _Values]]) -> str:
-    return "it" if len(measured) == 1 else f"that of {listed(names, MOST_IN_WORDS)}"
+    if len(measured) == 1:
+        return "it"
+    return f"that of {joined(names) if len(names) <= MOST_IN_WORDS else listed(names, MOST_IN_WORDS)}"
 
 
 UNCOUNTED = "Nobody has counted points on these fields yet; a blind count shares no fault with the program."

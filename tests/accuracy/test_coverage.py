@@ -34,29 +34,38 @@ def bar(scene, seed):
 @pytest.mark.study
 @pytest.mark.parametrize(("name", "seed"), [("powder-made", 41), ("ingot-cast", 42)])
 def test_intervals_of_rendered_studies_cover_what_they_say(name, seed):
-    """1 000 studies of 6 fields of 192 × 256 px: 93 to 97 % of the 95 % intervals hold the truth of the bar.
+    """1 000 studies of 6 fields of 192 × 256 px: 93 % and more of the 95 % intervals hold the truth of the bar.
+
+    They hold rims and domes, too, that fields so small cannot tell; the drawn ones have none, so that more than 97 %
+    may hold. What fields scatter by alone makes intervals of which 93 to 97 % hold it.
 
     The powder-made bar: 6 % of carbides of 8 px, aspect ratio 1.25. The ingot-cast one: 10 % of 11 px, in bands, along
     the rolling direction, aspect ratio 2.1, so that one field differs much from the next and the frame cuts many.
     """
     particles, fields, truth = bar(BARS[name], seed)
     drawn = np.random.default_rng(seed).permutation(len(fields))[: STUDIES * FIELDS_EACH].reshape(STUDIES, FIELDS_EACH)
-    held = dict.fromkeys(QUANTITIES, 0)
+    held, by_scatter = (dict.fromkeys(QUANTITIES, 0) for _ in range(2))
     means = {quantity: [] for quantity in QUANTITIES}
     for own in drawn:
-        table = summarise(pd.concat([particles[i] for i in own]), pd.concat([fields[i] for i in own]), 0.0)
-        rows = table[table["carbide_class"] == "all"].set_index("quantity")
-        for quantity in QUANTITIES:
-            row = rows.loc[quantity]
-            held[quantity] += row["ci95_low"] <= truth[quantity] <= row["ci95_high"]
-            means[quantity].append(row["mean"])
+        carbides, whole = (pd.concat([tables[i] for i in own]) for tables in (particles, fields))
+        sure = whole.assign(area_fraction_low=whole["area_fraction"], area_fraction_high=whole["area_fraction"])
+        for table, count in ((whole, held), (sure, by_scatter)):
+            found = summarise(carbides, table, 0.0)
+            rows = found[found["carbide_class"] == "all"].set_index("quantity")
+            for quantity in QUANTITIES:
+                row = rows.loc[quantity]
+                count[quantity] += row["ci95_low"] <= truth[quantity] <= row["ci95_high"]
+                if table is whole:
+                    means[quantity].append(row["mean"])
     for quantity in QUANTITIES:
         off = np.mean(means[quantity]) / truth[quantity] - 1
         spread = np.std(means[quantity]) / truth[quantity]
         print(
-            f"{name} {quantity}: {held[quantity] / STUDIES:.3f}, bias {100 * off:+.2f} %, spread {100 * spread:.1f} %"
+            f"{name} {quantity}: {held[quantity] / STUDIES:.3f} held, {by_scatter[quantity] / STUDIES:.3f} by scatter "
+            f"alone, bias {100 * off:+.2f} %, spread {100 * spread:.1f} %"
         )
-    assert all(930 <= count <= 970 for count in held.values()), held
+    assert all(count >= 930 for count in held.values()), held
+    assert all(930 <= count <= 970 for count in by_scatter.values()), by_scatter
 
 
 @pytest.mark.parametrize("name", BARS)
