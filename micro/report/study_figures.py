@@ -6,18 +6,19 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from micro.comparison.coupons import LONGITUDINAL, TRANSVERSE, CouponAnalysis
 from micro.figures.style import colour, legend, plain_powers
-from micro.points.estimate import Bias
 from micro.report.wording import plain_name
-from micro.specimens.detected import Detected
-from micro.statistics.detection import DetectionCurve
-from micro.taught.lesson import Lesson
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
+
+    from micro.points.estimate import Bias
+    from micro.specimens.detected import Detected
+    from micro.statistics.detection import DetectionCurve
+    from micro.taught.lesson import Lesson
 
 
 def draw_structure(axes: list[Axes], points: pd.DataFrame) -> None:
@@ -172,6 +173,8 @@ def draw_detection(axes: Axes, table: pd.DataFrame, curve: DetectionCurve | None
 
 def draw_detections(axes: list[Axes], detected: Sequence[Detected]) -> None:
     """Draw the curve of each specimen."""
+    import pandas as pd
+
     for axis, one in zip(axes, detected, strict=True):
         draw_detection(axis, pd.DataFrame(list(one.table)), one.curve)
         axis.set_title(one.specimen)

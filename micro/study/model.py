@@ -12,7 +12,7 @@ from typing import Any
 from micro.address import Address
 from micro.carbides import CarbideOverride
 from micro.errors import InputError, spelled
-from micro.image.micrograph import LARGEST_FIELD_PX, Box, Crop, Micrograph, SubField, sub_fields
+from micro.image.micrograph import Box, Crop, Micrograph, SubField
 from micro.segmentation.segmentation import SegmentationSettings
 
 
@@ -184,6 +184,7 @@ def cut_mosaics(fields: Iterable[Field]) -> tuple[Field, ...]:
 
 
 def _parts(field: Field) -> list[Field]:
+    from micro.image.micrograph import LARGEST_FIELD_PX, sub_fields
     from micro.image.reading import format_of, probe
 
     if isinstance(field.image, Address):
