@@ -38,8 +38,8 @@ RELATIONS = (
     Relation("toughness_transverse", "area_fraction", ACROSS, AMOUNT, ACROSS, "the amount of carbide"),
     Relation("toughness_longitudinal", "largest_ecd", ALONG, LARGEST, ALONG, "the largest carbide"),
     Relation("toughness_transverse", "largest_ecd", ACROSS, LARGEST, ACROSS, "the largest carbide"),
-    Relation("transverse_ratio", "band_contrast", RATIO, "band contrast (relative scatter across rolling)",
-             "transverse toughness ratio", "the band contrast"),
+    Relation("transverse_ratio", "banding_beyond_random", RATIO, "banding beyond random (0: none)",
+             "transverse toughness ratio", "the banding beyond random"),
     Relation("transverse_ratio", "anisotropy_index", RATIO, "anisotropy index (1: no direction)",
              "transverse toughness ratio", "the anisotropy index"),
 )  # fmt: skip

@@ -79,6 +79,8 @@ def open_ends(quantity: Quantity, value: float, data: ClassData, readings: Seque
     moved = [_of(quantity, value, data, other) - value for other in readings]
     if quantity.name == "number_per_mm2" and is_unresolved(data) and data.weight.sum() > 0:
         moved.append(value * float(data.weight @ _pairs(data)) / float(data.weight.sum()))
+    if quantity.name == "nearest_neighbour" and is_unresolved(data) and math.isfinite(value):
+        moved.append(_apart(value, data, 1 + _pairs(data)) - value)
     known = np.nan_to_num(moved)
     return float(np.minimum(known, 0.0).sum()), float(np.maximum(known, 0.0).sum())
 
@@ -98,12 +100,27 @@ def _of(quantity: Quantity, value: float, data: ClassData, other: ClassData) -> 
         return _shape(name, other, other.shape_weight)
     if isinstance(measure, Quantile) or (isinstance(measure, Ratio) and measure.of_carbides):
         return quantity.estimate(other).value
+    if name == "nearest_neighbour":
+        parts = other.carbides[PARTS].to_numpy(float) if PARTS in other.carbides else None
+        return value * math.sqrt(_number(data) / _number(other)) if parts is None else _apart(value, data, parts)
     if name == "unresolved_share":
         return value + unresolved_share(other) - unresolved_share(data)
     total = {"number_per_mm2": _number, "surface_per_volume": _outlines}.get(name)
     if total is None or not total(data) > 0 or (name == "surface_per_volume" and PARTS in other.carbides):
         return value
     return value * total(other) / total(data)
+
+
+def _apart(value: float, data: ClassData, parts: FloatArray) -> float:
+    """Mean distance of neighbours where carbides (n,) are so many each, side by side along their longer way (derived).
+
+    Thinned or filled up at random, points lie apart as one over the root of their number; those of one outline lie much
+    nearer than that.
+    """
+    longer = np.maximum(data.carbide("length_along_um"), data.carbide("width_across_um"))
+    near = np.where(parts > 1, np.minimum(value, longer / parts), value)
+    weight = data.weight * parts
+    return float(weight @ near / weight.sum()) if weight.sum() > 0 else value
 
 
 def _number(data: ClassData) -> float:
