@@ -80,7 +80,7 @@ def _the(name: str) -> str:
 def _not_asked(found: Mapping[str, Ranked]) -> Iterable[str]:
     alike = [_the(quantity) for quantity, one in found.items() if not one.told_apart]
     if alike:
-        yield f"The bars are not told apart in {joined(alike)}, which can so explain nothing here."
+        yield f"The bars are not told apart in {joined(alike)}: whether that explains it they cannot tell."
 
 
 def _rising(quantities: Iterable[str]) -> str:

@@ -73,7 +73,7 @@ def structure_section(answer: Analysis, save: Save) -> PageSection | None:
         "Rank correlation with the transverse toughness ratio",
         ("structure", "rank correlation (Spearman)", "p", "p among all asked", "least p of so many bars", "bars"),
         rows,
-        note="The intervals of the points do not enter the ranks: what they leave open makes an order look weaker.",
+        note="Errors of the points weaken an order: intervals reach as far out as they may have; p knows of none.",
     )
     text = (explanation_sentence(points),)
     return PageSection("structure", "Structure against toughness", text, figures=[figure], tables=[table], printed=True)
