@@ -68,6 +68,18 @@ def test_neighbours_lie_further_apart_without_what_may_be_none_and_nearer_with_m
     assert ends("nearest_neighbour", 20.0, data) == (pytest.approx(20 * math.sqrt(8 / 10) - 20), 0.0)
 
 
+def test_round_outlines_that_may_be_none_dilute_what_lies_across():
+    """Five carbides of aspect 4, all across rolling, and three discs of 4 µm: order 1/(1 - share of the discs)."""
+    ecd = np.array([4.0, 4, 4, 2, 4, 4, 5, 8])
+    data = class_data(*bar(["doubtful"] * 3 + [""] * 5, ecd, [1.0] * 3 + [4.0] * 5), "all")
+    carbides, discs = float(2 * ecd[3:].sum()), 12.0  # longer axes: ECD·√4
+    order = -carbides / (carbides + discs)
+    low, high = ends("orientation_order", order, data)
+    assert (low, high) == (pytest.approx(-1 - order, abs=1e-3), 0.0)
+    index = (carbides / 4 + discs) / (carbides + discs)
+    assert ends("anisotropy_index", index, data) == (pytest.approx(1 / 4 - index), 0.0)
+
+
 def test_two_in_one_outline_are_each_others_neighbours():
     """That of 8 µm and aspect 2 is 8·√2 µm long: two in it lie half of that apart, the seven others as before."""
     data = class_data(*bar([""] * 7 + ["concave"]), "all")
