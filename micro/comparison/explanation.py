@@ -109,20 +109,32 @@ def _reliability(value: FloatArray, low: FloatArray, high: FloatArray) -> float:
 
 def _rivals(quantity: str, own: Mapping[str, pd.DataFrame]) -> tuple[str, ...]:
     rows = own[quantity].set_index("specimen")
-    held = {q: other.set_index("specimen")["x"] for q, other in own.items() if q != quantity}
-    routes = rows["route"].where(rows["route"] != "")
-    if routes.nunique() == 2:
-        held[ROUTE] = (routes == routes.max()).astype(float).where(routes.notna())
-    return tuple(name for name, values in held.items() if not _closer(rows, values))
+    others = {q: other.set_index("specimen")["x"] for q, other in own.items() if q != quantity}
+    return rivals(rows["x"], rows["ratio"], others, rows["route"])
 
 
-def _closer(rows: pd.DataFrame, other: pd.Series) -> bool:
-    """Whether the ratio goes with x more closely than with `other`, beyond chance."""
-    both = rows[["x", "ratio"]].assign(other=other.reindex(rows.index)).dropna()
+def rivals(x: pd.Series, y: pd.Series, others: Mapping[str, pd.Series], routes: pd.Series) -> tuple[str, ...]:
+    """Names of other quantities, and `ROUTE`, that y goes with as closely as with x, or less so by no more than chance.
+
+    Parameters
+    ----------
+    x, y, routes
+        A value a bar; the route is heard where there are two, and where it is not "".
+    others
+        Likewise, by name.
+    """
+    told = routes.where(routes != "")
+    of_routes = {ROUTE: (told == told.max()).astype(float).where(told.notna())} if told.nunique() == 2 else {}
+    return tuple(name for name, values in (dict(others) | of_routes).items() if not _closer(x, y, values))
+
+
+def _closer(x: pd.Series, y: pd.Series, other: pd.Series) -> bool:
+    """Whether y goes with x more closely than with `other`, beyond chance."""
+    both = pd.DataFrame({"x": x, "y": y, "other": other.reindex(x.index)}).dropna()
     if both["other"].nunique() < 2:
         return True
-    own, its = (abs(both["ratio"].corr(both[name], method="spearman")) for name in ("x", "other"))
-    return bool(own > its and closer_p_value(both["ratio"], both["x"], both["other"]) < ALPHA)
+    own, its = (abs(both["y"].corr(both[name], method="spearman")) for name in ("x", "other"))
+    return bool(own > its and closer_p_value(both["y"], both["x"], both["other"]) < ALPHA)
 
 
 def least_p(found: Sequence[Ranked]) -> float:
