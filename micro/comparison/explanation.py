@@ -93,9 +93,9 @@ def _widened(rank: RankCorrelation, rows: pd.DataFrame) -> RankCorrelation:
     By 1/√(product of the reliabilities of both sides) (C. Spearman 1904, of values; from memory). What the segmentation
     leaves open may be alike in all bars and weaken nothing: the near ends stay.
     """
-    ends, of_ratio = (rank.ci95_low, rank.ci95_high), np.log(rows[["ratio", "ratio_low", "ratio_high"]])
-    sides = rows[["x", "x_low", "x_high"]], of_ratio
-    kept = math.sqrt(math.prod(_reliability(*side.to_numpy(float).T) for side in sides))
+    ends = rank.ci95_low, rank.ci95_high
+    x, ratio = (rows[[name, f"{name}_low", f"{name}_high"]].to_numpy(float).T for name in ("x", "ratio"))
+    kept = math.sqrt(_reliability(*x) * _reliability(*np.log(ratio)))
     low, high = (max(-1.0, min(end / kept, 1.0)) if kept > 0 else math.copysign(1, end) for end in ends)
     return replace(rank, ci95_low=min(rank.ci95_low, low), ci95_high=max(rank.ci95_high, high))
 
