@@ -43,7 +43,8 @@ def _order(found: Mapping[str, Ranked]) -> Iterable[str]:
     falling = {q: one for q, one in found.items() if one.falls}
     if falling:
         yield f"From bar to bar the ratio falls as {_rising(falling)}."
-        yield from (_told_from(q, one) for q, one in falling.items())
+        if sum(one.told_apart for one in found.values()) > 1 or any(one.rivals for one in falling.values()):
+            yield from (_told_from(q, one) for q, one in falling.items())
         return
     asked = [one for one in found.values() if one.p_holm == one.p_holm]
     least = least_p(asked)

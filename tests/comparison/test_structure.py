@@ -131,6 +131,7 @@ def test_five_specimens_can_show_something(largest, shown):
     told = said([0.9, 0.8, 0.7, 0.6, 0.5], largest)
     assert ("From bar to bar the ratio falls as the largest carbide rises." in told) == shown
     assert ("No falling order of the 5 bars is shown." in told) != shown
+    assert "more closely" not in told  # than what
 
 
 def coverage(n, true_pearson, studies):
