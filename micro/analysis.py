@@ -25,8 +25,14 @@ if TYPE_CHECKING:
     from micro.points.agreement import Agreement
 
 
-STRUCTURE = ("anisotropy_index", "band_contrast", "largest_ecd")
-STRUCTURE_COLUMNS = ["quantity", "unit", "specimen", "x", "x_low", "x_high", "ratio", "ratio_low", "ratio_high"]
+STRUCTURE = ("area_fraction", "anisotropy_index", "banding_beyond_random")
+LARGEST, COARSE = "largest_ecd", "ecd_d90_by_area"
+UNEQUAL_FIELDS = 1.25
+"""Most over fewest fields from which the largest carbides seen are no longer those of one area (chosen, as for two
+bars): the size that 90 % of the carbide area lies below is taken instead."""
+STRUCTURE_COLUMNS = [
+    "quantity", "unit", "specimen", "route", "x", "x_low", "x_high", "ratio", "ratio_low", "ratio_high",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,7 +109,7 @@ def analyse_study(
         comparison=comparison,
         chemistry=chemistry,
         coupons=coupons,
-        structure=None if coupons is None else structure_against_toughness(tables["specimens"], coupons.ratios),
+        structure=None if coupons is None else _structure(study, tables["specimens"], coupons),
         count=count.agreement,
         troubles=tuple(troubles),
         matrix=matrix,
@@ -148,7 +154,13 @@ def _compared(specimens: Sequence[MeasuredSpecimen], reference: str) -> pd.DataF
     return compare(sorted(specimens, key=lambda specimen: specimen.name != reference))
 
 
-def structure_against_toughness(specimens: pd.DataFrame, ratios: pd.DataFrame) -> pd.DataFrame:
+def _structure(study: Study, specimens: pd.DataFrame, coupons: CouponAnalysis) -> pd.DataFrame:
+    return structure_against_toughness(specimens, coupons.ratios, {s.name: s.route for s in study.specimens})
+
+
+def structure_against_toughness(
+    specimens: pd.DataFrame, ratios: pd.DataFrame, routes: Mapping[str, str] | None = None
+) -> pd.DataFrame:
     """Points for the figure: the transverse toughness ratio of each specimen over its structure.
 
     Parameters
@@ -157,16 +169,22 @@ def structure_against_toughness(specimens: pd.DataFrame, ratios: pd.DataFrame) -
         Columns SPECIMENS of `micro.tables.columns`; all carbides together are taken.
     ratios
         Columns TRANSVERSE_RATIOS of `micro.tables.columns`; `group` must be the specimen's name.
+    routes
+        Route of each specimen, where told.
 
     Returns
     -------
     pandas.DataFrame
-        quantity, unit, specimen, x, x_low, x_high, ratio, ratio_low, ratio_high; no rows for a quantity with
+        quantity, unit, specimen, route, x, x_low, x_high, ratio, ratio_low, ratio_high; no rows for a quantity with
         fewer than three specimens that have both.
     """
     from micro.statistics.ranks import LEAST_POINTS
 
-    own = specimens[(specimens["carbide_class"] == "all") & specimens["quantity"].isin(STRUCTURE)]
+    whole = specimens[(specimens["carbide_class"] == "all") & specimens["specimen"].isin(ratios["group"])]
+    searched = whole.loc[whole["quantity"] == LARGEST, "fields"]
+    largest = COARSE if searched.max() > UNEQUAL_FIELDS * searched.min() else LARGEST
+    own = whole[whole["quantity"].isin([*STRUCTURE, largest])]
+    own = own.assign(route=[(routes or {}).get(name, "") for name in own["specimen"]])
     shown = {"mean": "x", "ci95_low": "x_low", "ci95_high": "x_high"}
     of_ratio = {"group": "specimen", "ratio": "ratio", "ci95_low": "ratio_low", "ci95_high": "ratio_high"}
     points = (

@@ -24,7 +24,7 @@ from micro.tables.columns import ATLAS, ELEMENTS, filled
 
 RUN_AGAIN = "run that study again"
 STRUCTURE = ("area_fraction", "mean_ecd", "largest_ecd", "elongation_along_rolling", "anisotropy_index",
-             "band_contrast")  # fmt: skip
+             "banding_beyond_random")  # fmt: skip
 DIRECTIONS = ("longitudinal", "transverse")
 SPECIMEN_COLUMNS = ["specimen", "carbide_class", "quantity", "mean", "ci95_low", "ci95_high", "fields"]
 COUPON_COLUMNS = ["group", "direction", "quantity", "unit", "coupons", "mean", "std", "ci95_low", "ci95_high"]

@@ -24,7 +24,7 @@ MOST_NAMED = 5
 SHOWN = (
     ("area_fraction", "carbide, %"), ("mean_ecd", "mean ECD, µm"), ("largest_ecd", "largest ECD, µm"),
     ("elongation_along_rolling", "along over across"), ("anisotropy_index", "anisotropy index"),
-    ("band_contrast", "band contrast"),
+    ("banding_beyond_random", "banding beyond random"),
 )  # fmt: skip
 
 

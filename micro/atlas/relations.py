@@ -12,7 +12,9 @@ import pandas as pd
 
 from micro.atlas.bars import MEASURED, Atlas
 from micro.comparison.coupons import mean_of
+from micro.comparison.explanation import ROUTE, rivals
 from micro.points.wording import MINUS, capital
+from micro.report.wording import joined
 from micro.statistics.ranks import FEWEST, PartialRank, partial_rank_correlation
 from micro.statistics.two_samples import ALPHA, holm
 from micro.tables.columns import CORRELATIONS, SERIES, filled
@@ -38,8 +40,8 @@ RELATIONS = (
     Relation("toughness_transverse", "area_fraction", ACROSS, AMOUNT, ACROSS, "the amount of carbide"),
     Relation("toughness_longitudinal", "largest_ecd", ALONG, LARGEST, ALONG, "the largest carbide"),
     Relation("toughness_transverse", "largest_ecd", ACROSS, LARGEST, ACROSS, "the largest carbide"),
-    Relation("transverse_ratio", "band_contrast", RATIO, "band contrast (relative scatter across rolling)",
-             "transverse toughness ratio", "the band contrast"),
+    Relation("transverse_ratio", "banding_beyond_random", RATIO, "banding beyond random (0: none)",
+             "transverse toughness ratio", "the banding beyond random"),
     Relation("transverse_ratio", "anisotropy_index", RATIO, "anisotropy index (1: no direction)",
              "transverse toughness ratio", "the anisotropy index"),
 )  # fmt: skip
@@ -105,7 +107,7 @@ def _cells(found: PartialRank) -> dict[str, float]:
             "p_value": found.p_value}  # fmt: skip
 
 
-def relation_sentence(relation: Relation, table: pd.DataFrame) -> str:
+def relation_sentence(relation: Relation, table: pd.DataFrame, bars: pd.DataFrame) -> str:
     """Say what the ranks of one question show, hardness held where it is known; empty where bars are too few."""
     own = table[(table["y"] == relation.y) & (table["x"] == relation.x) & (table["bars"] == "alike")]
     if own.empty:
@@ -123,7 +125,16 @@ def relation_sentence(relation: Relation, table: pd.DataFrame) -> str:
         return f"{head} may {way} as {relation.x_words} rises: {told}; {chance}."
     if not row["p_holm"] < ALPHA:
         return f"{head} and {relation.x_words}: no order is shown; {told}."
-    return f"{head} {way}s as {relation.x_words} rises: {told}."
+    return f"{head} {way}s as {relation.x_words} rises: {told}.{_not_told(relation, bars)}"
+
+
+def _not_told(relation: Relation, bars: pd.DataFrame) -> str:
+    """Say what else the toughness goes with as closely, but for chance."""
+    own = entering(bars, relation, alike=True)
+    words = {r.x: r.x_words for r in RELATIONS if r.x != relation.x}
+    found = rivals(own[relation.x], own[relation.y], {name: own[name] for name in words}, own["route"])
+    told = [(words | {ROUTE: "the route (powder or ingot)"})[name] for name in found]
+    return f" These bars do not tell {relation.x_words} from {joined(told)}." if told else ""
 
 
 def rho_words(row: Mapping[Any, Any]) -> str:
@@ -135,7 +146,7 @@ def rho_words(row: Mapping[Any, Any]) -> str:
 def sentences(bars: pd.DataFrame, table: pd.DataFrame) -> list[str]:
     """One sentence a question, and one on the bars that are in none of them."""
     asked = [r for r in RELATIONS if np.any(bars[r.x].notna() & bars[r.y].notna())]
-    said = [line for relation in asked if (line := relation_sentence(relation, table))]
+    said = [line for relation in asked if (line := relation_sentence(relation, table, bars))]
     if asked and not said:
         most = max(len(entering(bars, relation, alike=True)) for relation in asked)
         return [f"{most} bars measured alike have toughness: too few for ranks, which take {FEWEST} or more."]

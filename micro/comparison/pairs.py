@@ -193,6 +193,7 @@ def _contrast(kind: str, sides: tuple[Side, Side], warnings: list[str]) -> dict[
         p_permutation = exchange_p(exchanged(tested))
     warnings += _permutation_warning(found.p_value, p_permutation, a.fields, b.fields)
     if math.isnan(found.p_value):
+        low = high = math.nan
         warnings.append("no scatter between fields to judge by")
     return (
         cells

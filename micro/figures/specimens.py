@@ -229,14 +229,13 @@ WIDE = 4.0
 
 @dataclass(frozen=True)
 class ForestRow:
-    """One bar: name, value with the ends of its interval (NaN where unknown), letters, and what chance would give."""
+    """One bar: name, value with the ends of its interval (NaN where unknown), and letters."""
 
     name: str
     value: float
     low: float
     high: float
     letters: str = ""
-    at_random: float = np.nan
     reference: bool = False
 
 
@@ -248,8 +247,7 @@ def height_in(rows: int) -> float:
 def draw_forest(axes: list[Axes], rows: Sequence[ForestRow], label: str) -> None:
     """One line a bar from top to bottom: its value (dot) and 95 % interval (line), letters at the right.
 
-    Where the interval is unknown the dot is open. An open diamond is what chance would give. The interval of the
-    reference bar runs down the figure as a band.
+    Where the interval is unknown the dot is open. The interval of the reference bar runs down the figure as a band.
     """
     axis = axes[0]
     places = np.arange(len(rows))[::-1]
@@ -278,8 +276,6 @@ def _draw_row(axis: Axes, place: float, row: ForestRow) -> None:
         axis.plot(row.value, place, "o", color=tint, markersize=5, markerfacecolor=tint if certain else "white")
     else:
         axis.annotate("unknown", (0.02, place), xycoords=("axes fraction", "data"), va="center", fontsize=7)
-    if np.isfinite(row.at_random):
-        axis.plot(row.at_random, place, "D", color="#555555", markersize=4.5, markerfacecolor="none")
     if row.letters:
         axis.annotate(
             row.letters, (1.0, place), (4, 0), ("axes fraction", "data"), textcoords="offset points", va="center",

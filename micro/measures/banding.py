@@ -32,6 +32,8 @@ WIDEST = 0.75
 """Waves are looked at from this many cycles in the extent of the field on; below two no spacing can be told. Chosen."""
 BEYOND_CHANCE = 2.0
 """Standard errors of the mean of a few waves beyond which rows are believed. Chosen."""
+DISTANCES, DIAMETERS = 1.5, 3.0
+"""The shortest spacing searched, in mean distances of carbides, and the least of it in their mean diameters. Chosen."""
 ROWS_TO = 2.0
 """Rows of carbides along rolling are told by waves up to this many times as short as the shortest searched. Chosen."""
 CHUNK, ROWS_AT_ONCE = 2_000_000, 64
@@ -181,6 +183,26 @@ def _continuum(
     return np.maximum(expected, found * chance), found / without
 
 
+def rows_unseen(carbides: FloatArray, fraction: FloatArray) -> float:
+    """Power of rows that fields leave open where none of them shows rows: so seen in one of 40 such sets (derived).
+
+    The mean of a field's independent waves scatters by one over the root of their number, and is believed from
+    BEYOND_CHANCE of that on. The waves follow from the shortest spacing as in `Waves.of`.
+
+    Parameters
+    ----------
+    carbides, fraction
+        (fields,) number of carbides and area fraction of each field.
+    """
+    from scipy import special
+
+    shortest = np.maximum(DISTANCES, DIAMETERS * np.sqrt(4 * fraction / np.pi)) / np.sqrt(np.maximum(carbides, 1.0))
+    scatter = np.sqrt(1 / np.maximum((ROWS_TO - 1) / shortest, 1.0))
+    power = np.linspace(1.0, 1 + 4 * BEYOND_CHANCE, 801)[:, None]
+    unseen = special.log_ndtr((1 + BEYOND_CHANCE * scatter - power) / (power * scatter)).sum(axis=1)
+    return float(power[np.argmax(unseen < np.log(SIGNIFICANCE)), 0]) if unseen[-1] < np.log(SIGNIFICANCE) else np.inf
+
+
 @dataclass(frozen=True)
 class _Found:
     """What the test for bands found."""
@@ -291,7 +313,8 @@ class Waves:
         per_bin = np.bincount(((frame.u - first[0]) / CELL_PX).astype(int), frame.share)
         extent = CELL_PX / np.sum(per_bin**2) if frame.share.any() else 0.0
         ecd = 2 * np.sqrt(area.mean() / np.pi) if count else np.inf
-        shortest = max(1.5 * np.sqrt(frame.rows * frame.columns / max(count, 1)), 3 * ecd, 8 * BIN_PX)
+        apart = np.sqrt(frame.rows * frame.columns / max(count, 1))
+        shortest = max(DISTANCES * apart, DIAMETERS * ecd, 8 * BIN_PX)
         bin_px = BIN_PX * max(1, int(min(shortest, extent) / BINS_IN_A_WAVE / BIN_PX))
         length = bin_px * cv2.getOptimalDFTSize(int(4 * (np.ptp(frame.u) + 2 * CELL_PX) / bin_px) + 1)
         step = 1 / length

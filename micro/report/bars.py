@@ -37,13 +37,12 @@ LETTERED, MOST_LISTED = 3, 6
 
 @dataclass(frozen=True)
 class Question:
-    """What one figure answers: its place among the answers, its quantity, the label of the axis, what chance gives."""
+    """What one figure answers: its place among the answers, its quantity, the label of the axis."""
 
     id: str
     heading: str
     quantity: str
     label: str
-    at_random: str = ""
 
 
 AMOUNT, SIZE, DIRECTION = "How much carbide, and of which kind", "How large", "How elongated and how banded"
@@ -52,11 +51,10 @@ QUESTIONS = (
     Question("size", SIZE, "mean_ecd", "mean equivalent circle diameter, µm"),
     Question("largest", SIZE, "largest_ecd", "largest equivalent circle diameter seen, µm"),
     Question("elongation", DIRECTION, "elongation_along_rolling", "length along over width across rolling (1: round)"),
-    Question("banding", DIRECTION, "band_contrast", "band contrast: relative scatter across rolling",
-             "band_contrast_at_random"),
+    Question("banding", DIRECTION, "banding_beyond_random", "banding beyond random: band contrast² less chance"),
 )  # fmt: skip
 MAIN = ("area_fraction", "mean_ecd", "ecd_d50_by_area", "largest_ecd", "elongation_along_rolling", "anisotropy_index",
-        "band_contrast")  # fmt: skip
+        "banding_beyond_random")  # fmt: skip
 MORE = ("number_per_mm2", "area_weighted_ecd", "mean_aspect_ratio", "intercepts_along", "intercepts_across",
         "degree_of_orientation", "mean_free_path")  # fmt: skip
 EVERY_PAIR = "Every pair stands in comparison.csv."
@@ -130,16 +128,11 @@ def forest_figures(bars: Bars, save: Save) -> dict[str, list[PageFigure]]:
 def _forest_rows(bars: Bars, question: Question) -> Iterator[ForestRow]:
     letters = bars.letters(question.quantity)
     for bar in bars.names:
-        random = bars.ends(bar, question.at_random)[0] if question.at_random else math.nan
-        yield ForestRow(
-            bar, *bars.ends(bar, question.quantity), letters.get(bar, ""), random, reference=bar == bars.reference
-        )
+        yield ForestRow(bar, *bars.ends(bar, question.quantity), letters.get(bar, ""), bar == bars.reference)
 
 
 def _caption(bars: Bars, question: Question) -> str:
     said = [f"{capital(BY_NAME[question.quantity].words)} of every bar; lines are 95 % intervals."]
-    if question.at_random:
-        said.append("Open diamonds: the same carbides placed at random.")
     if bars.reference:
         said.append(f"The band is the interval of {bars.reference}, the reference.")
     elif bars.letters(question.quantity):
@@ -264,7 +257,7 @@ HEADS = {
 }
 DIFFERENCES = (
     ("area_fraction", "amount"), ("mean_ecd", "mean size"), ("largest_ecd", "largest carbide"),
-    ("anisotropy_index", "anisotropy"), ("band_contrast", "band contrast"),
+    ("anisotropy_index", "anisotropy"), ("banding_beyond_random", "banding"),
 )  # fmt: skip
 GLANCE_NOTE = (
     "Brackets hold 95 % intervals. Area % of a section is an estimate of volume % of the steel; ECD is the diameter of "
@@ -363,7 +356,7 @@ def _pair_line(bars: Bars, answer: Analysis) -> list[str]:
 
 def toughness_lines(answer: Analysis) -> list[str]:
     """Say which bars are weaker across rolling beyond scatter, and whether the structure explains it."""
-    from micro.report.summary import explained
+    from micro.report.explanation import explained
 
     said = []
     if answer.coupons is not None and len(answer.coupons.ratios):

@@ -47,10 +47,10 @@ def answer_sections(
 
 
 def structure_section(answer: Analysis, save: Save) -> PageSection | None:
-    """Set the transverse ratio against banding and the largest carbide."""
+    """Set the transverse ratio against amount, elongation, banding and large carbides."""
+    from micro.comparison.explanation import explanations
+    from micro.report.explanation import explanation_sentence
     from micro.report.study_figures import draw_structure
-    from micro.report.summary import explanation_sentence
-    from micro.statistics.ranks import rank_correlation
 
     points = answer.structure
     if points is None or points.empty:
@@ -58,19 +58,21 @@ def structure_section(answer: Analysis, save: Save) -> PageSection | None:
     figure = save(
         "structure", points["quantity"].nunique(), 3.0, partial(draw_structure, points=points),
         "Transverse over longitudinal toughness of each specimen against its structure; bars are 95 % intervals.",
-        "Transverse toughness ratio of each specimen over anisotropy index, band contrast and largest carbide.",
+        "Transverse toughness ratio of each specimen over area fraction, anisotropy index, banding and large carbides.",
     )  # fmt: skip
     rows = []
-    for quantity, own in points.groupby("quantity", sort=False):
-        c = rank_correlation(own["x"], own["ratio"])
+    for quantity, one in explanations(points).items():
+        c = one.rank
         rho = f"{c.rho:.2f} ({c.ci95_low:.2f} to {c.ci95_high:.2f})" if math.isfinite(c.rho) else "all rank alike"
         p_value = f"{c.p_value:.2g}" if math.isfinite(c.p_value) else ""
-        rows.append((plain_name(str(quantity)), rho.replace("-", MINUS), p_value, f"{c.least_p:.2g}", str(c.points)))
+        among = f"{one.p_holm:.2g}" if math.isfinite(one.p_holm) else "" if one.told_apart else "bars not told apart"
+        shown = plain_name(quantity), rho.replace("-", MINUS), p_value, among, f"{c.least_p:.2g}", str(c.points)
+        rows.append(shown)
     table = PageTable(
         "Rank correlation with the transverse toughness ratio",
-        ("structure", "rank correlation (Spearman)", "p", "least p that so many bars can reach", "bars"),
+        ("structure", "rank correlation (Spearman)", "p", "p among all asked", "least p of so many bars", "bars"),
         rows,
-        note="The intervals of the points themselves do not enter.",
+        note="Errors of the points weaken an order: intervals reach as far out as they may have; p knows of none.",
     )
     text = (explanation_sentence(points),)
     return PageSection("structure", "Structure against toughness", text, figures=[figure], tables=[table], printed=True)

@@ -9,7 +9,7 @@ import numpy as np
 
 from micro.comparison.coupons import LONGITUDINAL, TRANSVERSE, CouponAnalysis
 from micro.figures.style import colour, legend, plain_powers
-from micro.report.wording import plain_name
+from micro.report.wording import plain_name, printed_factor, printed_unit
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,18 +21,23 @@ if TYPE_CHECKING:
     from micro.taught.lesson import Lesson
 
 
+SHORT = {"ecd_d90_by_area": "d90 by area"}
+
+
 def draw_structure(axes: list[Axes], points: pd.DataFrame) -> None:
     """One axis a quantity, one point a specimen; columns as in `structure_against_toughness`."""
     for axis, (quantity, own) in zip(axes, points.groupby("quantity", sort=False), strict=True):
+        factor = printed_factor(str(quantity))
+        own = own.assign(**{name: factor * own[name] for name in ("x", "x_low", "x_high")})
         for number, row in enumerate(own.to_dict("records")):
             x_ends = np.nan_to_num([[row["x"] - row["x_low"]], [row["x_high"] - row["x"]]])
             y_ends = np.nan_to_num([[row["ratio"] - row["ratio_low"]], [row["ratio_high"] - row["ratio"]]])
             axis.errorbar(row["x"], row["ratio"], y_ends, x_ends, fmt="o", color=colour(number), capsize=3)
             axis.annotate(row["specimen"], (row["x"], row["ratio"]), xytext=(6, 6), textcoords="offset points")
         unit = own["unit"].iloc[0]
-        axis.set_xlabel(
-            plain_name(str(quantity)).partition(" (")[0] + (f", {unit}" if isinstance(unit, str) and unit else "")
-        )
+        unit = printed_unit(str(quantity), unit if isinstance(unit, str) else "")
+        name = SHORT.get(str(quantity), plain_name(str(quantity)).partition(" (")[0])
+        axis.set_xlabel(f"{name}, {unit}" if unit else name, fontsize=7)
         axis.set_ylim(0, None)
         axis.margins(x=0.15)
     axes[0].set_ylabel("transverse over longitudinal toughness")

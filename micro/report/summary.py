@@ -22,6 +22,7 @@ from micro.report.bars import (
     letter_sentences,
     measured_bars,
 )
+from micro.report.explanation import explained
 from micro.report.page import PageAnswer
 from micro.report.wording import (
     ends_of,
@@ -30,6 +31,7 @@ from micro.report.wording import (
     joined,
     listed,
     one_class,
+    printed_factor,
     route_words,
     with_ends,
     with_ends_of,
@@ -43,7 +45,7 @@ if TYPE_CHECKING:
     from micro.comparison.findings import PairFindings
 
 CHANCE = 0.05
-COMPARED = ("area_fraction", "mean_ecd", "largest_ecd", "anisotropy_index", "band_contrast")
+COMPARED = ("area_fraction", "mean_ecd", "largest_ecd", "anisotropy_index", "banding_beyond_random")
 ESTIMATES = "Area % of a section is an estimate of volume % of the steel; all percentages of carbide below are area %."
 
 
@@ -250,11 +252,13 @@ def effect_words(row: dict[Any, Any]) -> str:
         effect = f"{with_ends(*ends)} times as large"
     else:
         way = "higher" if ends[0] > 0 else "lower"
+        factor = printed_factor(str(row["quantity"]))
+        unit = " percentage points" if factor != 1 else ""
         low, high = sorted((abs(ends[1]), abs(ends[2])))
         if ends[1] * ends[2] < 0:
-            return f"{words} no different beyond scatter ({with_ends(*(100 * end for end in ends))} percentage points)"
-        value, _, interval = with_ends(100 * abs(ends[0]), 100 * low, 100 * high).partition(" (")
-        effect = f"{way} by {value} percentage points" + (f" ({interval}" if interval else "")
+            return f"{words} no different beyond scatter ({with_ends(*(factor * end for end in ends))}{unit})"
+        value, _, interval = with_ends(factor * abs(ends[0]), factor * low, factor * high).partition(" (")
+        effect = f"{way} by {value}{unit}" + (f" ({interval}" if interval else "")
     return f"{words} {effect}" + ("" if row["verdict"] == "differs" else f", {row['verdict']}")
 
 
@@ -287,21 +291,6 @@ def toughness_sentences(answer: Analysis) -> list[str]:
     return [*said, *explained(answer)]
 
 
-def explained(answer: Analysis) -> list[str]:
-    """Say whether the structure explains the transverse ratio; nothing for a bar alone."""
-    if answer.structure is None or answer.coupons is None:
-        return []
-    if len(answer.structure):
-        return [explanation_sentence(answer.structure)]
-    return [TWO_BARS] if len(set(answer.coupons.ratios["group"]) & {s.name for s in answer.specimens}) == 2 else []
-
-
-TWO_BARS = (
-    "Does the structure explain it? Two bars cannot tell: they differ in what was measured and in what was not. An "
-    "order is looked for from three bars on."
-)
-
-
 def gap_sentence(row: dict[Any, Any]) -> str:
     """Say the transverse toughness ratio of one group."""
     if not math.isfinite(row["ratio"]):
@@ -312,35 +301,6 @@ def gap_sentence(row: dict[Any, Any]) -> str:
         "within scatter": "no gap beyond the scatter of these test bars",
     }.get(str(row["verdict"]), str(row["verdict"]))
     return f"{row['group']}: transverse toughness is {with_ends_of(row, 'ratio')} times the longitudinal; {tail}."
-
-
-def explanation_sentence(points: pd.DataFrame) -> str:
-    """Say whether banding and large carbides go with a weak transverse direction, and what that proves."""
-    from micro.statistics.ranks import rank_correlation
-
-    found = {str(q): rank_correlation(own["x"], own["ratio"]) for q, own in points.groupby("quantity", sort=False)}
-    bars = max(c.points for c in found.values())
-    shown = _rising([q for q, c in found.items() if c.rho < 0 and c.p_value < CHANCE])
-    perfect = _rising([q for q, c in found.items() if c.rho == -1])
-    least = next(iter(found.values())).least_p
-    limits = (
-        "Bars may differ in composition, hardness, route and heat treatment too; no ranking of bars tells which of "
-        "these acts."
-    )
-    if least > CHANCE:
-        order = f"the ratio falls as {perfect}" if perfect else "no order shows"
-        return (
-            f"Does the structure explain it? From bar to bar {order}; but {bars} bars cannot prove a cause: even a "
-            f"perfect order comes up by chance with p = {least:.2g}. {limits}"
-        )
-    if shown:
-        return f"Does the structure explain it? From bar to bar the ratio falls as {shown}. {limits}"
-    return f"Does the structure explain it? No falling order of the {bars} bars is shown. {limits}"
-
-
-def _rising(quantities: list[str]) -> str:
-    words = [f"the {BY_NAME[q].words}" for q in quantities]
-    return f"{joined(words)} rise{'s' * (len(words) == 1)}" if words else ""
 
 
 def sureness_sentences(measured: list[tuple[Specimen, _Values]], answer: Analysis) -> Iterator[str]:

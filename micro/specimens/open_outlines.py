@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from micro.measures.intercepts import UNRELATED
 from micro.measures.particles import touching_unseen
 from micro.specimens.class_data import SHAPES, ClassData, is_unresolved
 from micro.specimens.quantities import Quantile, Quantity, Ratio
@@ -17,6 +18,7 @@ from micro.tables.columns import flagged
 PAIR = 2.0
 """Diameters, in resolved ones, below which an outline may hold two carbides that touch: two of the resolved diameter,
 side by side, are so long (chosen)."""
+ALONG = ("anisotropy_index", "degree_of_orientation", "orientation_order")
 PARTS = "parts"
 """Column of carbides that are parts of an outline; together they have its length, but for where they touch."""
 
@@ -79,6 +81,8 @@ def open_ends(quantity: Quantity, value: float, data: ClassData, readings: Seque
     moved = [_of(quantity, value, data, other) - value for other in readings]
     if quantity.name == "number_per_mm2" and is_unresolved(data) and data.weight.sum() > 0:
         moved.append(value * float(data.weight @ _pairs(data)) / float(data.weight.sum()))
+    if quantity.name == "nearest_neighbour" and is_unresolved(data) and math.isfinite(value):
+        moved.append(_apart(value, data, 1 + _pairs(data)) - value)
     known = np.nan_to_num(moved)
     return float(np.minimum(known, 0.0).sum()), float(np.maximum(known, 0.0).sum())
 
@@ -98,12 +102,61 @@ def _of(quantity: Quantity, value: float, data: ClassData, other: ClassData) -> 
         return _shape(name, other, other.shape_weight)
     if isinstance(measure, Quantile) or (isinstance(measure, Ratio) and measure.of_carbides):
         return quantity.estimate(other).value
+    if name in ALONG and PARTS not in other.carbides:
+        return _along(name, value, data, other)
+    if name == "nearest_neighbour":
+        parts = other.carbides[PARTS].to_numpy(float) if PARTS in other.carbides else None
+        fewer = _number(data) / _number(other) if _number(other) > 0 else math.nan
+        return value * math.sqrt(fewer) if parts is None else _apart(value, data, parts)
     if name == "unresolved_share":
         return value + unresolved_share(other) - unresolved_share(data)
     total = {"number_per_mm2": _number, "surface_per_volume": _outlines}.get(name)
     if total is None or not total(data) > 0 or (name == "surface_per_volume" and PARTS in other.carbides):
         return value
     return value * total(other) / total(data)
+
+
+def _along(name: str, value: float, data: ClassData, other: ClassData) -> float:
+    """AI, Ω12 or order of long axes by another reading.
+
+    Lines across meet each carbide as often as it is long along rolling, lines along as it is wide: AI goes as the ratio
+    of these sums.
+    """
+    if name == "orientation_order":
+        return value + _order(other) - _order(data)
+    index = value if name == "anisotropy_index" else (1 + UNRELATED * value) / (1 - value)
+    index *= _proportion(other) / _proportion(data)
+    return index if name == "anisotropy_index" else (index - 1) / (index + UNRELATED)
+
+
+def _proportion(data: ClassData) -> float:
+    """Length along over width across rolling, of all carbides."""
+    along, across = (float(data.weight @ data.carbide(name)) for name in ("length_along_um", "width_across_um"))
+    return along / across if along > 0 and across > 0 else math.nan
+
+
+def _order(data: ClassData) -> float:
+    """Order of long axes, from extents and aspect ratios r of ellipses (derived).
+
+    Extents L along and W across of axes a, b at an angle θ: L² + W² = a² + b², L² - W² = (a² - b²)·cos 2θ.
+    """
+    along, across, ratio = (data.carbide(n) for n in ("length_along_um", "width_across_um", "aspect_ratio"))
+    both, aspect = along**2 + across**2, np.maximum(np.nan_to_num(ratio, nan=1.0), 1 + 1e-6) ** 2
+    turned = np.clip((along**2 - across**2) / both * (aspect + 1) / (aspect - 1), -1, 1)
+    weight = data.weight * np.sqrt(both * aspect / (aspect + 1))
+    return float(weight @ turned / weight.sum()) if weight.sum() > 0 else math.nan
+
+
+def _apart(value: float, data: ClassData, parts: FloatArray) -> float:
+    """Mean distance of neighbours where carbides (n,) are so many each, side by side along their longer way (derived).
+
+    Thinned or filled up at random, points lie apart as one over the root of their number; those of one outline lie much
+    nearer than that.
+    """
+    longer = np.maximum(data.carbide("length_along_um"), data.carbide("width_across_um"))
+    near = np.where(parts > 1, np.minimum(value, longer / parts), value)
+    weight = data.weight * parts
+    return float(weight @ near / weight.sum()) if weight.sum() > 0 else value
 
 
 def _number(data: ClassData) -> float:

@@ -92,6 +92,36 @@ def _p_value(own: FloatArray, other: FloatArray, design: FloatArray) -> float:
     return float((np.sum(found >= seen * (1 - 1e-9)) + more) / (len(shuffled) + more))
 
 
+def closer_p_value(shared: ArrayLike, first: ArrayLike, second: ArrayLike) -> float:
+    """Two-sided p value of no difference between how closely two quantities go with a shared one, either way, by ranks.
+
+    t = (r₁ - r₂)·√((n - 1)(1 + r₁₂)/(2·|R|·(n - 1)/(n - 3) + r̄²·(1 - r₁₂)³)) with n - 3 degrees of freedom, |R| the
+    determinant of the three correlations and r̄ the mean of r₁ and r₂ (E. J. Williams 1959, as advised by J. H. Steiger
+    1980; from memory). On ranks 1 to 8 % false alarms with 8 and 12
+    points, up to 11 % with 6 (simulated, `tests/comparison/test_explanation.py`).
+
+    Parameters
+    ----------
+    shared, first, second
+        (n,) a value a bar. NaN with fewer than five, or where all of one rank alike.
+    """
+    from scipy import special, stats
+
+    z, a, b = (stats.rankdata(np.asarray(v, float)) for v in (shared, first, second))
+    n = len(z)
+    if n < FEWEST or min(np.ptp(z), np.ptp(a), np.ptp(b)) == 0:
+        return math.nan
+    r = np.corrcoef([z, a, b])
+    # The sign of a quantity is a choice: both are turned so that they fall with the shared one.
+    r_a, r_b, r_ab = -abs(r[0, 1]), -abs(r[0, 2]), r[1, 2] * np.sign(r[0, 1] * r[0, 2])
+    determinant = max(1 - r_a**2 - r_b**2 - r_ab**2 + 2 * r_a * r_b * r_ab, 0.0)
+    spread = 2 * determinant * (n - 1) / (n - 3) + ((r_a + r_b) / 2) ** 2 * (1 - r_ab) ** 3
+    if not spread > 0:
+        return 1.0 if math.isclose(r_a, r_b) else 0.0
+    t = (r_a - r_b) * math.sqrt((n - 1) * (1 + r_ab) / spread)
+    return float(2 * special.stdtr(n - 3, -abs(t)))
+
+
 LEAST_POINTS = 3
 MOST_POINTS_EXACT = 8
 SIMULATED = 4_000

@@ -382,7 +382,7 @@ ATLAS = (
     *_with_interval("largest_ecd", "µm", "largest equivalent circle diameter seen"),
     *_with_interval("elongation_along_rolling", "", "length along over width across rolling"),
     *_with_interval("anisotropy_index", "", "intercepts across over along rolling"),
-    *_with_interval("band_contrast", "", "relative scatter of the area fraction across rolling"),
+    *_with_interval("banding_beyond_random", "", "squared band contrast less that at random; 0 none"),
     *_with_interval("hardness", "", "mean hardness of its test bars, in the scale beside it"),
     Column("hardness_scale", "", "str", "HRC, HV, ..."),
     *_with_interval("toughness_longitudinal", "", "mean toughness along rolling, in the unit beside it"),

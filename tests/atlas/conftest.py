@@ -11,7 +11,7 @@ from micro.comparison.coupon_file import Coupons
 from micro.comparison.coupons import analyse_coupons
 
 WIDE = {"area_fraction": 0.06, "mean_ecd": 0.05, "largest_ecd": 0.2, "elongation_along_rolling": 0.03,
-        "anisotropy_index": 0.02, "band_contrast": 0.1}  # fmt: skip
+        "anisotropy_index": 0.02, "banding_beyond_random": 0.1}  # fmt: skip
 """Half of an interval over its value."""
 
 
@@ -23,7 +23,7 @@ class Bar:
         self.steel, self.treatment, self.um_per_px, self.settings = "", {}, 0.2, {}
         self.composition = {"C": 1.5, "Cr": 12.0}
         self.area_fraction, self.mean_ecd, self.largest_ecd = 0.10, 2.0, 15.0
-        self.elongation_along_rolling, self.anisotropy_index, self.band_contrast = 1.3, 1.2, 0.5
+        self.elongation_along_rolling, self.anisotropy_index, self.banding_beyond_random = 1.3, 1.2, 0.5
         self.hardness, self.longitudinal, self.transverse, self.test_bars, self.factors = 60.0, 40.0, 25.0, 4, {}
         self.pictures, self.matrix_cr = None, math.nan
         vars(self).update(given)
@@ -111,7 +111,7 @@ def many(tmp_path, folders, each=10):
                 f"{number + 1}-{'ABCDEFGHIJ'[k]}", classes=classes, route=route, area_fraction=amount,
                 largest_ecd=largest, hardness=hardness, longitudinal=along,
                 transverse=along * ratio * math.exp(0.1 * rng.normal()),
-                band_contrast=0.15 + 0.9 * (1 - ratio) * math.exp(0.2 * rng.normal()),
+                banding_beyond_random=0.15 + 0.9 * (1 - ratio) * math.exp(0.2 * rng.normal()),
                 anisotropy_index=1 + 0.5 * (1 - ratio) * math.exp(0.2 * rng.normal()), matrix_cr=7.5 + rng.normal(),
                 um_per_px=0.2 if number < folders - 3 else 0.1, factors={"tempering_C": [525]},
             ))  # fmt: skip

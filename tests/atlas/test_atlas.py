@@ -58,6 +58,21 @@ def test_a_bar_measured_unlike_most_is_marked_and_enters_no_ranks_of_the_others(
     assert sentences(atlas.bars, ranks)[-1].startswith("1 bars with toughness were measured unlike most")
 
 
+def test_an_order_is_said_with_what_else_it_may_be(tmp_path):
+    """Banding and elongation rank alike and differ with the route; the amount goes its own way."""
+    bars = [
+        Bar(f"A{n}", banding_beyond_random=0.02 * (n + 1), anisotropy_index=1 + 0.05 * n, transverse=36 - 3 * n,
+            area_fraction=0.1 + 0.01 * (n * 5 % 8), route="powder-metallurgy" if n < 4 else "conventional",
+            hardness=60 + 0.3 * (n * 3 % 8))
+        for n in range(8)
+    ]  # fmt: skip
+    atlas = read_atlas([write_folder(tmp_path / "one", bars)])
+    said = " ".join(sentences(atlas.bars, correlations(atlas.bars)))
+    assert "falls as the banding beyond random rises" in said
+    assert "do not tell the banding beyond random from the anisotropy index" in said
+    assert "from the amount of carbide" not in said
+
+
 def test_another_version_is_marked(tmp_path):
     new = write_folder(tmp_path / "new", [Bar("A"), Bar("B")])
     old = write_folder(tmp_path / "old", [Bar("C")], version="0.0.1", date="2019-01-01T00:00:00+00:00")

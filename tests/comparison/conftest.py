@@ -35,6 +35,7 @@ def draw_fields(name, rng, fields=8, area_fraction=0.1, scatter=0.1, um_per_px=0
             intercepts_along_per_mm=positive(40.0),
             intercepts_across_per_mm=positive(45.0),
             band_contrast=positive(0.3),
+            band_contrast_at_random=0.2,
         )
         for number in range(fields)
     ]

@@ -16,7 +16,7 @@ from micro.comparison.sides import difference_of, sides_of
 from micro.specimens.quantities import BY_NAME, QUANTITIES
 from micro.tables import columns
 
-PRIMARY = {"area_fraction", "mean_ecd", "largest_ecd", "anisotropy_index", "band_contrast"}
+PRIMARY = {"area_fraction", "mean_ecd", "largest_ecd", "anisotropy_index", "banding_beyond_random"}
 
 
 def quantities(comparison):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from plates import verdict
 
-from micro.measures.banding import Frame, banding, lane_width
+from micro.measures.banding import Frame, banding, lane_width, rows_unseen
 from micro.measures.neighbours import place_without_overlap
 from micro.measures.orientation import estimate_rolling_direction
 
@@ -42,6 +42,30 @@ def test_bands_are_found_at_their_spacing(rolling):
         assert verdict(found) == "banded"
         assert found.spacing == pytest.approx(100, rel=0.05)
         assert found.contrast > 1.3 * found.contrast_at_random
+
+
+@pytest.mark.parametrize(("modulation", "count"), [(0.6, 900), (0.6, 300), (0.0, 900), (0.0, 300)])
+def test_the_variance_beyond_random_is_that_of_the_bands_however_many_carbides_show_it(modulation, count):
+    """A Cox process: variance of the mean over lines adds that of its intensity, m²/2 of a sinus, to that of chance."""
+    rng = np.random.default_rng(11)
+    fields = (banding(*field(rng, 0.0, modulation, count=count), 0.0, seed=n) for n in range(16))
+    beyond = [found.contrast**2 - found.contrast_at_random**2 for found in fields]
+    error = np.std(beyond, ddof=1) / 4
+    assert np.mean(beyond) == pytest.approx(modulation**2 / 2, abs=3 * error)
+    assert error < 0.03
+
+
+@pytest.mark.parametrize(("carbides", "fields"), [(100, 4), (400, 3)])
+def test_rows_that_fields_leave_open_are_seldom_all_unseen(carbides, fields):
+    """Means of as many exponential powers as there are waves, at the level left open: all unseen in some 2.5 %.
+
+    The waves: from 1.5 mean distances to half of that, 1/extent apart.
+    """
+    level = rows_unseen(np.full(fields, float(carbides)), np.full(fields, 0.05))
+    waves = round(np.sqrt(carbides) / 1.5)
+    seen = np.random.default_rng(3).exponential(level, (20_000, fields, waves)).mean(axis=2)
+    unseen = (seen <= 1 + 2 / np.sqrt(waves)).all(axis=1).mean()
+    assert 0.005 < unseen < 0.05
 
 
 @pytest.mark.study

@@ -189,6 +189,10 @@ def test_structure_shows_every_specimen_with_its_intervals():
     assert first.get_xlabel() == "anisotropy index AI"
     assert second.get_xlabel().endswith(", µm")
     assert first.get_ylabel() == "transverse over longitudinal toughness"
+    of_shares = {"quantity": "area_fraction", "x": [0.1, 0.2], "x_low": np.nan, "x_high": np.nan}
+    (share,) = drawn(lambda axes: draw_structure(axes, points[:2].assign(**of_shares)))
+    assert share.containers[1].lines[0].get_xdata().tolist() == [20.0]
+    assert share.get_xlabel().endswith(", %")
 
 
 def test_chemistry_without_a_measurement_keeps_its_ceiling():

@@ -180,13 +180,13 @@ def test_the_forest_has_a_line_a_bar_in_the_order_given():
 
 
 def test_where_some_bars_are_told_apart_their_letters_are_said():
-    """The first screen has no column of band contrast, so that its letters stand in the sentence."""
+    """The first screen has no column of banding, so that its letters stand in the sentence."""
     rows = [("A", "B", "differs"), ("A", "C", "cannot tell"), ("B", "C", "may differ")]
     pairs = pd.DataFrame(rows, columns=["specimen_a", "specimen_b", "verdict"])
-    pairs = pairs.assign(carbide_class="all", quantity="band_contrast")
+    pairs = pairs.assign(carbide_class="all", quantity="banding_beyond_random")
     means = [
-        {"specimen": n, "carbide_class": "all", "quantity": "band_contrast", "mean": v}
+        {"specimen": n, "carbide_class": "all", "quantity": "banding_beyond_random", "mean": v}
         for n, v in zip("ABC", (3, 1, 2), strict=True)
     ]
     said = difference_lines(Bars(list("ABC"), pd.DataFrame(means), pairs))
-    assert said == ["Some bars are told apart in band contrast (A a, C ab, B b): those that share no letter."]
+    assert said == ["Some bars are told apart in banding (A a, C ab, B b): those that share no letter."]

@@ -72,7 +72,7 @@ def test_the_first_screen_sets_two_bars_apart(page):
     """Two bars have no letters: their pair is told where letters would be."""
     text = (page / "report.html").read_text(encoding="utf8")
     first = text[text.index('<section id="bars"') : text.index("What to distrust")]
-    assert re.search(r"<li>B against &lt;script.*: area fraction .*; anisotropy index .*; band contrast ", first)
+    assert re.search(r"<li>B against &lt;script.*: area fraction .*; anisotropy index .*; banding beyond ", first)
 
 
 class Tags(HTMLParser):

@@ -60,6 +60,43 @@ def test_faint_outlines_open_it_to_as_many_more_of_them():
     assert ends("mean_ecd", 3.25, data) == (pytest.approx(28 / 10 - 3.25), 0.0)
 
 
+def test_neighbours_lie_further_apart_without_what_may_be_none_and_nearer_with_more():
+    """One over the root of the number: 8 carbides, 5 without the doubtful, 10 with two more like the faint."""
+    data = class_data(*bar(["doubtful"] * 3 + [""] * 5), "all")
+    assert ends("nearest_neighbour", 20.0, data) == (0.0, pytest.approx(20 * math.sqrt(8 / 5) - 20))
+    data = class_data(*bar(["faint"] * 2 + [""] * 6), "all")
+    assert ends("nearest_neighbour", 20.0, data) == (pytest.approx(20 * math.sqrt(8 / 10) - 20), 0.0)
+
+
+def test_round_outlines_that_may_be_none_dilute_what_lies_across():
+    """Five carbides of aspect 4, all across rolling, and three discs of 4 µm: order 1/(1 - share of the discs)."""
+    ecd = np.array([4.0, 4, 4, 2, 4, 4, 5, 8])
+    data = class_data(*bar(["doubtful"] * 3 + [""] * 5, ecd, [1.0] * 3 + [4.0] * 5), "all")
+    carbides, discs = float(2 * ecd[3:].sum()), 12.0  # longer axes: ECD·√4
+    order = -carbides / (carbides + discs)
+    low, high = ends("orientation_order", order, data)
+    assert (low, high) == (pytest.approx(-1 - order, abs=1e-3), 0.0)
+    index = (carbides / 4 + discs) / (carbides + discs)
+    assert ends("anisotropy_index", index, data) == (pytest.approx(1 / 4 - index), 0.0)
+
+
+def test_two_in_one_outline_are_each_others_neighbours():
+    """That of 8 µm and aspect 2 is 8·√2 µm long: two in it lie half of that apart, the seven others as before."""
+    data = class_data(*bar([""] * 7 + ["concave"]), "all")
+    apart = (7 * 20 + 2 * 8 * math.sqrt(2) / 2) / 9
+    assert ends("nearest_neighbour", 20.0, data) == (pytest.approx(apart - 20), 0.0)
+
+
+@pytest.mark.parametrize(("name", "high"), [("concave_share", 3 / 16), ("stringer_share", 4 * 3 / 16)])
+def test_none_seen_in_any_field_leaves_three_open(name, high):
+    """Sixteen carbides in two fields, none of the kind: up to three of them, or three rows of four."""
+    particles, fields = bar([""] * 8)
+    fields = fields.assign(particles=8.0, concave_share=0.0, stringer_share=0.0)
+    row = summarise(particles, fields, 0.0).query(f"carbide_class == 'all' and quantity == '{name}'").iloc[0]
+    assert (row["mean"], row["ci95_low"]) == (0.0, 0.0)
+    assert row["ci95_high"] == pytest.approx(high, rel=1e-3)
+
+
 def test_a_concave_outline_may_be_two():
     """The one of 8 µm and aspect 2: two of 8/√2 µm, round; as much outline as before."""
     data = class_data(*bar([""] * 7 + ["concave"]), "all")
