@@ -52,10 +52,8 @@ def _order(found: Mapping[str, Ranked]) -> Iterable[str]:
         perfect = _rising(q for q, one in found.items() if one.told_apart and one.rank.rho == -1)
         order = f"the ratio falls as {perfect}" if perfect else "no order shows"
         many = f" in one of the {len(asked)} quantities asked" if len(asked) > 1 else ""
-        yield (
-            f"From bar to bar {order}; but {bars} bars cannot prove a cause: even a perfect order{many} comes up by "
-            f"chance with p = {least:.2g}."
-        )
+        chance = f"comes up by chance with p = {least:.2g}" if least < 1 else "is no more than chance gives"
+        yield f"From bar to bar {order}; but {bars} bars cannot prove a cause: even a perfect order{many} {chance}."
     elif asked:
         yield f"No falling order of the {bars} bars is shown."
     elif any(one.told_apart for one in found.values()):
