@@ -244,10 +244,11 @@ def height_in(rows: int) -> float:
     return MARGIN_IN + ROW_IN * max(rows, 2)
 
 
-def draw_forest(axes: list[Axes], rows: Sequence[ForestRow], label: str) -> None:
+def draw_forest(axes: list[Axes], rows: Sequence[ForestRow], label: str, *, signed: bool = False) -> None:
     """One line a bar from top to bottom: its value (dot) and 95 % interval (line), letters at the right.
 
     Where the interval is unknown the dot is open. The interval of the reference bar runs down the figure as a band.
+    What is `signed` may be 0 and below, and has an axis with equal steps.
     """
     axis = axes[0]
     places = np.arange(len(rows))[::-1]
@@ -257,7 +258,7 @@ def draw_forest(axes: list[Axes], rows: Sequence[ForestRow], label: str) -> None
     axis.set_yticks(places, shown)
     axis.set(ylim=(-0.6, len(rows) - 0.4), xlabel=label)
     known = np.array([v for row in rows for v in (row.value, row.low, row.high) if np.isfinite(v)])
-    if len(known) and known.min() > 0 and known.max() / known.min() > WIDE:
+    if len(known) and not signed and known.min() > 0 and known.max() / known.min() > WIDE:
         _logarithmic(axis, known)
     elif len(known):
         axis.set_xlim(min(0.0, 1.05 * known.min()), 1.06 * known.max() or 1.0)

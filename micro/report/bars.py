@@ -118,7 +118,8 @@ def forest_figures(bars: Bars, save: Save) -> dict[str, list[PageFigure]]:
         if any(math.isfinite(row.value) for row in rows):
             figure = save(
                 f"bars_{question.id}", 1, height_in(len(rows)),
-                partial(draw_forest, rows=rows, label=question.label), _caption(bars, question),
+                partial(draw_forest, rows=rows, label=question.label, signed=BY_NAME[question.quantity].lowest < 0),
+                _caption(bars, question),
                 f"{question.label} of every bar, with its 95 % interval.",
             )  # fmt: skip
             found.setdefault(question.heading, []).append(figure)

@@ -179,6 +179,15 @@ def test_the_forest_has_a_line_a_bar_in_the_order_given():
         assert {"unknown", "a"} == {t.get_text() for t in axis.texts}
 
 
+@pytest.mark.parametrize(("signed", "scale"), [(False, "log"), (True, "linear")])
+def test_what_may_be_none_has_equal_steps(signed, scale):
+    """Sizes that differ much are read on a logarithmic axis; on it, none and little of something would look alike."""
+    with styled(1, height_in(2)) as (_, axes):
+        draw_forest(axes, [ForestRow("P", 0.01, 0.002, 0.018), ForestRow("Q", 0.2, 0.1, 0.3)], "label", signed=signed)
+        assert axes[0].get_xscale() == scale
+        assert signed == (axes[0].get_xlim()[0] == 0)
+
+
 def test_where_some_bars_are_told_apart_their_letters_are_said():
     """The first screen has no column of banding, so that its letters stand in the sentence."""
     rows = [("A", "B", "differs"), ("A", "C", "cannot tell"), ("B", "C", "may differ")]
