@@ -32,7 +32,7 @@ FINE_MOVED = np.arange(-0.3, 0.61, 0.05)
 FEWEST_PX, FEWEST_RINGS = 50, 8  # px at one distance, and distances, that tell (chosen)
 MEAN_ERROR = 0.004  # of mean grey, in shares of the contrast, that outlines of whole pixels leave (chosen)
 # A pupil is told where it fits better than a Gaussian by so many squares, and no worse than outlines of whole pixels
-# leave it, or twice that where it leaves half of the Gaussian's squares (chosen). Of 84 fields of a ninth generator none
+# leave it, or twice that where it leaves half of the Gaussian's squares (chosen). Of fields of a ninth generator none
 # of 32 under a Gaussian lens passes, of 31 under a round pupil whose edges are sound 27 do.
 SURELY, BETTER, MOST_MISFIT = 8.0, 0.5, 2.0
 # Of what the lens changes, half width: pupils are not filled evenly, and what a condenser leaves dark takes some of the
