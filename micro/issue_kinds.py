@@ -170,6 +170,12 @@ _KINDS = (
         "twice the blur on",
     ),
     Kind(
+        "unreliable_levels", "beyond_the_end", "doubt",
+        "the matrix is cut off at the end of the scale; how far it lies beyond leaves the area between {low:.1p} and "
+        "{high:.1p} %: nothing is outlined or counted",
+        "(photograph again with an exposure that cuts off neither matrix nor carbides)",
+    ),
+    Kind(
         "unreliable_levels", "two_levels", "doubt",
         "no carbides show one by one; read as the two levels of a fine two-phase etch, between {low:.0p} and "
         "{high:.0p} %: nothing is outlined or counted",

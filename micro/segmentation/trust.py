@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import Issue, bit, issue
+from micro.segmentation.cut_off_matrix import on_cut_off_matrix
 from micro.segmentation.doubtful import AT_LIMIT, LOWERED, UNEVEN, with_doubts
 from micro.segmentation.edge_doubt import MILD, PITTED, TOLD, AreaByEdges, Beside, by_edges
 from micro.segmentation.marks import MOST
@@ -90,10 +91,10 @@ def judge(
     # A picture of one grey has nothing to set against its level, be that black.
     if not _pinned(settings) and (dark := _black_share(matrix)) > MOST_BLACK and np.ptp(grey):
         black = issue("matrix_black", most=_could_hide(s, settings.carbides), share=dark)
-        return unoutlined(s, _unresolved(grey, settings, s, black))
+        return unoutlined(s, _beyond_the_end(grey, settings, s, black))
     if not _pinned(settings) and s.matrix_in_outlines > MATRIX_INSIDE:
         cut_off = issue("matrix_cut_off", most=_could_hide(s, settings.carbides), share=s.matrix_clipped_share)
-        return unoutlined(s, _unresolved(grey, settings, s, cut_off))
+        return unoutlined(s, _beyond_the_end(grey, settings, s, cut_off))
     texture = find_texture(s, matrix.sensor_noise, grey)
     beside = partial(beside_twin, matrix=matrix, settings=settings)
     told, reason = (None, None) if _pinned(settings) else _beside_crests(grey, settings, s, texture, by_width)
@@ -256,6 +257,18 @@ def _contrast(s: Segmentation) -> float:
         return 0.0
     each = np.abs(s.class_contrast)
     return float(np.average(each, weights=np.maximum(areas(s), 1e-9)))
+
+
+def _beyond_the_end(
+    grey: NDArray[np.float32], settings: SegmentationSettings, s: Segmentation, reason: Issue
+) -> Verdict:
+    """Area on a matrix that is cut off, where most of the picture is and the user says which is carbide."""
+    found = None
+    if settings.carbides != "auto":
+        found = on_cut_off_matrix(grey, s.excluded, 1 if settings.carbides == "bright" else -1)
+    if found is None:
+        return _unresolved(grey, settings, s, reason)
+    return Verdict(instead=found, said=(issue("beyond_the_end", low=found[1], high=found[2]),))
 
 
 def _unresolved(grey: NDArray[np.float32], settings: SegmentationSettings, s: Segmentation, reason: Issue) -> Verdict:
