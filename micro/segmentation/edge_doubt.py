@@ -75,10 +75,10 @@ UNTOLD = 0.01
 # fields of a fifth generator whose edges were known to no better than 0.03, or told nothing, one in three with rims,
 # domes or a second class, 21 missed the truth without.
 UNSEEN_PX = 0.2
-# Skew of sound edges under a round pupil, and how far it may be off: 0.04 to 0.065 (discs of 9 to 20 px, simulated;
-# rims of 20 % and 2 px have 0.14, domes of 2 px -0.06 to -0.02); more than any kurtosis there, so that none tells; and
-# what thin rims then leave open over UNSEEN_PX: those of 30 %, which no kurtosis shows.
-BY_TAILS, UNTOLD_KURTOSIS, UNSEEN_BESIDE_TAILS = (0.055, 0.015), 3.0, 1.5
+# Skew and kurtosis of sound edges under a round pupil, and how far they may be off: 0.04 to 0.065 and 0.55 to 0.7
+# (discs of 9 to 20 px, simulated; rims of 20 % and 2 px have a skew of 0.14, domes of 2 px of -0.06 to -0.02; the kurtosis
+# goes with how much of the pupil is dark: chosen). What thin rims then leave open over UNSEEN_PX: those of 30 %.
+SKEW_BY_TAILS, KURTOSIS_BY_TAILS, UNSEEN_BESIDE_TAILS = (0.055, 0.015), (0.6, 0.4), 1.5
 SURELY_DARK = 0.05  # chance of sound edges below which dark rims are told in texture (chosen)
 GREY_SPREAD, LEVEL_ERROR, EDGE_ERROR = 0.08, 0.05, 0.02
 PITTED, BESIDE_ERROR = 0.01, 0.03
@@ -125,7 +125,7 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool, beside: Beside)
     if textured:
         found = _in_texture(s, texture, shape, beside)
     elif shape is not None:
-        found = _by_shape(s, shape, texture, disturbed)
+        found = _by_shape(s, shape, texture, disturbed, tails is not None)
     elif s.count and _is_uneven(texture):
         found = _filtered(s, texture, outline_per_area(middle(s)), None)
     elif s.count < FEW:
@@ -141,9 +141,9 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool, beside: Beside)
 
 
 def _without_tails(shape: EdgeShape) -> EdgeShape:
-    """Return the edge less what the tails of a lens make of sound ones; its kurtosis is theirs, and tells no rims."""
-    error = float(np.hypot(shape.skew_uncertainty, BY_TAILS[1]))
-    return replace(shape, skew=shape.skew - BY_TAILS[0], skew_uncertainty=error, kurtosis_uncertainty=UNTOLD_KURTOSIS)
+    """Return the edge less what the tails of a lens make of sound ones."""
+    less_sure = _less_sure(shape, SKEW_BY_TAILS[1], KURTOSIS_BY_TAILS[1])
+    return replace(less_sure, skew=shape.skew - SKEW_BY_TAILS[0], kurtosis=shape.kurtosis - KURTOSIS_BY_TAILS[0])
 
 
 def _with_tails(tails: Tails, found: AreaByEdges) -> AreaByEdges:
@@ -188,7 +188,7 @@ def _is_uneven(texture: Texture) -> bool:
     return texture.uneven > UNEVEN or texture.white < WHITE
 
 
-def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bool) -> AreaByEdges:
+def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bool, tails: bool) -> AreaByEdges:
     """Choose what explains the edges: filters, nothing known, rims and domes, greys that differ, a tone curve."""
     per_area, told = shape.per_area, rim_light(shape, shape.even_noise)
     if _is_uneven(texture):
@@ -200,8 +200,7 @@ def _by_shape(s: Segmentation, shape: EdgeShape, texture: Texture, disturbed: bo
         return strange
     found = _levels(s, shape, told, disturbed)
     if told.sound >= SURELY_SOUND and told.skew_error > UNTOLD:
-        by_tails = shape.kurtosis_uncertainty >= UNTOLD_KURTOSIS
-        share = UNSEEN_BESIDE_TAILS if by_tails else min(told.skew_error / UNTOLD - 1, 1.0)
+        share = UNSEEN_BESIDE_TAILS if tails else min(told.skew_error / UNTOLD - 1, 1.0)
         found = _unseen("rims_untold", per_area, found, share)
     if any(one.kind in ("greys_differ", "light_taken") for one in found.said):
         return found
