@@ -173,7 +173,7 @@ _KINDS = (
         "unreliable_levels", "beyond_the_end", "doubt",
         "the matrix is cut off at the end of the scale; how far it lies beyond leaves the area between {low:.1p} and "
         "{high:.1p} %: nothing is outlined or counted",
-        "(photograph again with an exposure that cuts off neither matrix nor carbides)",
+        "(take the picture again with an exposure that cuts off neither matrix nor carbides)",
     ),
     Kind(
         "unreliable_levels", "two_levels", "doubt",
