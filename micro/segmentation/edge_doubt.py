@@ -77,7 +77,7 @@ UNTOLD = 0.01
 UNSEEN_PX = 0.2
 # Skew and kurtosis of sound edges under a round pupil, and how far they may be off: 0.04 to 0.065 and 0.55 to 0.7
 # (discs of 9 to 20 px, simulated; rims of 20 % and 2 px have a skew of 0.14, domes of 2 px of -0.06 to -0.02; the
-# kurtosis goes with how much of the pupil is dark: chosen). What rims of 30 % then leave open over UNSEEN_PX.
+# kurtosis goes with how much of the pupil is dark: chosen). What rims of 30 % leave open then, over UNSEEN_PX.
 SKEW_BY_TAILS, KURTOSIS_BY_TAILS, UNSEEN_BESIDE_TAILS = (0.055, 0.015), (0.6, 0.4), 1.5
 SURELY_DARK = 0.05  # chance of sound edges below which dark rims are told in texture (chosen)
 GREY_SPREAD, LEVEL_ERROR, EDGE_ERROR = 0.08, 0.05, 0.02
