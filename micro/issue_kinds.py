@@ -117,7 +117,8 @@ _KINDS = (
         for name, says in (
             (
                 "hidden_faint",
-                "the matrix is uneven: what differs from it by less than {least_contrast:.0f} grey levels is not seen",
+                "the matrix is uneven or noisy: what differs from it by less than {least_contrast:.0f} grey levels is "
+                "not seen",
             ),
             (
                 "hidden_by_texture",

@@ -203,12 +203,12 @@ def _beside_crests(
 
 
 def hidden(s: Segmentation, texture: Texture, carbides: str) -> Issue | None:
-    """Why the texture of the matrix could hide a second phase; None: it could not."""
-    if texture.uneven <= UNEVEN:
+    """Why texture of the matrix, or noise where nothing was found, could hide a second phase; None: it could not."""
+    if texture.uneven <= UNEVEN and s.count:
         return None
     contrast = _contrast(s)
     if s.count < FEW:
-        if texture.hides < FAINT * abs(s.matrix_grey):
+        if texture.hides <= FAINT * abs(s.matrix_grey):
             return None
         return issue("hidden_faint", most=_could_hide(s, carbides), least_contrast=texture.hides)
     if texture.hides > HIDDEN * contrast:
