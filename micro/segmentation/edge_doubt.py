@@ -113,7 +113,8 @@ def by_edges(s: Segmentation, texture: Texture, disturbed: bool, beside: Beside)
         None where that is not told.
     """
     whole = max(s.clipped_share, s.matrix_clipped_share) < CLIPPED
-    tails = lens_tails(s) if s.count and whole else None
+    # Relief that is lit from one side lacks light on the other, as tails do.
+    tails = lens_tails(s) if s.count and whole and light_beside(middle(s)) <= LIT_PX else None
     textured = s.count > 0 and _is_uneven(texture) and _hides(s, texture) >= PROCESSED
     if textured:
         s = quiet_inside(s, texture.white * s.noise)
