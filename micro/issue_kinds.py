@@ -117,7 +117,8 @@ _KINDS = (
         for name, says in (
             (
                 "hidden_faint",
-                "the matrix is uneven: what differs from it by less than {least_contrast:.0f} grey levels is not seen",
+                "the matrix is uneven or noisy: what differs from it by less than {least_contrast:.0f} grey levels is "
+                "not seen",
             ),
             (
                 "hidden_by_texture",
@@ -168,6 +169,12 @@ _KINDS = (
         "films", "no_films", "note",
         "no films were found: lines are taken for such up to {thickest_px:.0f} px thick, and get outlines from about "
         "twice the blur on",
+    ),
+    Kind(
+        "unreliable_levels", "beyond_the_end", "doubt",
+        "the matrix is cut off at the end of the scale; how far it lies beyond leaves the area between {low:.1p} and "
+        "{high:.1p} %: nothing is outlined or counted",
+        "(take the picture again with an exposure that cuts off neither matrix nor carbides)",
     ),
     Kind(
         "unreliable_levels", "two_levels", "doubt",
@@ -231,6 +238,11 @@ _KINDS = (
                 "no_lens_no_rim",
                 "the edges are like those of no lens and no rim: the area may be off by {half_width:.1p} % of its "
                 "value",
+            ),
+            (
+                "lens_tails",
+                "the lens spreads light far beyond the edges, and carbides and matrix look more alike than they are: "
+                f"{CHANGED}",
             ),
             ("lit_from_one_side", f"relief lit from one side draws the edges: {CHANGED}"),
             ("dark_edges", f"dark rims or domed carbides take integrated grey level from carbides: {CHANGED}"),
@@ -337,6 +349,13 @@ _KINDS = (
         "spots of one grey on the other side of the matrix, {share:.2p} % of the field, were left out as marks, and "
         "look like a kind of carbide; as one they add {half_width:.1p} % to the value",
         "(if they are, pin the grey levels of the classes; if not, say whether carbides are bright or dark)",
+    ),
+    Kind(
+        "unreliable_levels", "wide_beneath", "doubt",
+        "below the level of the uneven matrix lies more that is as wide as carbides than above it (or above, where "
+        "carbides are dark): as a kind of carbide of their size it takes {share:.2p} % of the field and adds "
+        "{half_width:.1p} % to the value",
+        "(say whether carbides are bright or dark, or pin the grey levels of the classes)",
     ),
     Kind(
         "unreliable_levels", "classes_overlap", "doubt",

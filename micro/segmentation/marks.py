@@ -37,6 +37,7 @@ UNBROKEN = 0.9
 # a kind of 5 % in a field of a sixth generator, 0.4 to 0.6 of pits), and some of it lies beside no other carbide, as
 # shadows do: of 0.7 there, of 0 to 0.05 of dark tails (292 other fields of two generators that have marks).
 FEWEST_ALIKE, EVEN, CLEAR = 15, 0.75, 0.3
+TENTHS = 2.56  # standard deviations between the tenth and the ninetieth percentile of a normal distribution
 
 
 def burnt_in(grey: NDArray[np.float32], grey_max: float) -> NDArray[np.bool_]:
@@ -132,7 +133,7 @@ def other_polarity(
         where.ravel()[kept.at] = True
         light = kept.values(height).astype(float)
         area += light.sum() ** 2 / max(float(light @ light), 1e-9)
-        alike |= _alike(kept, height, away > HUGGING_PX + 2 * blur)
+        alike |= _alike(kept, height, away > HUGGING_PX + 2 * blur, float(np.median(noise[::STEP, ::STEP])))
     if not where.any():
         return Marks(where, 0.0)
     where = _widened(where, MARGIN_PX - 1) & (labels == 0)
@@ -140,14 +141,14 @@ def other_polarity(
     return Marks(where if share <= MOST else np.zeros_like(where), share, area, alike)
 
 
-def _alike(marks: Pixels, height: NDArray[np.float32], clear: NDArray[np.bool_]) -> bool:
-    """Whether marks have one grey, and some of them lie wholly `clear` of carbides (rows, columns)."""
+def _alike(marks: Pixels, height: NDArray[np.float32], clear: NDArray[np.bool_], noise: float) -> bool:
+    """Whether marks have one grey but for noise, and some of them lie wholly `clear` of carbides (rows, columns)."""
     if marks.count < FEWEST_ALIKE or np.mean(~marks.any(~marks.values(clear))) < CLEAR:
         return False
     highest = np.zeros(marks.count, np.float32)
     np.maximum.at(highest, marks.region, marks.values(height))
     low, high = np.quantile(highest, [0.1, 0.9])
-    return bool(low > EVEN * high)
+    return bool(low + TENTHS * noise > EVEN * high)
 
 
 def covering(marks: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -141,6 +141,8 @@ class Verdict:
         What the edges look like; None where too few were measured.
     less
         Area fraction that may come off it: what was counted and may be no carbide.
+    lens
+        Whether light just outside the carbides is theirs, spread by a lens with tails, and so no halo.
     """
 
     factor: float = 1.0
@@ -151,6 +153,7 @@ class Verdict:
     said: tuple[Issue, ...] = ()
     profile: EdgeProfile | None = field(default=None, compare=False)
     less: float = 0.0
+    lens: bool = False
 
     @property
     def unknown(self) -> bool:

@@ -12,7 +12,7 @@ from micro.geometry.regions import Pixels, close_to
 from micro.issues import bit, issue
 from micro.segmentation.blurred_shapes import disc_peak
 from micro.segmentation.candidates import upward
-from micro.segmentation.edge_doubt import ETCHED_EDGE_PX
+from micro.segmentation.edge_doubt import ETCHED_EDGE_PX, TOLD
 from micro.segmentation.in_texture import OUTLINED_AT, RADII_PX, Heights, Opened, find_heights, wide_regions
 from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels
 from micro.segmentation.matrix import (
@@ -45,6 +45,8 @@ DEEP_PX, DEEP_ENOUGH, FEWEST_DEEP = 2.0, 5, 6
 LEVELS_DIFFER, INSIDE = 0.12, 0.04
 OUTLYING, LEAST_SPREAD = 3.0, 0.02  # spreads below the level, the spread at least 2 % of it (chosen)
 MIDDLE, REACHED = 0.6, 0.85  # share of the depth that is the middle; of the height under the blur (chosen)
+# Of the level: the lowest at which another kind is looked for; and standard errors of a count (both chosen).
+BENEATH, SURELY = 0.4, 4.0
 # Standard deviation of the smoothed matrix, of the level: in laths of 40 %, 0.28 and more, areas are up to 25 % off.
 TOO_STRONG = 0.25
 # Of the area: carbides of 6 px leave 0.33 and more, of 10 px 0.19 at most (simulated: laths of 20 to 35 %).
@@ -219,7 +221,10 @@ def _read(field: Etched, first: Flat, clipped: Flags, sign: int) -> Segmentation
     if told is None or told.missed > UNFOUND:
         return None
     labels = np.where((shapes.cover >= 0.5) & (shapes.number == found.basins), found.basins, 0).astype(np.int32)
-    return _judged(view, _segmentation(view, replace(found, labels=labels), sign), told, unfound)
+    judged = _judged(view, _segmentation(view, replace(found, labels=labels), sign), told, unfound)
+    if judged is None or field.settings.carbides != "auto":
+        return judged
+    return _open_beneath(judged, _beneath(view, found) * float(shapes.area.mean()))
 
 
 def _view(field: Etched, first: Flat, sign: int) -> View | None:
@@ -292,6 +297,25 @@ def _unfound(view: View, found: Outlines, shapes: Shapes) -> tuple[float, float]
     each = float(np.quantile(shapes.area, SMALLEST)) / total
     share = max(0.0, (above - below) * each, (wide - mirrored) / total)
     return share, max(share + NORMAL_95 * float(np.sqrt(above + below + 1)) * each, max(beyond) / total)
+
+
+def _beneath(view: View, found: Outlines) -> float:
+    """How many more summits lie below the matrix level than above it; 0 where chance may make as many (Poisson)."""
+    rest = np.where((found.basins > 0) | view.excluded, np.float32(0), view.smooth)
+    above, below = (len(Opened(side).summits(RADII_PX[0], BENEATH * view.level)) for side in (rest, -rest))
+    return float(below - above) if below - above > SURELY * np.sqrt(below + above) else 0.0
+
+
+def _open_beneath(s: Segmentation, area_px: float) -> Segmentation:
+    """Return it with an interval that reaches up to the area with what is as wide below the matrix level.
+
+    Where nobody says on which side carbides lie, that may be a kind of them: its texture is alike above and below.
+    """
+    more, share = area_px / max(1, s.analysed_px), area_px / max(float(areas(s).sum()), 1e-9)
+    if share < TOLD:
+        return s
+    said = (*s.verdict.said, issue("wide_beneath", share=more, half_width=share))
+    return s.with_verdict(replace(s.verdict, more=s.verdict.more + more, said=said))
 
 
 def _judged(view: View, s: Segmentation, told: Reading, unfound: float) -> Segmentation | None:

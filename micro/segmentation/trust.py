@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.issues import Issue, bit, issue
+from micro.segmentation.cut_off_matrix import on_cut_off_matrix
 from micro.segmentation.doubtful import AT_LIMIT, LOWERED, UNEVEN, with_doubts
 from micro.segmentation.edge_doubt import MILD, PITTED, TOLD, AreaByEdges, Beside, by_edges
+from micro.segmentation.marks import MOST
 from micro.segmentation.matrix import DARKEST, Matrix, smoothed
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings, Verdict
 from micro.segmentation.sides import (
@@ -53,6 +55,8 @@ LINES_ERROR = 2.0  # what is line-like alone is half of a net that has run into 
 # Of the amount: then what tells the level of the carbides and the blur are the films themselves, whose width nobody
 # knows (invented fields of films alone: 30 % too little to 91 % too much).
 MOST_FILMS, FILMS_MAY_BE = 0.85, 2.0
+# Of their own light: fields of films alone are read up to 30 % too low (the same).
+LINES_MAY_BE = 1.43
 # Of the area: light that boundaries give or take where carbides lie on them (simulated: 3 to 14 % at 10 px).
 LINES_MEET = 0.15
 SOME_LINES, FEW_LINES, MOST_LINES = 0.05, 0.2, 0.5
@@ -84,10 +88,10 @@ def judge(
     # A picture of one grey has nothing to set against its level, be that black.
     if not _pinned(settings) and (dark := _black_share(matrix)) > MOST_BLACK and np.ptp(grey):
         black = issue("matrix_black", most=_could_hide(s, settings.carbides), share=dark)
-        return unoutlined(s, _unresolved(grey, settings, s, black))
+        return unoutlined(s, _beyond_the_end(grey, settings, s, black))
     if not _pinned(settings) and s.matrix_in_outlines > MATRIX_INSIDE:
         cut_off = issue("matrix_cut_off", most=_could_hide(s, settings.carbides), share=s.matrix_clipped_share)
-        return unoutlined(s, _unresolved(grey, settings, s, cut_off))
+        return unoutlined(s, _beyond_the_end(grey, settings, s, cut_off))
     texture = find_texture(s, matrix.sensor_noise, grey)
     beside = partial(beside_twin, matrix=matrix, settings=settings)
     told, reason = (None, None) if _pinned(settings) else _beside_crests(grey, settings, s, texture, by_width)
@@ -98,7 +102,7 @@ def judge(
     if s.film_share > MOST_FILMS and settings.blur_px is None:
         return unoutlined(s, _unknown(_films_alone(s)))
     if not s.count:
-        return s.with_verdict(_none(s, texture))
+        return s.with_verdict(_none(s, texture, marked))
     faint = np.zeros(s.count, bool) if _named(settings) else faint_lines(s)
     if faint.any():
         return _without_faint(s, faint, texture, settings, beside)
@@ -196,12 +200,12 @@ def _beside_crests(
 
 
 def hidden(s: Segmentation, texture: Texture, carbides: str) -> Issue | None:
-    """Why the texture of the matrix could hide a second phase; None: it could not."""
-    if texture.uneven <= UNEVEN:
+    """Why texture of the matrix, or noise where nothing was found, could hide a second phase; None: it could not."""
+    if texture.uneven <= UNEVEN and s.count:
         return None
     contrast = _contrast(s)
     if s.count < FEW:
-        if texture.hides < FAINT * abs(s.matrix_grey):
+        if texture.hides <= FAINT * abs(s.matrix_grey):
             return None
         return issue("hidden_faint", most=_could_hide(s, carbides), least_contrast=texture.hides)
     if texture.hides > HIDDEN * contrast:
@@ -252,6 +256,18 @@ def _contrast(s: Segmentation) -> float:
     return float(np.average(each, weights=np.maximum(areas(s), 1e-9)))
 
 
+def _beyond_the_end(
+    grey: NDArray[np.float32], settings: SegmentationSettings, s: Segmentation, reason: Issue
+) -> Verdict:
+    """Area on a matrix that is cut off, where most of the picture is and the user says which is carbide."""
+    found = None
+    if settings.carbides != "auto":
+        found = on_cut_off_matrix(grey, s.excluded, 1 if settings.carbides == "bright" else -1)
+    if found is None:
+        return _unresolved(grey, settings, s, reason)
+    return Verdict(instead=found, said=(issue("beyond_the_end", low=found[1], high=found[2]),))
+
+
 def _unresolved(grey: NDArray[np.float32], settings: SegmentationSettings, s: Segmentation, reason: Issue) -> Verdict:
     """Two levels of a fine two-phase etch, where the picture shows them and the user says which is carbide."""
     if settings.carbides != "auto":
@@ -273,12 +289,15 @@ def _could_hide(s: Segmentation, carbides: str) -> float:
     return float(max(np.mean(sign * smooth >= -s.smooth_noise) for sign in polarity)) if smooth.size else 1.0
 
 
-def _none(s: Segmentation, texture: Texture) -> Verdict:
-    """Nothing was found: light that nothing outlines may be lines or films too thin or too faint for an outline."""
+def _none(s: Segmentation, texture: Texture, marked: float) -> Verdict:
+    """Nothing was found: light that nothing outlines may be lines or films too thin or too faint for an outline.
+
+    Where much is `marked` on the other side, what was taken for the matrix may be the carbide.
+    """
     outside = abs(s.light_outside) / max(1, s.analysed_px)
     if outside <= 4 * texture.level_uncertainty:
         return Verdict()
-    most = min(1.0, outside / max(FAINT * abs(s.matrix_grey), 1e-6))
+    most = 1.0 if marked > MOST else min(1.0, outside / max(FAINT * abs(s.matrix_grey), 1e-6))
     if most * s.analysed_px < NONE_SEEN_PX:
         return Verdict()
     return _unknown(issue("faint_alone", most=most, side="brighter" if s.light_outside > 0 else "darker"))
@@ -294,7 +313,7 @@ def _films_alone(s: Segmentation) -> Issue:
 def _no_outlines(sides: Sides, frame: int) -> Issue | None:
     """Why what was outlined is no carbide for sure; None where it is."""
     if sides.line_share > MOST_LINES:
-        most = min(1.0, (sides.area + sides.other_area) / frame)
+        most = min(1.0, LINES_MAY_BE * (sides.area + sides.other_area) / frame)
         return issue("lines_alone", most=most, share=sides.line_share)
     largest = max(sides.outlined, sides.area)
     if abs(sides.outlined - sides.area) > MOST_APART * largest:
@@ -332,7 +351,7 @@ def _found(
         by_lines = float(np.hypot(by_lines, LINES_MEET))
     doubt = float(np.hypot(np.hypot(edges.half, by_lines), NORMAL_95 * _uneven(kept, texture)))
     said = tuple(one for one in (*said, *edges.said) if one.half_width is None or one.half_width >= TOLD)
-    verdict = Verdict(edges.factor, doubt, more, None, edges.known, said, edges.profile)
+    verdict = Verdict(edges.factor, doubt, more, None, edges.known, said, edges.profile, lens=edges.lens)
     return kept.with_verdict(verdict)
 
 

@@ -182,7 +182,7 @@ def areas_differ(segmentation: Segmentation) -> tuple[float, float]:
 def halo(segmentation: Segmentation) -> float:
     """Return the contrast of the matrix just outside the basins over that of the carbides; 0 where blur explains it."""
     s = segmentation
-    if not s.count:
+    if not s.count or s.verdict.lens:
         return 0.0
     contrast = s.class_contrast
     found, noise = (value / float(contrast.mean()) for value in s.contrast_around)

@@ -118,3 +118,23 @@ def test_discs_among_stripes_as_high_are_told_by_their_width():
     assert least[1.5] >= 100 > least[2.0]  # a disc 3 px across fits into both, one of 5 px into the discs alone
     inside = wide_regions(Opened(smooth), heights)
     assert (inside & discs).sum() > 0.9 * discs.sum() and (inside & ~discs).sum() < 0.05 * discs.sum()
+
+
+@pytest.mark.parametrize("seed", [2, 5])
+def test_another_kind_below_the_level_of_laths_stays_open(seed):
+    """Discs of 12 px, 0.5 of the contrast darker than the laths: where no side is told they may be carbide."""
+    grey, truth = picture((384, 512), seed=seed, lath=0.22, diameter=12.0)
+    random = np.random.default_rng(seed)
+    rows, columns = np.mgrid[:384, :512]
+    dark = np.zeros(grey.shape, bool)
+    for row, column in random.uniform((10, 10), (374, 502), (100, 2)):
+        dark |= np.hypot(rows - row, columns - column) < 6
+    bright = ndimage.gaussian_filter(grey, 2) > np.median(grey) + 40
+    dark &= ~ndimage.binary_dilation(bright, iterations=4)
+    with_dark = 50 + grey - 50 * ndimage.gaussian_filter(dark.astype(float), 1.0)
+    told = measure(with_dark, um_per_px=0.2, rolling_deg=0, carbides="bright")
+    found = measure(with_dark, um_per_px=0.2, rolling_deg=0)
+    kinds = {one.kind for one in found.issues}
+    assert "read_in_texture" in kinds and "wide_beneath" in kinds
+    assert truth + dark.mean() < found.area_fraction[2]
+    assert told.area_fraction[2] < truth + dark.mean()

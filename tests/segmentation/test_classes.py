@@ -142,3 +142,21 @@ def test_levels_that_no_carbide_has_are_no_classes(given, left, index):
     levels, outlines = without_empty_classes(Levels(None, 1.0, tuple(LEVELS)), found)
     assert [(c.name, c.contrast) for c in levels.classes] == left
     assert outlines.class_index.tolist() == index
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_noise_does_not_make_a_kind_of_carbide_dirt(phantom, seed):
+    """The same spots, their highest greys scattered by noise: of 0.68 to 0.74 of each other they passed for dirt."""
+    kinds = [Population(0.04, 12), Population(0.06, 12, carbide_class=1)]
+    words = {"class_greys": (92.0, 214.0), "matrix_grey": 120.0, "noise": 14.0, "shading": 0.0}
+    field = phantom(kinds, **words, seed=seed)
+    found = measure(field.grey, um_per_px=0.2, rolling_deg=0)
+    assert "like_a_class" in {one.kind for one in found.issues}
+    assert found.area_fraction[2] > sum(field.truth.area_fraction)
+
+
+def test_where_most_is_carbide_the_bound_holds_it(phantom):
+    """Bright carbides about a quarter of darker matrix: their grey is the commonest, and passes for the matrix."""
+    field = phantom([Population(0.25, 20)], class_greys=(90.0,), matrix_grey=170.0, noise=3.0, shading=0.0, seed=1)
+    value, _, high = measure(field.grey, um_per_px=0.2, rolling_deg=0, carbides="bright").area_fraction
+    assert not value > 0 and high > 1 - sum(field.truth.area_fraction)

@@ -82,7 +82,8 @@ def test_a_matrix_that_is_cut_off_leaves_its_level_open(phantom, ecd, noise, abo
     value, low, high = found.area_fraction
     assert low < field.area_fraction < high
     assert abs(value / field.area_fraction - 1) < 0.2
-    assert any(one.kind in ("matrix_cut_off", "two_levels") for one in found.issues) != outlined
+    kinds = ("matrix_cut_off", "two_levels", "beyond_the_end")
+    assert any(one.kind in kinds for one in found.issues) != outlined
 
 
 @pytest.mark.parametrize("clipped", [0.05, 0.10, 0.25])
@@ -107,6 +108,21 @@ def test_a_matrix_that_falls_to_black_has_no_outlines(phantom, black, told):
         assert low < field.area_fraction < high
         assert (not len(found.particles)) == told
         assert any(one.kind in ("matrix_black", "two_levels") for one in found.issues) == told
+
+
+@pytest.mark.parametrize(("ecd", "beyond"), [(16, 5.0), (16, 30.0), (16, 90.0), (28, 60.0)])
+def test_a_matrix_beyond_black_leaves_the_edges_open(phantom, ecd, beyond):
+    """The field lies between light over level and all that is not black; `beyond`: grey levels, contrast 140."""
+    field = phantom(
+        [Population(0.06, ecd)], shape=(512, 640), matrix_grey=100.0, class_greys=(240.0,), noise=4.0, shading=0.0,
+        grey_max=1e4,
+    )  # fmt: skip
+    grey = np.clip(np.rint(field.grey - 100 - beyond), 0, 255).astype(np.float32)
+    found = measure(grey, um_per_px=0.2, rolling_deg=0, carbides="bright")
+    value, low, high = found.area_fraction
+    assert any(one.kind == "beyond_the_end" for one in found.issues)
+    assert low < field.area_fraction < high and high - low < value
+    assert abs(value / field.area_fraction - 1) < 0.25
 
 
 @pytest.mark.parametrize("grey_levels", [(0.0, 200.0), (0.0, 255.0)])
