@@ -18,9 +18,8 @@ Picture = NDArray[np.float32]
 MOST_AT_END = 0.4  # of the pixels: less is no matrix (chosen)
 HIGH, DEEP_PX, FEWEST_DEEP = 0.9, 3.0, 60  # quantile of what is not at the end; what tells the level inside (chosen)
 ALIKE = 0.12  # of the level: half of its spread inside; more is no one kind of carbide (chosen)
-MOST_EDGE = (
-    3.0  # of all that is not at the end, over what is above half: beyond it the matrix is not all cut off (chosen)
-)
+# Of all that is not at the end, over what is above half: beyond it the matrix is not all cut off (chosen).
+MOST_EDGE = 3.0
 LEAST, SMALLEST_PX = 0.08, 6  # of the level, and px above half of it, that a carbide reaches (chosen)
 ERROR = 0.1  # of both ends: level of the carbides, thin rims, which no edge tells here (chosen)
 NOISE_LEFT = 0.28  # of white noise under the smoothing by 1 px (its kernel)
