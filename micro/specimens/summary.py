@@ -281,8 +281,8 @@ def of_few_fields(quantity: Quantity, estimate: Estimate, data: ClassData) -> Es
     if quantity.name == "largest_ecd" and len(data.fields) == 1:
         return _with_ends(estimate, *_largest_of_another(data))
     column, fields = WITHIN.get(SAMPLED_LIKE.get(quantity.name, quantity.name)), len(data.fields)
-    errs = _that_errs(quantity, estimate.value)
-    if column is None or not 1 <= fields <= FEW_FIELDS or not errs > 0:
+    scattering = _that_scatters(quantity, estimate.value)
+    if column is None or not 1 <= fields <= FEW_FIELDS or not scattering > 0:
         return estimate
     relative = data.column(column)
     if not np.isfinite(relative).all():
@@ -290,14 +290,17 @@ def of_few_fields(quantity: Quantity, estimate: Estimate, data: ClassData) -> Es
     if fields > 1:
         # Each is widened for the degrees of freedom of its waves, which all fields together have so many times.
         narrow = NORMAL_95 / student_t(EVEN_WAVES) / fields
-        within = errs * narrow * float(np.sqrt((relative**2).sum()))
+        within = scattering * narrow * float(np.sqrt((relative**2).sum()))
         return joined_with_within(estimate, within, EVEN_WAVES * fields)
-    low, high = ends_of_field(errs, float(relative[0]))
-    return _with_ends(estimate, estimate.value + low - errs, estimate.value + high - errs)
+    low, high = ends_of_field(scattering, float(relative[0]))
+    return _with_ends(estimate, estimate.value + low - scattering, estimate.value + high - scattering)
 
 
-def _that_errs(quantity: Quantity, value: float) -> float:
-    """Return what the relative sampling error of a field is a share of: the value, or what it changes with."""
+def _that_scatters(quantity: Quantity, value: float) -> float:
+    """Return what the relative sampling error of a field is a share of.
+
+    The value; for Ω12 what it moves by per relative change of AI; for the order of axes, which may be 0, 1 + order.
+    """
     if quantity.name == "orientation_order":
         return 1 + value
     return value if quantity.by_proportion is None else quantity.by_proportion(value)

@@ -97,8 +97,8 @@ def closer_p_value(shared: ArrayLike, first: ArrayLike, second: ArrayLike) -> fl
 
     t = (r₁ - r₂)·√((n - 1)(1 + r₁₂)/(2·|R|·(n - 1)/(n - 3) + r̄²·(1 - r₁₂)³)) with n - 3 degrees of freedom, |R| the
     determinant of the three correlations and r̄ the mean of r₁ and r₂ (E. J. Williams 1959, as advised by J. H. Steiger
-    1980; from memory). On ranks 1 to 8 % false alarms with 8 and 12
-    points, up to 11 % with 6 (simulated, `tests/comparison/test_explanation.py`).
+    1980; from memory). On ranks 1 to 8 % false alarms with 8 and 12 points, up to 11 % with 6 (simulated,
+    `tests/comparison/test_explanation.py`).
 
     Parameters
     ----------

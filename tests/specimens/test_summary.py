@@ -250,6 +250,28 @@ def test_one_field_speaks_for_itself_and_says_so():
     assert several.loc["area_fraction", "interval_of"] == "specimen"
 
 
+def test_one_field_tells_the_orientation_by_its_intercepts_and_the_order_by_what_is_above_none():
+    """AI 2 to 5 %: Ω12 = (AI - 1)/(AI + π/2 - 1) moves by AI·π/2/(AI + π/2 - 1)² of that (derived).
+
+    An order of -0.2, to 3 % of 1 - 0.2. The segmentation is sure here.
+    """
+    particles, fields = study(np.random.default_rng(9), fields=1)
+    fields = fields.assign(
+        area_fraction_low=fields["area_fraction"], area_fraction_high=fields["area_fraction"], orientation_order=-0.2,
+        anisotropy_within_relative_uncertainty=0.05, orientation_order_within_relative_uncertainty=0.03,
+    )  # fmt: skip
+    own = rows(summarise(particles, fields, 0.0))
+    moved = 2 * math.pi / 2 / (2 + math.pi / 2 - 1) ** 2
+    for name, value, half in (
+        ("degree_of_orientation", 1 / (2 + math.pi / 2 - 1), moved * 0.05 * 1.959964),
+        ("orientation_order", -0.2, 0.8 * 0.03 * 1.959964),
+    ):
+        row = own.loc[name]
+        assert row["mean"] == pytest.approx(value)
+        assert (row["ci95_high"] - row["ci95_low"]) / 2 == pytest.approx(half, rel=0.02)
+        assert row["interval_of"] == "field"
+
+
 def test_carbides_of_no_known_field_enter_no_quantity():
     """Of a field that is not in the table, or of none: number, size and largest are those of the others."""
     particles, fields = study(np.random.default_rng(9))
