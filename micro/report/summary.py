@@ -117,6 +117,10 @@ class _Values:
     def accuracy_pct(self, quantity: str) -> float:
         return float(self._found.get(("all", quantity), {}).get("relative_accuracy_pct", math.nan))
 
+    def ends(self, quantity: str) -> tuple[float, float, float]:
+        """Value and ends of its interval, all carbides; NaN where unknown."""
+        return ends_of(self._found.get(("all", quantity), {}))
+
     def scatter_share(self, quantity: str) -> float:
         """Share of the scatter between fields in the variance of the mean; NaN where unknown."""
         row = self._found.get(("all", quantity), {})
@@ -191,15 +195,35 @@ def banding_words(values: _Values) -> str:
     banded = round(share * fields)
     told = f"{banded} of {fields} fields banded beyond chance" if fields > 1 else "the field is banded beyond chance"
     if not banded:
-        return f"no field is banded beyond chance{_row_words(values)}"
+        return f"no field is banded beyond chance{_weaker_words(values)}{_row_words(values)}"
     if not banding_shown(banded, fields):
-        return f"{told}, but so many may be chance as well: no banding is shown{_row_words(values)}"
+        return (
+            f"{told}, but so many may be chance as well: no banding is shown{_weaker_words(values)}{_row_words(values)}"
+        )
     wide = values.mean("bands_too_wide_share")
     if not math.isfinite(values.mean("band_spacing")):
         return f"{told}; the bands are wider than what such fields can show: take larger ones or a mosaic"
     if wide > 0:
         told += f" ({round(wide * fields)} of them with bands wider than the field can show)"
-    return f"{told}, with bands {values.told('band_spacing', 'µm')} apart"
+    return f"{told}, with bands {values.told('band_spacing', 'µm')} apart{_swing_words(values)}"
+
+
+def _swing_words(values: _Values) -> str:
+    """Say by how much the amount of carbide swings across bands: the root of its variance beyond random."""
+    ends = values.ends("banding_beyond_random")
+    if not ends[0] > 0:
+        return _weaker_words(values)
+    swing = with_unit(with_ends(*(100 * math.sqrt(max(end, 0)) for end in ends)), "%")
+    return f", across which the amount of carbide swings by {swing} of its mean (root mean square, beyond chance)"
+
+
+def _weaker_words(values: _Values) -> str:
+    """Say the most by which the amount of carbide may swing all the same."""
+    high = values.ends("banding_beyond_random")[2]
+    if not high > 0:
+        return ""
+    most = 100 * math.sqrt(high)
+    return f"; if the amount swings across rolling, then by {figures(most, most / 2)} % of its mean at most"
 
 
 def _row_words(values: _Values) -> str:
