@@ -14,6 +14,7 @@ from micro.figures.specimens import ForestRow, draw_forest, height_in
 from micro.points.wording import capital
 from micro.report.page import PageFigure, PageSection, PageTable, Save
 from micro.report.wording import (
+    band_swing,
     ends_of,
     figures,
     joined,
@@ -262,7 +263,8 @@ DIFFERENCES = (
 )  # fmt: skip
 GLANCE_NOTE = (
     "Brackets hold 95 % intervals. Area % of a section is an estimate of volume % of the steel; ECD is the diameter of "
-    "the circle of equal area. AI is 1 where nothing is elongated along rolling. Classes bear the names that you gave "
+    "the circle of equal area. AI is 1 where nothing is elongated along rolling. The swing is that of the amount of "
+    "carbide across bands, root mean square beyond chance, in % of its mean. Classes bear the names that you gave "
     "to grey levels: no picture proves them."
 )
 
@@ -298,7 +300,7 @@ def _glance_columns(study: Study, bars: Bars, answer: Analysis) -> list[tuple[st
         kinds[bar] = "\n".join(part for part in (routes.get(bar, ""), named) if part)
     return [
         ("route, carbide classes", kinds),
-        ("banded fields", {bar: _banded(bars, bar) for bar in bars.names}),
+        ("banded fields; swing of the amount", {bar: _banded(bars, bar) for bar in bars.names}),
         ("Cr left in the matrix, %", _chromium(answer)),
         ("toughness, transverse over longitudinal", _ratios_across(answer)),
     ]
@@ -311,9 +313,9 @@ def _banded(bars: Bars, bar: str) -> str:
     if not math.isfinite(share) or not fields:
         return "cannot tell"
     banded = round(share * fields)
-    return (
-        f"{banded} of {fields}\n{'shown' if banding_shown(banded, fields) else 'may be chance' if banded else 'none'}"
-    )
+    shown = banding_shown(banded, fields)
+    counted = f"{banded} of {fields} {'shown' if shown else 'may be chance' if banded else 'none'}"
+    return "\n".join(part for part in (counted, band_swing(bars.row(bar, "banding_beyond_random"), shown)) if part)
 
 
 def _chromium(answer: Analysis) -> dict[str, str]:

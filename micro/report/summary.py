@@ -25,6 +25,7 @@ from micro.report.bars import (
 from micro.report.explanation import explained
 from micro.report.page import PageAnswer
 from micro.report.wording import (
+    band_swing,
     ends_of,
     figures,
     if_alike,
@@ -112,18 +113,18 @@ class _Values:
         return float(self._found.get((carbide_class, quantity), {}).get("mean", math.nan))
 
     def fields_of(self, quantity: str) -> int:
-        return int(self._found.get(("all", quantity), {}).get("fields", 0))
+        return int(self.row(quantity).get("fields", 0))
 
     def accuracy_pct(self, quantity: str) -> float:
-        return float(self._found.get(("all", quantity), {}).get("relative_accuracy_pct", math.nan))
+        return float(self.row(quantity).get("relative_accuracy_pct", math.nan))
 
-    def ends(self, quantity: str) -> tuple[float, float, float]:
-        """Value and ends of its interval, all carbides; NaN where unknown."""
-        return ends_of(self._found.get(("all", quantity), {}))
+    def row(self, quantity: str) -> dict[Any, Any]:
+        """Row of all carbides; empty where there is none."""
+        return self._found.get(("all", quantity), {})
 
     def scatter_share(self, quantity: str) -> float:
         """Share of the scatter between fields in the variance of the mean; NaN where unknown."""
-        row = self._found.get(("all", quantity), {})
+        row = self.row(quantity)
         scatter = float(row.get("std", math.nan)) / math.sqrt(max(self.fields_of(quantity), 1))
         half = (float(row.get("ci95_high", math.nan)) - float(row.get("ci95_low", math.nan))) / 2
         return (2 * scatter / half) ** 2 if half > 0 else math.nan
@@ -195,35 +196,27 @@ def banding_words(values: _Values) -> str:
     banded = round(share * fields)
     told = f"{banded} of {fields} fields banded beyond chance" if fields > 1 else "the field is banded beyond chance"
     if not banded:
-        return f"no field is banded beyond chance{_weaker_words(values)}{_row_words(values)}"
+        return f"no field is banded beyond chance{_swing_words(values)}{_row_words(values)}"
     if not banding_shown(banded, fields):
         return (
-            f"{told}, but so many may be chance as well: no banding is shown{_weaker_words(values)}{_row_words(values)}"
+            f"{told}, but so many may be chance as well: no banding is shown{_swing_words(values)}{_row_words(values)}"
         )
     wide = values.mean("bands_too_wide_share")
     if not math.isfinite(values.mean("band_spacing")):
         return f"{told}; the bands are wider than what such fields can show: take larger ones or a mosaic"
     if wide > 0:
         told += f" ({round(wide * fields)} of them with bands wider than the field can show)"
-    return f"{told}, with bands {values.told('band_spacing', 'µm')} apart{_swing_words(values)}"
+    return f"{told}, with bands {values.told('band_spacing', 'µm')} apart{_swing_words(values, shown=True)}"
 
 
-def _swing_words(values: _Values) -> str:
-    """Say by how much the amount of carbide swings across bands: the root of its variance beyond random."""
-    ends = values.ends("banding_beyond_random")
-    if not ends[0] > 0:
-        return _weaker_words(values)
-    swing = with_unit(with_ends(*(100 * math.sqrt(max(end, 0)) for end in ends)), "%")
-    return f", across which the amount of carbide swings by {swing} of its mean (root mean square, beyond chance)"
-
-
-def _weaker_words(values: _Values) -> str:
-    """Say the most by which the amount of carbide may swing all the same."""
-    high = values.ends("banding_beyond_random")[2]
-    if not high > 0:
+def _swing_words(values: _Values, shown: bool = False) -> str:
+    """Say by how much the amount of carbide swings across bands, where none are shown the most it may."""
+    swing = band_swing(values.row("banding_beyond_random"), shown)
+    if not swing:
         return ""
-    most = 100 * math.sqrt(high)
-    return f"; if the amount swings across rolling, then by {figures(most, most / 2)} % of its mean at most"
+    if swing.endswith("at most"):
+        return f"; if the amount swings across rolling, then by {swing.replace(' at most', ' of its mean at most')}"
+    return f", across which the amount of carbide swings by {swing} of its mean (root mean square, beyond chance)"
 
 
 def _row_words(values: _Values) -> str:

@@ -110,6 +110,17 @@ def with_ends_of(row: Mapping[Any, Any], *names: str, factor: float = 1.0) -> st
     return with_ends(*ends_of(row, *names, factor=factor))
 
 
+def band_swing(row: Mapping[Any, Any], shown: bool) -> str:
+    """Per cent of its mean by which the amount of carbide swings across bands: root mean square, beyond chance.
+
+    Where no bands are `shown`, the most that it may be; empty where nothing is known.
+    """
+    value, low, high = (100 * math.sqrt(max(end, 0)) for end in ends_of(row))
+    if shown and value > 0:
+        return with_unit(with_ends(value, low, high), "%")
+    return f"{figures(high, high / 2)}\u00a0% at most" if high > 0 else ""
+
+
 def by_quantity(specimens: pd.DataFrame, specimen: str) -> dict[str, dict[Any, Any]]:
     """Rows of specimens.csv of all carbides of one specimen, by quantity."""
     own = specimens[(specimens["specimen"] == specimen) & (specimens["carbide_class"] == "all")]
