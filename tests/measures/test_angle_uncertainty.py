@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from known_shapes import photographed
 
+from micro.geometry.runs import angle_uncertainty_deg
 from micro.measures.orientation import orientation
 
 
@@ -33,3 +34,18 @@ def test_chances_of_all_directions_are_one():
     assert rose.share.sum() == pytest.approx(1, abs=1e-9)
     sure = orientation([-89.0, 3.0, 90.0], np.ones(3), np.ones(3))
     assert sure.share[[0, 9]] == pytest.approx([2 / 3, 1 / 3])
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 20.0, 45.0, 110.0])
+def test_noise_turns_an_axis_alike_however_it_lies(angle_deg):
+    """Principal moments 9 and 4 px²: noise of mean square c turns it by √(c/2)/(9 − 4) (derived, first order)."""
+    turn = np.radians(angle_deg)
+    xx, yy = 6.5 + 2.5 * np.cos(2 * turn), 6.5 - 2.5 * np.cos(2 * turn)
+    unsure = angle_uncertainty_deg(xx, yy, 2.5 * np.sin(2 * turn), 0.02)
+    assert unsure == pytest.approx(np.degrees(0.1 / 5))
+
+
+def test_directions_run_from_minus_90_to_90():
+    rose = orientation([0.0], np.ones(1), np.ones(1))
+    assert (rose.angle_deg[0], rose.angle_deg[-1]) == (-90, 80)
+    assert rose.angle_deg[rose.share.argmax()] == 0
