@@ -147,6 +147,10 @@ class FoundLines:
     def __len__(self) -> int:
         return len(self.lines.x)
 
+    def of(self, kept: slice | NDArray[np.bool_]) -> FoundLines:
+        """Return some of the lines."""
+        return FoundLines(*_take(self.lines, self.segments, self.seen, kept))
+
 
 def find_lines(grey: NDArray[np.float32], slope: float) -> FoundLines:
     """Lines near x = x_k + slope·y that run straight through at least five strips.
@@ -248,7 +252,7 @@ def _in_long_run(good: NDArray[np.bool_], least_run: int) -> NDArray[np.bool_]:
 
 
 def _take(
-    lines: Lines, segments: Segments, seen: NDArray[np.bool_], kept: NDArray
+    lines: Lines, segments: Segments, seen: NDArray[np.bool_], kept: NDArray | slice
 ) -> tuple[Lines, Segments, NDArray[np.bool_]]:
     of_lines = {key: value[kept] for key, value in vars(segments).items() if key != "y"}
     return replace(lines, x=lines.x[kept]), Segments(y=segments.y, **of_lines), seen[kept]

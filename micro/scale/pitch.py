@@ -167,6 +167,14 @@ def number_lines(x: FloatArray) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
     last = min(len(score), first + 20)
     pitch = 1 / frequency[first + int(np.argmax(score[first:last]))]
     start = x[0] - pitch * np.angle(np.exp(-2j * np.pi * (x - x[0]) / pitch).mean()) / (2 * np.pi)
+    number, fits = _numbered(x, start, pitch)
+    coarser = _without_strange_lines(x, number, fits)
+    number, fits = (number, fits) if coarser is None else coarser
+    return number - number[fits].min(initial=0), fits
+
+
+def _numbered(x: FloatArray, start: float, pitch: float) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Whole numbers in a ruling that begins about there, and which lines fit."""
     fits = np.ones(len(x), bool)
     for _ in range(5):
         number = np.rint((x - start) / pitch).astype(int)
@@ -175,7 +183,33 @@ def number_lines(x: FloatArray) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
         if len(np.unique(number[fits])) < 2:
             break
         pitch, start = np.polyfit(number[fits], x[fits], 1)
-    return number - number[fits].min(initial=0), fits
+    return number, fits
+
+
+LEAST_SHARE_KEPT = 0.7
+
+
+def _without_strange_lines(
+    x: FloatArray, number: NDArray[np.intp], fits: NDArray[np.bool_]
+) -> tuple[NDArray[np.intp], NDArray[np.bool_]] | None:
+    """Give numbers by the usual step where that is above 1: one strange line among even ones divides their spacing.
+
+    None where the step is 1, and where a line left out lies at a place of the finer ruling as well as its lines keep to
+    theirs: it may be one of that ruling, whose others were not seen.
+    """
+    steps = np.diff(number[fits])
+    step = int(np.bincount(steps).argmax()) if len(steps) else 0
+    if step < 2:
+        return None
+    even = np.flatnonzero(fits)[np.union1d(np.flatnonzero(steps == step), np.flatnonzero(steps == step) + 1)]
+    pitch, start = np.polyfit((number[even] - number[even[0]]) / step, x[even], 1)
+    coarse, kept = _numbered(x, start, pitch)
+    if kept.sum() < max(LEAST_LINES, LEAST_SHARE_KEPT * len(x)):
+        return None
+    pitch, start = np.polyfit(coarse[kept], x[kept], 1)
+    place = (x - start) * step / pitch
+    off = np.abs(place - np.rint(place))
+    return None if (off[~kept] <= OUTLIER * np.quantile(off[kept], 0.9)).any() else (coarse, kept)
 
 
 def _nearest_of_its_number(number: NDArray[np.intp], off: FloatArray) -> NDArray[np.bool_]:

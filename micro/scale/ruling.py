@@ -65,7 +65,7 @@ NEIGHBOURS_DEG = 5.0
 CANDIDATES = 4
 
 
-def ruling_directions(grey: NDArray[np.float32], least: float = 0.0) -> FloatArray:
+def ruling_directions(grey: NDArray[np.float32], least: float = 0.0, of_slopes: bool = False) -> FloatArray:
     """Directions across which parallel lines may lie, the most likely first.
 
     Parameters
@@ -74,13 +74,15 @@ def ruling_directions(grey: NDArray[np.float32], least: float = 0.0) -> FloatArr
         (rows, columns) picture.
     least
         Energy of a direction that is asked, over that of the usual one.
+    of_slopes
+        Ask the spectrum of the slopes of the grey: an edge, such as that of a ruled plate, has less than lines have.
 
     Returns
     -------
     FloatArray
         (n,) normals of the lines, degrees from the horizontal, counter-clockwise as seen, 0 to 180.
     """
-    energy = energy_by_direction(grey)
+    energy = energy_by_direction(grey, of_slopes)
     around = int(NEIGHBOURS_DEG / STEP_DEG)
     wrapped = np.concatenate([energy[-around:], energy, energy[:around]])
     windows = np.lib.stride_tricks.sliding_window_view(wrapped, 2 * around + 1)
@@ -92,7 +94,7 @@ def ruling_directions(grey: NDArray[np.float32], least: float = 0.0) -> FloatArr
     return np.asarray((peaks + shift) * STEP_DEG % 180, np.float64)
 
 
-def energy_by_direction(grey: NDArray[np.float32]) -> FloatArray:
+def energy_by_direction(grey: NDArray[np.float32], of_slopes: bool = False) -> FloatArray:
     """(720,) energy of the spectrum along rays through zero, a quarter of a degree apart, from the horizontal on.
 
     It is the variance of the picture's projection on that direction (projection-slice theorem); parallel lines put a
@@ -102,6 +104,8 @@ def energy_by_direction(grey: NDArray[np.float32]) -> FloatArray:
     ----------
     grey
         (rows, columns) picture.
+    of_slopes
+        Of the slopes of the grey, squares of frequency times its own.
     """
     power = _power_spectrum(grey)
     rows, columns = power.shape
@@ -109,7 +113,8 @@ def energy_by_direction(grey: NDArray[np.float32]) -> FloatArray:
     frequency = np.arange(LOWEST_CYCLES / max(power.shape), HIGHEST_FREQUENCY, 0.5 / max(power.shape))[None, :]
     x = columns // 2 + frequency * np.cos(angle) * columns
     y = rows // 2 - frequency * np.sin(angle) * rows
-    return cv2.remap(power, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR).sum(axis=1, dtype=float)
+    along = cv2.remap(power, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR)
+    return (along * frequency**2 if of_slopes else along).sum(axis=1, dtype=float)
 
 
 def _power_spectrum(grey: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -125,7 +130,11 @@ def _power_spectrum(grey: NDArray[np.float32]) -> NDArray[np.float32]:
 WHERE = "stage micrometer"
 SMALLEST_SIDE = 40
 LEAST_SHARE_NUMBERED = 0.7
-LEAST_SHARE_ADJACENT = 0.5
+# Lines that show as two edges each fill half of a ruling of some finer pitch.
+LEAST_SHARE_ADJACENT = 0.6
+MOST_IN_A_PATTERN = 10
+SHARE_OF_EMPTY, SHARE_OF_FILLED = 0.1, 0.4
+STRONGER = 1.2
 # Of the pitch: lines at random distances that seem even are 0.03 to 0.12 off, those of a ruling 0.003.
 MOST_UNEVEN = 0.02
 MOST_WOBBLE = 0.25  # of the half width
@@ -180,13 +189,9 @@ def find_ruling(grey: NDArray, least: float = 0.0) -> Ruling:
         Without a ruling, with too few lines, uneven spacing, or a second ruling across the first.
     """
     picture = _checked(grey)
-    rays = ruling_directions(picture, least)
-    candidates = [_lines_across(picture, ray) for ray in rays]
-    even = [
-        found
-        for ray, found in zip(rays, candidates, strict=True)
-        if _is_even(found[0]) and _between(_direction(*found), ray) <= MOST_OFF_THE_RAY_DEG
-    ]
+    even, candidates = _even_rulings(picture, ruling_directions(picture, least))
+    if not even and not least:
+        even, _ = _even_rulings(picture, ruling_directions(picture, of_slopes=True))
     if not even:
         raise _no_ruling([lines for lines, _ in candidates])
     even.sort(key=lambda one: -_ruled_length(one[0]))
@@ -198,6 +203,26 @@ def find_ruling(grey: NDArray, least: float = 0.0) -> Ruling:
     upright = picture.T if transposed else picture
     level = _levelled(upright, _finest(upright, lines))
     return Ruling(fit_pitch(level), level, transposed)
+
+
+def _even_rulings(
+    picture: NDArray[np.float32], rays: FloatArray
+) -> tuple[list[tuple[FoundLines, bool]], list[tuple[FoundLines, bool]]]:
+    """Return the rulings across these rays, and all lines; each with whether it lies in the transposed picture."""
+    candidates = [_lines_across(picture, ray) for ray in rays]
+    even = [
+        found
+        for ray, found in zip(rays, candidates, strict=True)
+        if _is_even(found[0]) and _between(_direction(*found), ray) <= _width_of_ray_deg(found[0])
+    ]
+    return even, candidates
+
+
+def _width_of_ray_deg(found: FoundLines) -> float:
+    """How far the lines may lie off their ray: half the width of its peak, the pitch over their length, from 2° on."""
+    length = float(np.median(found.seen.sum(axis=1))) * float(np.median(np.diff(found.segments.y)))
+    pitch = float(np.median(np.diff(found.lines.x)))
+    return min(max(MOST_OFF_THE_RAY_DEG, math.degrees(pitch / length) / 2), NEIGHBOURS_DEG)
 
 
 def _checked(grey: NDArray) -> NDArray[np.float32]:
@@ -222,8 +247,22 @@ def _lines_across(picture: NDArray[np.float32], normal_deg: float) -> tuple[Foun
     found = find_lines(upright, slope)
     if len(found) >= LEAST_LINES and not _is_even(found) and _is_straight(found):
         whole = completed(upright, found)
-        found = whole if _is_even(whole) else found
+        found = whole if _is_even(whole) else _one_of_each(found)
     return found, transposed
+
+
+def _one_of_each(found: FoundLines) -> FoundLines:
+    """One of every two or three lines, where each such part is even: edges of wide lines, or lines with fringes."""
+    for many in (2, 3):
+        parts = [found.of(slice(start, None, many)) for start in range(many)]
+        if all(_is_even(part) for part in parts):
+            return max(parts, key=_strength)
+    return found
+
+
+def _strength(found: FoundLines) -> float:
+    """Median contrast; 0 where there is no line."""
+    return float(np.median(np.abs(found.segments.height[found.seen]))) if found.seen.any() else 0.0
 
 
 def _is_even(found: FoundLines) -> bool:
@@ -239,8 +278,33 @@ def _is_even(found: FoundLines) -> bool:
         and adjacent.mean() >= LEAST_SHARE_ADJACENT
         and _unevenness(number[fits], found.lines.x[fits]) <= MOST_UNEVEN
         and _side_by_side(found.seen[fits])
+        and not _is_a_pattern(number[fits])
+        and not _is_in_threes(number[fits], found.of(fits))
         and _is_straight(found)
     )
+
+
+def _is_a_pattern(number: NDArray[np.intp]) -> bool:
+    """Whether the same places are filled and the same ones empty in every so many: edges or fringes of fewer lines."""
+    places = np.arange(number.max() + 1)
+    for period in range(3, min(MOST_IN_A_PATTERN, len(places) // 4) + 1):
+        share = np.bincount(number % period, minlength=period) / np.bincount(places % period)
+        if share.min() < SHARE_OF_EMPTY and (share > SHARE_OF_FILLED).sum() > 1 and share.max() > LEAST_SHARE_NUMBERED:
+            return True
+    return False
+
+
+def _is_in_threes(number: NDArray[np.intp], found: FoundLines) -> bool:
+    """Whether every third line is the strongest: no micrometer is divided by three, but lines with fringes look so."""
+    if number.max() < 3 * LEAST_LINES:
+        return False
+    strong = np.ma.median(np.ma.array(np.abs(found.segments.height), mask=~found.seen), axis=1).filled(0.0)
+    weakest, strongest = (
+        [np.quantile(strong[number % 3 == rest], share) if (number % 3 == rest).any() else 0.0 for rest in range(3)]
+        for share in (0.2, 0.8)
+    )
+    first = int(np.argmax(weakest))
+    return bool(weakest[first] > STRONGER * max(strongest[:first] + strongest[first + 1 :]))
 
 
 def _unevenness(number: NDArray[np.intp], x: FloatArray) -> float:
