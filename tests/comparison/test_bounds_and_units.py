@@ -45,6 +45,8 @@ def test_the_mean_with_bounds_is_that_of_largest_likelihood(tmp_path):
     expected, _ = stats.norm.fit(stats.CensoredData(uncensored=values, right=[300.0] * beyond))
     assert row["mean"] == pytest.approx(expected, rel=1e-4)
     assert row["mean"] > np.mean([*values, 300, 300])
+    assert row["ci95_high"] - row["mean"] == pytest.approx(row["mean"] - row["ci95_low"])
+    assert row["ci95_low"] < row["mean"]
     assert (row["coupons"], row["beyond"]) == (6, 2)
     assert "2 of 6 test bars only known to be more than their value" in " ".join(coupon_sentences(analysis))
 

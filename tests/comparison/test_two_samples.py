@@ -97,6 +97,7 @@ def test_power_agrees_with_statsmodels(effect, n):
 def test_power_with_known_scatter_is_normal():
     """1.96 + 0.84 = 2.80 standard errors give 80 % (any table of the normal distribution)."""
     assert power(1.959964 + 0.841621, math.inf) == pytest.approx(0.8, abs=1e-4)
+    assert power(0.0, math.inf) == pytest.approx(0.05)  # both sides: without a difference it is the level
 
 
 def test_the_detectable_difference_has_a_power_of_80_percent(samples):

@@ -42,6 +42,9 @@ def test_bands_are_found_at_their_spacing(rolling):
         assert verdict(found) == "banded"
         assert found.spacing == pytest.approx(100, rel=0.05)
         assert found.contrast > 1.3 * found.contrast_at_random
+        # Half a cycle more or less over the profile, evenly: a half width of λ²/2L, over √3.
+        half = found.spacing**2 / 2 / np.ptp(found.position)
+        assert found.spacing_uncertainty == pytest.approx(half / np.sqrt(3))
 
 
 @pytest.mark.parametrize(("modulation", "count"), [(0.6, 900), (0.6, 300), (0.0, 900), (0.0, 300)])

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import micro
-from micro.measures.orientation import doubt_of_given, estimate_rolling_direction, orientation_order
+from micro.measures.orientation import RollingDirection, doubt_of_given, estimate_rolling_direction, orientation_order
 from micro.phantom.scenes import Population, Scene, make_field
 
 
@@ -51,6 +51,13 @@ def test_a_given_direction_is_doubted_where_carbides_surely_lie_otherwise(middle
     assert [one.flag for one in found] == ["rolling_disagrees"] * doubted
     if doubted:
         assert found[0].values["off_deg"] == pytest.approx(abs(middle - given), abs=4)
+
+
+@pytest.mark.parametrize(("unsure_deg", "doubted"), [(6.0, True), (8.0, False)])
+def test_a_given_direction_is_doubted_from_four_of_its_uncertainties_on(unsure_deg, doubted):
+    """30° off: five times 6°, less than four times 8°."""
+    own = RollingDirection(30.0, unsure_deg, 1e-9)
+    assert bool(doubt_of_given(own, 0.0)) is doubted
 
 
 @pytest.mark.parametrize(("drawn_deg", "doubted"), [(90.0, True), (5.0, False)])

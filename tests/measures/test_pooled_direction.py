@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from micro.measures.orientation import pooled_direction
 
@@ -77,6 +78,18 @@ def test_turning_all_fields_turns_the_mean_and_nothing_else(turn, half_turns):
 def test_a_field_that_disagrees_is_named_and_no_other():
     pooled = pooled_direction([179.0, 1.0, 0.5, 40.0, 178.5], [1.0, 1.5, 1.0, 1.0, 1.0])
     assert (pooled.p_value < 0.05).tolist() == [False, False, False, True, False]
+
+
+def test_how_far_one_of_two_fields_lies_off_is_judged_by_both_uncertainties():
+    """10° ± 3° and 19° ± 4° lie 9/5 standard uncertainties apart: two-sided, for two fields, each beside the other."""
+    pooled = pooled_direction([10.0, 19.0], [3.0, 4.0])
+    assert pooled.p_value == pytest.approx([2 * 2 * stats.norm.sf(9 / 5)] * 2)
+
+
+def test_two_fields_across_one_another_leave_no_direction_beyond_a_quarter_turn():
+    """What is unknown is known to 52°: evenly over 180°, 180°/√12, times 1.96 less than a whole turn."""
+    unsure = pooled_direction([0.0, 89.0], [1.0, 1.0]).standard_uncertainty_deg
+    assert unsure <= 180 / 1.95996
 
 
 def test_fields_without_a_direction_take_no_part():

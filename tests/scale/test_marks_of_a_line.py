@@ -72,5 +72,5 @@ def test_six_wide_lines_are_enough_though_their_direction_is_blunt_in_the_spectr
 def test_marks_that_do_not_repeat_alike_are_refused():
     """Two rulings of 1 to √2 over one another."""
     both = np.minimum(ruling(40.0, [(0.0, 100.0)]), ruling(40.0 * 2**0.5, [(0.0, 100.0)]))
-    with pytest.raises(InputError, match="not evenly spaced|cannot be counted"):
+    with pytest.raises(InputError, match=r"not evenly spaced|cannot be counted"):
         micro.calibrate(both.astype(np.float32), 10.0)

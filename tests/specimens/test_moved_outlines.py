@@ -127,6 +127,13 @@ def test_half_of_what_lobes_add_is_in_doubt():
         assert BY_NAME[name].moved_by_lobes(5.0, data) == pytest.approx(5.0 * 0.04 * power), name
 
 
+def test_lobes_along_and_across_cancel_in_the_anisotropy_index_as_far_as_they_are_alike():
+    """N_L across over along: 4 % of each, alike to three quarters: √(1 + 1 − 2·0.75) of 4 %."""
+    fields = one_field([(6, 3)], [700]).assign(lobes_along=0.08, lobes_across=0.08)
+    data = class_data(columns.empty(columns.PARTICLES), fields, "all")
+    assert BY_NAME["anisotropy_index"].moved_by_lobes(2.0, data) == pytest.approx(2.0 * 0.04 * math.sqrt(0.5))
+
+
 @pytest.mark.parametrize("filled", [0.15, 0.2])
 def test_neighbours_over_random_moves_as_discs_at_random_do(filled):
     """Discs thrown at random without overlap, and as many a fifth larger in area, lie so much further apart.

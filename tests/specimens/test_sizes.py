@@ -75,6 +75,14 @@ def test_the_upper_end_of_a_high_quantile_is_unknown():
     assert np.isnan(quantile(shares_below(size, weight, field, 3), 0.999).interval()[1])
 
 
+def test_the_scatter_between_fields_is_what_the_interval_stands_for():
+    """Mean half width over Student's t is s/√n: as for a plain mean of fields."""
+    size, weight, field = study(np.random.default_rng(4), 8, 200)
+    found = quantile(shares_below(size, weight, field, 8), 0.5)
+    low, high = found.interval()
+    assert found.std == pytest.approx((high - low) / 2 / stats.t.ppf(0.975, 7) * np.sqrt(8))
+
+
 @pytest.mark.parametrize("share", [0.5, 0.9])
 def test_intervals_hold_the_quantile_of_the_steel(share):
     """Of 400 specimens of six fields that scatter, 92 to 98 % hold it."""
