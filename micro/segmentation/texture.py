@@ -69,7 +69,8 @@ def find_texture(s: Segmentation, sensor_noise: float, grey: NDArray[np.float32]
 
 
 def _repeats(grey: NDArray[np.float32], bare: NDArray[np.bool_]) -> float:
-    if np.mean(np.modf(grey[::STEP, ::STEP])[0] != 0) > 0.5:
+    sample = grey[::STEP, ::STEP].ravel()
+    if np.mean(np.trunc(sample) != sample) > 0.5:
         return 1.0  # means of channels do not repeat, whatever each of them does
     pairs = bare[:, 1:] & bare[:, :-1]
     alike = pairs & (grey[:, 1:] == grey[:, :-1])
