@@ -347,8 +347,6 @@ class Waves:
         self, u: FloatArray, v: FloatArray, weight: FloatArray, bin_px: float = BIN_PX
     ) -> NDArray[np.complex64]:
         """(draws, 3, waves) transform of weighted points at u, v (draws, n): upright, leaning either way."""
-        from scipy.fft import rfft
-
         draws, bins = len(u), int(self.length / 4 / bin_px) + 2
         strip = (self.period * LEAN + 2 * CELL_PX) / STRIPS
         across = ((u - self.first[0]) / bin_px + 0.5).astype(np.intp)
@@ -358,7 +356,7 @@ class Waves:
         turn = 2 * np.pi / self.period * strip * np.arange(STRIPS)
         parts = mass.reshape(draws, bins, STRIPS) @ np.stack([np.ones(STRIPS), np.cos(turn), np.sin(turn)], axis=1)
         # Single precision is far finer than what chance does to a wave.
-        waves = rfft(parts.astype(np.float32), round(self.length / bin_px), axis=1)[:, self.keep]
+        waves = np.fft.rfft(parts.astype(np.float32), round(self.length / bin_px), axis=1)[:, self.keep]
         upright, even, odd = np.moveaxis(waves, 2, 0)
         return np.stack([upright, even - 1j * odd, even + 1j * odd], axis=1)
 
