@@ -35,7 +35,8 @@ FREE = 5  # level, matrix, place of the edges, and two of the lens
 FINE_MOVED = np.arange(-0.3, 0.61, 0.05)
 ALL = slice(None)
 FEWEST_PX, FEWEST_RINGS = 50, 8  # px at one distance, and distances, that tell (chosen)
-FIRST_RINGS = 6  # that are asked first (chosen: all but few sound fields need no more)
+SOME_RINGS = slice(0, None, 4), slice(2, None, 4), slice(1, None, 2)
+"""Distances that are asked one after the other (chosen: most sound fields need the first alone)."""
 MEAN_ERROR = 0.004  # of mean grey, in shares of the contrast, that outlines of whole pixels leave (chosen)
 # A pupil is told where it fits better than a Gaussian by so many squares, and no worse than outlines of whole pixels
 # leave it, or twice that where it leaves half of the Gaussian's squares (chosen). Of fields of a ninth generator none
@@ -59,20 +60,20 @@ def lens_tails(s: Segmentation) -> Tails | None:
     rings = _Rings.of(middle(s))
     if rings is None:
         return None
-    # One Gaussian fits no better than all of them, and a lens on some of the rings no worse than on all: where that
-    # leaves no pupil a chance, as in most fields, most waves need not be looked at.
-    better = rings.misfit_of(float(GAUSSIAN[np.abs(GAUSSIAN - (s.blur_px or 1.0)).argmin()])) - SURELY
-    if better < 0:
+    # One Gaussian fits no better than all of them, and a lens on some of the rings no worse than on all: as soon as
+    # that leaves no pupil a chance, in most fields, no more waves are looked at.
+    first = float(GAUSSIAN[np.abs(GAUSSIAN - (s.blur_px or 1.0)).argmin()])
+    highest = min(rings.misfit_of(first) - SURELY, MOST_MISFIT * (len(rings.told) - FREE))
+    if highest < 0:
         return None
     radius = _of_waves(rings.ring.shape).frequency[:, None]
     through = _pupil(radius / CUTOFFS)[:, :, None] * _gaussian(radius, BESIDE_PUPIL)[:, None, :]
     through = through.reshape(len(radius), -1)
-    some = np.linspace(0, len(rings.told) - 1, FIRST_RINGS).round().astype(int)
-    first = rings.by_frequency(some)
-    if rings.fitted(first, through, some)[0].min() > better:
-        return None
-    rest = np.setdiff1d(np.arange(len(rings.told)), some)
-    drawn = np.insert(rings.by_frequency(rest), some - np.arange(len(some)), first, axis=1)
+    drawn, asked = np.empty((len(MOVED), len(rings.told), len(radius))), np.zeros(len(rings.told), bool)
+    for some in SOME_RINGS:
+        drawn[:, some], asked[some] = rings.by_frequency(some), True
+        if rings.fitted(drawn[:, asked], through, asked)[0].min() > highest:
+            return None
     plain = rings.fitted(drawn, _gaussian(radius, GAUSSIAN))[0].min()
     fit = rings.fit(drawn, through)
     most = fit.freedom * (MOST_MISFIT if fit.misfit < BETTER * plain else 1.0)
@@ -160,13 +161,13 @@ class _Rings:
         seen = [np.bincount(self.ring.ravel(), one.ravel(), len(BOUNDS))[self.told] / self.number for one in blurred]
         return float(self.fitted(np.array(seen)[:, :, None], np.ones((1, 1)))[0].min())
 
-    def by_frequency(self, some: NDArray[np.intp]) -> FloatArray:
+    def by_frequency(self, some: slice) -> FloatArray:
         """Return what each frequency adds to the mean of a drawing at `some` of the distances told (MOVED, some, f)."""
         masks = ((self.ring == k).astype(np.float32) for k in self.told[some])
         return _by_frequency(self.drawings, masks) / self.number[some][:, None]
 
     def fitted(
-        self, drawn: FloatArray, through: FloatArray, some: NDArray[np.intp] | slice = ALL
+        self, drawn: FloatArray, through: FloatArray, some: NDArray[np.bool_] | slice = ALL
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """(places, lenses) misfit, and levels of carbide and matrix, that fit the means of `some` distances best."""
         x = np.einsum("am,mkl->kal", _parabola(FINE_MOVED), drawn @ through)

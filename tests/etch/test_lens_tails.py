@@ -119,7 +119,7 @@ def test_a_gaussian_fits_alike_in_space_and_by_its_waves(blur):
     """The first look blurs drawings by OpenCV; the whole one sums over the waves of SciPy's transform."""
     rings = _Rings.of(middle(measured(carbides(12.0, 0.1, 8).astype(float), gaussian(1.2), 8).segmentation))
     through = _gaussian(_of_waves(rings.ring.shape).frequency[:, None], np.array([blur]))
-    by_waves = rings.fitted(rings.by_frequency(np.arange(len(rings.told))), through)[0].min()
+    by_waves = rings.fitted(rings.by_frequency(slice(None)), through)[0].min()
     assert rings.misfit_of(blur) == pytest.approx(by_waves, rel=0.01, abs=0.05)
 
 
