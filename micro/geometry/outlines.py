@@ -128,8 +128,9 @@ def extent(runs: Runs, angle_deg: float | NDArray) -> FloatArray:
     for i, angle in enumerate(angles):
         ux, uy = np.cos(angle), -np.sin(angle)
         far, near = (right, left) if ux >= 0 else (left, right)
-        high = np.maximum.reduceat(ux * far + uy * y, bounds)
-        low = np.minimum.reduceat(ux * near + uy * y, bounds)
+        down = uy * y
+        high = np.maximum.reduceat(ux * far + down, bounds)
+        low = np.minimum.reduceat(ux * near + down, bounds)
         result[i, runs.label[bounds]] = high - low
     return result if np.ndim(angle_deg) else result[0]
 

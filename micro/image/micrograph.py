@@ -230,10 +230,9 @@ class Micrograph:
             raise ValueError(f"grey_max must be a finite number above 0, got {self.grey_max}")
         if self.rolling_deg is not None and not 0 <= self.rolling_deg <= 180:
             raise ValueError(f"rolling_deg must lie in 0 to 180, got {self.rolling_deg:g}")
-        # One sum finds NaN and infinity; the extremes would pass over NaN.
-        if not np.isfinite(self.grey.sum(dtype=np.float64)):
+        lowest, highest = (float(f(self.grey, initial=0)) for f in (np.min, np.max))  # NaN where one is
+        if not (math.isfinite(lowest) and math.isfinite(highest)):
             raise ValueError("grey must be finite, got NaN or infinity; mend or cut those pixels")
-        lowest, highest = (float(f(self.grey, initial=0)) for f in (np.min, np.max))
         if lowest < 0 or highest > self.grey_max:
             raise ValueError(f"grey must lie in 0 to grey_max, {self.grey_max:g}, got {lowest:g} to {highest:g}")
 

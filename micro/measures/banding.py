@@ -381,10 +381,12 @@ def chance_of(
     Clifford, 1991; from memory).
     """
     at_once = max(1, min(AT_ONCE, CHUNK // len(weight)))
+    up_to = slice(waves.keep.start, waves.keep.start + waves.searched_to)
+    searched = replace(waves, keep=up_to, window=waves.window[:, : waves.searched_to])
     as_strong = placed = 0
     while placed < PLACEMENTS:
         u, v = frame.random_points((min(at_once, PLACEMENTS - placed), len(weight)), rng)
-        powers = waves.power(u, v, weight, waves.bin_px).max(axis=1)[:, : waves.searched_to]
+        powers = searched.power(u, v, weight, waves.bin_px).max(axis=1)
         strongest = powers / regular.errors(waves.frequency[: waves.searched_to], len(u), rng)
         reached = as_strong + np.cumsum(strongest.max(axis=1) >= power)
         if reached[-1] >= AS_STRONG:

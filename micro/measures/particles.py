@@ -105,30 +105,22 @@ class OutlineShapes:
     def extent(self, angle_deg: float | FloatArray) -> FloatArray:
         """(n,) or (directions, n) extent along directions from the horizontal."""
         off_axis = np.asarray(angle_deg, float)[..., None] - self.angle_deg
-        seen = extent(self.runs, angle_deg) + short_of_outline(angle_deg, self.end_radius(off_axis))
-        return seen * self.stretch.along(off_axis, self.seen_aspect) * self._without_lent(angle_deg, off_axis)
+        # Squares of half the axes of the blurred outline, and of half its extent h, by half angles. It ends with the
+        # radius of curvature a²b²/h³ (differential geometry of the ellipse).
+        a, b = (self.major / self.stretch.major / 2) ** 2, (self.minor / self.stretch.minor / 2) ** 2
+        square = (a + b) / 2 + (a - b) / 2 * np.cos(2 * np.radians(off_axis))
+        seen = extent(self.runs, angle_deg) + short_of_outline(angle_deg, a * b / (square * np.sqrt(square)))
+        seen *= self.stretch.along(off_axis, self.seen_aspect)
+        return seen * self._without_lent(angle_deg, square) if self.lent.any() else seen
 
-    def _without_lent(self, angle_deg: float | FloatArray, off_axis_deg: FloatArray) -> FloatArray:
-        """(n,) or (directions, n) extent of the ellipse without what directed edges lent it, over that with it."""
-        a, b = self._seen_squares
-        own = (a + b) / 2 + (a - b) / 2 * np.cos(2 * np.radians(off_axis_deg))
+    def _without_lent(self, angle_deg: float | FloatArray, own: FloatArray) -> FloatArray:
+        """(n,) or (directions, n) extent of the ellipse without what directed edges lent it, over that with it.
+
+        `own`: square of half that with it, px².
+        """
         turn = 2 * np.radians(np.asarray(angle_deg, float))[..., None]
         lent = 4 * (self.lent[0] * np.cos(turn) + self.lent[1] * np.sin(turn))
-        return np.sqrt(own / np.maximum(own + lent, own / LENT_MOST))
-
-    def end_radius(self, off_axis_deg: FloatArray) -> FloatArray:
-        """(n,) or (directions, n) radius of curvature, px, where the blurred outline ends in a direction.
-
-        That of the ellipse, a²b²/h³ with half its extent h (differential geometry of the ellipse).
-        """
-        a, b = self._seen_squares
-        square = (a + b) / 2 + (a - b) / 2 * np.cos(2 * np.radians(off_axis_deg))  # h², by half angles
-        return np.asarray(a * b / (square * np.sqrt(square)), float)
-
-    @property
-    def _seen_squares(self) -> tuple[FloatArray, FloatArray]:
-        """(n,) squares of half the axes of the blurred outlines."""
-        return (self.major / self.stretch.major / 2) ** 2, (self.minor / self.stretch.minor / 2) ** 2
+        return np.asarray(np.sqrt(own / np.maximum(own + lent, own / LENT_MOST)), float)
 
     @property
     def longer(self) -> FloatArray:

@@ -324,7 +324,7 @@ class _OneClass:
 
     def points(self) -> np.ndarray:
         """(m, 2) centroids, px."""
-        return self.particles[["x_px", "y_px"]].to_numpy(float)
+        return np.column_stack([self.particles["x_px"], self.particles["y_px"]])
 
     def banding(self) -> Banding:
         labels = self.segmentation.labels

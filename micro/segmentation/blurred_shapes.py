@@ -218,13 +218,14 @@ def _outlines(level: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     Returns (sizes, aspects, directions) reach over that of the ellipse, and (sizes, aspects) axes over its axes.
 
     The height at u, v is a Gaussian along the major axis times the share of one across it that the ellipse covers
-    there: a single integral. It falls outwards, so halving finds where it meets the level of the outline.
+    there: a single integral, over both halves of the axis at once. It falls outwards, so halving finds where it meets
+    the level of the outline.
     """
     from scipy.special import ndtr
 
     a, b = (np.sqrt(2 * SIZES[:, None] * aspects) for aspects in (ELLIPSE_ASPECTS, 1 / ELLIPSE_ASPECTS))
     turn = np.linspace(0, np.pi / 2, DIRECTIONS)
-    swing = (np.arange(QUADRATURE) + 0.5) / QUADRATURE * np.pi - np.pi / 2
+    swing = (np.arange(QUADRATURE // 2) + 0.5) / QUADRATURE * np.pi
     place = a[..., None, None] * np.sin(swing)
     half = b[..., None, None] * np.cos(swing)
     step = a[..., None, None] * np.cos(swing) * np.pi / QUADRATURE / np.sqrt(2 * np.pi)
@@ -235,7 +236,8 @@ def _outlines(level: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         middle = (low + high) / 2
         u = (middle * a[..., None] * np.cos(turn))[..., None]
         v = (middle * b[..., None] * np.sin(turn))[..., None]
-        height = (step * np.exp(-((place - u) ** 2) / 2) * (ndtr(half - v) - ndtr(-half - v))).sum(axis=-1)
+        along = np.exp(-((place - u) ** 2) / 2) + np.exp(-((place + u) ** 2) / 2)
+        height = (step * along * (ndtr(half - v) - ndtr(-half - v))).sum(axis=-1)
         low, high = np.where(height > level, middle, low), np.where(height > level, high, middle)
     reach = np.maximum(low, 0.05)
     area = _quadrant(reach**2)

@@ -210,17 +210,17 @@ class _Drawing:
     """Outlines to draw on, and how a lens alone shows them, on a grid DRAWN times finer than the picture.
 
     `away` (rows, columns): distance from the outlines, px, negative inside; `inwards`: that in points of the grid,
-    positive inside. `used`, `basin`: flat places that are looked at, and the carbide that each belongs to; `deep`,
-    `number`: those deep inside, which show `shown` px² of a lens. `above` (heights,): area above each, px², and
-    `light`: the integral of the height. `inside`: area within the outlines, px².
+    positive inside. `used`, `basin`: flat places that are looked at, and the carbide that each belongs to, of those
+    that are drawn; `deep`, `number`: those deep inside, which show `shown` px² of a lens. `above` (heights,): area
+    above each, px², and `light`: the integral of the height. `inside`: area within the outlines, px².
     """
 
     away: Picture
     inwards: Picture
     used: NDArray[np.intp]
-    basin: NDArray[np.int32]
+    basin: NDArray[np.intp]
     deep: NDArray[np.intp]
-    number: NDArray[np.int32]
+    number: NDArray[np.intp]
     shown: FloatArray
     variance: FloatArray
     spread: float
@@ -238,12 +238,15 @@ class _Drawing:
         is_deep = np.zeros(part.labels.size, bool)
         is_deep[deep_places(part)] = True
         deep = np.flatnonzero(_finer(is_deep.reshape(part.labels.shape)))
-        number = _finer(part.labels).ravel().take(deep)
+        basin, number = _finer(part.basins).ravel().take(used), _finer(part.labels).ravel().take(deep)
+        drawn = np.union1d(basin, number)
+        basin, number = np.searchsorted(drawn, basin), np.searchsorted(drawn, number)
         lens = _seen(_covered(away, 0.0), shape.spread_px**2)
-        shown = np.bincount(number, lens.ravel().take(deep), part.count + 1)[1:] / DRAWN**2
-        variance = (part.noise / part.class_contrast) ** 2 * part.noise_area_px / np.maximum(shown, 1e-9)
+        shown = np.bincount(number, lens.ravel().take(deep), len(drawn)) / DRAWN**2
+        contrast = part.class_contrast[drawn - 1]
+        variance = (part.noise / contrast) ** 2 * part.noise_area_px / np.maximum(shown, 1e-9)
         length = 2 * (_within(away, 0.25) - _within(away, -0.25))
-        heights, basin = lens.ravel().take(used), _finer(part.basins).ravel().take(used)
+        heights = lens.ravel().take(used)
         return cls(away, np.float32(-DRAWN) * away, used, basin, deep, number, shown, variance,
                    shape.spread_px, _above(heights), float(heights.sum()), _within(away, 0), length)  # fmt: skip
 
@@ -281,9 +284,9 @@ class _Drawing:
 
     def _levels(self, looks: Picture) -> Picture:
         """Return (used,) own level of the carbide that a place belongs to, as `carbide_levels` finds it."""
-        seen = np.bincount(self.number, looks.ravel().take(self.deep), len(self.shown) + 1)[1:] / DRAWN**2
+        seen = np.bincount(self.number, looks.ravel().take(self.deep), len(self.shown)) / DRAWN**2
         ratio = np.where(self.shown > 0.5, seen / np.maximum(self.shown, 1e-9), np.nan)
-        return np.append(1, shrunk(ratio, self.variance)).astype(np.float32).take(self.basin)
+        return shrunk(ratio, self.variance).astype(np.float32).take(self.basin)
 
 
 def _drawn_part(labels: NDArray[np.int32]) -> list[tuple[int, int]]:

@@ -8,7 +8,10 @@ mean grey at each distance from the outlines tells such a lens from one that blu
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -18,6 +21,7 @@ from micro.segmentation.edge_profile import PIXEL_VARIANCE, middle
 from micro.segmentation.segmentation import Segmentation
 
 FloatArray = NDArray[np.float64]
+Floats = TypeVar("Floats", NDArray[np.float64], NDArray[np.float32])
 Picture = NDArray[np.float32]
 BOUNDS = np.array([-7, -5, -4, -3, -2.5, -2, -1.5, -1, -0.5, 0, 0.5, 1, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 13, 17, 40.0])
 """Distances from the outlines between which the grey is averaged, px; below 0 inside."""
@@ -29,7 +33,10 @@ GAUSSIAN = np.arange(0.4, 2.41, 0.1)  # px
 MOVED = np.array([-0.2, 0.1, 0.4])  # px by which true edges lie inside the outlines
 FREE = 5  # level, matrix, place of the edges, and two of the lens
 FINE_MOVED = np.arange(-0.3, 0.61, 0.05)
+ALL = slice(None)
 FEWEST_PX, FEWEST_RINGS = 50, 8  # px at one distance, and distances, that tell (chosen)
+SOME_RINGS = slice(0, None, 4), slice(2, None, 4), slice(1, None, 2)
+"""Distances that are asked one after the other (chosen: most sound fields need the first alone)."""
 MEAN_ERROR = 0.004  # of mean grey, in shares of the contrast, that outlines of whole pixels leave (chosen)
 # A pupil is told where it fits better than a Gaussian by so many squares, and no worse than outlines of whole pixels
 # leave it, or twice that where it leaves half of the Gaussian's squares (chosen). Of fields of a ninth generator none
@@ -53,12 +60,24 @@ def lens_tails(s: Segmentation) -> Tails | None:
     rings = _Rings.of(middle(s))
     if rings is None:
         return None
-    f = rings.frequency[:, None]
-    plain = rings.fitted(_gaussian(f, GAUSSIAN))
-    through = _pupil(f / CUTOFFS)[:, :, None] * _gaussian(f, BESIDE_PUPIL)[:, None, :]
-    fit = rings.fitted(through.reshape(len(f), -1))
-    most = fit.freedom * (MOST_MISFIT if fit.misfit < BETTER * plain.misfit else 1.0)
-    if fit.misfit > most or plain.misfit - fit.misfit < SURELY:
+    # One Gaussian fits no better than all of them, and a lens on some of the rings no worse than on all: as soon as
+    # that leaves no pupil a chance, in most fields, no more waves are looked at.
+    first = float(GAUSSIAN[np.abs(GAUSSIAN - (s.blur_px or 1.0)).argmin()])
+    highest = min(rings.misfit_of(first) - SURELY, MOST_MISFIT * (len(rings.told) - FREE))
+    if highest < 0:
+        return None
+    radius = _of_waves(rings.ring.shape).frequency[:, None]
+    through = _pupil(radius / CUTOFFS)[:, :, None] * _gaussian(radius, BESIDE_PUPIL)[:, None, :]
+    through = through.reshape(len(radius), -1)
+    drawn, asked = np.empty((len(MOVED), len(rings.told), len(radius))), np.zeros(len(rings.told), bool)
+    for some in SOME_RINGS:
+        drawn[:, some], asked[some] = rings.by_frequency(some), True
+        if rings.fitted(drawn[:, asked], through, asked)[0].min() > highest:
+            return None
+    plain = rings.fitted(drawn, _gaussian(radius, GAUSSIAN))[0].min()
+    fit = rings.fit(drawn, through)
+    most = fit.freedom * (MOST_MISFIT if fit.misfit < BETTER * plain else 1.0)
+    if fit.misfit > most or plain - fit.misfit < SURELY:
         return None
     return Tails(fit.factor, float(np.hypot(OFF * (fit.factor - 1), 2 * fit.spread)))
 
@@ -90,24 +109,26 @@ class _Rings:
 
     Parameters
     ----------
-    frequency
-        (f,) cycles per px.
+    ring
+        (rows, columns) number of the distance that each pixel lies at, 0 where it is not used.
+    told, number
+        (k,) distances that tell, and their pixels.
     mean, weight
-        (k,) at each distance.
-    drawn
-        (MOVED, k + 1, f) what each frequency adds to the mean of a drawing of the outlines there; the last: to its sum
-        over the basins.
-    light, basins, covered
-        Light and pixels of the basins; (MOVED,) area of the drawing within them.
+        (k,) at each of them.
+    drawings
+        MOVED of the outlines, in levels of their class over the mean one.
+    basins, light
+        (rows, columns) pixels of the basins that are used, and their light.
     """
 
-    frequency: FloatArray
+    ring: NDArray[np.intp]
+    told: NDArray[np.intp]
+    number: NDArray[np.intp]
     mean: FloatArray
     weight: FloatArray
-    drawn: FloatArray
+    drawings: list[Picture]
+    basins: NDArray[np.bool_]
     light: float
-    basins: float
-    covered: FloatArray
 
     @classmethod
     def of(cls, part: Segmentation) -> _Rings | None:
@@ -129,31 +150,46 @@ class _Rings:
         basins = use & (part.basins > 0)
         own = np.append(0.0, np.abs(part.class_contrast) / mean_level).astype(np.float32)[part.basins]
         drawings = [np.clip(np.float32(0.5 - by) - distance, 0, 1) * own for by in MOVED]
-        masks = [*((ring == k).astype(np.float32) for k in told), basins.astype(np.float32)]
-        frequency, drawn = _by_frequency(drawings, masks)
-        drawn[:, :-1] /= number[told][:, None]
         noise = part.noise / mean_level * np.sqrt(max(part.noise_area_px, 1.0) / number[told])
-        covered = np.array([one[basins].sum(dtype=float) for one in drawings])
-        light = float(grey[basins].sum(dtype=float))
         weight = 1 / np.hypot(MEAN_ERROR, noise) ** 2
-        return cls(frequency, mean, weight, drawn, light, float(np.count_nonzero(basins)), covered)
+        return cls(ring, told, number[told], mean, weight, drawings, basins, float(grey[basins].sum(dtype=float)))
 
-    def fitted(self, through: FloatArray) -> _Fit:
-        """Fit levels of carbide and matrix and the place of the edges under each lens, `through` (f, lenses)."""
-        fine = _parabola(FINE_MOVED)
-        seen = np.einsum("am,mkl->kal", fine, self.drawn @ through)
-        x, y, w = seen[:-1], self.mean[:, None, None], self.weight[:, None, None]
+    def misfit_of(self, blur: float) -> float:
+        """Misfit under a Gaussian of that standard deviation, px."""
+        spread = float(np.sqrt(blur**2 + PIXEL_VARIANCE))
+        blurred = (cv2.GaussianBlur(one, (0, 0), spread) for one in self.drawings)
+        seen = [np.bincount(self.ring.ravel(), one.ravel(), len(BOUNDS))[self.told] / self.number for one in blurred]
+        return float(self.fitted(np.array(seen)[:, :, None], np.ones((1, 1)))[0].min())
+
+    def by_frequency(self, some: slice) -> FloatArray:
+        """Return what each frequency adds to the mean of a drawing at `some` of the distances told (MOVED, some, f)."""
+        masks = ((self.ring == k).astype(np.float32) for k in self.told[some])
+        return _by_frequency(self.drawings, masks) / self.number[some][:, None]
+
+    def fitted(
+        self, drawn: FloatArray, through: FloatArray, some: NDArray[np.bool_] | slice = ALL
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """(places, lenses) misfit, and levels of carbide and matrix, that fit the means of `some` distances best."""
+        x = np.einsum("am,mkl->kal", _parabola(FINE_MOVED), drawn @ through)
+        y, w = self.mean[some, None, None], self.weight[some, None, None]
         sw, sx, sy = w.sum(), (w * x).sum(0), (w * y).sum()
         level = (sw * (w * x * y).sum(0) - sx * sy) / (sw * (w * x * x).sum(0) - sx * sx)
         matrix = (sy - level * sx) / sw
-        misfit = (w * (y - level * x - matrix) ** 2).sum(0)
-        gathered = seen[-1] / (fine @ self.covered)[:, None]
-        factor = (1 - matrix * self.basins / self.light) / level / gathered
+        return (w * (y - level * x - matrix) ** 2).sum(0), level, matrix
+
+    def fit(self, drawn: FloatArray, through: FloatArray) -> _Fit:
+        """Fit levels of carbide and matrix and the place of the edges under each lens, `through` (f, lenses)."""
+        fine = _parabola(FINE_MOVED)
+        misfit, level, matrix = self.fitted(drawn, through)
+        whole = _by_frequency(self.drawings, [self.basins.astype(np.float32)])[:, 0]
+        covered = np.array([one[self.basins].sum(dtype=float) for one in self.drawings])
+        gathered = fine @ (whole @ through) / (fine @ covered)[:, None]
+        factor = (1 - matrix * np.count_nonzero(self.basins) / self.light) / level / gathered
         weight = np.exp((misfit.min() - misfit) / 2)
         weight /= weight.sum()
         mean = float((weight * factor).sum())
         spread = float(np.sqrt((weight * (factor - mean) ** 2).sum()))
-        return _Fit(mean, spread, float(misfit.min()), len(y) - FREE)
+        return _Fit(mean, spread, float(misfit.min()), len(self.mean) - FREE)
 
 
 def _parabola(at: FloatArray) -> FloatArray:
@@ -172,25 +208,46 @@ def _away(where: NDArray[np.bool_]) -> Picture:
     return cv2.distanceTransform(where.view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE) - np.float32(0.5)
 
 
-def _by_frequency(drawings: list[Picture], masks: list[Picture]) -> tuple[FloatArray, FloatArray]:
-    """Frequencies (f,), cycles per px, and the share (drawings, masks, f) that each has of the sums over the masks."""
-    from scipy.fft import fftfreq, rfft2, rfftfreq
+@dataclass(frozen=True, eq=False)
+class _Waves:
+    """Frequencies (f,), cycles per px, of rings of a spectrum; ring of half of its waves, and share of each wave."""
 
-    rows, columns = drawings[0].shape
+    frequency: FloatArray
+    ring: NDArray[np.intp]
+    share: Picture
+
+
+@lru_cache(maxsize=1)
+def _of_waves(shape: tuple[int, int]) -> _Waves:
+    from scipy.fft import fftfreq, rfftfreq
+
+    rows, columns = shape
     across = np.full(columns // 2 + 1, 2.0)
     across[0] = 1.0
     if columns % 2 == 0:
         across[-1] = 1.0
-    scale = (across / (rows * columns)).astype(np.float32)
-    radius = np.hypot(fftfreq(rows)[:, None], rfftfreq(columns)[None])
-    steps = max(rows, columns)
-    bin_ = np.rint(radius * steps).astype(np.intp).ravel()
-    count = np.bincount(bin_)
-    frequency = np.bincount(bin_, radius.ravel()) / np.maximum(count, 1)
-    of_drawing = [np.conj(rfft2(one)) * scale for one in drawings]
-    found = np.empty((len(drawings), len(masks), len(count)))
-    for k, mask in enumerate(masks):
-        spectrum = rfft2(mask)
-        for j, one in enumerate(of_drawing):
-            found[j, k] = np.bincount(bin_, (spectrum.real * one.real - spectrum.imag * one.imag).ravel(), len(count))
-    return frequency, found
+    radius = np.hypot(fftfreq(rows)[: rows // 2 + 1, None], rfftfreq(columns)[None])
+    ring = np.rint(radius * max(rows, columns)).astype(np.intp).ravel()
+    waves = np.broadcast_to(_folded(np.ones((rows, 1))), radius.shape).ravel()
+    frequency = np.bincount(ring, waves * radius.ravel()) / np.maximum(np.bincount(ring, waves), 1)
+    return _Waves(frequency, ring, (across / (rows * columns)).astype(np.float32))
+
+
+def _folded(waves: Floats) -> Floats:
+    """(rows // 2 + 1, columns) sums of waves (rows, columns) that go down and up the picture as fast; in place."""
+    half = (len(waves) + 1) // 2
+    waves[1:half] += waves[: len(waves) // 2 : -1]
+    return waves[: len(waves) // 2 + 1]
+
+
+def _by_frequency(drawings: list[Picture], masks: Iterable[Picture]) -> FloatArray:
+    """Return the share (drawings, masks, f) that waves of each frequency have of the drawings' sums over the masks."""
+    from scipy.fft import rfft2
+
+    waves = _of_waves(drawings[0].shape)
+    of_drawing = [np.conj(rfft2(one)) * waves.share for one in drawings]
+    found = []
+    for spectrum in map(rfft2, masks):
+        parts = (_folded(spectrum.real * one.real - spectrum.imag * one.imag) for one in of_drawing)
+        found.append([np.bincount(waves.ring, part.ravel(), len(waves.frequency)) for part in parts])
+    return np.array(found).swapaxes(0, 1)

@@ -324,7 +324,7 @@ def _middle(shape: tuple[int, ...]) -> tuple[slice, slice]:
 def _polarities(smooth: NDArray[np.float32], settings: SegmentationSettings, noise: NDArray[np.float32]) -> list[int]:
     if settings.carbides != "auto":
         return [1 if settings.carbides == "bright" else -1]
-    smooth, threshold = smooth[::STEP, ::STEP], SIGNIFICANT * noise[::STEP, ::STEP]
+    smooth, threshold = smooth[::STEP, ::STEP].ravel(), SIGNIFICANT * noise[::STEP, ::STEP].ravel()
     light = {sign: float(abs(smooth[upward(smooth, sign) > threshold].sum())) for sign in (1, -1)}
     return [sign for sign in (1, -1) if light[sign] > 0.2 * max(light.values()) and light[sign] > 0]
 

@@ -48,7 +48,7 @@ def burnt_in(grey: NDArray[np.float32], grey_max: float) -> NDArray[np.bool_]:
     """
     excluded = np.zeros(grey.shape, bool)
     for level in (grey_max, 0.0):
-        mask = (grey == level).astype(np.uint8)
+        mask = (grey == level).view(np.uint8)
         if cv2.countNonZero(mask) < SHORTEST_BAR_PX:
             continue
         for x, y, width, height in _bars(grey, mask, level):
@@ -116,10 +116,11 @@ def other_polarity(
     for sign in {1, -1} - {int(np.sign(c)) for c in class_contrast}:
         if sign * float(smooth.min() if sign < 0 else smooth.max()) <= least:
             continue
-        height = upward(smooth, sign)
-        high = np.flatnonzero(height > max(SIGNIFICANT * float(noise.min()), least))
-        if not (height.ravel().take(high) > SIGNIFICANT * noise.ravel().take(high)).any():
+        lowest = np.float32(max(SIGNIFICANT * float(noise.min()), least))
+        high = np.flatnonzero(smooth > lowest if sign > 0 else smooth < -lowest)
+        if not (sign * smooth.ravel().take(high) > SIGNIFICANT * noise.ravel().take(high)).any():
             continue
+        height = upward(smooth, sign)
         n, regions = connected((height > FAINTEST * noise).view(np.uint8))
         pixels = Pixels.of(regions, n)
         mark = pixels.any(pixels.values(height) > np.maximum(SIGNIFICANT * pixels.values(noise), least))

@@ -107,8 +107,10 @@ def _of_polarity(
     edge = disc_edge(np.maximum(light / level, 0.1) / (2 * np.pi * spread**2)) * level
     if pinned_height is not None and pinned_height > 0:
         edge[:] = pinned_height
-    lowest = np.float32(FAINTEST) * pixels.values(noise)
-    outlined = pixels.take(pixels.values(smooth) > np.maximum(edge.astype(np.float32).take(pixels.region), lowest))
+    least = edge.astype(np.float32).take(pixels.region)
+    if edge.min(initial=np.inf) < FAINTEST * float(noise.max()):  # else noise reaches no edge
+        np.maximum(least, np.float32(FAINTEST) * pixels.values(noise), out=least)
+    outlined = pixels.take(pixels.values(smooth) > least)
     return outlined, pixels, kind, np.stack(cuts), significant & (outlined.size() >= max(min_area_px, 1))
 
 

@@ -113,8 +113,11 @@ def find_patches(s: Segmentation, settings: SegmentationSettings) -> Patches | N
     strongest = _strongest(s)
     if not strongest:
         return None
+    highest = _highest(s, strongest)
+    if not highest:
+        return None
     height = smoothed(s.contrast) / np.float32(strongest)
-    looks = (_below(most, s, strongest, height) for most in _highest(s, strongest))
+    looks = (_below(most, s, strongest, height) for most in highest)
     return next((found for found in looks if found is not None), None)
 
 

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from micro.geometry.runs import Runs, sums
 from micro.segmentation.candidates import SIGNIFICANT
 from micro.segmentation.matrix import SMOOTHED_NOISE, STEP
 from micro.segmentation.segmentation import Segmentation
@@ -69,7 +70,8 @@ def find_texture(s: Segmentation, sensor_noise: float, grey: NDArray[np.float32]
 
 
 def _repeats(grey: NDArray[np.float32], bare: NDArray[np.bool_]) -> float:
-    if np.mean(np.modf(grey[::STEP, ::STEP])[0] != 0) > 0.5:
+    sample = grey[::STEP, ::STEP].ravel()
+    if np.mean(np.trunc(sample) != sample) > 0.5:
         return 1.0  # means of channels do not repeat, whatever each of them does
     pairs = bare[:, 1:] & bare[:, :-1]
     alike = pairs & (grey[:, 1:] == grey[:, :-1])
@@ -97,10 +99,18 @@ def line_like(s: Segmentation) -> NDArray[np.bool_]:
         if not long.any():
             return long
         pixels, light = s.basin_sums
-        squares = s.basin_runs.integrate(s.contrast**2) - s.noise**2 * pixels
+        squares = _squares(s.contrast, s.basin_runs.pick(long.take(s.basin_runs.label))) - s.noise**2 * pixels
         spread = light**2 / np.maximum(squares, 1e-9) / (perimeter / 2)
         thin = (2 * area / perimeter < LINE_WIDTH_PX) | (spread < line_spread(LINE_WIDTH_PX, s.blur_px or 1.0))
     return np.asarray(long & thin)
+
+
+def _squares(picture: NDArray[np.float32], runs: Runs) -> NDArray[np.float64]:
+    """(count,) sum of the squares of a picture over each label of runs that are few."""
+    before = np.cumsum(runs.length) - runs.length
+    first = runs.row * runs.shape[1] + runs.start
+    at = np.repeat(first - before, runs.length) + np.arange(int(runs.length.sum()))
+    return sums(np.add.reduceat(np.square(picture.ravel().take(at)), before), runs)
 
 
 def line_spread(width: float, blur: float) -> float:

@@ -10,7 +10,9 @@ from scipy.fft import irfft2, rfft2
 from scipy.special import j1
 
 from micro import measure
-from micro.segmentation.lens_tails import _pupil, lens_tails
+from micro.segmentation import lens_tails as module
+from micro.segmentation.edge_profile import middle
+from micro.segmentation.lens_tails import _gaussian, _of_waves, _pupil, _Rings, lens_tails
 
 FINER, SIDE, MATRIX, CONTRAST, NOISE = 2, 520, 90.0, 75.0, 3.0
 
@@ -100,3 +102,30 @@ def test_carbides_on_both_sides_of_the_matrix_tell_no_lens():
     bright, dark = carbides(13.0, 0.06, 5).astype(float), carbides(13.0, 0.06, 6).astype(float)
     found = measured(np.where(bright > 0, 1.0, -0.7 * dark), airy(0.31), 5, "auto").segmentation
     assert len({c.contrast > 0 for c in found.classes}) == 2 and lens_tails(found) is None
+
+
+@pytest.mark.parametrize("point", [gaussian(0.9), gaussian(1.4), airy(0.5), airy(0.31), airy(0.2)])
+def test_what_is_asked_first_rules_nothing_out_that_all_would_tell(point, monkeypatch):
+    """With a first Gaussian that fits nothing no field is ruled out early: the answer is the same."""
+    s = measured(carbides(12.0, 0.1, 7).astype(float), point, 7).segmentation
+    found = lens_tails(s)
+    asked = []
+    monkeypatch.setattr(_Rings, "misfit_of", lambda rings, blur: asked.append(blur) or np.inf)
+    assert lens_tails(s) == found and asked
+
+
+@pytest.mark.parametrize("blur", [0.7, 1.2, 2.0])
+def test_a_gaussian_fits_alike_in_space_and_by_its_waves(blur):
+    """The first look blurs drawings by OpenCV; the whole one sums over the waves of SciPy's transform."""
+    rings = _Rings.of(middle(measured(carbides(12.0, 0.1, 8).astype(float), gaussian(1.2), 8).segmentation))
+    through = _gaussian(_of_waves(rings.ring.shape).frequency[:, None], np.array([blur]))
+    by_waves = rings.fitted(rings.by_frequency(slice(None)), through)[0].min()
+    assert rings.misfit_of(blur) == pytest.approx(by_waves, rel=0.01, abs=0.05)
+
+
+@pytest.mark.parametrize("shape", [(12, 15), (15, 12), (9, 9), (16, 16)])
+def test_waves_of_all_frequencies_make_up_the_whole(shape):
+    """Parseval: over all frequencies the shares sum to what the drawing holds on the mask."""
+    random = np.random.default_rng(0)
+    drawing, mask = random.random(shape, np.float32), (random.random(shape) < 0.4).astype(np.float32)
+    assert module._by_frequency([drawing], [mask]).sum() == pytest.approx(float(drawing[mask > 0].sum()), rel=1e-5)
