@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pytest
-from small_pictures import png
 
 from micro import results
 from micro.batch.job import Outcome
@@ -29,14 +28,6 @@ ARGUMENTS = ("measure", "a1.png", "a2.png", "--um-per-px", "0.2", "--rolling-deg
 
 
 pytestmark = pytest.mark.usefixtures("without_pages")
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    """Give a folder with two small invented pictures."""
-    for number in (1, 2):
-        (tmp_path / f"a{number}.png").write_bytes(png(number))
-    return tmp_path
 
 
 def tables(out: Path) -> dict[str, bytes]:

@@ -12,7 +12,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from small_pictures import png
 
 from micro.cli.terminal import harmless
 from micro.errors import FREE, MORE_FILES, RIGHTS, UsageError, refused, writing
@@ -21,14 +20,6 @@ from micro.processes import FILES_A_WORKER, FILES_OF_ITS_OWN
 
 MEASURE = ("measure", "a1.png", "a2.png", "--um-per-px", "0.2", "--rolling-deg", "0")
 UNIX = pytest.mark.skipif(sys.platform == "win32", reason="limits are set by a call of Unix")
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    """Give a folder with two small invented pictures."""
-    for number in (1, 2):
-        (tmp_path / f"a{number}.png").write_bytes(png(number))
-    return tmp_path
 
 
 def run_under(kind: int, limit: int, folder: Path, *arguments: str) -> subprocess.CompletedProcess:
