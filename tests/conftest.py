@@ -3,6 +3,7 @@
 import hashlib
 import os
 import pickle
+import shutil
 
 import pytest
 
@@ -71,6 +72,34 @@ def run_micro(capsys):
 def without_pages(monkeypatch):
     """Let runs in this process write their tables, and neither figures nor a page: half of their time."""
     monkeypatch.setattr("micro.run.study.write_pages", lambda *given: None)
+
+
+@pytest.fixture(scope="session")
+def one_browser():
+    """Headless browser of this worker of the test runner; skipped where none is installed."""
+    if not (shutil.which("chromium") and shutil.which("chromedriver")):
+        pytest.skip("no browser here: install chromium and its driver to run these tests")
+    from selenium import webdriver
+    from selenium.webdriver.chrome.service import Service
+
+    options = webdriver.ChromeOptions()
+    options.binary_location = shutil.which("chromium")
+    for argument in ("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"):
+        options.add_argument(argument)
+    options.add_argument("--window-size=1280,900")
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    driver = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture(scope="module")
+def browser(one_browser):
+    """Give it to the tests of a file, as wide as a desktop, with no page and no complaint of others."""
+    one_browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    one_browser.get("about:blank")
+    one_browser.get_log("browser")
+    return one_browser
 
 
 def pytest_terminal_summary(terminalreporter):

@@ -13,7 +13,7 @@ import pandas as pd
 
 from micro.comparison.joint import Judged, exchange_p, exchanged, joint_p
 from micro.comparison.measured import MeasuredSpecimen, class_of, common_diameter
-from micro.comparison.sides import Side, difference_of, sides_of, too_few_carbides
+from micro.comparison.sides import Side, TooFew, difference_of, sides_of, too_few_carbides
 from micro.specimens.class_data import BIASED, BY_NUMBER, ClassData, is_mostly_open, is_unresolved
 from micro.specimens.quantities import BY_NAME, QUANTITIES, Quantity
 from micro.statistics.sampling import FloatArray, student_t, uncertainty_of_ratio
@@ -100,32 +100,46 @@ def _pair_rows(
             yield _row(a, b, carbide_class, "all", "", REFUSED) | {"warning": told}
             continue
         data = class_of(a, carbide_class, above), class_of(b, carbide_class, above)
-        for quantity in QUANTITIES:
-            measure = quantity.by_field(above > 0)
-            if measure is None:
-                continue
-            row = _row(a, b, carbide_class, quantity.name, quantity.unit, quantity.compared)
-            row["primary"] = int(quantity.primary and (carbide_class == "all" or quantity.name == "area_fraction"))
-            warnings = list(_pair_warnings(a, b, quantity, above))
-            if quantity.name == "largest_ecd" and not _same_field_area(*data):
-                yield row | {"warning": "the fields differ in area, and the largest carbide grows with it"}
-                continue
-            sides = sides_of(quantity, measure, (a, b), data)
-            scarce = too_few_carbides(quantity, measure, sides, data)
-            if scarce:
-                row["primary"] = 0
-                warnings.append(scarce.text(a.name, b.name))
-            too_fine = [one.name for one, own in zip((a, b), data, strict=True) if is_unresolved(own)]
-            if too_fine and quantity.name in BIASED:
-                row["primary"] = 0
-                warnings.append(f"carbides of {' and '.join(too_fine)} are too fine to be told apart: not judged")
-            doubted = [one.name for one, own in zip((a, b), data, strict=True) if is_mostly_open(own)]
-            if doubted and quantity.name in BY_NUMBER:
-                row["primary"] = 0
-                warnings.append(
-                    f"most outlines of {' and '.join(doubted)} may be no carbide, or miss others: not judged"
-                )
-            yield row | _contrast(quantity.compared, sides, warnings)
+        yield from _class_rows(a, b, carbide_class, data, above)
+
+
+def _class_rows(
+    a: MeasuredSpecimen, b: MeasuredSpecimen, carbide_class: str, data: tuple[ClassData, ClassData], above_um: float
+) -> Iterator[dict[str, Any]]:
+    """Every quantity of one class."""
+    for quantity in QUANTITIES:
+        measure = quantity.by_field(above_um > 0)
+        if measure is None:
+            continue
+        row = _row(a, b, carbide_class, quantity.name, quantity.unit, quantity.compared)
+        row["primary"] = int(quantity.primary and (carbide_class == "all" or quantity.name == "area_fraction"))
+        if quantity.name == "largest_ecd" and not _same_field_area(*data):
+            yield row | {"warning": "the fields differ in area, and the largest carbide grows with it"}
+            continue
+        sides = sides_of(quantity, measure, (a, b), data)
+        unjudged = list(_unjudged(quantity, too_few_carbides(quantity, measure, sides, data), (a, b), data))
+        if unjudged:
+            row["primary"] = 0
+        yield row | _contrast(quantity.compared, sides, [*_pair_warnings(a, b, quantity, above_um), *unjudged])
+
+
+def _unjudged(
+    quantity: Quantity,
+    scarce: TooFew | None,
+    pair: tuple[MeasuredSpecimen, MeasuredSpecimen],
+    data: tuple[ClassData, ClassData],
+) -> Iterator[str]:
+    """Why a quantity of this pair gets no verdict."""
+    too_fine, doubted = (
+        " and ".join(one.name for one, own in zip(pair, data, strict=True) if told(own))
+        for told in (is_unresolved, is_mostly_open)
+    )
+    if scarce:
+        yield scarce.text(*(one.name for one in pair))
+    if too_fine and quantity.name in BIASED:
+        yield f"carbides of {too_fine} are too fine to be told apart: not judged"
+    if doubted and quantity.name in BY_NUMBER:
+        yield f"most outlines of {doubted} may be no carbide, or miss others: not judged"
 
 
 def _refusal(a: MeasuredSpecimen, b: MeasuredSpecimen, above_um: float) -> str:

@@ -123,9 +123,33 @@ def _place(row: pd.Series) -> str:
     return f"point {row['point']} of field {row['field']!r}"
 
 
+SAVED = "give the CSV file that the counting page or the form saved"
+
+
 def _read(path: Path) -> pd.DataFrame:
     """Cells as text, with the line of each row as index; columns of TALLY or FORM."""
-    remedy = "give the CSV file that the counting page or the form saved"
+    (_, first), *rows = _lines(path)
+    header = [cell.strip() for cell in first]
+    if len(header) == 1 and ";" in header[0]:
+        _fail(path, "has its columns separated by semicolons", "save it with commas")
+    wanted = names(TALLY) if "verdict" in header else names(FORM)
+    missing = [name for name in wanted if name not in header]
+    if missing or len(set(header)) < len(header):
+        problem = f"lacks the column {missing[0]!r}" if missing else "has a column twice"
+        _fail(path, f"{problem}; it has {', '.join(header)!s:.80}", SAVED)
+    for line, cells in rows:
+        if len(cells) != len(header):
+            _fail(f"{path} line {line}", f"has {len(cells)} cells, not {len(header)}", "correct the line")
+    if not rows:
+        _fail(path, "holds no counts", "count at least one field")
+    table = pd.DataFrame([cells for _, cells in rows], columns=header, index=[line for line, _ in rows])
+    if "verdict" in header and DENSITY.name in header:
+        wanted = [*wanted, DENSITY.name]
+    return table[wanted].apply(lambda column: column.map(_plain))
+
+
+def _lines(path: Path) -> list[tuple[int, list[str]]]:
+    """Cells of each line that has some, with its number."""
     try:
         text = bytes_of(path).decode("utf-8-sig")
         lines = csv.reader(io.StringIO(text, newline=""), strict=True)
@@ -133,28 +157,12 @@ def _read(path: Path) -> pd.DataFrame:
     except OSError as trouble:
         _fail(path, f"cannot be read ({trouble.strerror})", "give the path of a tally")
     except UnicodeDecodeError:
-        _fail(path, "is not UTF-8 text", remedy)
+        _fail(path, "is not UTF-8 text", SAVED)
     except csv.Error as trouble:
-        _fail(path, f"is not a CSV file ({trouble})", remedy)
+        _fail(path, f"is not a CSV file ({trouble})", SAVED)
     if not numbered:
-        _fail(path, "is empty", remedy)
-    header = [cell.strip() for cell in numbered[0][1]]
-    if len(header) == 1 and ";" in header[0]:
-        _fail(path, "has its columns separated by semicolons", "save it with commas")
-    wanted = names(TALLY) if "verdict" in header else names(FORM)
-    missing = [name for name in wanted if name not in header]
-    if missing or len(set(header)) < len(header):
-        problem = f"lacks the column {missing[0]!r}" if missing else "has a column twice"
-        _fail(path, f"{problem}; it has {', '.join(header)!s:.80}", remedy)
-    for line, cells in numbered[1:]:
-        if len(cells) != len(header):
-            _fail(f"{path} line {line}", f"has {len(cells)} cells, not {len(header)}", "correct the line")
-    if len(numbered) == 1:
-        _fail(path, "holds no counts", "count at least one field")
-    table = pd.DataFrame([cells for _, cells in numbered[1:]], columns=header, index=[n for n, _ in numbered[1:]])
-    if "verdict" in header and DENSITY.name in header:
-        wanted = [*wanted, DENSITY.name]
-    return table[wanted].apply(lambda column: column.map(_plain))
+        _fail(path, "is empty", SAVED)
+    return numbered
 
 
 def _plain(cell: str) -> str:

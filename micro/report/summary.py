@@ -45,7 +45,6 @@ from micro.study.model import Specimen, Study
 if TYPE_CHECKING:
     from micro.comparison.findings import PairFindings
 
-CHANCE = 0.05
 COMPARED = ("area_fraction", "mean_ecd", "largest_ecd", "anisotropy_index", "banding_beyond_random")
 ESTIMATES = "Area % of a section is an estimate of volume % of the steel; all percentages of carbide below are area %."
 

@@ -38,13 +38,11 @@ def band_mosaics(study: Study, out: Path) -> None:
     rows = []
     for (specimen, shown, _), parts in mosaics.items():
         own = {str(row["field"]): row for row in fields[fields["specimen"] == specimen].to_dict("records")}
-        rows.append(
-            {"specimen": specimen, "image": Path(shown).name, "parts": len(parts)} | _row(specimen, parts, own, out)
-        )
+        rows.append({"specimen": specimen, "image": Path(shown).name, "parts": len(parts)} | _row(parts, own, out))
     results.write_table(out / results.MOSAICS, pd.DataFrame(rows, columns=names(MOSAICS)))
 
 
-def _row(specimen: str, parts: Sequence[Field], fields: dict[str, Row], out: Path) -> dict[str, object]:
+def _row(parts: Sequence[Field], fields: dict[str, Row], out: Path) -> dict[str, object]:
     """Measure the whole parts of a mosaic together; `fields` are the rows of its specimen by their names."""
     whole = [part for part in parts if part.name in fields and _is_whole(part, fields[part.name])]
     if not whole or whole[0].sub_field is None:

@@ -12,7 +12,6 @@ from micro.segmentation.segmentation import Segmentation
 from micro.segmentation.texture import Texture
 
 FloatArray = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
 UNEVEN = 2.0
 # Of the height from which on carbides are found beside an uneven matrix. Carbides that reach no more tell of others

@@ -1,7 +1,6 @@
 """Drawings of the atlas: axes in round steps, names that do not cover each other, numbers when pointed at."""
 
 import re
-import shutil
 import xml.etree.ElementTree as ET
 
 import numpy as np
@@ -58,22 +57,6 @@ def test_factors_are_written_as_the_trade_does():
     assert treatment_words("austenitising_C 1040, soak_min 20, several tempering_C") == (
         "austenitising 1040 °C, soak min 20, several tempering"
     )
-
-
-@pytest.fixture
-def browser():
-    if not (shutil.which("chromium") and shutil.which("chromedriver")):
-        pytest.skip("chromium and its driver are not installed")
-    from selenium import webdriver
-    from selenium.webdriver.chrome.service import Service
-
-    options = webdriver.ChromeOptions()
-    for argument in ("--headless=new", "--no-sandbox", "--disable-gpu", "--window-size=1280,900"):
-        options.add_argument(argument)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
-    yield driver
-    driver.quit()
 
 
 def test_many_bars_open_in_a_browser_and_say_their_numbers(many_folders, tmp_path, browser, record_property):

@@ -11,12 +11,14 @@ if __name__ == "__main__":
 """
 
 
+def ended(path, program):
+    path.write_text(program)
+    return subprocess.run([sys.executable, path], capture_output=True, text=True, timeout=60, check=True)
+
+
 def test_forked_workers_begin(tmp_path):
     """Two workers answer; one that hangs would hang every run with --workers 2."""
-    (tmp_path / "work.py").write_text(PROGRAM)
-    done = subprocess.run(
-        [sys.executable, tmp_path / "work.py"], capture_output=True, text=True, timeout=60, check=True
-    )
+    done = ended(tmp_path / "work.py", PROGRAM)
     assert done.stdout == "190\n"
 
 
@@ -31,10 +33,7 @@ if __name__ == "__main__":
 
 def test_forked_workers_clear_away_what_they_leave(tmp_path):
     """The process that they are forked from does not while it loads: they would grow with every field."""
-    (tmp_path / "work.py").write_text(WATCHED)
-    done = subprocess.run(
-        [sys.executable, tmp_path / "work.py"], capture_output=True, text=True, timeout=60, check=True
-    )
+    done = ended(tmp_path / "work.py", WATCHED)
     assert done.stdout == "True True True\n"
 
 
@@ -58,10 +57,7 @@ if __name__ == "__main__":
 
 def test_a_worker_whose_run_ended_before_it_began_says_nothing(tmp_path):
     """What it was given is gone with the run that was stopped: no traceback after that one's last line; faults stay."""
-    (tmp_path / "work.py").write_text(ORPHANS)
-    done = subprocess.run(
-        [sys.executable, tmp_path / "work.py"], capture_output=True, text=True, timeout=60, check=True
-    )
+    done = ended(tmp_path / "work.py", ORPHANS)
     assert done.stdout == "1\n1\n"
     assert done.stderr.count("Traceback") == 1
     assert "ValueError: could not convert string to float: 'none'" in done.stderr

@@ -6,11 +6,32 @@ by OpenCV, texture from oriented noise. Truth: the share of the fine grid inside
 
 from __future__ import annotations
 
+import functools
+
 import cv2
 import numpy as np
 from scipy import ndimage
 
 FINE = 4
+KEPT = 8
+"""Drawings of each kind that are kept: those of one file of tests that differ in what is laid over them."""
+
+
+def once(draw):
+    """Draw once what is asked for again from the same state of the generator, which is left as by drawing."""
+    kept = {}
+
+    @functools.wraps(draw)
+    def drawn(shape, *given, rng, **words):
+        key = repr((shape, given, words, rng.bit_generator.state))
+        if key not in kept:
+            kept[key] = draw(shape, *given, rng=rng, **words), rng.bit_generator.state
+            if len(kept) > KEPT:
+                del kept[next(iter(kept))]
+        found, rng.bit_generator.state = kept[key]
+        return found
+
+    return drawn
 
 
 def blurred(picture, across, along=None):
@@ -76,12 +97,11 @@ def picture(
     fine = solid.shape
     surface = np.zeros(fine, np.float32)
     if lath or blocks or boundary or film_px:
-        cells, edge = _cells(fine, 70 * FINE, rng)
+        cells, edge = _cells(fine, 70 * FINE, rng=rng)
     if blocks:
         surface += blocks * rng.normal(size=cells.max() + 1).astype(np.float32)[cells]
     if lath:
-        small, _ = _cells(fine, 45 * FINE, rng)
-        surface += lath * _oriented(small, rng)
+        surface += lath * _laths(fine, rng=rng)
     if boundary:
         line = edge < boundary_px / 2 * FINE
         surface[line] = boundary
@@ -129,16 +149,16 @@ def picture(
     return np.asarray(grey, np.float32), truth
 
 
-def _cells(fine, size, rng):
+@once
+def _cells(fine, size, *, rng):
     count = int(fine[0] * fine[1] / size**2) + 4
     y, x = rng.uniform(0, fine[0], count), rng.uniform(0, fine[1], count)
     seeds = np.ones(fine, bool)
     seeds[y.astype(int), x.astype(int)] = False
     _, near = ndimage.distance_transform_edt(seeds, return_indices=True)
-    flat = near[0].astype(np.int64) * fine[1] + near[1]
-    _, cells = np.unique(flat, return_inverse=True)
-    cells = cells.reshape(fine)
-    inner = ndimage.maximum_filter(cells, 3) == ndimage.minimum_filter(cells, 3)
+    cells = (np.cumsum(~seeds).reshape(fine) - 1)[near[0], near[1]]
+    numbers, around = cells.astype(np.float32), np.ones((3, 3), np.uint8)
+    inner = cv2.dilate(numbers, around) == cv2.erode(numbers, around)
     return cells, to_outside(inner)
 
 
@@ -149,12 +169,14 @@ def _turned(picture, angle, shape):
     return ndimage.affine_transform(picture, turn, middle - turn @ middle, shape, order=1, mode="wrap")
 
 
-def _oriented(cells, rng, kinds=6):
-    """Noise stretched along one of six directions in each cell, unit standard deviation."""
-    out = np.zeros(cells.shape, np.float32)
+@once
+def _laths(fine, kinds=6, *, rng):
+    """Noise stretched along one of six directions in each of many cells, unit standard deviation."""
+    cells, _ = _cells(fine, 45 * FINE, rng=rng)
+    out = np.zeros(fine, np.float32)
     pick = rng.integers(0, kinds, cells.max() + 1)[cells]
     for k in range(kinds):
-        base = blurred(rng.standard_normal(cells.shape), 1.0 * FINE, 12 * FINE)
-        part = _turned(np.tile(base, (2, 2)), np.pi * k / kinds, cells.shape)
+        base = blurred(rng.standard_normal(fine), 1.0 * FINE, 12 * FINE)
+        part = _turned(np.tile(base, (2, 2)), np.pi * k / kinds, fine)
         out = np.where(pick == k, part / part.std(), out)
     return out

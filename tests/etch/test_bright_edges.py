@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import pytest
 from scipy.special import ndtr
@@ -15,8 +17,9 @@ from micro.segmentation import bright_edges
 SHAPE = (320, 320)
 
 
+@lru_cache(maxsize=20)
 def field(dark=False, seed=1, camera=None, ecd=12.0, fraction=0.15, **etch):
-    """Measure carbides under a sharp lens; the true area fraction beside it."""
+    """Measure carbides under a sharp lens, only to be read; the true area fraction beside it."""
     matrix, carbide = (170, 90) if dark else (80, 160)
     optics = Optics(matrix, (carbide,), blur_px=0.8, noise=3.0)
     scene = Scene((Population(fraction, ecd, spread=0.3, aspect=1.4),), optics=optics)
@@ -37,7 +40,7 @@ def kinds(result):
 
 @pytest.mark.parametrize("dark", [False, True])
 @pytest.mark.parametrize(("share", "inside", "outside"), [(0.3, 1.5, 1.5), (0.6, 1.0, 1.0), (0.6, 1.5, 1.5)])
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.study)])
 def test_the_interval_holds_the_area_where_edges_shine(dark, share, inside, outside, seed):
     """By light alone bright carbides read a sixth to a half too much, dark ones as much too little."""
     found, truth = field(dark, seed, **crest(-1 if dark else 1, share, inside, outside))
@@ -73,7 +76,7 @@ def test_what_overshoots_on_both_sides_or_not_at_all_is_no_bright_edge(dark, cam
 @pytest.mark.parametrize(("relief", "kind"), [(0.2, "lit_from_one_side"), (0.4, "bright_edges")])
 def test_relief_is_held_whether_it_is_told_from_bright_edges_or_not(dark, relief, kind):
     """Lit edges alone overshoot by 4 % at relief of 40 %, the others hardly."""
-    found, truth = field(dark, relief=relief)
+    found, truth = field(dark, camera=Camera(), relief=relief)
     _, low, high = found.area_fraction
     assert kind in kinds(found) and low <= truth <= high
 

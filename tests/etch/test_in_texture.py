@@ -120,7 +120,7 @@ def test_discs_among_stripes_as_high_are_told_by_their_width():
     assert (inside & discs).sum() > 0.9 * discs.sum() and (inside & ~discs).sum() < 0.05 * discs.sum()
 
 
-@pytest.mark.parametrize("seed", [2, 5])
+@pytest.mark.parametrize("seed", [2, pytest.param(5, marks=pytest.mark.study)])
 def test_another_kind_below_the_level_of_laths_stays_open(seed):
     """Discs of 12 px, 0.5 of the contrast darker than the laths: where no side is told they may be carbide."""
     grey, truth = picture((384, 512), seed=seed, lath=0.22, diameter=12.0)

@@ -20,7 +20,7 @@ def kinds(result):
     return {one.kind for one in result.issues}
 
 
-@pytest.mark.parametrize("seed", [1, 4])
+@pytest.mark.parametrize("seed", [4, pytest.param(1, marks=pytest.mark.study)])
 def test_dark_rims_are_told_in_a_lath_matrix_too(seed):
     """Rims of 40 % that darken the matrix take a fifth of the light: in laths of 10 % the interval holds the truth."""
     grey, truth = other.picture(SHAPE, seed=seed, fraction=0.12, rim=-0.4, rim_px=1.5, lath=0.1, blur=0.7)
@@ -207,7 +207,7 @@ def test_outlines_whose_light_is_that_of_the_other_side_are_no_carbide():
     assert _no_outlines(sides, s.analysed_px).kind == "outlines_without_light"
 
 
-@pytest.mark.parametrize("seed", [1, 4])
+@pytest.mark.parametrize("seed", [4, pytest.param(1, marks=pytest.mark.study)])
 def test_domes_are_told_beside_a_median_filter(seed):
     """They take an eighth of the light: read 14 and 15 % low, with intervals of 8 and 9 %, where filters hid them."""
     grey, truth = other.picture(SHAPE, seed=seed, fraction=0.12, diameter=12.0, median_px=3, dome_px=1.5)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import importlib
 from pathlib import Path
 
+import doors
 import pytest
+import sound_files
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-doors, sound_files = importlib.import_module("doors"), importlib.import_module("sound_files")
 SHORT = settings(
     max_examples=60, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )

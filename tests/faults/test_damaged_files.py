@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 import json
 import os
 import subprocess
@@ -13,6 +12,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import cv2
+import damaged_files
 import numpy as np
 import pytest
 
@@ -20,7 +20,6 @@ from micro.errors import one_line
 from micro.phantom.picture import Optics
 from micro.phantom.scenes import Population, Scene, make_field
 
-damaged_files = importlib.import_module("damaged_files")
 SOUND = ("sound-1.png", "sound-2.png")
 NO_FILES = ("", "missing.tif", "y" * 300 + ".tif")
 

@@ -5,7 +5,6 @@ Three hundred of each: `pytest -m study tests/faults/test_damaged_parts.py`.
 
 from __future__ import annotations
 
-import importlib
 import json
 import random
 from collections.abc import Callable
@@ -15,6 +14,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
+import sound_files
 
 from micro.errors import InputError
 from micro.points.tally import read_tallies
@@ -22,7 +22,6 @@ from micro.scale.calibration import read_calibration
 from micro.taught.features import NAMES
 from micro.taught.learner import StoredMap, _digest, from_text, teach, to_text
 
-sound_files = importlib.import_module("sound_files")
 SEEDS = [*range(6), *(pytest.param(seed, marks=pytest.mark.study) for seed in range(6, 300))]
 ODD: list[Any] = [None, -1, 0, 1e308, -1e308, "", "\0", "../x", "\u202e", [], {}, [[]], [1, [2]], True, "9" * 5000]
 

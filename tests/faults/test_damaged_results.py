@@ -5,14 +5,11 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-import cv2
-import numpy as np
 import pytest
+from small_pictures import png
 
 from micro import results
 from micro.errors import InputError
-from micro.phantom.picture import Optics
-from micro.phantom.scenes import Population, Scene, make_field
 from micro.run.study import count_again, run_study
 from micro.run.verify import verify
 from micro.segmentation.segmentation import SegmentationSettings
@@ -30,9 +27,7 @@ s,A,a1,{sha256},2,2,40.5,30.5,out,,me
 def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Give a small finished run, with a tally beside it."""
     folder = tmp_path_factory.mktemp("finished")
-    scene = Scene((Population(0.08, 6.0),), optics=Optics(100, (200,), noise=4.0))
-    grey, _ = make_field(scene, (96, 112), np.random.default_rng(1))
-    cv2.imwrite(str(folder / "a1.png"), grey.astype(np.uint8))
+    (folder / "a1.png").write_bytes(png())
     specimen = Specimen("A", (), um_per_px=0.2, rolling_deg=0.0)
     study = study_of_images([folder / "a1.png"], specimen, SegmentationSettings(carbides="bright"))
     run_study(study, folder / "out", 1, lambda outcome: None)

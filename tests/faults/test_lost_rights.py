@@ -12,16 +12,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
-import cv2
-import numpy as np
 import pytest
 
 from micro import results
 from micro.batch.job import Outcome
 from micro.cli import main
 from micro.errors import InputError
-from micro.phantom.picture import Optics
-from micro.phantom.scenes import Population, Scene, make_field
 from micro.report.record import read_run, run_record, write_record
 from micro.segmentation.segmentation import SegmentationSettings
 from micro.study.model import Field, Specimen, Study
@@ -32,16 +28,6 @@ ARGUMENTS = ("measure", "a1.png", "a2.png", "--um-per-px", "0.2", "--rolling-deg
 
 
 pytestmark = pytest.mark.usefixtures("without_pages")
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    """Give a folder with two small invented pictures."""
-    scene = Scene((Population(0.08, 6.0),), optics=Optics(100, (200,), noise=4.0))
-    for number in (1, 2):
-        grey, _ = make_field(scene, (96, 112), np.random.default_rng(number))
-        cv2.imwrite(str(tmp_path / f"a{number}.png"), grey.astype(np.uint8))
-    return tmp_path
 
 
 def tables(out: Path) -> dict[str, bytes]:

@@ -7,14 +7,11 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-import cv2
-import numpy as np
 import pytest
+from small_pictures import png
 
 from micro import results
 from micro.errors import spelled
-from micro.phantom.picture import Optics
-from micro.phantom.scenes import Population, Scene, make_field
 
 FILES = [
     b"'=x.png",
@@ -35,11 +32,9 @@ def test_names_come_back(
 ) -> None:
     """Status 0, no fault; every table names each field as its file is named; verify finds the same again."""
     monkeypatch.chdir(tmp_path)
-    scene = Scene((Population(0.08, 6.0),), optics=Optics(100, (200,), noise=4.0))
     names = [os.fsdecode(name) for name in FILES]
     for number, name in enumerate(names):
-        grey, _ = make_field(scene, (64, 72), np.random.default_rng(number))
-        Path(name).write_bytes(cv2.imencode(".png", grey.astype(np.uint8))[1].tobytes())
+        Path(name).write_bytes(png(number, (64, 72)))
     told = ("--um-per-px", "0.2", "--rolling-deg", "0", "--workers", "1", "--out", "out", f"--specimen={specimen}")
     status, _, said = run_micro("measure", *names, *told)
     assert status == 0, said

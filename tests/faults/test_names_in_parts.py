@@ -14,11 +14,10 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from small_pictures import png
 
 from micro import results
 from micro.errors import spelled
-from micro.phantom.picture import Optics
-from micro.phantom.scenes import Population, Scene, make_field
 from micro.points.tally import TALLY
 from micro.scale.calibration import read_calibration
 
@@ -35,11 +34,9 @@ pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="other systems d
 def named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Names of small invented pictures in the working folder."""
     monkeypatch.chdir(tmp_path)
-    scene = Scene((Population(0.1, 6.0),), optics=Optics(100, (200,), noise=4.0))
     names = [os.fsdecode(name) for name in FILES]
     for number, name in enumerate(names):
-        grey, _ = make_field(scene, (80, 96), np.random.default_rng(number))
-        Path(name).write_bytes(cv2.imencode(".png", grey.astype(np.uint8))[1].tobytes())
+        Path(name).write_bytes(png(number, (80, 96), 0.1))
     return names
 
 

@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
+from small_pictures import png
 
 import micro
 from micro import results
 from micro.errors import MicroError
-from micro.phantom.picture import Optics
-from micro.phantom.scenes import Population, Scene, make_field
 
 ARGUMENTS = ("--um-per-px", "0.2", "--rolling-deg", "0", "--workers", "1", "--out", "out")
 
@@ -22,10 +20,8 @@ ARGUMENTS = ("--um-per-px", "0.2", "--rolling-deg", "0", "--workers", "1", "--ou
 def pictures(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Give three small invented pictures in the working folder."""
     monkeypatch.chdir(tmp_path)
-    scene = Scene((Population(0.08, 6.0),), optics=Optics(100, (200,), noise=4.0))
     for number in (1, 2, 3):
-        grey, _ = make_field(scene, (96, 112), np.random.default_rng(number))
-        cv2.imwrite(f"a{number}.png", grey.astype(np.uint8))
+        Path(f"a{number}.png").write_bytes(png(number))
     return ["a1.png", "a2.png", "a3.png"]
 
 

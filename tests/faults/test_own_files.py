@@ -12,10 +12,9 @@ import cv2
 import numpy as np
 import pytest
 from invented_rulings import BRIGHT_FIELD, Micrometer, photograph_micrometer
+from small_pictures import png
 
 from micro import owned, results
-from micro.phantom.picture import Optics
-from micro.phantom.scenes import Population, Scene, make_field
 
 Run = Callable[..., tuple[int, str, str]]
 STUDY = 'title = "t"\num_per_px = 0.2\ncarbides = "bright"\n[[specimen]]\nname = "A"\nrolling_deg = 0\nimages = [{}]\n'
@@ -26,10 +25,8 @@ COUPONS = "specimen,coupon,direction,toughness_J\n" + "".join(
 
 def draw(path: Path, seed: int = 1) -> Path:
     """Draw a small invented field."""
-    scene = Scene((Population(0.08, 6.0),), optics=Optics(100, (200,), noise=4.0))
-    grey, _ = make_field(scene, (96, 112), np.random.default_rng(seed))
     path.parent.mkdir(parents=True, exist_ok=True)
-    cv2.imwrite(str(path), grey.astype(np.uint8))
+    path.write_bytes(png(seed))
     return path
 
 

@@ -9,14 +9,11 @@ import subprocess
 import sys
 from pathlib import Path
 
-import cv2
 import matplotlib as mpl
-import numpy as np
 import pytest
+from small_pictures import png
 
 from micro import results
-from micro.phantom.picture import Optics
-from micro.phantom.scenes import Population, Scene, make_field
 
 USER = "nobody_x7"
 HEARING = """
@@ -57,11 +54,9 @@ def out(environment: dict[str, str], tmp_path_factory: pytest.TempPathFactory) -
     """Give the results of a study of two specimens, measured by two workers."""
     folder = tmp_path_factory.mktemp("private") / USER
     folder.mkdir()
-    scene = Scene((Population(0.08, 6.0),), optics=Optics(100, (200,), noise=4.0))
     text = 'title = "t"\num_per_px = 0.2\nrolling_deg = 0\ncoupons = "coupons.csv"\n'
     for name in "AB":
-        grey, _ = make_field(scene, (96, 112), np.random.default_rng(ord(name)))
-        cv2.imwrite(str(folder / f"{name}.png"), grey.astype(np.uint8))
+        (folder / f"{name}.png").write_bytes(png(ord(name)))
         text += f'[[specimen]]\nname = "{name}"\nimages = ["{name}.png", "missing.png"]\n'
     (folder / "study.toml").write_text(text)
     (folder / "coupons.csv").write_text("specimen,direction,toughness_J\nA,L,20\nA,T,10\nA,sideways,1\n")

@@ -10,29 +10,16 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
 
 from micro.cli.terminal import harmless
 from micro.errors import FREE, MORE_FILES, RIGHTS, UsageError, refused, writing
 from micro.image.reading import read
-from micro.phantom.picture import Optics
-from micro.phantom.scenes import Population, Scene, make_field
 from micro.processes import FILES_A_WORKER, FILES_OF_ITS_OWN
 
 MEASURE = ("measure", "a1.png", "a2.png", "--um-per-px", "0.2", "--rolling-deg", "0")
 UNIX = pytest.mark.skipif(sys.platform == "win32", reason="limits are set by a call of Unix")
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    """Give a folder with two small invented pictures."""
-    scene = Scene((Population(0.08, 6.0),), optics=Optics(100, (200,), noise=4.0))
-    for number in (1, 2):
-        grey, _ = make_field(scene, (96, 112), np.random.default_rng(number))
-        cv2.imwrite(str(tmp_path / f"a{number}.png"), grey.astype(np.uint8))
-    return tmp_path
 
 
 def run_under(kind: int, limit: int, folder: Path, *arguments: str) -> subprocess.CompletedProcess:

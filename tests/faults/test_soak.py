@@ -7,7 +7,6 @@ seed writes the same script, and a difference can be played again.
 
 from __future__ import annotations
 
-import functools
 import itertools
 import json
 import os
@@ -20,18 +19,15 @@ import time
 import traceback
 from pathlib import Path
 
-import cv2
-import numpy as np
 import pytest
 from hypothesis import HealthCheck, Phase, seed, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule, run_state_machine_as_test
+from small_pictures import png
 
 from micro import results
 from micro.errors import InputError
 from micro.owned import MANIFEST
-from micro.phantom.picture import Optics
-from micro.phantom.scenes import Population, Scene, make_field
 from micro.report.record import read_run, untouched_run
 from micro.run.study import run_study
 from micro.study.reader import read_study
@@ -46,13 +42,6 @@ DATED = {results.RECORD, results.LOCK, results.OWNER, MANIFEST}
 """Files that hold dates, places or what was written when; their content is held by other tests."""
 SIGNALS = (signal.SIGKILL, signal.SIGINT, signal.SIGTERM)
 OWN = {"notes.txt": b"mine", "figures/drawing.svg": b"<svg/>", "labels/a9.tif": b"II*\0"}
-
-
-@functools.cache
-def drawn(number: int) -> bytes:
-    scene = Scene((Population(0.08, 6.0),), optics=Optics(100, (200,), noise=4.0))
-    grey, _ = make_field(scene, (80, 96), np.random.default_rng(number))
-    return cv2.imencode(".png", grey.astype(np.uint8))[1].tobytes()
 
 
 def contents(out: Path) -> dict[str, bytes]:
@@ -104,7 +93,7 @@ class Soak(RuleBasedStateMachine):
         for number, name in enumerate(PICTURES):
             path = home / f"{name}.png"
             if name in self.shown:
-                path.write_bytes(drawn(number * VARIANTS + self.shown[name]))
+                path.write_bytes(png(number * VARIANTS + self.shown[name], (80, 96)))
             else:
                 path.unlink(missing_ok=True)
         return home / "study.toml"

@@ -9,12 +9,8 @@ import subprocess
 import sys
 from pathlib import Path
 
-import cv2
 import matplotlib as mpl
-import numpy as np
-
-from micro.phantom.picture import Optics
-from micro.phantom.scenes import Population, Scene, make_field
+from small_pictures import png
 
 # Every call of these kinds is told by Python itself (PEP 578), whichever library makes it.
 WATCHED = """
@@ -42,10 +38,8 @@ print(json.dumps([status, calls]))
 
 def test_a_run_writes_into_its_folder_and_calls_nobody(tmp_path: Path) -> None:
     """Watched from the first import to the report, with names that would lead elsewhere."""
-    scene = Scene((Population(0.08, 6.0),), optics=Optics(100, (200,), noise=4.0))
     for number, name in enumerate(("..png", "%2e%2e%2fa.png", "http:a.png")):
-        grey, _ = make_field(scene, (96, 112), np.random.default_rng(number))
-        (tmp_path / name).write_bytes(cv2.imencode(".png", grey.astype(np.uint8))[1].tobytes())
+        (tmp_path / name).write_bytes(png(number))
     # With a list of the system's fonts, which takes seconds to make.
     shutil.copytree(mpl.get_cachedir(), tmp_path / "cache")
     environment = {**os.environ, "MPLCONFIGDIR": str(tmp_path / "cache"), "PYTHONDONTWRITEBYTECODE": "1"}

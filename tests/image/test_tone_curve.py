@@ -14,7 +14,7 @@ from micro.image.pixels import srgb_to_light
 from micro.image.reading import read
 from micro.report.record import read_run
 
-FINER, SIDE = 4, 384
+FINER, SIDE = 4, 320
 
 
 def kinds(issues):
@@ -34,7 +34,7 @@ def snapshot(ecd_px, blur_px, matrix, carbide):
     """Grey (rows, columns) of discs as a camera saves by sRGB, and their area fraction."""
     rng = np.random.default_rng(1)
     fine = np.zeros((FINER * SIDE, FINER * SIDE), np.uint8)
-    while fine.mean() < 0.1:
+    while cv2.countNonZero(fine) < 0.1 * fine.size:
         x, y = rng.uniform(0, FINER * SIDE, 2)
         cv2.circle(fine, (int(x), int(y)), round(FINER * ecd_px * rng.lognormal(0, 0.2) / 2), 1, -1)
     lens = cv2.GaussianBlur(fine.astype(np.float32), (0, 0), FINER * blur_px)

@@ -17,6 +17,7 @@ from micro.segmentation.segmentation import SegmentationSettings
 from micro.segmentation.stages import segment
 
 SHAPE, CONTRAST, MATRIX = (512, 640), 100.0, 60.0
+BRIGHT = SegmentationSettings("bright")
 
 
 def drawn(ecd, aspect, seed, gap_px=9.0):
@@ -42,28 +43,27 @@ def photographed(cover_of, rng, blur_px, more_px2=0.0, turn_deg=0.0, noise=3.0):
     return np.clip(np.round(grey), 0, 255).astype(np.float32)
 
 
-def field_of(grey, directed=True):
-    """Row of all carbides of a field, along the rows; without directed edges where they are not to be put right."""
-    segmentation = segment(grey, SegmentationSettings("bright"))
-    if not directed:
-        vars(segmentation)["directed_edges"] = NONE
-    particles = measure_particles(segmentation, grey, 0.0)
-    return measure_field(segmentation, particles, 0.0).table.iloc[0], segmentation
+def field_of(segmentation, grey):
+    """Row of all carbides of a field, along the rows, and the kinds of issue that measuring it as a whole raises."""
+    found = measure_field(segmentation, measure_particles(segmentation, grey, 0.0), 0.0)
+    return found.table.iloc[0], {one.kind for one in found.issues}
 
 
-def issues_of(grey):
-    """Kinds of issue that measuring the field as a whole raises."""
-    segmentation = segment(grey, SegmentationSettings("bright"))
-    return {one.kind for one in measure_field(segmentation, measure_particles(segmentation, grey, 0.0), 0.0).issues}
+def as_seen(segmentation):
+    """Return the same field whose directed edges are not put right."""
+    seen = replace(segmentation)
+    vars(seen)["directed_edges"] = NONE
+    return seen
 
 
-def radii_of_outline(blurred, level, directions, longest):
-    """Distance from the middle at which a picture falls to a level."""
+def radii_of_outlines(blurred, levels, directions, longest):
+    """Distance from the middle at which a picture falls to each level."""
     from scipy.ndimage import map_coordinates
 
     middle, reach = blurred.shape[0] // 2, np.linspace(0, longest, 4000)
     places = [middle + reach[:, None] * np.sin(directions), middle + reach[:, None] * np.cos(directions)]
-    return reach[np.argmax(map_coordinates(blurred, places, order=1) < level, axis=0)]
+    grey = map_coordinates(blurred, places, order=1)
+    return [reach[np.argmax(grey < level, axis=0)] for level in levels]
 
 
 @pytest.mark.parametrize(
@@ -78,8 +78,8 @@ def test_outlines_take_up_of_a_directed_blur_what_the_formula_says(radius, sprea
     blurred = cv2.GaussianBlur(disc, (0, 0), sigmaX=wide, sigmaY=narrow)
     turn = np.linspace(0, 2 * np.pi, 720, endpoint=False)
     levels = np.linspace(0.25, 0.6, 60)
-    outlines = [radii_of_outline(blurred, level, turn, 2 * radius * fine) / fine for level in levels]
-    outline = min(outlines, key=lambda r: abs(np.mean(r**2) - radius**2))
+    outlines = radii_of_outlines(blurred, levels, turn, 2 * radius * fine)
+    outline = min((r / fine for r in outlines), key=lambda r: abs(np.mean(r**2) - radius**2))
     half = np.mean(outline**4 * np.cos(2 * turn)) / 4 / np.mean(outline**2)
     said = DirectedEdges(np.array([more, 0.0]), np.zeros(2)).lent(np.array([np.pi * radius**2]), spread)
     assert said[0, 0] == pytest.approx(half, rel=0.08)
@@ -93,8 +93,7 @@ def test_outlines_take_up_of_a_directed_blur_what_the_formula_says(radius, sprea
 def test_a_lens_that_blurs_one_direction_more_is_measured(ecd, blur, more, turn_deg):
     """Between two thirds of it and all of it; its direction to 6°."""
     cover_of, rng = drawn(ecd, 1.0, 3)
-    _, segmentation = field_of(photographed(cover_of, rng, blur, more, turn_deg))
-    x, y = segmentation.directed_edges.variance_px2
+    x, y = segment(photographed(cover_of, rng, blur, more, turn_deg), BRIGHT).directed_edges.variance_px2
     assert 0.65 * more < np.hypot(x, y) < 1.1 * more
     assert abs((np.degrees(np.arctan2(y, x)) / 2 - turn_deg + 90) % 180 - 90) < 6
 
@@ -102,9 +101,10 @@ def test_a_lens_that_blurs_one_direction_more_is_measured(ecd, blur, more, turn_
 @pytest.mark.parametrize(("ecd", "aspect", "blur"), [(9, 1.0, 1.3), (10, 1.6, 1.3), (14, 2.0, 1.0), (16, 2.5, 1.6)])
 def test_carbides_along_rolling_feign_no_such_lens(ecd, aspect, blur):
     cover_of, rng = drawn(ecd, aspect, 4)
-    seen, segmentation = field_of(photographed(cover_of, rng, blur))
+    grey = photographed(cover_of, rng, blur)
+    segmentation = segment(grey, BRIGHT)
     assert np.hypot(*segmentation.directed_edges.variance_px2) < 0.1 * blur**2
-    assert seen["proportion_by_edges"] < 0.002
+    assert field_of(segmentation, grey)[0]["proportion_by_edges"] < 0.002
 
 
 @pytest.mark.parametrize(("ecd", "blur", "more"), [(8, 1.3, 1.3), (12, 1.3, 1.3), (10, 2.0, 2.5)])
@@ -112,14 +112,16 @@ def test_such_a_lens_does_not_make_round_carbides_lie_along_rolling(ecd, blur, m
     """AI of discs: 3 to 9 % off as seen; put right a quarter of that is left, and twice the doubt holds it."""
     cover_of, rng = drawn(ecd, 1.0, 5)
     grey = photographed(cover_of, rng, blur, more)
-    seen, right = field_of(grey, directed=False)[0], field_of(grey)[0]
+    segmentation = segment(grey, BRIGHT)
+    (seen, _), (right, issues) = field_of(as_seen(segmentation), grey), field_of(segmentation, grey)
     assert seen["anisotropy_index"] > 1.025
     off = right["anisotropy_index"] - 1
     assert abs(off) < 0.35 * (seen["anisotropy_index"] - 1)
     assert abs(off) < 2 * right["proportion_by_edges"] + 0.003
     assert abs(right["orientation_order"]) < 2 * right["order_by_outlines"] + 0.1
-    assert ("directed_edges" in issues_of(grey)) == (seen["anisotropy_index"] > 1.05)
-    assert "directed_edges" not in issues_of(photographed(cover_of, rng, blur))
+    assert ("directed_edges" in issues) == (seen["anisotropy_index"] > 1.05)
+    even = photographed(cover_of, rng, blur)
+    assert "directed_edges" not in field_of(segment(even, BRIGHT), even)[1]
 
 
 @pytest.mark.parametrize("on_carbides", [0.0, 0.5, 1.0])
@@ -134,7 +136,8 @@ def test_a_dark_trail_beside_carbides_does_not_shorten_them(on_carbides):
     trail = cv2.filter2D(cover_of, -1, np.ascontiguousarray(kernel), borderType=cv2.BORDER_CONSTANT)
     assert trail[:, 300:].max() > 0.2
     grey = photographed(cover_of - 0.25 * trail * (1 - (1 - on_carbides) * cover_of), rng, 1.0)
-    seen, right = field_of(grey, directed=False)[0], field_of(grey)[0]
+    segmentation = segment(grey, BRIGHT)
+    seen, right = (field_of(one, grey)[0] for one in (as_seen(segmentation), segmentation))
     assert seen["anisotropy_index"] < 0.985
     assert abs(right["anisotropy_index"] - 1) < 0.75 * (1 - seen["anisotropy_index"])
     assert abs(right["anisotropy_index"] - 1) < 2 * right["proportion_by_edges"] + 0.003
@@ -144,13 +147,11 @@ def test_such_a_lens_gives_round_carbides_no_rolling_direction():
     """As seen they have one to 2°; of a lens along rolling or across, nobody could tell them."""
     cover_of, rng = drawn(9, 1.0, 7)
     grey = photographed(cover_of, rng, 1.3, 1.3, 60.0)
-    segmentation = segment(grey, SegmentationSettings("bright"))
-    axes = measure_axes(segmentation)
-    assert not rolling_direction(axes).found or rolling_direction(axes).standard_uncertainty_deg > 10
-    vars(segmentation)["directed_edges"] = NONE
-    as_seen = rolling_direction(measure_axes(segmentation))
-    assert as_seen.found
-    assert as_seen.standard_uncertainty_deg < 3
+    segmentation = segment(grey, BRIGHT)
+    right, seen = (rolling_direction(measure_axes(one)) for one in (segmentation, as_seen(segmentation)))
+    assert not right.found or right.standard_uncertainty_deg > 10
+    assert seen.found
+    assert seen.standard_uncertainty_deg < 3
 
 
 def test_what_edges_owe_turns_the_direction_by_half_of_it():

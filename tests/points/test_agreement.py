@@ -18,10 +18,15 @@ def compared(folder, *tallies, accuracy=10.0):
     return compare_count(read_tallies(tallies), folder, pictures, accuracy)
 
 
-def test_a_perfect_counter_and_a_perfect_measurement_part_by_nothing(study, tmp_path):
+@pytest.fixture
+def counted(study, tmp_path):
+    """Results of a perfect measurement, which a test may damage, and the tally of a perfect counter."""
+    return study.write_results(tmp_path / "r"), study.tally_file(tmp_path / "t.csv", study.count(study.sheet()))
+
+
+def test_a_perfect_counter_and_a_perfect_measurement_part_by_nothing(counted):
     """What is left is what half points on outlines differ from areas: under a tenth of a percentage point."""
-    tally = study.tally_file(tmp_path / "t.csv", study.count(study.sheet()))
-    agreement = compared(study.write_results(tmp_path / "r"), tally)
+    agreement = compared(*counted)
     assert list(agreement.fields) == names(POINTS)
     assert agreement.fields["judged_difference"].abs().max() < 1e-3
     assert (agreement.fields["points_above"] == 0).all()
@@ -38,15 +43,13 @@ def test_counting_noise_is_told_from_bias(study, tmp_path):
     assert np.abs(fields["difference"] - fields["judged_difference"]).max() > 0.01
 
 
-def test_rows_come_in_the_order_of_the_run_not_of_the_sheet(study, tmp_path):
-    tally = study.tally_file(tmp_path / "t.csv", study.count(study.sheet()))
-    fields = compared(study.write_results(tmp_path / "r"), tally).fields
+def test_rows_come_in_the_order_of_the_run_not_of_the_sheet(counted, study):
+    fields = compared(*counted).fields
     assert list(zip(fields["specimen"], fields["field"], strict=True)) == list(study.labels)
 
 
-def test_rows_for_the_specimens_table(study, tmp_path):
-    tally = study.tally_file(tmp_path / "t.csv", study.count(study.sheet()))
-    agreement = compared(study.write_results(tmp_path / "r"), tally)
+def test_rows_for_the_specimens_table(counted):
+    agreement = compared(*counted)
     rows = fraction_rows(agreement.fields)
     assert list(rows) == names(SPECIMENS)
     assert list(rows["specimen"]) == ["A", "B"]
@@ -97,9 +100,8 @@ def test_a_tally_of_other_pictures_is_refused(study, tmp_path):
         compared(study.write_results(tmp_path / "r"), tally)
 
 
-def test_a_field_that_was_not_measured_is_left_out_and_named(study, tmp_path):
-    tally = study.tally_file(tmp_path / "t.csv", study.count(study.sheet()))
-    folder = study.write_results(tmp_path / "r")
+def test_a_field_that_was_not_measured_is_left_out_and_named(counted):
+    folder, tally = counted
     fields = results_folder.read_table(folder / "fields.csv", names(FIELDS))
     results_folder.write_table(folder / "fields.csv", fields.query("not (specimen == 'A' and field == 'f2')"))
     agreement = compared(folder, tally)
@@ -108,28 +110,25 @@ def test_a_field_that_was_not_measured_is_left_out_and_named(study, tmp_path):
 
 
 @pytest.mark.parametrize(("name", "message"), [("labels/A-f1.tif", "missing or damaged"), ("run.json", "is missing")])
-def test_a_folder_that_lacks_a_file_is_refused(study, tmp_path, name, message):
-    tally = study.tally_file(tmp_path / "t.csv", study.count(study.sheet()))
-    folder = study.write_results(tmp_path / "r")
+def test_a_folder_that_lacks_a_file_is_refused(counted, name, message):
+    folder, tally = counted
     (folder / name).unlink()
     with pytest.raises(InputError, match=message):
         compared(folder, tally)
 
 
-def test_a_part_that_was_counted_but_not_measured_is_said(study, tmp_path):
+def test_a_part_that_was_counted_but_not_measured_is_said(counted):
     """A tenth of the area was left out by the measurement: the two then speak of different areas."""
-    tally = study.tally_file(tmp_path / "t.csv", study.count(study.sheet()))
-    folder = study.write_results(tmp_path / "r")
+    folder, tally = counted
     fields = results_folder.read_table(folder / "fields.csv", names(FIELDS))
     fields["analysed_area_um2"] *= 0.9
     results_folder.write_table(folder / "fields.csv", fields)
     assert "field 'f1' of A: 10 % was counted, yet left out of the measurement" in compared(folder, tally).messages
 
 
-def test_a_count_of_no_measured_field_is_refused(study, tmp_path):
+def test_a_count_of_no_measured_field_is_refused(counted):
     """There is nothing to set it against."""
-    tally = study.tally_file(tmp_path / "t.csv", study.count(study.sheet()))
-    folder = study.write_results(tmp_path / "r")
+    folder, tally = counted
     fields = results_folder.read_table(folder / "fields.csv", names(FIELDS))
     results_folder.write_table(folder / "fields.csv", fields[:0])
     with pytest.raises(InputError, match=r"t\.csv: shares no measured field with the result; measure them first"):
@@ -144,10 +143,9 @@ def test_a_count_of_no_measured_field_is_refused(study, tmp_path):
         (np.zeros((180, 240), np.float32), "is not a label picture"),
     ],
 )
-def test_labels_of_another_picture_are_refused(study, tmp_path, labels, message):
+def test_labels_of_another_picture_are_refused(counted, labels, message):
     """A smaller picture, a picture in colour, a picture of fractions."""
-    tally = study.tally_file(tmp_path / "t.csv", study.count(study.sheet()))
-    folder = study.write_results(tmp_path / "r")
+    folder, tally = counted
     tifffile.imwrite(folder / "labels" / "A-f1.tif", labels, photometric="minisblack")
     with pytest.raises(InputError, match=message):
         compared(folder, tally)

@@ -2,7 +2,6 @@
 
 import json
 import re
-import shutil
 import time
 import zlib
 
@@ -16,10 +15,6 @@ from micro.points.sheet import write_sheet
 from micro.points.tally import read_tallies
 from micro.report.record import read_run
 
-BROWSER, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-pytestmark = pytest.mark.skipif(
-    not (BROWSER and DRIVER), reason="no browser here: install chromium and its driver to run these tests"
-)
 KEYS = {0.0: "o", 0.5: "b", 1.0: "i"}
 BUTTONS = {0.0: "out", 0.5: "boundary", 1.0: "in"}
 # Grey levels of the magnified view at 24 × 24 places, or at one place given as shares of its sides.
@@ -34,22 +29,6 @@ function grey(x, y) {
   return Array.from({ length: 576 }, (_, i) => at(((i % 24) + 0.5) / 24, (Math.floor(i / 24) + 0.5) / 24));
 }
 """
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory):
-    """One browser for all tests; every test gets an address of its own, and so a storage of its own sheet."""
-    from selenium import webdriver
-    from selenium.webdriver.chrome.service import Service
-
-    options = webdriver.ChromeOptions()
-    options.binary_location = BROWSER
-    for argument in ("--headless=new", "--no-sandbox", "--disable-dev-shm-usage", "--window-size=1280,900"):
-        options.add_argument(argument)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    yield driver
-    driver.quit()
 
 
 class Page:

@@ -3,7 +3,6 @@
 import html
 import json
 import re
-import shutil
 import xml.etree.ElementTree as ET
 from html.parser import HTMLParser
 
@@ -185,23 +184,6 @@ def test_parts_for_all_that_the_study_holds(page):
     for name in ("bars_amount", "bars_banding", "size_distribution", "coupons", "chemistry"):
         assert (page / "figures" / f"{name}.svg").stat().st_size > 1000
         assert (page / "figures" / f"{name}.png").read_bytes().startswith(b"\x89PNG")
-
-
-@pytest.fixture(scope="module")
-def browser():
-    """Headless browser; skipped where none is installed."""
-    if not (shutil.which("chromium") and shutil.which("chromedriver")):
-        pytest.skip("chromium and its driver are not installed")
-    from selenium import webdriver
-    from selenium.webdriver.chrome.service import Service
-
-    options = webdriver.ChromeOptions()
-    for argument in ("--headless=new", "--no-sandbox", "--disable-gpu"):
-        options.add_argument(argument)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
-    yield driver
-    driver.quit()
 
 
 @pytest.mark.parametrize("width", [1280, 390])

@@ -1,7 +1,6 @@
 """The page of review in a real browser, from disk: thirty acts, a reload in their middle, and the run after it."""
 
 import json
-import shutil
 import time
 from dataclasses import replace
 
@@ -18,27 +17,7 @@ from micro.image.reading import read
 from micro.measures.particles import measure_particles
 from micro.measures.totals import measure_field
 
-BROWSER, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-pytestmark = pytest.mark.skipif(
-    not (BROWSER and DRIVER), reason="no browser here: install chromium and its driver to run these tests"
-)
 OPEN_SECONDS, OPEN_MIB = 2.0, 300
-
-
-@pytest.fixture(scope="module")
-def browser():
-    """One browser for all tests."""
-    from selenium import webdriver
-    from selenium.webdriver.chrome.service import Service
-
-    options = webdriver.ChromeOptions()
-    options.binary_location = BROWSER
-    for argument in ("--headless=new", "--no-sandbox", "--disable-dev-shm-usage", "--window-size=1280,900"):
-        options.add_argument(argument)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    yield driver
-    driver.quit()
 
 
 class Page:

@@ -1,5 +1,7 @@
 """What is found of carbides set into a picture is what is found of carbides that lie in it."""
 
+from functools import lru_cache
+
 import cv2
 import numpy as np
 import pandas as pd
@@ -31,7 +33,9 @@ def scene(blur_px, texture, texture_px=1.5):
     return Scene((Population(0.08, 10, spread=0.6),), optics=optics)
 
 
+@lru_cache(maxsize=2)
 def measured(own, seed):
+    """Only to be read."""
     grey, _ = make_field(own, SHAPE, np.random.default_rng([1, seed]))
     return micro.measure(grey, UM_PER_PX, rolling_deg=0)
 

@@ -23,7 +23,7 @@ def study(tmp_path_factory):
     scene = Scene((Population(0.05, 6, spread=0.4),), optics=optics)
     true = []
     for number in (1, 2):
-        grey, truth = make_field(scene, (320, 400), np.random.default_rng([4, number]))
+        grey, truth = make_field(scene, (256, 320), np.random.default_rng([4, number]))
         write_tiff(folder / f"f{number}.tif", grey, UM_PER_PX)
         rows = pd.DataFrame(field_rows(truth, scene.class_names, UM_PER_PX))
         true.append(float(rows[rows["carbide_class"] == "all"]["number_per_mm2"].iloc[0]))

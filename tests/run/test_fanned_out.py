@@ -1,6 +1,7 @@
 """Studies of more than a thousand fields: their files lie in sub-folders, and all else is as in a short study."""
 
 import json
+import shutil
 
 import pandas as pd
 import pytest
@@ -22,12 +23,22 @@ def run(folder, out):
 pytestmark = pytest.mark.usefixtures("without_pages")
 
 
+@pytest.fixture(scope="module")
+def fanned_once(study_folder, tmp_path_factory):
+    """Give the small study, measured as if its six fields were more than fit into one folder; only to be read."""
+    out = tmp_path_factory.mktemp("fanned")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("micro.study.model.MOST_IN_FOLDER", 5)
+        patch.setattr("micro.run.study.write_pages", lambda *given: None)
+        run(study_folder, out)
+    return out
+
+
 @pytest.fixture
-def fanned(study_folder, tmp_path, monkeypatch):
-    """Give the small study, measured as if its six fields were more than fit into one folder."""
+def fanned(fanned_once, tmp_path, monkeypatch):
+    """Give a copy of it that a test may change."""
     monkeypatch.setattr("micro.study.model.MOST_IN_FOLDER", 5)
-    run(study_folder, tmp_path / "out")
-    return tmp_path / "out"
+    return shutil.copytree(fanned_once, tmp_path / "out")
 
 
 def test_the_tables_are_those_of_a_short_study(fanned, finished):

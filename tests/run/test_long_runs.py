@@ -4,10 +4,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import many_fields
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-many_fields = __import__("many_fields")
 
 FIELDS = 300
 

@@ -72,7 +72,7 @@ def test_a_part_reads_what_the_whole_holds(stitched):
             )
 
 
-def test_a_mosaic_gives_the_table_of_the_whole(stitched, in_parts, tmp_path):
+def test_a_mosaic_gives_the_table_of_the_whole(stitched, in_parts, tmp_path, without_pages):
     """Each carbide of the picture in one piece is found once, at its place, with its size to 3 % in the median."""
     _, whole, whole_fields = measured(stitched[0], tmp_path)
     _, study, parts, fields = in_parts
@@ -113,12 +113,12 @@ def test_what_the_margin_cuts(rows, columns, cut):
     assert part.cuts(labels) == cut
 
 
-def test_a_carbide_larger_than_the_narrow_margin_is_measured_whole(tmp_path, monkeypatch):
+def test_a_carbide_larger_than_the_narrow_margin_is_measured_whole(tmp_path, monkeypatch, without_pages):
     """One carbide of 300 × 40 px lies across a seam, among small ones; every part reads as far as it needs."""
     scene = Scene((Population(0.03, 12.0),), optics=Optics(100, (200,), noise=4.0, shading=0.0))
-    grey, _ = make_field(scene, SHAPE, np.random.default_rng(4))
-    grey[400:500, 300:640] = grey[:100, :340].clip(None, 104)
-    grey[430:470, 320:620] = 200
+    grey, _ = make_field(scene, (560, 900), np.random.default_rng(4))
+    grey[230:330, 300:640] = grey[:100, :340].clip(None, 104)
+    grey[260:300, 320:620] = 200
     path = tmp_path / "mosaic.tif"
     tifffile.imwrite(path, grey.astype(np.uint8))
     monkeypatch.setattr("micro.study.model.SMALLEST_MOSAIC_BYTES", 0)

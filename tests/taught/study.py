@@ -5,12 +5,29 @@ import hashlib
 
 import cv2
 import numpy as np
+from click.testing import CliRunner
 from invented import person
 
+from micro.cli import group
+from micro.errors import MicroError
 from micro.points.tally import TALLY
 
 VERDICT = {0.0: "out", 0.5: "boundary", 1.0: "in"}
 SIDE = 192
+
+
+def micro(*words):
+    """Run the command line in this process; its ending, with the trouble that ended it."""
+    ended = CliRunner().invoke(group, [str(word) for word in words])
+    if ended.exception is not None and not isinstance(ended.exception, SystemExit | MicroError):
+        raise ended.exception
+    return ended
+
+
+def measure(folder, out, *more):
+    """Measure the pictures of a study, with more words than it always needs."""
+    pictures = sorted(folder.glob("f*.png"))
+    return micro("measure", *pictures, "--um-per-px", "0.1", "--out", out, "--workers", 1, *more)
 
 
 def laths(rng, side=SIDE, share=0.2):

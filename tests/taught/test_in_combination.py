@@ -9,23 +9,13 @@ import numpy as np
 import pandas as pd
 import pytest
 import tifffile
-from click.testing import CliRunner
-from study import SIDE, VERDICT, laths, write_fields, write_tally
+from study import SIDE, VERDICT, laths, micro, write_fields, write_tally
 
-from micro.cli import group
 from micro.image import micrograph as mosaic
 from micro.points.tally import TALLY
 
 pytestmark = pytest.mark.usefixtures("without_pages")
 BOX = {"x": 10, "y": 20, "width": 90, "height": 60}
-
-
-def micro(*words):
-    """Run the command line in this process, and raise what ended it."""
-    ended = CliRunner().invoke(group, [str(word) for word in words])
-    if ended.exception is not None and not isinstance(ended.exception, SystemExit):
-        raise ended.exception
-    return ended
 
 
 def rows_of(out, carbide_class="all"):

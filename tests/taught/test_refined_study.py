@@ -6,25 +6,16 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
-from click.testing import CliRunner
-from study import SIDE, VERDICT, write_fields, write_tally
+import study
+from study import SIDE, VERDICT, micro, write_fields, write_tally
 
-from micro.cli import group
 from micro.errors import MicroError
 from micro.points.tally import DENSITY, TALLY
 
 
-def micro(*words):
-    """Run the command line in this process; its ending, with the trouble that ended it."""
-    ended = CliRunner().invoke(group, [str(word) for word in words])
-    if ended.exception is not None and not isinstance(ended.exception, SystemExit | MicroError):
-        raise ended.exception
-    return ended
-
-
 def measure(folder, out, *tallies):
     taught = [word for tally in tallies for word in ("--taught-by", tally)]
-    return micro("measure", *sorted(folder.glob("f*.png")), "--um-per-px", "0.1", "--out", out, "--workers", 1, *taught)
+    return study.measure(folder, out, *taught)
 
 
 def manifest_of(page):

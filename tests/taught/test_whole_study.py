@@ -5,28 +5,13 @@ import numpy as np
 import pandas as pd
 import pytest
 import tifffile
-from click.testing import CliRunner
-from study import SIDE, write_fields, write_tally
+from study import SIDE, measure, write_fields, write_tally
 
 from micro import results
-from micro.cli import group
 from micro.errors import MicroError
 from micro.owned import listed
 from micro.report.record import read_run
 from micro.run.verify import changed_inputs, verify
-
-
-def micro(*words):
-    """Run the command line in this process; exit status, output and the trouble that ended it."""
-    ended = CliRunner().invoke(group, [str(word) for word in words])
-    if ended.exception is not None and not isinstance(ended.exception, SystemExit | MicroError):
-        raise ended.exception
-    return ended
-
-
-def measure(folder, out, *more):
-    pictures = sorted(folder.glob("f*.png"))
-    return micro("measure", *pictures, "--um-per-px", "0.1", "--out", out, "--workers", 1, *more)
 
 
 def table(out, name, *index):
