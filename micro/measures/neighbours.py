@@ -2,23 +2,15 @@
 
 from __future__ import annotations
 
-import importlib
-import sys
 from dataclasses import dataclass
 from itertools import pairwise
-from pathlib import Path
-from threading import Lock
-from types import ModuleType
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.regions import linked
 from micro.measures.banding import across_and_along
-
-if TYPE_CHECKING:
-    from scipy.spatial import cKDTree
 
 FloatArray = NDArray[np.float64]
 
@@ -123,8 +115,10 @@ def nearest(points: FloatArray, frame: tuple[float, float], rolling_deg: float) 
     frame
         Width and height.
     """
+    from scipy.spatial import cKDTree
+
     layered = _layered(points, 2 * sum(frame))
-    tree, points = _tree(layered), layered[:, :2]
+    tree, points = cKDTree(layered, compact_nodes=False, balanced_tree=False), layered[:, :2]
     distance, index = (np.asarray(found)[:, 1] for found in tree.query(layered, k=2))
     away, nearest_one = distance, points[index]
     to_edge = np.minimum(points, np.asarray(frame) - points).min(axis=1)
@@ -148,12 +142,14 @@ def _layered(points: FloatArray, apart: float) -> FloatArray:
 
 def stringer_share(points: FloatArray, frame: tuple[float, float], rolling_deg: float) -> float:
     """Share of points that lie in rows along the rolling direction, as in `Neighbours`; `points` as in `nearest`."""
+    from scipy.spatial import cKDTree
+
     across, along = across_and_along(points[..., 0], points[..., 1], rolling_deg)
     apart = np.sqrt(frame[0] * frame[1] / points.shape[-2])
     scaled = _layered(np.stack([along / (LINK_ALONG * apart), across / (LINK_ACROSS * apart)], axis=-1), 2.0)
     along, across, n = along.ravel(), across.ravel(), along.size
     # Pairs within a circle are found faster than those within the square it holds.
-    pairs = _tree(scaled).query_pairs(np.sqrt(2), output_type="ndarray")
+    pairs = cKDTree(scaled, compact_nodes=False, balanced_tree=False).query_pairs(np.sqrt(2), output_type="ndarray")
     one, other = pairs.T
     near = np.abs(scaled[one] - scaled[other]).max(axis=1, initial=0) <= 1
     member = linked(n, one[near], other[near])
@@ -259,34 +255,11 @@ def _place_last(
         waiting, kept = waiting[~found], _tree(place)
 
 
-def _tree(spot: FloatArray) -> cKDTree:
+def _tree(spot: FloatArray) -> Any:
     """Return a tree of places that is made as fast as it can be; it is asked once or twice."""
-    return kind_of_tree()(spot, compact_nodes=False, balanced_tree=False)
+    from scipy.spatial import cKDTree
 
-
-LOADING = Lock()
-
-
-def kind_of_tree() -> type[cKDTree]:
-    """SciPy's tree of places, without the rest of its room, which takes six times as long to load.
-
-    Where the tree is not found alone, the room is loaded.
-    """
-    room = "scipy.spatial"
-    with LOADING:
-        if room not in sys.modules:
-            alone = ModuleType(room)
-            alone.__path__ = [str(Path(str(importlib.import_module("scipy").__file__)).parent / "spatial")]
-            sys.modules[room] = alone
-            try:
-                importlib.import_module(f"{room}._ckdtree")
-            except ImportError:
-                pass
-            finally:
-                del sys.modules[room]
-        found = sys.modules.get(f"{room}._ckdtree") or importlib.import_module(room)
-    kind: type[cKDTree] = found.cKDTree
-    return kind
+    return cKDTree(spot, compact_nodes=False, balanced_tree=False)
 
 
 def _refused(spot: FloatArray, r: FloatArray, waiting: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -18,7 +18,6 @@ from micro.measures.field_checks import (
     different_scales,
     softer_than_others,
 )
-from micro.measures.neighbours import kind_of_tree
 from micro.segmentation.blurred_shapes import blur_of_resolved_px
 from micro.segmentation.segmentation import UNNAMED
 
@@ -91,12 +90,14 @@ def _candidates(places: Sequence[FloatArray]) -> Iterator[tuple[int, int, FloatA
 
 def _all_marks(places: Sequence[FloatArray]) -> Iterator[tuple[NDArray[np.intp], FloatArray, FloatArray]]:
     """Field (m,), place (m, 2) and mark (m, 2·neighbours) of carbides whose neighbours surely lie within the frame."""
+    from scipy.spatial import cKDTree
+
     most = min(MOST_MARKS, max(FEWEST_MARKS, MARKS_TOGETHER // len(places)))
     found: dict[int, list[tuple[NDArray[np.intp], FloatArray, FloatArray]]] = {k: [] for k in NEIGHBOURS}
     for number, place in enumerate(places):
         if not len(place):
             continue
-        distance, near = map(np.asarray, kind_of_tree()(place).query(place, k=max(NEIGHBOURS) + 1))
+        distance, near = map(np.asarray, cKDTree(place).query(place, k=max(NEIGHBOURS) + 1))
         to_edge = np.minimum(place - place.min(axis=0), place.max(axis=0) - place).min(axis=1)
         for neighbours, marks in found.items():
             sure = np.flatnonzero(distance[:, neighbours] <= to_edge)
@@ -148,13 +149,15 @@ def _packed(cells: NDArray[np.int64]) -> NDArray[np.uint64]:
 
 def _compared(places: Sequence[FloatArray], first: int, second: int, shift: FloatArray) -> Overlap | None:
     """Compare all carbides of the area that both fields show."""
+    from scipy.spatial import cKDTree
+
     a, b = places[first] + shift, places[second]
     low = np.maximum(a.min(axis=0), b.min(axis=0))
     high = np.minimum(a.max(axis=0), b.max(axis=0))
     if (high <= low).any():
         return None
     inside = ((a >= low) & (a <= high)).all(axis=1)
-    distance, near = (np.atleast_1d(found) for found in kind_of_tree()(b).query(a[inside]))
+    distance, near = (np.atleast_1d(found) for found in cKDTree(b).query(a[inside]))
     close = distance < CLOSE_PX
     others = int(((b >= low) & (b <= high)).all(axis=1).sum())
     if close.sum() < FEWEST_SHARED or close.sum() < SHARE_FOUND * max(int(inside.sum()), others):

@@ -3,7 +3,7 @@
 import gc
 
 import pandas as pd  # noqa: F401
-import scipy.fft
+import scipy.spatial
 import scipy.special  # noqa: F401
 import tifffile  # noqa: F401
 
@@ -11,7 +11,5 @@ import micro.batch.frames
 import micro.batch.job
 import micro.field
 import micro.pictures.outlines  # noqa: F401
-from micro.measures.neighbours import kind_of_tree
 
-kind_of_tree()
 gc.freeze()

@@ -1,8 +1,5 @@
 """Neighbours and stringers against Poisson points, grids and rows."""
 
-import subprocess
-import sys
-
 import numpy as np
 import pytest
 
@@ -101,26 +98,3 @@ def test_neighbours_at_random_lie_further_apart_where_carbides_are_larger(fracti
 
     power = np.log(distance(1.2) / distance(0.8)) / np.log(1.2 / 0.8)
     assert power == pytest.approx(KEPT_APART * np.sqrt(fraction), rel=0.33)
-
-
-@pytest.mark.parametrize("elsewhere", [False, True])
-def test_the_tree_is_that_of_scipy_loaded_alone_or_with_its_room(elsewhere):
-    """In a fresh process; where SciPy keeps the tree elsewhere its room is loaded, and works when loaded later."""
-    code = f"""
-import importlib.util, sys
-import scipy
-if {elsewhere}:
-    from pathlib import Path
-    from types import ModuleType
-    hidden = ModuleType("scipy")
-    hidden.__file__ = str(Path(scipy.__file__).parents[1] / "nowhere" / "__init__.py")
-    real, sys.modules["scipy"] = scipy, hidden
-    hidden.__path__ = scipy.__path__
-from micro.measures.neighbours import kind_of_tree
-tree = kind_of_tree()
-assert ("scipy.spatial" in sys.modules) == {elsewhere}
-from scipy.spatial import ConvexHull, cKDTree
-assert tree is cKDTree and kind_of_tree() is cKDTree
-assert len(ConvexHull([[0, 0], [1, 0], [0, 1], [0.2, 0.2]]).vertices) == 3
-"""
-    assert subprocess.run([sys.executable, "-c", code]).returncode == 0
