@@ -146,6 +146,19 @@ def test_the_band_of_chance_lies_about_the_mean():
     np.testing.assert_allclose(low, np.minimum(high, mean), rtol=1e-9)
 
 
+def test_the_band_of_chance_holds_95_percent_of_random_profiles():
+    """Twelve fields of carbides placed at random: 95 % of their smoothed profiles, ± 4."""
+    inside = []
+    for seed in range(12):
+        x, y, area = points(400, seed)
+        mask = np.zeros(SHAPE, bool)
+        mask[y.astype(int), x.astype(int)] = True
+        found = banding(mask, np.zeros(SHAPE, bool), (x, y, np.ones(len(area))), 0.0)
+        within = (found.random_low <= found.smoothed) & (found.smoothed <= found.random_high)
+        inside.append(within[np.isfinite(found.smoothed)].mean())
+    assert np.mean(inside) == pytest.approx(0.95, abs=0.04)
+
+
 @pytest.mark.parametrize("rolling", [0.0, 90.0, 135.0])
 def test_a_profile_stands_at_the_middle_of_its_bins(rolling):
     """A line of carbide across the profile at a known place; positions are those of x·sin + y·cos."""

@@ -87,11 +87,13 @@ def test_two_in_one_outline_are_each_others_neighbours():
     assert ends("nearest_neighbour", 20.0, data) == (pytest.approx(apart - 20), 0.0)
 
 
-@pytest.mark.parametrize(("name", "high"), [("concave_share", 3 / 16), ("stringer_share", 4 * 3 / 16)])
+@pytest.mark.parametrize(
+    ("name", "high"), [("concave_share", 3 / 16), ("stringer_share", 4 * 3 / 16), ("stringer_share_at_random", 0.75)]
+)
 def test_none_seen_in_any_field_leaves_three_open(name, high):
     """Sixteen carbides in two fields, none of the kind: up to three of them, or three rows of four."""
     particles, fields = bar([""] * 8)
-    fields = fields.assign(particles=8.0, concave_share=0.0, stringer_share=0.0)
+    fields = fields.assign(particles=8.0, concave_share=0.0, stringer_share=0.0, stringer_share_at_random=0.0)
     row = summarise(particles, fields, 0.0).query(f"carbide_class == 'all' and quantity == '{name}'").iloc[0]
     assert (row["mean"], row["ci95_low"]) == (0.0, 0.0)
     assert row["ci95_high"] == pytest.approx(high, rel=1e-3)
