@@ -317,7 +317,8 @@ def _is_straight(found: FoundLines) -> bool:
     """Whether the strips agree where a line lies: within a quarter of its half width, or as well as noise lets them."""
     offset = np.where(found.seen, found.segments.offset, np.nan)
     scatter = SPREAD_OF_NORMAL * np.nanmedian(np.abs(offset - np.nanmedian(offset, axis=1, keepdims=True)))
-    noise = np.median((found.segments.height_error / np.abs(found.segments.height))[found.seen])
+    error, height = (part[found.seen] for part in (found.segments.height_error, found.segments.height))
+    noise = np.median(error / np.abs(height))
     return bool(scatter <= found.lines.sigma * max(MOST_WOBBLE, 3 * noise))
 
 
