@@ -322,6 +322,18 @@ _KINDS = (
         "(say whether carbides are bright or dark)",
     ),
     Kind(
+        "unreliable_levels", "matrix_by_islands", "doubt",
+        "two greys fill so much of the field that each may be the matrix: the one in which the other lies as islands is"
+        " taken for it",
+        "(check the outlines; if they are round the matrix, pin its grey level)",
+    ),
+    Kind(
+        "unreliable_levels", "rims_alone", "doubt",
+        "carbides show rims alone and are as grey inside as the matrix: the area is within the middle of the rims, "
+        "{low:.1p} % within their inner and {high:.1p} % within their outer border; nothing is counted",
+        "(etch so that the carbides have a grey of their own)",
+    ),
+    Kind(
         "unreliable_levels", "other_side", "doubt",
         "{share:.0p} % of the field stands out on the side of the matrix where no carbide was looked for, too much "
         "for scratches and dirt: nothing was left out",

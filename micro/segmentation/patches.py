@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.regions import connected
-from micro.issues import Issue, issue
+from micro.issues import issue
 from micro.segmentation.matrix import ADDED_SPREAD_PX, smoothed
-from micro.segmentation.segmentation import Segmentation, SegmentationSettings
+from micro.segmentation.segmentation import Segmentation, SegmentationSettings, raised
 from micro.segmentation.sides import FAINT
 
 Picture = NDArray[np.float32]
@@ -91,19 +91,7 @@ class Patches:
 
     def _on_top(self, found: Segmentation) -> Segmentation:
         """Raise the bounds of a field whose carbides cannot be outlined to those with the patches."""
-
-        def raised(told: tuple[Issue, ...]) -> tuple[Issue, ...]:
-            return tuple(
-                replace(one, values={**one.values, "most": min(1.0, one.values["most"] + self.more)})
-                if "most" in one.values
-                else one
-                for one in told
-            )
-
-        value, low, high = found.verdict.instead or (np.nan, 0.0, 1.0)
-        bounds = value, low, min(1.0, high + self.more)
-        verdict = replace(found.verdict, instead=bounds, said=raised(found.verdict.said))
-        return found.with_verdict(verdict).with_issues(raised(found.issues))
+        return found.with_verdict(found.verdict.raised(self.more)).with_issues(raised(found.issues, self.more))
 
 
 def find_patches(s: Segmentation, settings: SegmentationSettings) -> Patches | None:

@@ -15,6 +15,7 @@ from micro.segmentation.doubtful import AT_LIMIT, LOWERED, UNEVEN, with_doubts
 from micro.segmentation.edge_doubt import MILD, PITTED, TOLD, AreaByEdges, Beside, by_edges
 from micro.segmentation.marks import MOST
 from micro.segmentation.matrix import DARKEST, Matrix, smoothed
+from micro.segmentation.rims_alone import rims_alone
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings, Verdict
 from micro.segmentation.sides import (
     Sides,
@@ -44,6 +45,9 @@ SURE_BY_WIDTH = 0.1  # half width: what outlines leave open at lath 20 % (simula
 MANY = 40  # as high as crests, fewer are no evidence: 7 and 15 of 80 were found beside 30 % laths (simulated)
 MOSTLY = 0.8  # of the area in carbides at the limit: beyond it the field is unknown (`micro.segmentation.doubtful`)
 FAINT = 0.2  # of the matrix level: nothing fainter is asked for where nothing was found (chosen)
+# Of the field: where no more was found it may be pores and sulphides beside carbides that are fainter (chosen: tool
+# steels hold more carbide than that, and clean ones less of the others).
+SLIGHT = 0.01
 FEW = 5
 SOME = 0.1  # of the outlines: fewer in a class off the scale are a dark corner alone (chosen)
 COARSE = 0.1  # level scatter of blocks of 32 px, of the contrast: the matrix has no one level
@@ -103,6 +107,8 @@ def judge(
         return unoutlined(s, _unknown(_films_alone(s)))
     if not s.count:
         return s.with_verdict(_none(s, texture, marked))
+    if not _named(settings) and (rims := rims_alone(s)) is not None:
+        return unoutlined(s, rims)
     faint = np.zeros(s.count, bool) if _named(settings) else faint_lines(s)
     if faint.any():
         return _without_faint(s, faint, texture, settings, beside)
@@ -173,7 +179,7 @@ def _without_faint(
     more = float(areas(s)[faint].sum()) / max(1, s.analysed_px)
     found = _judged(without(s, faint), texture, settings, disturbed=True, beside=beside)
     if found.verdict.instead is not None:
-        return found
+        return found.with_verdict(found.verdict.raised(LINES_MAY_BE * more))
     doubt = float(np.hypot(found.verdict.doubt, LINES_MEET))
     size = more * max(1, s.analysed_px) / max(float(areas(found).sum()), 1e-9)
     said = (issue("faint_lines_left_out", share=more, half_width=size), *found.verdict.said)
@@ -204,10 +210,11 @@ def hidden(s: Segmentation, texture: Texture, carbides: str) -> Issue | None:
     if texture.uneven <= UNEVEN and s.count:
         return None
     contrast = _contrast(s)
-    if s.count < FEW:
-        if texture.hides <= FAINT * abs(s.matrix_grey):
-            return None
+    few = s.count < FEW or areas(s).sum() < SLIGHT * s.analysed_px
+    if few and texture.hides > FAINT * abs(s.matrix_grey):
         return issue("hidden_faint", most=_could_hide(s, carbides), least_contrast=texture.hides)
+    if s.count < FEW:
+        return None
     if texture.hides > HIDDEN * contrast:
         return _hidden_by_texture(s, carbides)
     scatter = texture.level_scatter[2]
