@@ -14,11 +14,14 @@ from micro.segmentation.segmentation import Segmentation, Verdict
 Mask = NDArray[np.bool_]
 
 FEWEST_HOLES, HOLE_PX = 10, 4  # fewer holes are no kind of carbide, smaller ones may be noise (chosen)
-# Of outlines as large as the middle one of those with one hole, the share that has one, and how high they stand deep
-# inside, at the same depth all over the field, over their highest: 0 to 0.1 and 1 of carbides that are grey inside,
-# 0.2 to 1 and 0 to 0.55 of rims (drawn). Small rims have no hole, and carbides that touch close in a pocket: it takes
-# both. Chosen. So far on the other side of the matrix they are grooves about carbides (chosen: -0.1 in rims, drawn).
-HOLLOW, LOW, OTHER_SIDE, ENOUGH_PX = 0.15, 0.6, -0.3, 30
+# Of outlines as large as the middle one of those with one hole, the share that has one: 0 to 0.1 of carbides that are
+# grey inside, 0.2 to 1 of rims (drawn), as small ones have none; 0 to 0.45 where a deep etch leaves carbides that shine
+# at their edges (real ones). Where it is less than MOSTLY, rims are told by their walls, which are alike: the middle
+# four fifths of their thickness lie within 0.2 to 0.5 of it, 0.6 to 1.1 in those and in pockets. Chosen between them.
+HOLLOW, MOSTLY, ALIKE = 0.15, 0.5, 0.5
+# How high they stand deep inside, at the same depth all over the field, over their highest: 0 to 0.55 in rims, 1 about
+# pockets between carbides that touch; far on the other side of the matrix in grooves about carbides. Chosen.
+LOW, OTHER_SIDE, ENOUGH_PX = 0.6, -0.3, 30
 # A net of films has meshes too. Where holes take more than half of what is not outlined, or outlines with a hole lose
 # more than that share when what is as thin as their walls is taken away, the holes are meshes (chosen).
 MESHES, DANGLING = 0.5, 0.25
@@ -40,15 +43,16 @@ def rims_alone(s: Segmentation) -> Verdict | None:
         return None
     filled = walls | holes
     count, region = connected(filled.view(np.uint8))
-    found = _hollow(count, region, holes)
-    if found is None:
+    hollow, large, share = _hollow(count, region, holes)
+    if share < HOLLOW:
         return None
-    hollow, large = found
     depth, looked_at = _depth(filled), large[region]
     if not _falls(side * smoothed(s.contrast)[looked_at], depth[looked_at]):
         return None
     border = holes & hollow[region] & (cv2.dilate(walls.view(np.uint8), np.ones((3, 3), np.uint8)) > 0)
-    wall = float(np.median(depth[border])) - 0.5
+    thin, wall, thick = np.quantile(depth[border], [0.1, 0.5, 0.9]) - 0.5
+    if share < MOSTLY and thick - thin > ALIKE * wall:
+        return None
     of_hollow = hollow[region]
     if np.count_nonzero(_opened(of_hollow, wall)) < (1 - DANGLING) * np.count_nonzero(of_hollow):
         return None
@@ -72,8 +76,8 @@ def _holes(walls: Mask) -> Mask | None:
     return closed.take(labels)
 
 
-def _hollow(count: int, region: NDArray[np.int32], holes: Mask) -> tuple[Mask, Mask] | None:
-    """(count + 1,) True for filled outlines with one hole, and for all as large; None where most of these have none."""
+def _hollow(count: int, region: NDArray[np.int32], holes: Mask) -> tuple[Mask, Mask, float]:
+    """(count + 1,) True for filled outlines with one hole, and for all as large; share of these that have one."""
     number, hole = connected(holes.view(np.uint8))
     size = np.bincount(region.ravel(), minlength=count + 1)
     within = np.zeros(number + 1, np.intp)
@@ -82,11 +86,11 @@ def _hollow(count: int, region: NDArray[np.int32], holes: Mask) -> tuple[Mask, M
     one, none = each == 1, each == 0
     one[0] = none[0] = False
     if one.sum() < FEWEST_HOLES:
-        return None
+        return one, one, 0.0
     large = size >= np.median(size[one])
     large[0] = False
     found, sound = (int(np.count_nonzero(which & large)) for which in (one, none))
-    return (one, large) if found >= HOLLOW * (found + sound) else None
+    return one, large, found / (found + sound)
 
 
 def _falls(height: NDArray[np.float32], depth: NDArray[np.float32]) -> bool:
