@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from micro.issues import Issue, bit, issue
 from micro.segmentation.edge_doubt import TOLD
 from micro.segmentation.films import films_apart
-from micro.segmentation.islands import matrix_elsewhere
+from micro.segmentation.islands import matrix_elsewhere, open_to_either
 from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels, numbered
 from micro.segmentation.marks import Marks, burnt_in, covering, other_polarity, scratches
 from micro.segmentation.matrix import DEGREE, Matrix, Surface, find_level, first_surface, flatten, smoothed
@@ -82,6 +82,7 @@ def segment(
     if elsewhere is not None:
         found = _with_matrix(grey, settings, grey_max, no_field, elsewhere)
         return found.with_issues((*told, issue("matrix_by_islands"), *found.issues))
+    found = open_to_either(found, settings)
     both = both_polarities(found, no_field, settings, lambda other: _segmented(grey, other, grey_max, no_field))
     return found.with_issues((*told, *both, *found.issues))
 
