@@ -218,6 +218,11 @@ _KINDS = (
                 "take {half_width:.1p} % from the value (where they are carbide, name the classes)",
             ),
             (
+                "sulphides",
+                "dark features are long and parallel, the others are not: sulphides that rolling draws out look so; as "
+                "such they take {half_width:.1p} % from the value (where they are carbide, name the classes)",
+            ),
+            (
                 "soft_class",
                 "a fainter kind of carbide has softer edges than the lens makes: patches of the matrix (retained "
                 "austenite) look so; as such they take {half_width:.1p} % from the value (where they are carbide, "

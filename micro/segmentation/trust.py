@@ -24,6 +24,7 @@ from micro.segmentation.sides import (
     faint_classes,
     faint_lines,
     soft_classes,
+    sulphides,
     two_sides,
     unoutlined,
     without,
@@ -363,7 +364,10 @@ def _found(
 
 
 def _open_to_none(s: Segmentation) -> Segmentation:
-    """Return it with an interval that holds the area without what may be no carbide: holes, faint and soft classes."""
+    """Return it with an interval that holds the area without what may be no carbide.
+
+    Holes, faint and soft classes, sulphides.
+    """
     area = s.contrast_area_px
     faint, soft = faint_classes(s), soft_classes(s)
     whole = max(float(area.sum()), 1e-9)
@@ -379,10 +383,13 @@ def _open_to_none(s: Segmentation) -> Segmentation:
             less += share * whole / max(1, s.analysed_px)
             said = (*said, issue(kind, **values, half_width=share))
             doubtful |= which
-    if not doubtful.any():
-        return s
-    s = s.with_flags(s.flags | np.where(doubtful, bit("doubtful"), 0).astype(np.uint32))
-    return s.with_verdict(replace(s.verdict, less=less, said=said))
+    share = sulphides(s) / whole
+    if share >= TOLD:
+        less += share * whole / max(1, s.analysed_px)
+        said = (*said, issue("sulphides", half_width=share))
+    if doubtful.any():
+        s = s.with_flags(s.flags | np.where(doubtful, bit("doubtful"), 0).astype(np.uint32))
+    return s.with_verdict(replace(s.verdict, less=less, said=said)) if said != s.verdict.said else s
 
 
 def _other_side(sides: Sides, frame: int, named: bool) -> tuple[float, tuple[Issue, ...]]:

@@ -142,3 +142,49 @@ def test_a_net_of_films_of_two_widths_stays_within_its_bound():
         cv2.polylines(levels, [ends], False, 190, width)
     result = measure(photographed(levels, blur=0.9, noise=1.5), um_per_px=0.2, rolling_deg=0)
     assert result.area_fraction[2] > float((levels > 100).mean())
+
+
+def drawn_out(side, angle):
+    """Few round carbides on that side of the matrix, and dark rods at that angle; share of the carbides, and of all."""
+    away = discs(64.0, 5.0, 8, scatter=0.3)
+    levels = np.where(away < 0, 150 + 80 * side, 150).astype(np.float32)
+    rods = np.zeros(GRID, np.uint8)
+    rng = np.random.default_rng(6)
+    for place in rng.uniform(0.05, 0.95, (12, 2)) * GRID[::-1]:
+        turned = rng.uniform(0, 180) if angle is None else angle
+        cv2.ellipse(rods, tuple(np.rint(place).astype(int)), (22, 4), turned, 0, 360, 1, -1)
+    rods &= away > 3
+    return (
+        photographed(np.where(rods > 0, 80, levels)),
+        float((away < 0).mean()),
+        float(((away < 0) | (rods > 0)).mean()),
+    )
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+def test_dark_rods_along_one_direction_beside_few_round_carbides_may_be_sulphides(side):
+    """Nothing tells that they are no carbide: the value counts them, the interval holds what is left without."""
+    grey, carbides, both = drawn_out(side, 30.0)
+    result = measure(grey, um_per_px=0.2, rolling_deg=0)
+    _, low, high = result.area_fraction
+    assert kinds(result) & {"sulphides", "pits_left_out"}
+    assert low < carbides < both < high
+
+
+def test_rods_in_all_directions_are_no_sulphides():
+    grey, _, both = drawn_out(-1, None)
+    result = measure(grey, um_per_px=0.2, rolling_deg=0)
+    assert "sulphides" not in kinds(result)
+    assert result.area_fraction[1] < both < result.area_fraction[2]
+
+
+@pytest.mark.parametrize("told", ["auto", "dark"])
+def test_what_hangs_together_about_islands_on_a_third_of_the_field_may_be_their_matrix(told):
+    """Discs over two thirds of the field: nobody tells them from grains in a net, but who names their side."""
+    inside = discs(24.0, 11.5, 3, scatter=0.08) < 0
+    grey = photographed(np.where(inside, 100.0, 170.0))
+    result = measure(grey, um_per_px=0.2, rolling_deg=0, carbides=told)
+    _, low, high = result.area_fraction
+    assert low < inside.mean() < high
+    if told == "auto":
+        assert "polarity_open" in kinds(result)
