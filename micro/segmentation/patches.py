@@ -16,12 +16,13 @@ from micro.geometry.regions import connected
 from micro.issues import issue
 from micro.segmentation.matrix import ADDED_SPREAD_PX, smoothed
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings, raised
-from micro.segmentation.sides import FAINT
+from micro.segmentation.sides import BLACK, FAINT
 
 Picture = NDArray[np.float32]
 Flags = NDArray[np.bool_]
 FAINTER = 0.8  # than carbides: patches are sought up to that share of their contrast (chosen)
 SCATTER = 1.4  # patches of one class reach so many times its contrast (chosen)
+FEW_PORES = 0.01  # of the field, at most (chosen)
 LEAST_SHARE = 0.02  # of the outlines: less is not worth another look (chosen)
 # Carbides that stand in patches, and their share of those that chance would put there, at least: with six expected
 # fewer than three are seen once in sixteen fields, and with a faint kind of carbide none (Poisson; chosen).
@@ -99,7 +100,7 @@ def find_patches(s: Segmentation, settings: SegmentationSettings) -> Patches | N
     if s.count < 2 or settings.class_greys or settings.class_names or settings.films:
         return None
     strongest = _strongest(s)
-    if not strongest:
+    if not strongest or _pores(s, strongest):
         return None
     height = smoothed(s.contrast) / np.float32(strongest)
     looks = (_below(most, s, strongest, height) for most in _highest(s, strongest))
@@ -153,6 +154,14 @@ def _strongest(s: Segmentation) -> float:
     """Highest contrast of a class that holds more than a few carbides, signed; 0 where none does."""
     held = np.bincount(s.class_index, minlength=len(s.classes)) >= FEWEST
     return max((c.contrast for c, enough in zip(s.classes, held, strict=True) if enough), key=abs, default=0.0)
+
+
+def _pores(s: Segmentation, strongest: float) -> bool:
+    """Whether what differs most is near black and hardly any: pores and sulphides, which lie in carbides too."""
+    if s.matrix_grey <= 0 or 1 + strongest / s.matrix_grey > BLACK:
+        return False
+    near = np.abs(s.class_contrast) > FAINTER * abs(strongest)
+    return bool(s.outline_px[near].sum() < FEW_PORES * s.analysed_px)
 
 
 def _mean(size: NDArray[np.float64]) -> float:

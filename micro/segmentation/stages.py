@@ -124,7 +124,7 @@ def _segmented(
     # Islands in a matrix that was told by them are no patches of it.
     patches = find_patches(outlined[0], settings) if start is None else None
     if patches is None:
-        return _judged(grey, settings, clipped, no_field, outlined)
+        return _judged(grey, settings, clipped, no_field, outlined, start is not None)
     matrix, contrast = outlined[1], outlined[0].contrast
     levelled = matrix.surface.evaluate() * (1 + patches.levelled(contrast) / np.float32(matrix.grey))
     # A picture holds no other greys than its own: what lies beyond them tells that the light was none.
@@ -180,13 +180,14 @@ def _judged(
     clipped: NDArray[np.bool_],
     no_field: NDArray[np.bool_],
     outlined: tuple[Segmentation, Matrix, Marks],
+    islands: bool = False,
 ) -> Segmentation:
-    """Judge what was outlined, with its films apart where the user asks for them."""
+    """Judge what was outlined, with its films apart where the user asks for them; `islands`: they told its matrix."""
     segmentation, matrix, marks = outlined
     # Asked for at most once, though the field is judged with and without its films.
     by_width = cache(partial(carbides_in_texture, grey, segmentation.excluded, clipped, settings))
     apart = films_apart(segmentation) if settings.films else segmentation
-    judged = judge(grey, settings, apart, matrix, marks.share, by_width)
+    judged = judge(grey, settings, apart, matrix, marks.share, by_width, islands)
     if settings.films and judged.verdict.instead is not None:
         judged = judge(grey, settings, segmentation, matrix, marks.share, by_width)  # its bounds hold the films
     judged = _open_to_class(_open_to_marks(judged, no_field), settings, marks)

@@ -74,6 +74,7 @@ def judge(
     matrix: Matrix,
     marked: float,
     by_width: Callable[[], Segmentation | None],
+    islands: bool = False,
 ) -> Segmentation:
     """Return a segmented field with its verdict, less what is no carbide.
 
@@ -89,6 +90,8 @@ def judge(
         Share of the frame in marks on the other side of the matrix.
     by_width
         Reads the field otherwise: by what no crest of a strong texture is wide enough for; None where that tells none.
+    islands
+        Whether the matrix was told by islands of another grey in it: then they are no rims.
     """
     # A picture of one grey has nothing to set against its level, be that black.
     if not _pinned(settings) and (dark := _black_share(matrix)) > MOST_BLACK and np.ptp(grey):
@@ -108,7 +111,7 @@ def judge(
         return unoutlined(s, _unknown(_films_alone(s)))
     if not s.count:
         return s.with_verdict(_none(s, texture, marked))
-    if not _named(settings) and (rims := rims_alone(s)) is not None:
+    if not (islands or _named(settings)) and (rims := rims_alone(s)) is not None:
         return unoutlined(s, rims)
     faint = np.zeros(s.count, bool) if _named(settings) else faint_lines(s)
     if faint.any():

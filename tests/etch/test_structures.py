@@ -188,3 +188,13 @@ def test_what_hangs_together_about_islands_on_a_third_of_the_field_may_be_their_
     assert low < inside.mean() < high
     if told == "auto":
         assert "polarity_open" in kinds(result)
+
+
+def test_pores_that_lie_in_faint_carbides_do_not_make_them_patches_of_the_matrix():
+    """Carbides stand in patches as they do beside them, and so do pores in carbides: these alone were read."""
+    inside, pores = discs(30.0, 8.0, 3, scatter=0.3) < 0, discs(60.0, 2.5, 6) < 0
+    grey = photographed(np.where(pores, 12.0, 190 - 45.0 * inside), noise=4.0)
+    result = measure(grey, um_per_px=0.2, rolling_deg=0, carbides="dark")
+    _, low, high = result.area_fraction
+    assert "patches" not in kinds(result)
+    assert low < (inside & ~pores).mean() < high
