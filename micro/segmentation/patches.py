@@ -16,13 +16,14 @@ from micro.geometry.regions import connected
 from micro.issues import issue
 from micro.segmentation.matrix import ADDED_SPREAD_PX, smoothed
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings, raised
-from micro.segmentation.sides import BLACK, FAINT
+from micro.segmentation.sides import FAINT
 
 Picture = NDArray[np.float32]
 Flags = NDArray[np.bool_]
 FAINTER = 0.8  # than carbides: patches are sought up to that share of their contrast (chosen)
 SCATTER = 1.4  # patches of one class reach so many times its contrast (chosen)
-FEW_PORES = 0.01  # of the field, at most (chosen)
+# Of the field at most, and of the matrix level, to which blur lifts pores of 5 px (chosen: 0.2 at a blur of 1 px).
+FEW_PORES, NEAR_BLACK = 0.01, 0.35
 LEAST_SHARE = 0.02  # of the outlines: less is not worth another look (chosen)
 # Carbides that stand in patches, and their share of those that chance would put there, at least: with six expected
 # fewer than three are seen once in sixteen fields, and with a faint kind of carbide none (Poisson; chosen).
@@ -158,7 +159,7 @@ def _strongest(s: Segmentation) -> float:
 
 def _pores(s: Segmentation, strongest: float) -> bool:
     """Whether what differs most is near black and hardly any: pores and sulphides, which lie in carbides too."""
-    if s.matrix_grey <= 0 or 1 + strongest / s.matrix_grey > BLACK:
+    if s.matrix_grey <= 0 or 1 + strongest / s.matrix_grey > NEAR_BLACK:
         return False
     near = np.abs(s.class_contrast) > FAINTER * abs(strongest)
     return bool(s.outline_px[near].sum() < FEW_PORES * s.analysed_px)
