@@ -18,7 +18,8 @@ FEWEST_HOLES, HOLE_PX = 10, 4  # fewer holes are no kind of carbide, smaller one
 # grey inside, 0.2 to 1 of rims (drawn), as small ones have none; 0 to 0.45 where a deep etch leaves carbides that shine
 # at their edges (real ones). Where it is less than MOSTLY, rims are told by their walls, which are alike: the middle
 # four fifths of their thickness lie within 0.2 to 0.5 of it, 0.6 to 1.1 in those and in pockets. Chosen between them.
-HOLLOW, MOSTLY, ALIKE = 0.15, 0.5, 0.5
+# Where they are not alike, a good part must be one outline each: 0.7 of rims so drawn, none of pockets in clusters.
+HOLLOW, MOSTLY, ALIKE, WHOLE = 0.15, 0.5, 0.5, 0.25
 # How high they stand deep inside, at the same depth all over the field, over their highest: 0 to 0.55 in rims, 1 about
 # pockets between carbides that touch; far on the other side of the matrix in grooves about carbides. Chosen.
 LOW, OTHER_SIDE, ENOUGH_PX = 0.6, -0.3, 30
@@ -51,7 +52,8 @@ def rims_alone(s: Segmentation) -> Verdict | None:
         return None
     border = holes & hollow[region] & (cv2.dilate(walls.view(np.uint8), np.ones((3, 3), np.uint8)) > 0)
     thin, wall, thick = np.quantile(depth[border], [0.1, 0.5, 0.9]) - 0.5
-    if share < MOSTLY and thick - thin > ALIKE * wall:
+    alike = thick - thin <= ALIKE * wall
+    if not alike and (share < MOSTLY or _of_one_outline(s, walls, region, hollow) < WHOLE):
         return None
     of_hollow = hollow[region]
     if np.count_nonzero(_opened(of_hollow, wall)) < (1 - DANGLING) * np.count_nonzero(of_hollow):
@@ -95,6 +97,13 @@ def _hollow(count: int, region: NDArray[np.int32], holes: Mask) -> tuple[Mask, M
     large[0] = False
     found, sound = (int(np.count_nonzero(which & large)) for which in (one, none))
     return one, large, found / (found + sound)
+
+
+def _of_one_outline(s: Segmentation, walls: Mask, region: NDArray[np.int32], hollow: Mask) -> float:
+    """Share of the `hollow` that are one outline: a pocket lies between several."""
+    of_label = np.zeros(s.count + 1, np.intp)
+    of_label[s.labels[walls]] = region[walls]
+    return float(np.mean(np.bincount(of_label[1:], minlength=len(hollow))[hollow] == 1))
 
 
 def _falls(height: NDArray[np.float32], depth: NDArray[np.float32]) -> bool:
