@@ -103,6 +103,22 @@ def test_carbides_with_a_grey_of_their_own_are_not_read_by_their_rims():
     assert "rims_alone" not in kinds(result)
 
 
+def test_wreaths_of_carbides_about_matrix_are_no_rims():
+    """Each wreath of seven that touch closes in a pocket; they were not hollow, but what is deep in them is bare."""
+    rng = np.random.default_rng(3)
+    levels = np.full(GRID, 110, np.uint8)
+    for centre in [(x, y) for x in range(60, 1000, 120) for y in range(60, 740, 120)]:
+        for turn in np.arange(7) * 2 * np.pi / 7:
+            place = np.array(centre) + 26 * np.array([np.cos(turn), np.sin(turn)]) + rng.normal(0, 1, 2)
+            cv2.circle(levels, tuple(np.rint(place).astype(int)), int(rng.integers(9, 17)), 190, -1)
+    result = measure(photographed(levels), um_per_px=0.2, rolling_deg=0, carbides="bright")
+    value, low, high = result.area_fraction
+    truth = float((levels > 150).mean())
+    assert "rims_alone" not in kinds(result)
+    assert value == pytest.approx(truth, rel=0.05)
+    assert low < truth < high
+
+
 @pytest.mark.parametrize("seed", [1, 2])
 def test_rods_that_cross_make_no_class_of_their_own(seed):
     """Between crossing rods lies matrix: it is not the level of a fainter kind, whose outlines would be too wide."""
