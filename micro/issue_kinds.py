@@ -218,6 +218,11 @@ _KINDS = (
                 "take {half_width:.1p} % from the value (where they are carbide, name the classes)",
             ),
             (
+                "sulphides",
+                "dark features are long and parallel, the others are not: sulphides that rolling draws out look so; as "
+                "such they take {half_width:.1p} % from the value (where they are carbide, name the classes)",
+            ),
+            (
                 "soft_class",
                 "a fainter kind of carbide has softer edges than the lens makes: patches of the matrix (retained "
                 "austenite) look so; as such they take {half_width:.1p} % from the value (where they are carbide, "
@@ -320,6 +325,18 @@ _KINDS = (
         "unreliable_levels", "polarity_open", "doubt",
         "{share:.0p} % of the field stands out: which grey is the matrix cannot be told",
         "(say whether carbides are bright or dark)",
+    ),
+    Kind(
+        "unreliable_levels", "matrix_by_islands", "doubt",
+        "two greys fill so much of the field that each may be the matrix: the one in which the other lies as islands is"
+        " taken for it",
+        "(check the outlines; if they are round the matrix, pin its grey level)",
+    ),
+    Kind(
+        "unreliable_levels", "rims_alone", "doubt",
+        "carbides show rims alone and are as grey inside as the matrix: the area is within the middle of the rims, "
+        "{low:.1p} % within their inner and {high:.1p} % within their outer border; nothing is counted",
+        "(etch so that the carbides have a grey of their own)",
     ),
     Kind(
         "unreliable_levels", "other_side", "doubt",

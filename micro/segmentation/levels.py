@@ -16,7 +16,7 @@ from micro.segmentation.blurred_shapes import (
     radius_from_half,
     unblurred_aspect,
 )
-from micro.segmentation.candidates import SIGNIFICANT, Candidates, find_candidates, upward
+from micro.segmentation.candidates import DEEP, SIGNIFICANT, Candidates, find_candidates, upward
 from micro.segmentation.level_fit import GREY_SCATTER, NARROWEST, WIDEST, fit_compact
 from micro.segmentation.matrix import ADDED_SPREAD_PX, STEP, Matrix
 from micro.segmentation.segmentation import UNNAMED, CarbideClass, SegmentationSettings
@@ -54,7 +54,10 @@ FAIR_SHARE = 0.03
 # Discs of 3 px under a blur of 1 to 2 px, beside some of 16 px, passed for a greyer class of which 0 to 0.12 of the
 # light was resolved; their ln contrast scatters by 0.13 to 0.5, that of true classes by less than 0.15.
 SHOWN, MANY_GREYS = 0.2, 0.35
-LARGE_SHARE, APART = 0.1, 0.25  # of the light, and of ln contrast (chosen)
+LARGE_SHARE, ONE_SHARE, APART = 0.1, 0.5, 0.25  # of the light, of it for one alone, and of ln contrast (chosen)
+# Of what lies deep in a disc: ellipses of aspect 4 have 0.4 of it and more (derived), of 222 px under a blur of 0.9 px
+# rods that cross 0.07. Chosen.
+IN_ONE = 0.2
 VALLEY = 0.5
 LEAST_EXCESS, MOST_EXCESS = 0.75, 1.75
 MOST_ELONGATED = 6.0
@@ -86,7 +89,10 @@ def interiors(candidates: Candidates, blur: float, smooth_noise: float) -> Inter
     # Scratches and films between grains have no interior.
     spot &= (candidates.deep > 0) | (candidates.aspect < MOST_ELONGATED)
     relative = np.where(spot, relative, np.inf)
-    return Interiors(contrast, relative, candidates.light, candidates.deep > 0)
+    # Rods that cross, and nets, have a little of what is deep for a disc of their area: between them, not in them.
+    within = np.sqrt(candidates.half / np.pi) - DEEP * np.sqrt(blur_area / (2 * np.pi))
+    resolved = (candidates.deep > 0) & (candidates.deep >= IN_ONE * np.pi * np.maximum(within, 0) ** 2)
+    return Interiors(contrast, relative, candidates.light, resolved)
 
 
 def class_levels(spots: Interiors, wanted: int | None = None) -> list[tuple[float, float]]:
@@ -135,7 +141,7 @@ def _support(voters: Interiors, bounds: FloatArray) -> NDArray[np.bool_]:
     Clusters of carbides too small to be seen apart look like fewer and greyer ones: a class must hold a fair share
     of the light, or show resolved interiors. Below another class, whose small ones may be what is seen, SHOWN of its
     light must come from resolved ones, and most of it where it is of many greys, as such clusters are. Two large ones
-    are enough where they hold LARGE_SHARE of the light and their grey lies APART.
+    are enough where they hold LARGE_SHARE of the light and their grey lies APART, and one that holds ONE_SHARE.
     """
     value = np.log(voters.contrast)
     kind = np.searchsorted(bounds, value)
@@ -150,10 +156,8 @@ def _support(voters: Interiors, bounds: FloatArray) -> NDArray[np.bool_]:
     share = light / light.sum()
     many = (count >= FEWEST) & ((share >= FAIR_SHARE) | (resolved >= FEWEST)) & ~not_shown
     apart = np.diff(mean, prepend=-np.inf, append=np.inf)
-    few = (
-        (shown >= 0.9 * light) & (resolved >= 2) & (share >= LARGE_SHARE) & (np.minimum(apart[1:], apart[:-1]) > APART)
-    )
-    return many | few
+    enough = ((resolved >= 2) & (share >= LARGE_SHARE)) | ((resolved >= 1) & (share >= ONE_SHARE))
+    return many | ((shown >= 0.9 * light) & enough & (np.minimum(apart[1:], apart[:-1]) > APART))
 
 
 def _valleys(voters: Interiors, wanted: int | None) -> FloatArray:

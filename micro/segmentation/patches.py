@@ -13,15 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.regions import connected
-from micro.issues import Issue, issue
+from micro.issues import issue
 from micro.segmentation.matrix import ADDED_SPREAD_PX, smoothed
-from micro.segmentation.segmentation import Segmentation, SegmentationSettings
+from micro.segmentation.segmentation import Segmentation, SegmentationSettings, raised
 from micro.segmentation.sides import FAINT
 
 Picture = NDArray[np.float32]
 Flags = NDArray[np.bool_]
 FAINTER = 0.8  # than carbides: patches are sought up to that share of their contrast (chosen)
 SCATTER = 1.4  # patches of one class reach so many times its contrast (chosen)
+# Of the field at most, and of the matrix level, to which blur lifts pores of 5 px (chosen: 0.2 at a blur of 1 px).
+FEW_PORES, NEAR_BLACK = 0.01, 0.35
 LEAST_SHARE = 0.02  # of the outlines: less is not worth another look (chosen)
 # Carbides that stand in patches, and their share of those that chance would put there, at least: with six expected
 # fewer than three are seen once in sixteen fields, and with a faint kind of carbide none (Poisson; chosen).
@@ -91,19 +93,7 @@ class Patches:
 
     def _on_top(self, found: Segmentation) -> Segmentation:
         """Raise the bounds of a field whose carbides cannot be outlined to those with the patches."""
-
-        def raised(told: tuple[Issue, ...]) -> tuple[Issue, ...]:
-            return tuple(
-                replace(one, values={**one.values, "most": min(1.0, one.values["most"] + self.more)})
-                if "most" in one.values
-                else one
-                for one in told
-            )
-
-        value, low, high = found.verdict.instead or (np.nan, 0.0, 1.0)
-        bounds = value, low, min(1.0, high + self.more)
-        verdict = replace(found.verdict, instead=bounds, said=raised(found.verdict.said))
-        return found.with_verdict(verdict).with_issues(raised(found.issues))
+        return found.with_verdict(found.verdict.raised(self.more)).with_issues(raised(found.issues, self.more))
 
 
 def find_patches(s: Segmentation, settings: SegmentationSettings) -> Patches | None:
@@ -111,7 +101,7 @@ def find_patches(s: Segmentation, settings: SegmentationSettings) -> Patches | N
     if s.count < 2 or settings.class_greys or settings.class_names or settings.films:
         return None
     strongest = _strongest(s)
-    if not strongest:
+    if not strongest or _pores(s, strongest):
         return None
     highest = _highest(s, strongest)
     if not highest:
@@ -168,6 +158,14 @@ def _strongest(s: Segmentation) -> float:
     """Highest contrast of a class that holds more than a few carbides, signed; 0 where none does."""
     held = np.bincount(s.class_index, minlength=len(s.classes)) >= FEWEST
     return max((c.contrast for c, enough in zip(s.classes, held, strict=True) if enough), key=abs, default=0.0)
+
+
+def _pores(s: Segmentation, strongest: float) -> bool:
+    """Whether what differs most is near black and hardly any: pores and sulphides, which lie in carbides too."""
+    if s.matrix_grey <= 0 or 1 + strongest / s.matrix_grey > NEAR_BLACK:
+        return False
+    near = np.abs(s.class_contrast) > FAINTER * abs(strongest)
+    return bool(s.outline_px[near].sum() < FEW_PORES * s.analysed_px)
 
 
 def _mean(size: NDArray[np.float64]) -> float:

@@ -160,6 +160,21 @@ class Verdict:
         """Whether the area fraction is unknown; its bounds are then those of `instead`."""
         return self.instead is not None and math.isnan(self.instead[0])
 
+    def raised(self, more: float) -> Verdict:
+        """Return it with that area fraction on top of the bounds of a field that cannot be outlined."""
+        value, low, high = self.instead or (math.nan, 0.0, 1.0)
+        return replace(self, instead=(value, low, min(1.0, high + more)), said=raised(self.said, more))
+
+
+def raised(told: tuple[Issue, ...], more: float) -> tuple[Issue, ...]:
+    """Issues of which those that name an upper bound name one that is higher by that area fraction."""
+    return tuple(
+        replace(one, values={**one.values, "most": min(1.0, one.values["most"] + more)})
+        if "most" in one.values
+        else one
+        for one in told
+    )
+
 
 @dataclass(frozen=True, eq=False)
 class Films:

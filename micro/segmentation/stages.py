@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 from micro.issues import Issue, bit, issue
 from micro.segmentation.edge_doubt import TOLD
 from micro.segmentation.films import films_apart
+from micro.segmentation.islands import matrix_elsewhere, open_to_either
 from micro.segmentation.levels import FIRST_BLUR, Levels, find_levels, numbered
 from micro.segmentation.marks import Marks, burnt_in, covering, other_polarity, scratches
-from micro.segmentation.matrix import Matrix, find_level, flatten, smoothed
+from micro.segmentation.matrix import DEGREE, Matrix, Surface, find_level, first_surface, flatten, smoothed
 from micro.segmentation.no_field import burnt_boxes, round_view
 from micro.segmentation.outline import Outlines, outline
 from micro.segmentation.patches import find_patches
@@ -77,6 +78,11 @@ def segment(
     no_field, told = _no_field(grey, grey_max, left_out)
     grey = _filled(grey, no_field)
     found = _segmented(grey, settings, grey_max, no_field)
+    elsewhere = matrix_elsewhere(found, settings)
+    if elsewhere is not None:
+        found = _with_matrix(grey, settings, grey_max, no_field, elsewhere)
+        return found.with_issues((*told, issue("matrix_by_islands"), *found.issues))
+    found = open_to_either(found, settings)
     both = both_polarities(found, no_field, settings, lambda other: _segmented(grey, other, grey_max, no_field))
     return found.with_issues((*told, *both, *found.issues))
 
@@ -95,29 +101,48 @@ def _no_field(
     return excluded, said
 
 
+def _with_matrix(
+    grey: Picture, settings: SegmentationSettings, grey_max: float, no_field: NDArray[np.bool_], times: float
+) -> Segmentation:
+    """Segment with the search for the matrix begun at so many times the commonest level."""
+    first = first_surface(grey, DEGREE)
+    start = replace(first, coefficients=first.coefficients * times)
+    side = "dark" if times > 1 else "bright"
+    return _segmented(grey, replace(settings, carbides=side), grey_max, no_field, start)
+
+
 def _segmented(
-    grey: Picture, settings: SegmentationSettings, grey_max: float, no_field: NDArray[np.bool_]
+    grey: Picture,
+    settings: SegmentationSettings,
+    grey_max: float,
+    no_field: NDArray[np.bool_],
+    start: Surface | None = None,
 ) -> Segmentation:
     """Outline, again with patches of the matrix brought to its level where there are any, and judge."""
     clipped = (grey >= grey_max) | (grey <= 0)
-    outlined = _outlined(grey, settings, clipped, no_field)
-    patches = find_patches(outlined[0], settings)
+    outlined = _outlined(grey, settings, clipped, no_field, start)
+    # Islands in a matrix that was told by them are no patches of it.
+    patches = find_patches(outlined[0], settings) if start is None else None
     if patches is None:
-        return _judged(grey, settings, clipped, no_field, outlined)
+        return _judged(grey, settings, clipped, no_field, outlined, start is not None)
     matrix, contrast = outlined[1], outlined[0].contrast
     levelled = matrix.surface.evaluate() * (1 + patches.levelled(contrast) / np.float32(matrix.grey))
     # A picture holds no other greys than its own: what lies beyond them tells that the light was none.
     grey = np.where(patches.level == 0, grey, np.clip(levelled, grey.min(), grey.max()))
-    again = _outlined(grey, settings, clipped, no_field)
+    again = _outlined(grey, settings, clipped, no_field, start)
     return patches.told(_judged(grey, settings, clipped, no_field, again))
 
 
 def _outlined(
-    grey: Picture, settings: SegmentationSettings, clipped: NDArray[np.bool_], no_field: NDArray[np.bool_]
+    grey: Picture,
+    settings: SegmentationSettings,
+    clipped: NDArray[np.bool_],
+    no_field: NDArray[np.bool_],
+    start: Surface | None = None,
 ) -> tuple[Segmentation, Matrix, Marks]:
     """Return the field as the outlines stand, its matrix, and the marks on the other side of that."""
     excluded = no_field.copy()
-    matrix, contrast, smooth, noise = _flattened(grey, excluded, settings)
+    matrix, contrast, smooth, noise = _flattened(grey, excluded, settings, start)
     excluded |= scratches(smooth, noise)
     _clear(excluded, contrast, smooth)
     levels = find_levels(contrast, smooth, noise, clipped, matrix, settings)
@@ -155,13 +180,14 @@ def _judged(
     clipped: NDArray[np.bool_],
     no_field: NDArray[np.bool_],
     outlined: tuple[Segmentation, Matrix, Marks],
+    islands: bool = False,
 ) -> Segmentation:
-    """Judge what was outlined, with its films apart where the user asks for them."""
+    """Judge what was outlined, with its films apart where the user asks for them; `islands`: they told its matrix."""
     segmentation, matrix, marks = outlined
     # Asked for at most once, though the field is judged with and without its films.
     by_width = cache(partial(carbides_in_texture, grey, segmentation.excluded, clipped, settings))
     apart = films_apart(segmentation) if settings.films else segmentation
-    judged = judge(grey, settings, apart, matrix, marks.share, by_width)
+    judged = judge(grey, settings, apart, matrix, marks.share, by_width, islands)
     if settings.films and judged.verdict.instead is not None:
         judged = judge(grey, settings, segmentation, matrix, marks.share, by_width)  # its bounds hold the films
     judged = _open_to_class(_open_to_marks(judged, no_field), settings, marks)
@@ -207,11 +233,11 @@ def _filled(grey: Picture, excluded: NDArray[np.bool_]) -> Picture:
 
 
 def _flattened(
-    grey: Picture, excluded: NDArray[np.bool_], settings: SegmentationSettings
+    grey: Picture, excluded: NDArray[np.bool_], settings: SegmentationSettings, start: Surface | None = None
 ) -> tuple[Matrix, Picture, Picture, Picture]:
     """Matrix; contrast as it is and smoothed, 0 where excluded; and the noise of the smoothed one."""
     smooth_grey = smoothed(grey)
-    matrix = find_level(grey, smooth_grey, excluded, settings.matrix_grey).matrix()
+    matrix = find_level(grey, smooth_grey, excluded, settings.matrix_grey, start=start).matrix()
     light = matrix.surface.evaluate()
     contrast, smooth = flatten(grey, light, matrix.grey), flatten(smooth_grey, light, matrix.grey)
     _clear(excluded, contrast, smooth)

@@ -15,6 +15,7 @@ from micro.segmentation.doubtful import AT_LIMIT, LOWERED, UNEVEN, with_doubts
 from micro.segmentation.edge_doubt import MILD, PITTED, TOLD, AreaByEdges, Beside, by_edges
 from micro.segmentation.marks import MOST
 from micro.segmentation.matrix import DARKEST, Matrix, smoothed
+from micro.segmentation.rims_alone import rims_alone
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings, Verdict
 from micro.segmentation.sides import (
     Sides,
@@ -23,6 +24,7 @@ from micro.segmentation.sides import (
     faint_classes,
     faint_lines,
     soft_classes,
+    sulphides,
     two_sides,
     unoutlined,
     without,
@@ -44,6 +46,9 @@ SURE_BY_WIDTH = 0.1  # half width: what outlines leave open at lath 20 % (simula
 MANY = 40  # as high as crests, fewer are no evidence: 7 and 15 of 80 were found beside 30 % laths (simulated)
 MOSTLY = 0.8  # of the area in carbides at the limit: beyond it the field is unknown (`micro.segmentation.doubtful`)
 FAINT = 0.2  # of the matrix level: nothing fainter is asked for where nothing was found (chosen)
+# Of the field: where no more was found it may be pores and sulphides beside carbides that are fainter (chosen: tool
+# steels hold more carbide than that, and clean ones less of the others).
+SLIGHT = 0.01
 FEW = 5
 SOME = 0.1  # of the outlines: fewer in a class off the scale are a dark corner alone (chosen)
 COARSE = 0.1  # level scatter of blocks of 32 px, of the contrast: the matrix has no one level
@@ -69,6 +74,7 @@ def judge(
     matrix: Matrix,
     marked: float,
     by_width: Callable[[], Segmentation | None],
+    islands: bool = False,
 ) -> Segmentation:
     """Return a segmented field with its verdict, less what is no carbide.
 
@@ -84,6 +90,8 @@ def judge(
         Share of the frame in marks on the other side of the matrix.
     by_width
         Reads the field otherwise: by what no crest of a strong texture is wide enough for; None where that tells none.
+    islands
+        Whether the matrix was told by islands of another grey in it: then they are no rims.
     """
     # A picture of one grey has nothing to set against its level, be that black.
     if not _pinned(settings) and (dark := _black_share(matrix)) > MOST_BLACK and np.ptp(grey):
@@ -103,6 +111,8 @@ def judge(
         return unoutlined(s, _unknown(_films_alone(s)))
     if not s.count:
         return s.with_verdict(_none(s, texture, marked))
+    if not (islands or _named(settings)) and (rims := rims_alone(s)) is not None:
+        return unoutlined(s, rims)
     faint = np.zeros(s.count, bool) if _named(settings) else faint_lines(s)
     if faint.any():
         return _without_faint(s, faint, texture, settings, beside)
@@ -173,7 +183,7 @@ def _without_faint(
     more = float(areas(s)[faint].sum()) / max(1, s.analysed_px)
     found = _judged(without(s, faint), texture, settings, disturbed=True, beside=beside)
     if found.verdict.instead is not None:
-        return found
+        return found.with_verdict(found.verdict.raised(LINES_MAY_BE * more))
     doubt = float(np.hypot(found.verdict.doubt, LINES_MEET))
     size = more * max(1, s.analysed_px) / max(float(areas(found).sum()), 1e-9)
     said = (issue("faint_lines_left_out", share=more, half_width=size), *found.verdict.said)
@@ -204,10 +214,11 @@ def hidden(s: Segmentation, texture: Texture, carbides: str) -> Issue | None:
     if texture.uneven <= UNEVEN and s.count:
         return None
     contrast = _contrast(s)
-    if s.count < FEW:
-        if texture.hides <= FAINT * abs(s.matrix_grey):
-            return None
+    few = s.count < FEW or areas(s).sum() < SLIGHT * s.analysed_px
+    if few and texture.hides > FAINT * abs(s.matrix_grey):
         return issue("hidden_faint", most=_could_hide(s, carbides), least_contrast=texture.hides)
+    if s.count < FEW:
+        return None
     if texture.hides > HIDDEN * contrast:
         return _hidden_by_texture(s, carbides)
     scatter = texture.level_scatter[2]
@@ -356,7 +367,10 @@ def _found(
 
 
 def _open_to_none(s: Segmentation) -> Segmentation:
-    """Return it with an interval that holds the area without what may be no carbide: holes, faint and soft classes."""
+    """Return it with an interval that holds the area without what may be no carbide.
+
+    Holes, faint and soft classes, sulphides.
+    """
     area = s.contrast_area_px
     faint, soft = faint_classes(s), soft_classes(s)
     whole = max(float(area.sum()), 1e-9)
@@ -372,10 +386,13 @@ def _open_to_none(s: Segmentation) -> Segmentation:
             less += share * whole / max(1, s.analysed_px)
             said = (*said, issue(kind, **values, half_width=share))
             doubtful |= which
-    if not doubtful.any():
-        return s
-    s = s.with_flags(s.flags | np.where(doubtful, bit("doubtful"), 0).astype(np.uint32))
-    return s.with_verdict(replace(s.verdict, less=less, said=said))
+    share = sulphides(s) / whole
+    if share >= TOLD:
+        less += share * whole / max(1, s.analysed_px)
+        said = (*said, issue("sulphides", half_width=share))
+    if doubtful.any():
+        s = s.with_flags(s.flags | np.where(doubtful, bit("doubtful"), 0).astype(np.uint32))
+    return s.with_verdict(replace(s.verdict, less=less, said=said)) if said != s.verdict.said else s
 
 
 def _other_side(sides: Sides, frame: int, named: bool) -> tuple[float, tuple[Issue, ...]]:
