@@ -50,7 +50,7 @@ def explanations(points: pd.DataFrame) -> dict[str, Ranked]:
     """Rank the ratio against each quantity, adjusted for all that is asked (Holm), and look for rivals of what falls.
 
     A rival is what the ratio does not go with significantly less closely (`closer_p_value`). Ranks are not held for it:
-    errors of a measured cause let part of its effect through, which then seems to be another's (docs/methods.md).
+    errors of a measured cause let part of its effect through, which then seems to be another's (docs/methods/).
 
     Parameters
     ----------

@@ -262,7 +262,7 @@ def at_the_least(quantity: Quantity, estimate: Estimate, data: ClassData) -> Est
 
 MOST_UNSURE_NUMBER = 0.4
 """Relative uncertainty of the number of carbides up to which one field tells of the largest of another: beyond, with a
-few clusters only, 78 to 82 % of the intervals hold, below 92 % and more (simulated; docs/methods.md)."""
+few clusters only, 78 to 82 % of the intervals hold, below 92 % and more (simulated; docs/methods/)."""
 # 1/N_L across goes as its intercepts.
 SAMPLED_LIKE = {"mean_band_spacing": "intercepts_across", "degree_of_orientation": "anisotropy_index"}
 

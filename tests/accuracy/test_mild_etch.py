@@ -62,7 +62,7 @@ def test_intervals_after_a_mild_etch_hold_the_truth(name, seed):
     """Texture, rims of 1 px and grey spread of 10 % each: of 100 studies of 6 fields 93 or more hold it, each quantity.
 
     Each of 5 rounds deals the 120 fields out to 20 studies. Of 300 studies that 600 fields of the powder-made bar were
-    dealt out to: area 100.0, number 94.7, ECD 92.7, d50 94.7, aspect ratio 97.0, AI 95.0 % (docs/methods.md). Rims pass
+    dealt out to: area 100.0, number 94.7, ECD 92.7, d50 94.7, aspect ratio 97.0, AI 95.0 % (docs/methods/). Rims pass
     for blur: the area is 4.6 % high there, the mean diameter 2.6 %.
     The truth is that of all fields drawn, so that studies of 6 of 120 part from it by 2.5 % less than from the bar's.
     """

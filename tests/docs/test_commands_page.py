@@ -39,7 +39,7 @@ def test_the_table_of_options_is_the_programs():
 
 def typed_lines():
     """Indented lines and inline code that call the program, on any page."""
-    for page in sorted([*DOCS.glob("*.md"), DOCS.parent / "README.md"]):
+    for page in sorted([*DOCS.rglob("*.md"), DOCS.parent / "README.md"]):
         text = page.read_text(encoding="utf-8")
         for line in re.findall(r"^    (?:\.venv/bin/)?micro (.+)$|`(?:\.venv/bin/)?micro ([^`]+)`", text, re.MULTILINE):
             yield pytest.param(line[0] or line[1], id=f"{page.name}: {line[0] or line[1]}")

@@ -4,7 +4,7 @@ import re
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-TEXTS = [*ROOT.glob("*.md"), *ROOT.glob("docs/*.md"), *ROOT.glob("samples/*.md"), *ROOT.glob("micro/**/*.py")]
+TEXTS = [*ROOT.glob("*.md"), *ROOT.glob("docs/**/*.md"), *ROOT.glob("samples/*.md"), *ROOT.glob("micro/**/*.py")]
 FROM_HERE = re.compile(r"""pip install (-q |-e )*("?\.(\[[\w,]+\])?"?|dist/\S+)(?=[\s"'`,.)&]|$)""")
 TOOLS = ("pre-commit", "dask-jobqueue")
 
