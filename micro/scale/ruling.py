@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import cv2
@@ -152,7 +153,7 @@ class Ruling:
     Parameters
     ----------
     lines
-        The lines and the strips they were seen in, of the picture or, where `transposed`, of its transpose.
+        The lines and the strips they were seen in, of the picture or its middle, transposed where `transposed`.
     transposed
         True where the lines lie nearer to the horizontal than to the vertical.
     """
@@ -188,12 +189,14 @@ def find_ruling(grey: NDArray, least: float = 0.0) -> Ruling:
     InputError
         Without a ruling, with too few lines, uneven spacing, or a second ruling across the first.
     """
-    picture = _checked(grey)
-    even, candidates = _even_rulings(picture, ruling_directions(picture, least))
-    if not even and not least:
-        even, _ = _even_rulings(picture, ruling_directions(picture, of_slopes=True))
-    if not even:
-        raise _no_ruling([lines for lines, _ in candidates])
+    refused: list[FoundLines] = []
+    for picture, rays in _looks(_checked(grey), least):
+        even, candidates = _even_rulings(picture, rays)
+        if even:
+            break
+        refused += [lines for lines, _ in candidates]
+    else:
+        raise _no_ruling(refused)
     even.sort(key=lambda one: -_ruled_length(one[0]))
     rivals = [other for other in even[1:] if _ruled_length(other[0]) > LEAST_RIVAL * _ruled_length(even[0][0])]
     gaps = [_between(_direction(*even[0]), _direction(*rival)) for rival in rivals]
@@ -203,6 +206,20 @@ def find_ruling(grey: NDArray, least: float = 0.0) -> Ruling:
     upright = picture.T if transposed else picture
     level = _levelled(upright, _finest(upright, lines))
     return Ruling(fit_pitch(level), level, transposed)
+
+
+def _looks(picture: NDArray[np.float32], least: float) -> Iterator[tuple[NDArray[np.float32], FloatArray]]:
+    """Give the picture, and the rays to ask; then, where that shows no ruling, those of its middle, then that alone.
+
+    Covers, and the border of a round view, lie at the sides. Where fields are looked through (`least`), the first do.
+    """
+    yield picture, ruling_directions(picture, least)
+    if not least:
+        rows, columns = (side // 5 for side in picture.shape)
+        middle = np.ascontiguousarray(picture[rows:-rows, columns:-columns])
+        rays = ruling_directions(middle, of_slopes=True)
+        yield picture, rays
+        yield middle, rays
 
 
 def _even_rulings(

@@ -65,6 +65,14 @@ def test_a_cover_over_part_of_the_ruling_does_no_harm():
     assert_pitch(cv2.GaussianBlur(grey, (0, 0), 1.5), 45.0)
 
 
+def test_the_dark_border_of_a_round_view_does_no_harm():
+    """Its edge has every direction, and more contrast than the lines."""
+    grey = cv2.GaussianBlur(ruling(50.0, [(0.0, 70.0)], tilt_deg=1.2), (0, 0), 2.0)
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    grey[np.hypot(x - SHAPE[1] / 2, y - SHAPE[0] / 2) > 0.49 * SHAPE[1]] = 4.0
+    assert_pitch(grey, 50.0)
+
+
 def test_six_wide_lines_are_enough_though_their_direction_is_blunt_in_the_spectrum():
     assert_pitch(ruling(110.0, [(0.0, 80.0)], tilt_deg=3.0, sigma=14.0), 110.0)
 
