@@ -1,5 +1,6 @@
 """What all tests share."""
 
+import contextlib
 import hashlib
 import os
 import pickle
@@ -74,9 +75,9 @@ def without_pages(monkeypatch):
     monkeypatch.setattr("micro.run.study.write_pages", lambda *given: None)
 
 
-@pytest.fixture(scope="session")
-def one_browser():
-    """Headless browser of this worker of the test runner; skipped where none is installed."""
+@contextlib.contextmanager
+def headless():
+    """Open a headless browser; the test is skipped where none is installed."""
     if not (shutil.which("chromium") and shutil.which("chromedriver")):
         pytest.skip("no browser here: install chromium and its driver to run these tests")
     from selenium import webdriver
@@ -89,8 +90,24 @@ def one_browser():
     options.add_argument("--window-size=1280,900")
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
-    yield driver
-    driver.quit()
+    try:
+        yield driver
+    finally:
+        driver.quit()
+
+
+@pytest.fixture(scope="session")
+def one_browser():
+    """Browser of this worker of the test runner."""
+    with headless() as driver:
+        yield driver
+
+
+@pytest.fixture
+def new_browser():
+    """Browser that has shown no page, for what a page takes of memory."""
+    with headless() as driver:
+        yield driver
 
 
 @pytest.fixture(scope="module")

@@ -304,7 +304,7 @@ def numbers_of(before, labels, area, excluded, um_per_px):
     return known.iloc[0]
 
 
-def test_a_page_of_a_hundred_fields_opens_at_once(browser, measured, tmp_path_factory):
+def test_a_page_of_a_hundred_fields_opens_at_once(new_browser, measured, tmp_path_factory):
     """Under two seconds to the first field, and under 300 MiB with ten of them looked at."""
     from micro.review.page import entry_of, field_file, page
 
@@ -317,14 +317,14 @@ def test_a_page_of_a_hundred_fields_opens_at_once(browser, measured, tmp_path_fa
         (out / "review" / f"{one.stem}.js").write_bytes(content)
     (out / "review.html").write_text(page("hundred", [entry_of(one) for one in made], []))
     start = time.monotonic()
-    opened = Page(browser, out, out / "downloads")
+    opened = Page(new_browser, out, out / "downloads")
     opened.start()
     seconds = time.monotonic() - start
     for number in range(1, 11):
         opened.press("n")
         opened.shows(number)
     assert opened.clean()
-    memory = page_memory(browser)
+    memory = page_memory(new_browser)
     print(f"opened in {seconds:.2f} s, {memory:.0f} MiB")
     assert seconds < OPEN_SECONDS
     assert memory < OPEN_MIB
