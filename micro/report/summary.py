@@ -213,9 +213,8 @@ def _swing_words(values: _Values, shown: bool = False) -> str:
     swing = band_swing(values.row("banding_beyond_random"), shown)
     if not swing:
         return ""
-    if swing.endswith("at most"):
-        return f"; if the amount swings across rolling, then by {swing.replace(' at most', ' of its mean at most')}"
-    return f", across which the amount of carbide swings by {swing} of its mean (root mean square, beyond chance)"
+    across = ", across which" if shown else "; across rolling"
+    return f"{across} the amount of carbide swings beyond chance by {swing} of its mean (root mean square)"
 
 
 def _row_words(values: _Values) -> str:

@@ -113,12 +113,13 @@ def with_ends_of(row: Mapping[Any, Any], *names: str, factor: float = 1.0) -> st
 def band_swing(row: Mapping[Any, Any], shown: bool) -> str:
     """Per cent of its mean by which the amount of carbide swings across bands: root mean square, beyond chance.
 
-    Where no bands are `shown`, the most that it may be; empty where nothing is known.
+    Where no bands are `shown`, the most that it may be; empty where nothing is known. `row` holds the variance beyond
+    random, of which this is the root.
     """
     value, low, high = (100 * math.sqrt(max(end, 0)) for end in ends_of(row))
     if shown and value > 0:
         return with_unit(with_ends(value, low, high), "%")
-    return f"{figures(high, high / 2)}\u00a0% at most" if high > 0 else ""
+    return f"at most {figures(high, high / 2)}\u00a0%" if high > 0 else ""
 
 
 def by_quantity(specimens: pd.DataFrame, specimen: str) -> dict[str, dict[Any, Any]]:

@@ -186,7 +186,7 @@ def _numbered(x: FloatArray, start: float, pitch: float) -> tuple[NDArray[np.int
     return number, fits
 
 
-LEAST_SHARE_KEPT = 0.7
+LEAST_SHARE_KEPT = 0.7  # of the lines: what leaves out more is no ruling with strange lines (chosen)
 
 
 def _without_strange_lines(

@@ -133,8 +133,13 @@ SMALLEST_SIDE = 40
 LEAST_SHARE_NUMBERED = 0.7
 # Lines that show as two edges each fill half of a ruling of some finer pitch.
 LEAST_SHARE_ADJACENT = 0.6
+# Micrometers are divided by two, five or ten (common practice, no source): what repeats later may be one of theirs.
 MOST_IN_A_PATTERN = 10
+# Of the places that a pattern leaves empty, or fills, so many are at most, or at least, as some lines are not seen and
+# some strange ones are (chosen: the least that told edges and fringes from drawn rulings with lines missing).
 SHARE_OF_EMPTY, SHARE_OF_FILLED = 0.1, 0.4
+# Contrast of the fainter fifth of lines over the stronger fifth of their fringes, at least (chosen: lines of one kind
+# differ by less than their noise).
 STRONGER = 1.2
 # Of the pitch: lines at random distances that seem even are 0.03 to 0.12 off, those of a ruling 0.003.
 MOST_UNEVEN = 0.02
