@@ -229,6 +229,12 @@ _KINDS = (
                 "name the classes)",
             ),
             (
+                "unlike_round",
+                "{half_width:.1p} % of the area lies in outlines that wind or have softer edges than round carbides: a "
+                "second phase of the matrix, or its relief, looks so; as such they take as much from the value (where "
+                "they are carbide, name the classes)",
+            ),
+            (
                 "lines_measured",
                 "{share:.0p} % of the area lies in thin lines: films of carbide, or etched boundaries; as boundaries "
                 "they do not belong to it, and the area may be off by {half_width:.1p} % of its value (where they are "

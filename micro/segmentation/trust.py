@@ -26,6 +26,7 @@ from micro.segmentation.sides import (
     soft_classes,
     sulphides,
     two_sides,
+    unlike_round,
     unoutlined,
     without,
 )
@@ -380,7 +381,9 @@ def _open_to_none(s: Segmentation) -> Segmentation:
         ("fallen_out", black(s), {}),
         ("soft_class", (soft & ~faint)[s.class_index], {}),
         ("faint_class", faint[s.class_index], {"faint": names}),
+        ("unlike_round", unlike_round(s), {}),
     ):
+        which = which & ~doubtful
         share = float(area[which].sum()) / whole
         if share >= TOLD:
             less += share * whole / max(1, s.analysed_px)

@@ -129,3 +129,35 @@ def test_a_net_on_the_other_side_is_no_patch():
     grey, _ = picture((320, 320), seed=2, fraction=0.05, boundary=-0.2, boundary_px=3.0, noise=2.0)
     said = {one.kind for one in segment(grey).issues}
     assert "boundaries_left_out" in said and "patches" not in said
+
+
+@pytest.mark.parametrize(("boundary", "width"), [(0.14, 6.0), (0.2, 8.0)])
+def test_faint_films_along_boundaries_are_none_of_the_carbides_that_lie_on_them(boundary, width):
+    """As carbide they would double the area; truth: polygons of 6 and 8 px, which lie on films as beside them."""
+    drawn = {"fraction": 0.09, "noise": 1.5, "spread": 0.03, "boundary": boundary, "boundary_px": width}
+    grey, truth = picture((480, 640), seed=1, diameter=width, **drawn)
+    value, low, high = micro.measure(np.uint8(grey), um_per_px=0.1, carbides="bright", rolling_deg=0).area_fraction
+    assert low <= truth <= high and value == pytest.approx(truth, rel=0.04) and low > 0.8 * truth
+
+
+def crowded(diameter, blur, seed=1):
+    """Grey of discs of 8 px, and of crowds too small and dense to be seen apart in a quarter of it; area fraction."""
+    rng = np.random.default_rng(seed)
+    large = np.zeros((FINE * 480, FINE * 640), np.uint8)
+    for place in rng.integers(0, large.shape, (260, 2)).tolist():
+        cv2.circle(large, place[::-1], int(FINE * rng.lognormal(np.log(4), 0.3)), 1, -1)
+    dense = cv2.GaussianBlur(rng.standard_normal((480, 640)).astype(np.float32), (0, 0), 18)
+    where = np.argwhere(dense > np.quantile(dense, 0.75))
+    count = int(0.3 * len(where) / (np.pi / 4 * diameter**2))
+    for y, x in FINE * (where[rng.integers(len(where), size=count)] + rng.random((count, 2))):
+        cv2.circle(large, (int(x), int(y)), round(diameter / 2 * FINE), 1, -1)
+    seen = blurred(large, blur * FINE).reshape(480, FINE, 640, FINE).mean(axis=(1, 3))
+    return np.uint8(np.rint(70 + 110 * seen + rng.normal(0, 2, seen.shape))), float(large.mean())
+
+
+@pytest.mark.parametrize(("diameter", "blur"), [(2.5, 2.0), (1.2, 2.5)])
+def test_crowds_too_small_to_be_seen_apart_are_no_patches_for_sure(diameter, blur):
+    """What looks like a stain is half of the carbide: the interval reaches up to it."""
+    grey, truth = crowded(diameter, blur)
+    _, low, high = micro.measure(grey, um_per_px=0.1, carbides="bright", rolling_deg=0).area_fraction
+    assert low <= truth <= high
