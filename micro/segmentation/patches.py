@@ -148,8 +148,8 @@ def _below(most: float, s: Segmentation, strongest: float, height: Picture) -> P
     scatter = float(height[view.shown].std())
     if CLEARLY_HIGHER * scatter > (1 - view.height) / 2:
         return None
-    alike = view.inside >= max(FEWEST, AS_ELSEWHERE * by_chance) and shown >= least * patch_px
-    stain = far_larger = _mean(outlined[faint]) >= FAR_LARGER * _mean(outlined[~faint])
+    alike = bool(view.inside >= max(FEWEST, AS_ELSEWHERE * by_chance) and shown >= least * patch_px)
+    stain = far_larger = bool(_mean(outlined[faint]) >= FAR_LARGER * _mean(outlined[~faint]))
     if view.height < FAINT:
         stain &= by_chance < 2 * FEWEST
     else:  # a kind of carbide may have grown about another
