@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Any
 
 import pandas as pd
@@ -224,9 +225,8 @@ def letters_of(comparison: pd.DataFrame, quantity: str, order: Sequence[str]) ->
 
 
 def uncompared(comparison: pd.DataFrame, quantity: str, bars: Iterable[str]) -> list[tuple[str, str]]:
-    """Pairs of bars that share a letter only because they were not judged in this quantity."""
-    kept = set(bars)
-    own = comparison[comparison["verdict"].isin(UNJUDGED)]
-    own = own[own["quantity"].isin(["all", quantity]) & (own["carbide_class"] == "all")]
-    pairs = zip(own["specimen_a"], own["specimen_b"], strict=True)
-    return [(a, b) for a, b in pairs if a in kept and b in kept]
+    """Pairs of bars that were not judged in this quantity, whether or not a row says why."""
+    own = comparison[(comparison["carbide_class"] == "all") & (comparison["quantity"] == quantity)]
+    own = own[~own["verdict"].isin(UNJUDGED)]
+    judged = {frozenset(pair) for pair in zip(own["specimen_a"], own["specimen_b"], strict=True)}
+    return [pair for pair in combinations(bars, 2) if frozenset(pair) not in judged]

@@ -6,7 +6,7 @@ import io
 import os
 import stat
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from io import BufferedReader
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
@@ -162,7 +162,9 @@ def read(
             grey=grey,
             grey_max=grey_max,
             name=spelled(path.stem) if name is None else name,
-            scale=stated if scale is None else _scale(scale, whole, binning, cropped),
+            scale=stated
+            if scale is None
+            else _scale(scale, whole, whole if sub_field else grey.shape, binning, cropped),
             rolling_deg=rolling_deg,
             path=path,
             sha256=sha256,
@@ -352,6 +354,21 @@ def _check_content(grey: NDArray[np.float32]) -> None:
         raise UnusableError(f"is {colour} all over ({level:g})", "save the picture again, with the light on")
 
 
-def _scale(scale: Scale | Calibration, shape: tuple[int, ...], binning: int, cropped: bool) -> Scale:
-    """Scale of the picture; a calibration is compared with the size before the data bar was cut."""
-    return scale if isinstance(scale, Scale) else scale.scale_for(shape[1], shape[0], binning, cropped)
+def _scale(
+    scale: Scale | Calibration, whole: tuple[int, ...], field: tuple[int, ...], binning: int, cropped: bool
+) -> Scale:
+    """Scale of the picture; a calibration is compared with the size before the data bar was cut, then with that after.
+
+    Cameras write a data bar below all pixels of the field as often as over some of them.
+    """
+    if isinstance(scale, Scale):
+        return scale
+    try:
+        return scale.scale_for(whole[1], whole[0], binning, cropped)
+    except InputError as trouble:
+        if trouble.where != "scale":
+            raise
+        if field != whole and not cropped:
+            with suppress(InputError):
+                return scale.scale_for(field[1], field[0], binning)
+        raise UnusableError(trouble.problem, trouble.remedy) from trouble

@@ -142,12 +142,12 @@ def _caption(bars: Bars, question: Question) -> str:
     return " ".join(said)
 
 
-def how_apart(letters: Mapping[str, str]) -> str:
-    """Whether "none", "every" or "some" of the pairs of bars with these letters are told apart."""
+def how_apart(letters: Mapping[str, str], bars: Sequence[str]) -> str:
+    """Whether "none", "every" or "some" of the pairs of bars are told apart; a bar without letters was not judged."""
     used = set("".join(letters.values()))
     if len(used) == 1:
         return "none"
-    return "every" if len(used) == len(letters) and all(len(own) == 1 for own in letters.values()) else "some"
+    return "every" if len(used) == len(bars) and all(len(own) == 1 for own in letters.values()) else "some"
 
 
 def letter_sentences(bars: Bars) -> list[str]:
@@ -165,16 +165,16 @@ def letter_sentence(bars: Bars, quantity: str) -> str:
     words = capital(BY_NAME[quantity].words_of_fields)
     if not letters:
         return ""
-    apart = len(uncompared(bars.comparison, quantity, letters))
+    apart = len(uncompared(bars.comparison, quantity, bars.names))
     tail = f" ({apart} pair{'s' * (apart != 1)} not judged)" if apart else ""
-    if how_apart(letters) == "none":
+    if how_apart(letters, bars.names) == "none":
         return f"{words}: no bar is told apart from any other{tail}."
-    if how_apart(letters) == "every":
+    if how_apart(letters, bars.names) == "every":
         return f"{words}: every bar is told apart from every other, {', '.join(letters)} from most to least{tail}."
     if len(letters) > MOST_LISTED:
         unlike = bars.comparison[bars.comparison["verdict"] == DIFFERS]
         told = ((unlike["carbide_class"] == "all") & (unlike["quantity"] == quantity)).sum()
-        pairs = math.comb(len(letters), 2)
+        pairs = math.comb(len(bars.names), 2) - apart
         return f"{words}: {told} of {pairs} pairs of bars are told apart; the letters in the table say which{tail}."
     shown = ", ".join(f"{bar} {own}" for bar, own in letters.items())
     return f"{words}: {shown}; bars that share a letter are not told apart{tail}."
@@ -343,7 +343,7 @@ def difference_lines(bars: Bars) -> list[str]:
     for quantity, words in DIFFERENCES:
         letters = bars.letters(quantity)
         if letters:
-            told = how_apart(letters)
+            told = how_apart(letters, bars.names)
             each = ", ".join(f"{bar} {own}" for bar, own in letters.items())
             listed = f" ({each})" if told == "some" and len(letters) <= MOST_LISTED else ""
             groups.setdefault(APART[told], []).append(words + listed)

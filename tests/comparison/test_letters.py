@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from micro.comparison.findings import compact_letters, letters_of, uncompared
+from micro.report.bars import how_apart
 
 BARS = [f"bar {k}" for k in range(12)]
 
@@ -75,3 +76,14 @@ def test_a_quantity_that_is_shown_only_has_no_letters(comparison):
     assert letters_of(pd.concat([comparison, unjudged]), "number_per_mm2", ["A", "B", "C"]) == {}
     some = pd.concat([comparison, unjudged.iloc[[0]].assign(quantity="area_fraction", specimen_b="D")])
     assert uncompared(some, "area_fraction", ["A", "D"]) == [("A", "D")]
+
+
+def test_a_pair_without_any_row_was_not_judged_either(comparison):
+    """B and D were never set beside each other: nobody may read that they are alike, or told apart."""
+    assert uncompared(comparison, "area_fraction", ["A", "B", "D"]) == [("A", "D"), ("B", "D")]
+
+
+def test_every_bar_is_told_apart_only_where_all_were_judged():
+    """Of four bars two are told apart, and two were not judged."""
+    assert how_apart({"A": "a", "B": "b"}, ["A", "B"]) == "every"
+    assert how_apart({"A": "a", "B": "b"}, ["A", "B", "C", "D"]) == "some"

@@ -8,8 +8,10 @@ import cv2
 import numpy as np
 import pytest
 
+from micro.errors import InputError
 from micro.image.micrograph import find_data_bar
 from micro.image.reading import read
+from micro.scale.calibration import Calibration
 
 SHAPE = (300, 420)
 
@@ -64,3 +66,14 @@ def test_told_rows_are_cut_instead(tmp_path: Path) -> None:
     assert read(file, crop_bottom_px=40).grey.shape == (SHAPE[0] - 12, SHAPE[1])
     assert read(file, crop_bottom_px=0).grey.shape == (SHAPE[0] + 28, SHAPE[1])
     assert read(file).data_bar.shape == (28, SHAPE[1])
+
+
+def test_a_calibrated_size_may_be_that_without_the_data_bar(tmp_path: Path) -> None:
+    """The micrometer was photographed without the strip; a picture of another size is refused by its name."""
+    calibration = Calibration(0.1, 1e-4, 10.0, 9, SHAPE[1], SHAPE[0], 0.0, 0.01)
+    file = tmp_path / "field.png"
+    cv2.imwrite(str(file), with_bar(matrix(3), 28, 0))
+    assert read(file, scale=calibration).scale.um_per_px == 0.1
+    cv2.imwrite(str(file), with_bar(matrix(3), 28, 0)[20:])
+    with pytest.raises(InputError, match=r"field\.png: the picture is 420 x 308 px, the calibration picture 420 x 300"):
+        read(file, scale=calibration)
