@@ -108,7 +108,7 @@ class Carbides:
         return found
 
     def _residual(self, numerator: FloatArray, denominator: FloatArray | None, of_area: float) -> FloatArray | None:
-        """(n + cells,) what each adds to the sum beyond its mean, over that sum; None where they are too few to tell."""
+        """(n + cells,) what each adds beyond the mean, over the sum; None where they are too few to tell."""
         if denominator is None:
             denominator, of_area = np.zeros(len(numerator)), 1.0
         total, below = numerator.sum(), denominator.sum() + of_area * self._cells.sum()
