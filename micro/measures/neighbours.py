@@ -225,20 +225,21 @@ def _place_last(
 ) -> None:  # fmt: skip
     """Find places for the last discs, into `spot`: as in so many rounds one by one, but looked at many at a time.
 
-    In a dense field nearly all of their proposals are refused. All that follow the first that is not are taken back,
-    and the generator with them, as one disc fewer then proposes.
+    In a dense field nearly all of their proposals are refused: twice as many each time. All that follow the first that
+    is not are taken back, and the generator with them, as one disc fewer then proposes.
     """
     placed = np.delete(np.arange(len(r)), waiting)
-    place, reach = spot[placed], r[placed]
-    kept = _tree(place)
+    reach, kept, added, at_once = r[placed], _tree(spot[placed]), waiting[:0], 1
     while rounds and len(waiting):
-        state, many = rng.bit_generator.state, min(rounds, max(1, AT_ONCE // len(waiting)))
+        state, many = rng.bit_generator.state, min(rounds, at_once, max(1, AT_ONCE // len(waiting)))
+        at_once *= 2
         proposed = rng.uniform(0, 1, (many, len(waiting), 2)) * extent
         own = np.tile(r[waiting], many)
         near = _tree(proposed.reshape(-1, 2)).sparse_distance_matrix(
             kept, own.max() + reach.max(initial=0), output_type="ndarray"
         )
-        free = np.ones((many, len(waiting)), bool)
+        away = np.sqrt(np.square(proposed[:, :, None] - spot[added]).sum(axis=-1))
+        free = (away >= r[waiting][:, None] + r[added]).all(axis=-1)
         free.reshape(-1)[near["i"][near["v"] < own[near["i"]] + reach[near["j"]]]] = False
         first = int(np.argmax(free.any(axis=1))) if free.any() else many - 1
         if first < many - 1:
@@ -251,8 +252,7 @@ def _place_last(
         # Of discs that overlap each other the smaller one waits on.
         apart = np.hypot(*(proposed[first][:, None] - proposed[first]).T) < r[waiting][:, None] + r[waiting]
         found = free[first] & ~np.tril(apart, -1).any(axis=1)
-        place, reach = np.vstack([place, proposed[first][found]]), np.concatenate([reach, r[waiting[found]]])
-        waiting, kept = waiting[~found], _tree(place)
+        added, waiting = np.append(added, waiting[found]), waiting[~found]
 
 
 def _tree(spot: FloatArray) -> Any:

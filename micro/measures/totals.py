@@ -48,6 +48,7 @@ TOLD = 0.01
 about twice as much (chosen)."""
 NOISE_LEFT = 1.0
 """Standard uncertainty of what turns angles and takes off the order, over what their noise takes at most (chosen)."""
+DECILES = (10, 50, 90)  # % of the carbides, or of their area, that are smaller
 PIXEL_FIELDS = pixel_columns(FIELDS)
 
 
@@ -438,13 +439,14 @@ class _OneClass:
             "surface_per_volume": (self.outline_px[label], None),
             **self.weighted_sums(weight),
         }
-        found = {quantity: carbides.relative_uncertainty(*own_sums) for quantity, own_sums in sums.items()}
         ecd, area = own["ecd_px"].to_numpy(float), own["area_px2"].to_numpy(float)
+        totals = {quantity: (*own_sums, 0.0) for quantity, own_sums in sums.items()}
         # Of the path between them, which is matrix over intercepts, as of intercepts over matrix.
-        found["mean_free_path"] = carbides.relative_uncertainty(met_across, -area, of_area=1.0)
-        for end, of_each in (("", weight), ("_by_area", weight * area)):
-            for pct in (10, 50, 90):
-                found[f"ecd_d{pct}{end}"] = carbides.uncertainty_of_quantile(ecd, of_each, pct / 100)
+        totals["mean_free_path"] = (met_across, -area, 1.0)
+        found = dict(zip(totals, carbides.relative_uncertainties([*totals.values()]).tolist(), strict=True))
+        asked = [(of_each, pct, end) for end, of_each in (("", weight), ("_by_area", weight * area)) for pct in DECILES]
+        of_sizes = carbides.uncertainties_of_quantiles(ecd, [(of_each, pct / 100) for of_each, pct, _ in asked])
+        found |= {f"ecd_d{pct}{end}": one for (_, pct, end), one in zip(asked, of_sizes, strict=True)}
         if self.mostly_films(total):
             found |= dict.fromkeys(OF_FILMS, np.nan)
         return {column: found[quantity] for quantity, column in WITHIN.items()}

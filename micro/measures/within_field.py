@@ -15,6 +15,8 @@ from micro.statistics.sampling import NORMAL_95, student_t
 from micro.tables.columns import SAMPLED
 
 FloatArray = NDArray[np.float64]
+Total = tuple[FloatArray, FloatArray | None, float]
+"""Numerator, denominator and share of the area, as of `Carbides.relative_uncertainty`."""
 
 LEAST_SQUARE = 1e-9  # a cosine has 1/2; what few cells cannot hold has rounding errors only
 CELL_PX = 16
@@ -87,21 +89,39 @@ class Carbides:
             Widened for its degrees of freedom, t·u/1.96, so that 1.96 of it holds 95 % as Student's t does; NaN where
             one field cannot tell: few carbides, or structure longer than a third of the field.
         """
+        return float(self.relative_uncertainties([(numerator, denominator, of_area)])[0])
+
+    def relative_uncertainties(self, totals: Sequence[Total]) -> FloatArray:
+        """(totals,) of each as of `relative_uncertainty`: many together take a fraction of the time."""
+        residuals = [self._residual(*total) for total in totals]
+        known = [k for k, one in enumerate(residuals) if one is not None]
+        found = np.full(len(totals), math.nan)
+        if not known:
+            return found
+        residual = np.array([residuals[k] for k in known])
+        # An estimate from few large carbides is less sure than so many waves: kurtosis of the carbides' own part.
+        own = residual[:, : len(self.x)] ** 2
+        few = (own**2).sum(axis=1) / np.maximum(own.sum(axis=1) ** 2, np.finfo(float).tiny) / 2
+        waves, square = self._even
+        power = [(residual @ each.T) ** 2 for each in (waves, *self._banded)]
+        found[known] = _widened(power[0], square, power[1:], few)
+        return found
+
+    def _residual(self, numerator: FloatArray, denominator: FloatArray | None, of_area: float) -> FloatArray | None:
+        """(n + cells,) what each adds beyond the mean, over the sum; None where they are too few to tell."""
         if denominator is None:
             denominator, of_area = np.zeros(len(numerator)), 1.0
-        below = denominator.sum() + of_area * self._cells.sum()
-        if np.count_nonzero(numerator) < FEWEST or not (below > 0 and numerator.sum() > 0):
-            return math.nan
-        ratio = numerator.sum() / below
-        residual = np.concatenate([numerator - ratio * denominator, -ratio * of_area * self._cells])
-        # An estimate from few large carbides is less sure than so many waves: kurtosis of the carbides' own part.
-        own = residual[: len(numerator)] ** 2
-        few = float((own**2).sum() / own.sum() ** 2 / 2) if own.any() else 0.0
-        waves, square = self._even
-        power = [(each @ residual / numerator.sum()) ** 2 for each in (waves, *self._banded)]
-        return _widened(power[0], square, power[1:], few)
+        total, below = numerator.sum(), denominator.sum() + of_area * self._cells.sum()
+        if np.count_nonzero(numerator) < FEWEST or not (below > 0 and total > 0):
+            return None
+        residual = np.concatenate([numerator - total / below * denominator, -total / below * of_area * self._cells])
+        return np.asarray(residual / total)
 
     def uncertainty_of_quantile(self, size: FloatArray, weight: FloatArray, share: float) -> float:
+        """Return that of one, as of `uncertainties_of_quantiles`, of (n,) sizes and weights."""
+        return self.uncertainties_of_quantiles(size, [(weight, share)])[0]
+
+    def uncertainties_of_quantiles(self, size: FloatArray, asked: Sequence[tuple[FloatArray, float]]) -> list[float]:
         """Relative standard uncertainty of the size below which a share of the weight lies, as `relative_uncertainty`.
 
         The sizes at whose share the true one may lie, on the logarithm and as wide on either side (R. S. Woodruff,
@@ -109,31 +129,36 @@ class Carbides:
 
         Parameters
         ----------
-        size, weight
+        size
             (n,) of each carbide.
-        share
-            0 to 1.
+        asked
+            (n,) weights, and share of their sum, 0 to 1.
 
         Returns
         -------
-        float
+        list of float
             NaN where the field cannot tell, fewer than FEWEST carbides lie on either side, or an end lies beyond them.
         """
         order = np.argsort(size, kind="stable")
-        sizes, heap = size[order], np.cumsum(weight[order])
-        counted = int(np.count_nonzero(weight))
-        if counted < 2 * FEWEST:
-            return math.nan
-        middle = sizes[np.searchsorted(heap, share * heap[-1])]
-        below = np.where(size <= middle, weight, 0.0)
-        if not FEWEST <= np.count_nonzero(below) <= counted - FEWEST:
-            return math.nan
-        half = NORMAL_95 * self.relative_uncertainty(below, weight) * below.sum() / heap[-1]
-        ends = np.array([share - half, share + half])
-        if not (ends[0] > 0 and ends[1] < 1):
-            return math.nan
-        low, high = sizes[np.searchsorted(heap, ends * heap[-1])]
-        return float(np.log(high / low) / 2 / NORMAL_95)
+        sizes = size[order]
+        heaps = [np.cumsum(weight[order]) for weight, _ in asked]
+        parts: list[Total] = []
+        for (weight, share), heap in zip(asked, heaps, strict=True):
+            counted = int(np.count_nonzero(weight))
+            middle = sizes[np.searchsorted(heap, share * heap[-1])] if counted else -math.inf
+            below = np.where(size <= middle, weight, 0.0)
+            # Of fewer than FEWEST nothing is told.
+            parts.append((below if np.count_nonzero(below) <= counted - FEWEST else 0 * below, weight, 0.0))
+        found = []
+        uncertain = self.relative_uncertainties(parts)
+        for (_, share), heap, (below, *_), relative in zip(asked, heaps, parts, uncertain.tolist(), strict=True):
+            half = math.nan if math.isnan(relative) else NORMAL_95 * relative * below.sum() / heap[-1]
+            if not (share - half > 0 and share + half < 1):
+                found.append(math.nan)
+                continue
+            low, high = sizes[np.searchsorted(heap, np.array([share - half, share + half]) * heap[-1])]
+            found.append(float(np.log(high / low) / 2 / NORMAL_95))
+        return found
 
     @cached_property
     def _grid(self) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -193,39 +218,49 @@ class Carbides:
         return waves, held
 
 
-def _widened(even: FloatArray, square: FloatArray, banded: Sequence[FloatArray], few: float) -> float:
-    """Relative standard uncertainty from the power of the waves; `few` adds to 1 / degrees of freedom."""
+def _widened(even: FloatArray, square: FloatArray, banded: Sequence[FloatArray], few: FloatArray) -> FloatArray:
+    """(totals,) relative standard uncertainty from the power (totals, waves); `few` adds to 1 / degrees of freedom."""
     from scipy import special
 
-    if not all(len(waves) for waves in (even, *banded)):  # one cell high: bands through the field would not show
-        return math.nan
-    followed = _followed(even, square, few) if len(even) == MORE_WAVES else 0.0
-    even = even[:EVEN_WAVES]
-    half = max(followed, student_t(1 / (1 / len(even) + few)) * math.sqrt(even.mean()))
-    for waves in banded:
-        long, finer = waves[:BAND_WAVES].mean(), waves[-FINEST_WAVES:].mean()
-        if long > special.fdtri(BAND_WAVES, FINEST_WAVES, 1 - LONG_CHANCE) * finer:
-            return math.nan
-        if long > special.fdtri(BAND_WAVES, len(even), 1 - BANDED_CHANCE / len(banded)) * even.mean():
-            cycles = np.arange(1, len(waves) + 1, dtype=float)
-            strong = student_t(1 / (1 / BAND_WAVES + few)) * math.sqrt(long)
-            half = max(half, strong, _followed(waves, cycles**2, few))
-    return float(half / NORMAL_95)
+    if not all(each.shape[1] for each in (even, *banded)):  # one cell high: bands through the field would not show
+        return np.full(len(even), math.nan)
+    followed = _followed(even, square, few) if even.shape[1] == MORE_WAVES else np.zeros(len(even))
+    even = even[:, :EVEN_WAVES]
+    waves = even.shape[1]
+    level = even.mean(axis=1)
+    half = np.fmax(followed, _factors(1 / (1 / waves + few)) * np.sqrt(level))
+    for power in banded:
+        long, finer = power[:, :BAND_WAVES].mean(axis=1), power[:, -FINEST_WAVES:].mean(axis=1)
+        half[long > special.fdtri(BAND_WAVES, FINEST_WAVES, 1 - LONG_CHANCE) * finer] = math.nan
+        at = np.flatnonzero(long > special.fdtri(BAND_WAVES, waves, 1 - BANDED_CHANCE / len(banded)) * level)
+        cycles = np.arange(1, power.shape[1] + 1, dtype=float)
+        strong = _factors(1 / (1 / BAND_WAVES + few[at])) * np.sqrt(long[at])
+        strong = np.fmax(strong, _followed(power[at], cycles**2, few[at]))
+        half[at] = np.where(np.isnan(half[at]), math.nan, np.fmax(half[at], strong))
+    return np.asarray(half / NORMAL_95)
 
 
-def _followed(power: FloatArray, square: FloatArray, few: float) -> float:
-    """Half width from the power of waves followed to no cycles at all; 0 where it does not rise towards them.
+def _factors(degrees_of_freedom: FloatArray) -> FloatArray:
+    """(totals,) Student's t of each."""
+    return np.array([student_t(one) for one in degrees_of_freedom.tolist()])
+
+
+def _followed(power: FloatArray, square: FloatArray, few: FloatArray) -> FloatArray:
+    """(totals,) half width from the power of waves followed to no cycles at all; 0 where it does not rise to them.
 
     The logarithm of the power is a line over the squared frequency. Powers scatter as chi-squared of one degree, and
     waves on a plane are even in squared frequency: the variance of the line's end is 8 / waves, of its rise 24 / waves
     (derived; waves across rolling alone lie closer at its end, which is then surer than that).
     """
-    if not power.any():
-        return 0.0
-    (level,), (slope,) = level_and_slope(square, power[None])
-    if -slope * square[-1] < RISES * math.sqrt(24 / len(power)):
-        return 0.0
-    return student_t(1 / (4 / len(power) + few)) * math.exp(level / 2)
+    found, some = np.zeros(len(power)), np.flatnonzero(power.any(axis=1))
+    if not len(some):
+        return found
+    waves = power.shape[1]
+    level, slope = level_and_slope(square, power[some])
+    rises = -slope * square[-1] >= RISES * math.sqrt(24 / waves)
+    at = some[rises]
+    found[at] = _factors(1 / (4 / waves + few[at])) * np.exp(level[rises] / 2)
+    return found
 
 
 def ends_of_field(value: float, relative_uncertainty: float) -> tuple[float, float]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import TypeVar
 
 import cv2
@@ -23,6 +23,7 @@ from micro.segmentation.segmentation import Segmentation
 FloatArray = NDArray[np.float64]
 Floats = TypeVar("Floats", NDArray[np.float64], NDArray[np.float32])
 Picture = NDArray[np.float32]
+Spectrum = NDArray[np.complex64]
 BOUNDS = np.array([-7, -5, -4, -3, -2.5, -2, -1.5, -1, -0.5, 0, 0.5, 1, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 13, 17, 40.0])
 """Distances from the outlines between which the grey is averaged, px; below 0 inside."""
 FRAME_PX = 12  # light from beyond the part is looked at no more there (chosen)
@@ -164,7 +165,12 @@ class _Rings:
     def by_frequency(self, some: slice) -> FloatArray:
         """Return what each frequency adds to the mean of a drawing at `some` of the distances told (MOVED, some, f)."""
         masks = ((self.ring == k).astype(np.float32) for k in self.told[some])
-        return _by_frequency(self.drawings, masks) / self.number[some][:, None]
+        return _by_frequency(self.spectra, masks) / self.number[some][:, None]
+
+    @cached_property
+    def spectra(self) -> list[Spectrum]:
+        """Of the drawings, as of `_spectra`."""
+        return _spectra(self.drawings)
 
     def fitted(
         self, drawn: FloatArray, through: FloatArray, some: NDArray[np.bool_] | slice = ALL
@@ -181,7 +187,7 @@ class _Rings:
         """Fit levels of carbide and matrix and the place of the edges under each lens, `through` (f, lenses)."""
         fine = _parabola(FINE_MOVED)
         misfit, level, matrix = self.fitted(drawn, through)
-        whole = _by_frequency(self.drawings, [self.basins.astype(np.float32)])[:, 0]
+        whole = _by_frequency(self.spectra, [self.basins.astype(np.float32)])[:, 0]
         covered = np.array([one[self.basins].sum(dtype=float) for one in self.drawings])
         gathered = fine @ (whole @ through) / (fine @ covered)[:, None]
         factor = (1 - matrix * np.count_nonzero(self.basins) / self.light) / level / gathered
@@ -240,14 +246,23 @@ def _folded(waves: Floats) -> Floats:
     return waves[: len(waves) // 2 + 1]
 
 
-def _by_frequency(drawings: list[Picture], masks: Iterable[Picture]) -> FloatArray:
-    """Return the share (drawings, masks, f) that waves of each frequency have of the drawings' sums over the masks."""
+def _spectra(drawings: list[Picture]) -> list[Spectrum]:
+    """Waves of each drawing turned over, times their share in the sum over a picture."""
     from scipy.fft import rfft2
 
-    waves = _of_waves(drawings[0].shape)
-    of_drawing = [np.conj(rfft2(one)) * waves.share for one in drawings]
+    return [np.asarray(np.conj(rfft2(one)) * _of_waves(one.shape).share, np.complex64) for one in drawings]
+
+
+def _by_frequency(drawings: list[Spectrum], masks: Iterable[Picture]) -> FloatArray:
+    """Return the share (drawings, masks, f) that waves of each frequency have of the drawings' sums over the masks.
+
+    `drawings`: as of `_spectra`.
+    """
+    from scipy.fft import rfft2
+
     found = []
-    for spectrum in map(rfft2, masks):
-        parts = (_folded(spectrum.real * one.real - spectrum.imag * one.imag) for one in of_drawing)
+    for mask in masks:
+        waves, spectrum = _of_waves(mask.shape), rfft2(mask)
+        parts = (_folded(spectrum.real * one.real - spectrum.imag * one.imag) for one in drawings)
         found.append([np.bincount(waves.ring, part.ravel(), len(waves.frequency)) for part in parts])
     return np.array(found).swapaxes(0, 1)

@@ -38,7 +38,8 @@ def rims_alone(s: Segmentation) -> Verdict | None:
     are those within its inner and its outer border, the blur of the lens taken off in squares.
     """
     side = 1 if s.outline_px @ np.sign(s.class_contrast) > 0 else -1
-    walls = np.append(False, np.sign(s.class_contrast) == side)[s.labels]
+    of_side = np.sign(s.class_contrast) == side
+    walls = s.labels > 0 if of_side.all() else np.append(False, of_side)[s.labels]
     holes = _holes(walls)
     if holes is None:
         return None

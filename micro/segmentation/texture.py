@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from math import erf, exp, pi, sqrt
 
 import cv2
@@ -35,8 +36,8 @@ class Texture:
         Standard uncertainty of the mean level: the largest of scatter over root of the number of blocks.
     white
         Share of the noise that differs from pixel to pixel; 1 for a sensor's own.
-    repeats
-        Share of the pixels that have the very grey level of the next one in their row; 1 where nobody looked.
+    grey, bare
+        (rows, columns) grey levels as in the file, and True on the matrix; None: nobody looks.
     """
 
     uneven: float
@@ -44,7 +45,13 @@ class Texture:
     level_scatter: FloatArray
     level_uncertainty: float
     white: float
-    repeats: float = 1.0
+    grey: NDArray[np.float32] | None = None
+    bare: NDArray[np.bool_] | None = None
+
+    @cached_property
+    def repeats(self) -> float:
+        """Share of the pixels that have the very grey level of the next one in their row; 1 where nobody looks."""
+        return 1.0 if self.grey is None or self.bare is None else _repeats(self.grey, self.bare)
 
 
 def find_texture(s: Segmentation, sensor_noise: float, grey: NDArray[np.float32] | None = None) -> Texture:
@@ -65,8 +72,9 @@ def find_texture(s: Segmentation, sensor_noise: float, grey: NDArray[np.float32]
         uncertainty.append(found / float(np.sqrt(enough.sum())))
     uneven = s.smooth_noise / max(SMOOTHED_NOISE * sensor_noise, 1e-6)
     white = sensor_noise / max(s.noise, 1e-6)
-    repeats = 1.0 if grey is None else _repeats(grey, s.bare)
-    return Texture(uneven, SIGNIFICANT * s.smooth_noise, np.array(scatter), max(uncertainty), white, repeats)
+    return Texture(
+        uneven, SIGNIFICANT * s.smooth_noise, np.array(scatter), max(uncertainty), white, grey, s.bare
+    )  # fmt: skip
 
 
 def _repeats(grey: NDArray[np.float32], bare: NDArray[np.bool_]) -> float:
