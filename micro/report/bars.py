@@ -165,8 +165,7 @@ def letter_sentence(bars: Bars, quantity: str) -> str:
     words = capital(BY_NAME[quantity].words_of_fields)
     if not letters:
         return ""
-    apart = len(uncompared(bars.comparison, quantity, bars.names))
-    tail = f" ({apart} pair{'s' * (apart != 1)} not judged)" if apart else ""
+    tail = _not_judged(bars, quantity)
     if how_apart(letters, bars.names) == "none":
         return f"{words}: no bar is told apart from any other{tail}."
     if how_apart(letters, bars.names) == "every":
@@ -174,10 +173,18 @@ def letter_sentence(bars: Bars, quantity: str) -> str:
     if len(letters) > MOST_LISTED:
         unlike = bars.comparison[bars.comparison["verdict"] == DIFFERS]
         told = ((unlike["carbide_class"] == "all") & (unlike["quantity"] == quantity)).sum()
-        pairs = math.comb(len(bars.names), 2) - apart
+        pairs = math.comb(len(bars.names), 2) - len(uncompared(bars.comparison, quantity, bars.names))
         return f"{words}: {told} of {pairs} pairs of bars are told apart; the letters in the table say which{tail}."
     shown = ", ".join(f"{bar} {own}" for bar, own in letters.items())
     return f"{words}: {shown}; bars that share a letter are not told apart{tail}."
+
+
+def _not_judged(bars: Bars, quantity: str) -> str:
+    """How many pairs of bars nobody compared in a quantity."""
+    from micro.comparison.findings import uncompared
+
+    pairs = len(uncompared(bars.comparison, quantity, bars.names))
+    return f" ({pairs} pair{'s' * (pairs != 1)} not judged)" if pairs else ""
 
 
 def extremes_sentence(bars: Bars, quantity: str) -> str:
@@ -308,11 +315,10 @@ def _glance_columns(study: Study, bars: Bars, answer: Analysis) -> list[tuple[st
 
 def _banded(bars: Bars, bar: str) -> str:
     """Fields banded beyond chance, and whether so many show banding."""
-    row = bars.row(bar, "banded_fields_share")
-    share, fields = float(row.get("mean", math.nan)), int(row.get("fields", 0) or 0)
-    if not math.isfinite(share) or not fields:
+    count = _banded_count(bars, bar)
+    if count is None:
         return "cannot tell"
-    banded = round(share * fields)
+    banded, fields = count
     shown = banding_shown(banded, fields)
     counted = f"{banded} of {fields} {'shown' if shown else 'may be chance' if banded else 'none'}"
     return "\n".join(part for part in (counted, band_swing(bars.row(bar, "banding_beyond_random"), shown)) if part)
@@ -346,8 +352,31 @@ def difference_lines(bars: Bars) -> list[str]:
             told = how_apart(letters, bars.names)
             each = ", ".join(f"{bar} {own}" for bar, own in letters.items())
             listed = f" ({each})" if told == "some" and len(letters) <= MOST_LISTED else ""
-            groups.setdefault(APART[told], []).append(words + listed)
-    return [kind.format(joined(words)) for kind, words in groups.items()]
+            groups.setdefault(APART[told], []).append(words + listed + _not_judged(bars, quantity))
+    return [*(kind.format(joined(words)) for kind, words in groups.items()), *_bands_shown(bars)]
+
+
+def _bands_shown(bars: Bars) -> list[str]:
+    """Say which bars have bands and which show none, where their strength tells no two bars apart.
+
+    That bands are there is tested in each bar by itself; their strength scatters much from field to field.
+    """
+    counts = {bar: _banded_count(bars, bar) for bar in bars.letters("banding_beyond_random")}
+    shown = [bar for bar, count in counts.items() if count and banding_shown(*count)]
+    none = [bar for bar, count in counts.items() if count and count[0] == 0]
+    if not (shown and none) or how_apart(bars.letters("banding_beyond_random"), bars.names) != "none":
+        return []
+    return [
+        f"Bands are shown in {joined(shown)}, and in no field of {joined(none)}; that no pair is told apart is their "
+        "strength, which these fields do not tell well enough."
+    ]
+
+
+def _banded_count(bars: Bars, bar: str) -> tuple[int, int] | None:
+    """Banded fields, and those that can tell; None where none can."""
+    row = bars.row(bar, "banded_fields_share")
+    share, fields = float(row.get("mean", math.nan)), int(row.get("fields", 0) or 0)
+    return (round(share * fields), fields) if math.isfinite(share) and fields else None
 
 
 def _pair_line(bars: Bars, answer: Analysis) -> list[str]:

@@ -68,24 +68,27 @@ def specimen_lines(measured: Measured, accuracy_pct: float, seconds_a_field: flo
     if not math.isfinite(measured.of_one_field):
         return ["one field cannot tell how the bar scatters: photograph at least four, far apart, then plan again"]
     needed = fields_for(measured.of_one_field, measured.shared, accuracy_pct)
-    told = [needed_words(needed, measured.fields, accuracy_pct)]
-    if needed.fields is not None and needed.fields > measured.fields:
+    told = [needed_words(needed, measured, accuracy_pct)]
+    if needed.fields is not None and needed.fields > measured.fields and not measured.reaches(accuracy_pct):
         told.append(time_words(measured.fraction, needed.fields, accuracy_pct, seconds_a_field))
     told.append(magnification_advice(measured, needed))
     if measured.fields == 1:
         told.append("planned from one field, as if the bar were like it: plan again with four or more")
-    elif measured.within < measured.of_one_field / 2:
+    elif measured.places_differ:
         told.append("fields differ more than each differs within itself: spread them over the bar")
     return told
 
 
-def needed_words(needed: Needed, measured: int, accuracy_pct: float) -> str:
-    """Say how many fields the wanted accuracy takes."""
+def needed_words(needed: Needed, measured: Measured, accuracy_pct: float) -> str:
+    """Say how many fields the wanted accuracy takes, and whether these reach it, as the intervals of few fields may."""
+    if measured.reaches(accuracy_pct):
+        return f"{accuracy_pct:g} %RA is reached: these fields give {100 * measured.reached:.2g} %RA"
     if needed.fields is None:
         return f"{accuracy_pct:g} %RA cannot be had by more fields"
-    if needed.fields <= measured:
-        return f"{accuracy_pct:g} %RA takes {number_of_fields(needed.fields)}: there are enough"
-    more = needed.fields - measured
+    more = needed.fields - measured.fields
+    if more <= 0:
+        given = f"; these give {100 * measured.reached:.2g} %RA" if math.isfinite(measured.reached) else ""
+        return f"{accuracy_pct:g} %RA should take {number_of_fields(needed.fields)}{given}"
     return f"{accuracy_pct:g} %RA takes about {number_of_fields(needed.fields)} of this size, {more} more"
 
 

@@ -102,6 +102,8 @@ class Measured:
         below the resolved diameter.
     band_spacing
         Of the banded fields.
+    reached
+        Half width over the value of the interval that these fields give.
     """
 
     fraction: float
@@ -113,6 +115,16 @@ class Measured:
     small: float
     unresolved_share: float
     band_spacing: float
+    reached: float
+
+    @property
+    def places_differ(self) -> bool:
+        """Whether fields scatter by more than each shows within itself: then larger ones are no more of the bar."""
+        return self.within < self.of_one_field / 2
+
+    def reaches(self, accuracy_pct: float) -> bool:
+        """Whether two fields or more give that %RA already."""
+        return self.fields > 1 and 100 * self.reached <= accuracy_pct
 
 
 def measured_so_far(particles: pd.DataFrame, fields: pd.DataFrame, specimens: pd.DataFrame) -> Measured:
@@ -135,6 +147,7 @@ def measured_so_far(particles: pd.DataFrame, fields: pd.DataFrame, specimens: pd
         small=float(mean.get("ecd_d10_by_area", math.nan)),
         unresolved_share=float(mean.get("unresolved_share", math.nan)),
         band_spacing=float(mean.get("band_spacing", math.nan)),
+        reached=float(of_all["relative_accuracy_pct"].astype(float).get("area_fraction", math.nan)) / 100,
     )
 
 
@@ -145,8 +158,8 @@ def magnification_advice(measured: Measured, needed: Needed) -> str:
         return f"{share} of {measured.resolved:.2g} µm: a higher magnification helps more than fields"
     if needed.fields is None:
         left = 100 * student_t(math.inf) * needed.shared
-        return f"segmentation alone leaves {left:.2g} %RA: a better etch or a higher magnification, not more fields"
-    if 2 * measured.resolved < measured.small:
+        return f"segmentation alone leaves {left:.3g} %RA: a better etch or a higher magnification, not more fields"
+    if 2 * measured.resolved < measured.small and not measured.places_differ:
         return (
             f"what is resolved ({measured.resolved:.2g} µm) is fine beside the carbides: half the magnification takes "
             "four times the area a field, and so about a quarter of the fields"

@@ -188,14 +188,41 @@ def test_what_may_be_none_has_equal_steps(signed, scale):
         assert signed == (axes[0].get_xlim()[0] == 0)
 
 
+def means(quantity, *values):
+    """Rows of specimens.csv of bars A, B, C."""
+    cells = {"carbide_class": "all", "quantity": quantity}
+    return [{"specimen": n, "mean": v} | cells for n, v in zip("ABC", values, strict=True)]
+
+
+def of_all(pairs, quantity):
+    """Pairs as rows of comparison.csv."""
+    return pairs.assign(carbide_class="all", quantity=quantity)
+
+
 def test_where_some_bars_are_told_apart_their_letters_are_said():
     """The first screen has no column of banding, so that its letters stand in the sentence."""
     rows = [("A", "B", "differs"), ("A", "C", "cannot tell"), ("B", "C", "may differ")]
     pairs = pd.DataFrame(rows, columns=["specimen_a", "specimen_b", "verdict"])
-    pairs = pairs.assign(carbide_class="all", quantity="banding_beyond_random")
-    means = [
-        {"specimen": n, "carbide_class": "all", "quantity": "banding_beyond_random", "mean": v}
-        for n, v in zip("ABC", (3, 1, 2), strict=True)
-    ]
-    said = difference_lines(Bars(list("ABC"), pd.DataFrame(means), pairs))
+    table = pd.DataFrame(means("banding_beyond_random", 3, 1, 2))
+    said = difference_lines(Bars(list("ABC"), table, of_all(pairs, "banding_beyond_random")))
     assert said == ["Some bars are told apart in banding (A a, C ab, B b): those that share no letter."]
+
+
+def test_pairs_that_nobody_judged_are_no_pairs_that_are_alike():
+    """Fields of unlike area are not compared in the largest carbide: the first screen says so."""
+    rows = [("A", "B", "cannot tell"), ("A", "C", "cannot tell"), ("B", "C", "not compared")]
+    pairs = pd.DataFrame(rows, columns=["specimen_a", "specimen_b", "verdict"])
+    bars = Bars(list("ABC"), pd.DataFrame(means("largest_ecd", 3, 1, 2)), of_all(pairs, "largest_ecd"))
+    assert difference_lines(bars) == ["No bar is told apart from any other in largest carbide (1 pair not judged)."]
+
+
+@pytest.mark.parametrize(("verdict", "lines"), [("may differ", 2), ("differs", 1)])
+def test_bands_that_are_shown_are_said_where_no_pair_differs(verdict, lines):
+    """Six of six fields banded in one bar, none in the others: their strength tells no pair apart, which hides none."""
+    rows = [("A", "B", verdict), ("A", "C", "may differ"), ("B", "C", "cannot tell")]
+    pairs = pd.DataFrame(rows, columns=["specimen_a", "specimen_b", "verdict"])
+    shares = [row | {"fields": 6} for row in means("banded_fields_share", 1.0, 0.0, 0.0)]
+    table = pd.DataFrame([*means("banding_beyond_random", 0.14, 0.01, 0.0), *shares])
+    said = difference_lines(Bars(list("ABC"), table, of_all(pairs, "banding_beyond_random")))
+    assert len(said) == lines
+    assert ("Bands are shown in A, and in no field of B and C" in said[-1]) == (lines == 2)

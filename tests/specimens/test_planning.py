@@ -1,13 +1,15 @@
 """A planned number of fields gives the accuracy that was wanted."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from plates import FIELD, STRUCTURES, fields, plate
 
 from micro.measures.within_field import Carbides
-from micro.specimens.planning import WIDENED, expected_of_one_field, fields_for, relative_half_width
+from micro.run.planning import specimen_lines
+from micro.specimens.planning import WIDENED, Measured, expected_of_one_field, fields_for, relative_half_width
 from micro.statistics.sampling import student_t
 
 
@@ -66,3 +68,29 @@ def test_independent_carbides_before_anything_is_measured():
     fractions = np.array([a.sum() for _ in range(8) for _, _, a in fields(*plate("even", rng))]) / (FIELD[0] * FIELD[1])
     expected = expected_of_one_field(fractions.mean(), 10.0, FIELD[0] * FIELD[1])
     assert fractions.std() / fractions.mean() == pytest.approx(expected, rel=0.15)
+
+
+SEEN = Measured(
+    fraction=0.1, fields=6, of_one_field=0.14, within=0.12, shared=0.004, resolved=1.0, small=2.5,
+    unresolved_share=0.0, band_spacing=math.nan, reached=0.12,
+)  # fmt: skip
+
+
+def test_larger_fields_do_not_reach_other_places():
+    """Fields that agree with themselves and not with each other: no part of the bar comes in with a wider frame."""
+    assert "a quarter of the fields" in " ".join(specimen_lines(SEEN, 10.0, 1.0))
+    scattered = " ".join(specimen_lines(replace(SEEN, within=0.05), 10.0, 1.0))
+    assert "spread them over the bar" in scattered
+    assert "a quarter of the fields" not in scattered
+
+
+@pytest.mark.parametrize(
+    ("accuracy", "said"),
+    [
+        (10.0, "10 %RA takes about 11 fields of this size, 5 more"),
+        (12.0, "12 %RA is reached: these fields give 12 %RA"),
+    ],
+)
+def test_what_is_reached_needs_no_more(accuracy, said):
+    """By scatter alone 12 %RA takes nine fields; the interval of these six is as narrow, as of few it may be."""
+    assert specimen_lines(SEEN, accuracy, 1.0)[0] == said
