@@ -211,7 +211,9 @@ def draw_band_profile(axis: Axes, curves: dict[str, Curve]) -> None:
             axis.plot(100 * y, x, color=tint, linewidth=width, label=label)
     axis.set_xlabel("area fraction, %")
     axis.set_xlim(0, _reach(curves) if "band_profile_smoothed" in curves else None)
-    legend(axis)
+    if curves:
+        # Above the axes: no place inside them is free of the profile.
+        axis.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=3, borderaxespad=0.2, columnspacing=1, fontsize=7)
 
 
 def _reach(curves: dict[str, Curve]) -> float:

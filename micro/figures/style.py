@@ -128,6 +128,7 @@ def place(figure: Figure) -> None:
     Once for both kinds: to look where they fit costs as much as to draw them.
     """
     from matplotlib.axis import Axis
+    from matplotlib.legend import Legend
     from matplotlib.text import Text
     from matplotlib.ticker import FixedLocator
     from matplotlib.transforms import ScaledTranslation
@@ -143,7 +144,7 @@ def place(figure: Figure) -> None:
             axis.set_minor_locator(FixedLocator(axis.get_minorticklocs().tolist()))
         for artist in axes.get_children():
             # Only what is written can reach beyond the axes; to look for the ends of all else takes as long again.
-            artist.set_in_layout(isinstance(artist, Text | Axis))
+            artist.set_in_layout(isinstance(artist, Text | Axis | Legend))
     before = [axes.bbox.frozen() for axes in figure.axes]
     figure.tight_layout(pad=GAP, w_pad=2 * GAP)
     figure.set_layout_engine(None)

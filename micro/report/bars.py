@@ -51,7 +51,7 @@ QUESTIONS = (
     Question("amount", AMOUNT, "area_fraction", "area fraction of carbide, %"),
     Question("size", SIZE, "mean_ecd", "mean equivalent circle diameter, µm"),
     Question("largest", SIZE, "largest_ecd", "largest equivalent circle diameter seen, µm"),
-    Question("elongation", DIRECTION, "elongation_along_rolling", "length along over width across rolling (1: round)"),
+    Question("elongation", DIRECTION, "elongation_along_rolling", "length along over width across rolling (1: equal)"),
     Question("banding", DIRECTION, "banding_beyond_random", "banding beyond random: band contrast² less chance"),
 )  # fmt: skip
 MAIN = ("area_fraction", "mean_ecd", "ecd_d50_by_area", "largest_ecd", "elongation_along_rolling", "anisotropy_index",

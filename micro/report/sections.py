@@ -251,7 +251,8 @@ def matrix_table(matrix: pd.DataFrame) -> PageTable:
         notes += [f"{bar}: {first['message']}."] if first["message"] else []
     head = ("bar: carbides as you named them", *(f"{e}, wt %" for e in elements), "possible, %")
     note = (
-        "Below each value: what the steel holds. Possible: the share of the combinations drawn that were not rejected."
+        "Below each value: what the steel holds; of what the carbides hold less, the matrix holds more. "
+        "Possible: the share of the combinations drawn that were not rejected."
     )
     return PageTable("", head, rows, " ".join([note, *notes]))
 

@@ -14,7 +14,7 @@ from micro.errors import InputError
 from micro.image.micrograph import SubField
 from micro.owned import Origin, claimed
 from micro.pictures.page import template_text
-from micro.points.plan import place_grid
+from micro.points.plan import Scattered, place_grid
 from micro.points.sheet import (
     DETAIL_PX,
     FORM_FILE,
@@ -119,6 +119,15 @@ def test_the_page_shows_no_name_and_no_order_of_the_fields(study):
     """Blind: the words on the page name neither specimen nor field."""
     page = re.sub(r"<script.*?</script>|<style.*?</style>", "", counting_page(study.sheet(points=4)), flags=re.S)
     assert not re.search(r"\bf[123]\b|[AB]-f", page)
+
+
+def test_the_end_of_the_page_says_what_the_count_is_for(study):
+    """A count on grids is compared; points drawn where the map was unsure cannot be, and teach beside the first."""
+    even = study.sheet(points=4)
+    grid = Scattered((9.0,), (9.0,), (3.0,))
+    unsure = replace(even, fields=tuple(replace(field, grid=grid) for field in even.fields))
+    ends = [counting_page(sheet).split('id="end"')[1].split("</section>")[0] for sheet in (even, unsure)]
+    assert [("points compare TALLY.csv" in end, "--taught-by" in end) for end in ends] == [(True, False), (False, True)]
 
 
 def luminance(colour):

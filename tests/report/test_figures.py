@@ -150,6 +150,21 @@ def test_the_banding_profile_lies_beside_its_place_in_the_field():
     assert len(right.collections) == 1
 
 
+def test_the_legend_of_the_banding_profile_hides_none_of_it():
+    """It lies above the axes, whole within the figure."""
+    across = np.arange(60) * 0.5 + 0.25
+    found = pd.concat([
+        curve(f"band_profile{which}", across, np.full(60, share))
+        for which, share in (("", 0.2), ("_smoothed", 0.2), ("_random_low", 0.1), ("_random_high", 0.3))
+    ])  # fmt: skip
+    with styled(2, 2.7) as (figure, axes):
+        draw_banding(axes, np.zeros((60, 80), np.uint8), 0.5, 0.0, curves_of_field(found))
+        place(figure)
+        legend = axes[1].get_legend().get_window_extent()
+        assert axes[1].bbox.y1 <= legend.y0 and legend.y1 <= figure.bbox.y1
+        assert axes[1].bbox.x0 - axes[0].bbox.x1 > 0 and legend.x1 <= figure.bbox.x1
+
+
 @pytest.mark.parametrize(("rolling", "shape"), [(90.0, (80, 60)), (30.0, (92, 100))])
 def test_a_field_is_turned_until_rolling_is_horizontal(rolling, shape):
     """Rows become those across rolling; a line along rolling lies level, its length kept, at its place across.
