@@ -188,6 +188,6 @@ def expected_lines(expected_pct: float, accuracy_pct: float, ecd_um: float | Non
         return [*lines, "  measuring: more fields than can be had; take a lower magnification"]
     return [
         *lines,
-        f"  measuring: {number_of_fields(needed.fields)} of {area_um2:.3g} µm², if carbides lie at random; bands and "
-        "clusters take more: plan again from the first four",
+        f"  measuring: {number_of_fields(needed.fields)} of {figures(area_um2, area_um2 / 20)} µm², if carbides lie at "
+        "random; bands and clusters take more: plan again from the first four",
     ]
