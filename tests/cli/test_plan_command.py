@@ -17,7 +17,7 @@ def test_before_anything_is_measured_the_standard_plans():
     """10 % on 25 points: n = (200/20)²·(0.9/0.1)/25 = 36 fields for ±20 %RA (ASTM E562, from memory)."""
     said = printed("plan", "--expected-pct", "10", "--accuracy-pct", "20")
     assert "25 points on 36 fields" in said
-    assert "measuring: 2 fields of 30\u202f000 µm²" in printed(
+    assert "measuring: 2 fields of 30 000 µm²" in printed(
         "plan", "--expected-pct", "10", "--ecd-um", "1", "--accuracy-pct", "50", "--field-um", "200", "150"
     )
 
