@@ -263,3 +263,15 @@ def _by_distance_map(pixels: Pixels, reach: float) -> Pixels:
     at = np.flatnonzero(away <= np.float32(reach))
     # The labels number the pixels of the regions from 1 in reading order.
     return Pixels(at, pixels.region.take(nearest.ravel().take(at) - 1), pixels.count, pixels.shape)
+
+
+def nearest_label(labels: NDArray[np.int32]) -> NDArray[np.int32]:
+    """(rows, columns) number of the nearest label above 0 everywhere; zeros where there is none."""
+    if not labels.any():
+        return labels
+    empty = (labels == 0).view(np.uint8)
+    _, pixel = cv2.distanceTransformWithLabels(empty, cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL)
+    of_pixel = np.zeros(pixel.max() + 1, np.int32)
+    at = labels > 0
+    of_pixel[pixel[at]] = labels[at]
+    return of_pixel[pixel]

@@ -155,6 +155,7 @@ def read(
         told = crop_px if crop_px is not None or crop_bottom_px is None else _bottom(crop_bottom_px)
         cut = Crop() if sub_field else told or find_data_bars(grey, grey_max)
         grey, data_bar = _cut(grey, cut, told is not None, issues)
+        field = whole if sub_field else grey.shape
         top, left = (sub_field.frame[0], sub_field.frame[1]) if sub_field else (cut.top, cut.left)
         _check_content(grey)
         stated = scale_from_tags(file) if header.format == "TIFF" else None
@@ -162,9 +163,7 @@ def read(
             grey=grey,
             grey_max=grey_max,
             name=spelled(path.stem) if name is None else name,
-            scale=stated
-            if scale is None
-            else _scale(scale, whole, whole if sub_field else grey.shape, binning, cropped),
+            scale=stated if scale is None else _scale(scale, (whole, field), binning, cropped),
             rolling_deg=rolling_deg,
             path=path,
             sha256=sha256,
@@ -354,15 +353,14 @@ def _check_content(grey: NDArray[np.float32]) -> None:
         raise UnusableError(f"is {colour} all over ({level:g})", "save the picture again, with the light on")
 
 
-def _scale(
-    scale: Scale | Calibration, whole: tuple[int, ...], field: tuple[int, ...], binning: int, cropped: bool
-) -> Scale:
-    """Scale of the picture; a calibration is compared with the size before the data bar was cut, then with that after.
+def _scale(scale: Scale | Calibration, shapes: tuple[tuple[int, ...], ...], binning: int, cropped: bool) -> Scale:
+    """Scale of the picture; a calibration is compared with its shape before the data bar was cut, then with that after.
 
     Cameras write a data bar below all pixels of the field as often as over some of them.
     """
     if isinstance(scale, Scale):
         return scale
+    whole, field = shapes
     try:
         return scale.scale_for(whole[1], whole[0], binning, cropped)
     except InputError as trouble:

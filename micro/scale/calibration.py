@@ -144,11 +144,11 @@ class Calibration:
                 problem,
                 "if its data bar was cut off, cut the micrometer picture alike and calibrate anew, or give µm per px",
             )
-        return (
-            problem,
-            "photograph the micrometer and the fields with the same camera settings, give µm per px, or say that the "
-            "picture was cropped from one of that size (cropped = true, --cropped)",
-        )
+        alike = "photograph the micrometer and the fields with the same camera settings"
+        if width_px > self.image_width_px or height_px > self.image_height_px:
+            return problem, f"{alike}, or give µm per px"
+        cropped = "say that the picture was cropped from one of that size (cropped = true, --cropped)"
+        return problem, f"{alike}, give µm per px, or {cropped}"
 
 
 AGAIN = "calibrate again with micro calibrate"

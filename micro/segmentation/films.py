@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micro.geometry.outlines import crofton_perimeter
-from micro.geometry.regions import connected
+from micro.geometry.regions import connected, nearest_label
 from micro.geometry.runs import find_runs, sums
 from micro.issues import bit
 from micro.segmentation.segmentation import Films, Segmentation
@@ -56,7 +56,7 @@ def films_apart(s: Segmentation) -> Segmentation:
     of_film = around & _nearer(film, own > 0)
     to_carbide = around & ~of_film
     basins = number[s.basins]
-    basins[to_carbide] = _nearest(own)[to_carbide] + left.sum()
+    basins[to_carbide] = nearest_label(own)[to_carbide] + left.sum()
     share = np.zeros_like(s.contrast)
     if s.count:
         level = s.class_contrast.astype(np.float32)
@@ -115,18 +115,6 @@ def _nearer(these: Mask, those: Mask) -> Mask:
         return np.full(these.shape, bool(these.any()))
     away = [cv2.distanceTransform((~m).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5) for m in (these, those)]
     return np.asarray(away[0] <= away[1])
-
-
-def _nearest(labels: NDArray[np.int32]) -> NDArray[np.int32]:
-    """(rows, columns) number of the nearest label everywhere; zeros where there is none."""
-    if not labels.any():
-        return labels
-    empty = (labels == 0).view(np.uint8)
-    _, pixel = cv2.distanceTransformWithLabels(empty, cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL)
-    of_pixel = np.zeros(pixel.max() + 1, np.int32)
-    at = labels > 0
-    of_pixel[pixel[at]] = labels[at]
-    return of_pixel[pixel]
 
 
 def _measured(s: Segmentation, films: Films) -> Films:

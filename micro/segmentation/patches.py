@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from micro.geometry.regions import connected
+from micro.geometry.regions import connected, nearest_label
 from micro.issues import issue
 from micro.segmentation.matrix import ADDED_SPREAD_PX, smoothed
 from micro.segmentation.segmentation import Segmentation, SegmentationSettings, raised
@@ -225,7 +225,8 @@ class _View:
         beside = float(
             (share * of_ring)[large].sum() / max(of_ring[large].sum(), 1) / max(where[near == 0].mean(), 1e-9)
         )
-        where = _as_beside(where, outside[near])
+        # About a carbide as at the nearest place clear of it: a film goes on to where it meets one.
+        where = nearest_label(np.where(outside[near], 0, 1 + where).astype(np.int32)) > 1
         depth = cv2.distanceTransform(np.pad(where, 1, mode="edge").view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
         shown = (near == 0) & (depth[1:-1, 1:-1] > reach)
         return cls(where, near == 0, shown, level, int(inside.sum()), int(outside.sum()), met, beside, reach)
@@ -240,18 +241,6 @@ class _View:
         level = mean[region]
         near = cv2.dilate(level, np.ones((2 * int(self.reach) + 1,) * 2, np.uint8))
         return np.where(self.clear & ~self.shown, np.clip(height, 0, near), level)
-
-
-def _as_beside(where: Flags, zone: Flags) -> Flags:
-    """(rows, columns) `where`; inside the zone as at the nearest pixel outside, so that films go on to a carbide."""
-    if not zone.any() or zone.all():
-        return where & ~zone
-    _, pixel = cv2.distanceTransformWithLabels(
-        zone.view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
-    )
-    of_pixel = np.zeros(int(pixel.max()) + 1, bool)
-    of_pixel[pixel[~zone]] = where[~zone]
-    return of_pixel[pixel]
 
 
 def _grown(labels: NDArray[np.int32], reach: float) -> NDArray[np.intp]:

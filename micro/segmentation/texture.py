@@ -72,9 +72,8 @@ def find_texture(s: Segmentation, sensor_noise: float, grey: NDArray[np.float32]
         uncertainty.append(found / float(np.sqrt(enough.sum())))
     uneven = s.smooth_noise / max(SMOOTHED_NOISE * sensor_noise, 1e-6)
     white = sensor_noise / max(s.noise, 1e-6)
-    return Texture(
-        uneven, SIGNIFICANT * s.smooth_noise, np.array(scatter), max(uncertainty), white, grey, s.bare
-    )  # fmt: skip
+    hides = SIGNIFICANT * s.smooth_noise
+    return Texture(uneven, hides, np.array(scatter), max(uncertainty), white, grey, s.bare)
 
 
 def _repeats(grey: NDArray[np.float32], bare: NDArray[np.bool_]) -> float:
